@@ -1,0 +1,33 @@
+"""The one family of errors. Catch ``LeadlightError`` and nothing of ours escapes."""
+
+from __future__ import annotations
+
+
+class LeadlightError(Exception):
+    """Base of every error this package raises on purpose."""
+
+
+class ConfigurationError(LeadlightError, ValueError):
+    """A setting is wrong: names the field, the value and what is allowed."""
+
+    def __init__(self, field: str, value: object, allowed: str) -> None:
+        super().__init__(f"{field}: {value!r} is not allowed; allowed: {allowed}")
+        self.field = field
+        self.value = value
+        self.allowed = allowed
+
+
+class WireError(LeadlightError, ValueError):
+    """A datagram was refused. The only error that decoding raises.
+
+    ``reason`` is one of a small fixed set of words, so that refusals can be counted by cause.
+    """
+
+    def __init__(self, reason: str, detail: str = "") -> None:
+        super().__init__(f"{reason}: {detail}" if detail else reason)
+        self.reason = reason
+        self.detail = detail
+
+
+class NetworkError(LeadlightError, OSError):
+    """A socket could not be set up; says on which interface and what to do about it."""

@@ -1,0 +1,122 @@
+"""The four messages as values. What each field may hold is checked by ``wire``; nothing here touches bytes.
+
+They are flat ``NamedTuple``s in wire order, because decoding one is then a single call.
+"""
+
+from __future__ import annotations
+
+from typing import NamedTuple, TypeAlias
+
+from leadlight.cue import Cue
+from leadlight.terms import ClockState, ContentState, CueState
+from leadlight.units import LeaderInstant, LocalInstant
+
+
+class Mark(NamedTuple):
+    """When the leader heard a Tally that went to the group: one instant that leader and followers share.
+
+    ``turns_back`` counts beacons back from the one that carries the mark to the one that gave the turn, and so
+    names the Tally. ``age_ns`` is how long before the beacon's ``sent_at`` the Tally was heard.
+    """
+
+    turns_back: int
+    age_ns: int
+
+
+class GroupDelay(NamedTuple):
+    """The median over reporting followers of one beacon's delay, ``serials_back`` before the beacon that carries it."""
+
+    serials_back: int
+    delay_ns: int
+
+
+class Beacon(NamedTuple):
+    """Leader to everyone: what time it is, what is in force, what comes next."""
+
+    leader: int
+    rank: int
+    tenure: int
+    timebase: int
+    serial: int
+    sent_at: LeaderInstant
+    interval_ns: int
+    """Nominal beacon interval; whole milliseconds."""
+    cue: Cue
+    next_cue: Cue | None
+    off_at: LeaderInstant | None
+    """When every follower goes dark whatever else it has been told; whole milliseconds."""
+    sounding_budget: int
+    """Soundings a second that the group may send in all."""
+    group_size: int
+    """How many followers share the budgets."""
+    marker: int | None
+    """The follower whose next Tally goes to the group, at once."""
+    marks: tuple[Mark, ...]
+    delay_radio: int | None
+    """The radio over which ``group_delays`` were measured; ``None`` when reporters did not know theirs."""
+    group_delays: tuple[GroupDelay, ...]
+    is_copy: bool = False
+    """True for a copy sent to one follower alone. Travels as the datagram's kind, not as a field."""
+
+
+class DelayReport(NamedTuple):
+    """How long one beacon took to arrive, by a follower's own clock estimate from before it arrived.
+
+    ``serial`` holds the low sixteen bits of the beacon's serial. ``delay_ns`` may be negative: it is an estimate.
+    """
+
+    serial: int
+    delay_ns: int
+
+
+class Sounding(NamedTuple):
+    """Follower to leader: a two-way time measurement, with what the follower can say of recent beacons."""
+
+    follower: int
+    tenure: int
+    nonce: int
+    sent_at: LocalInstant
+    cookie: int | None
+    """What the last Echo gave; proves that this address answers."""
+    radio: int | None
+    """A hash of the access point's BSSID where the host knows it."""
+    delays: tuple[DelayReport, ...] = ()
+
+
+class Echo(NamedTuple):
+    """Leader to follower: the answer to a Sounding, never larger than it."""
+
+    leader: int
+    tenure: int
+    timebase: int
+    nonce: int
+    received_at: LeaderInstant
+    sent_at: LeaderInstant
+    cookie: int
+
+
+class Tally(NamedTuple):
+    """Follower to leader: how things stand. When it is the marker's turn it goes to the group."""
+
+    follower: int
+    name: str
+    instance: int
+    """Drawn when the follower starts; two instances under one id are a cloned follower."""
+    tenure: int
+    turn: int | None
+    """Serial of the beacon that gave this follower its turn as marker; ``None`` for a Tally to the leader alone."""
+    clock: ClockState
+    cue_state: CueState
+    bound_ns: int | None
+    """Half-width of the clock's statistical bound; ``None`` while there is none. Whole microseconds."""
+    beacon_loss_permille: int
+    content: ContentState
+    radio: int | None
+    show: int
+    frame: int
+    late_frames: int
+    live_data: bool
+    """Live pixel data is arriving as well: two drivers on one piece."""
+
+
+Message: TypeAlias = Beacon | Sounding | Echo | Tally

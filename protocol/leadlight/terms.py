@@ -1,0 +1,51 @@
+"""The enumerations that travel in datagrams. Their numbers are the protocol's and never change meaning."""
+
+from __future__ import annotations
+
+from enum import IntEnum
+
+
+class Kind(IntEnum):
+    """Which message a datagram is; the low four bits of the preamble's third byte."""
+
+    BEACON = 1
+    BEACON_COPY = 2
+    """A beacon sent to one follower alone: its delay obeys another law than a group frame's."""
+    SOUNDING = 3
+    ECHO = 4
+    TALLY = 5
+
+
+class CueState(IntEnum):
+    """What a cue asks of the playhead."""
+
+    DARK = 0
+    """Show nothing."""
+    ROLLING = 1
+    """The position follows the show line."""
+    PAUSED = 2
+    """Hold the show line's position."""
+    STOPPED = 3
+    """Fade to dark within a second, at once, and stay dark until a later cue."""
+
+
+class ClockState(IntEnum):
+    """How far a follower's clock may be trusted, in the terms of ITU-T G.810."""
+
+    FREE_RUN = 0
+    """Nothing has been heard yet."""
+    ACQUIRING = 1
+    """Measuring; the error bound is still outside the budget."""
+    LOCKED = 2
+    """The error bound is inside the budget."""
+    HOLDOVER = 3
+    """Beacons have gone; running on the learnt rate with a growing bound."""
+
+
+class ContentState(IntEnum):
+    """Whether a follower holds its part of the show in force."""
+
+    UNKNOWN = 0
+    PRESENT = 1
+    MISSING = 2
+    OTHER_EDITION = 3
