@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from leadlight.terms import Refusal
+
 
 class LeadlightError(Exception):
     """Base of every error this package raises on purpose."""
@@ -20,10 +22,10 @@ class ConfigurationError(LeadlightError, ValueError):
 class WireError(LeadlightError, ValueError):
     """A datagram was refused. The only error that decoding raises.
 
-    ``reason`` is one of a small fixed set of words, so that refusals can be counted by cause.
+    ``reason`` is one of a small fixed set, so that refusals can be counted by cause.
     """
 
-    def __init__(self, reason: str, detail: str = "") -> None:
+    def __init__(self, reason: Refusal, detail: str = "") -> None:
         super().__init__(f"{reason}: {detail}" if detail else reason)
         self.reason = reason
         self.detail = detail

@@ -41,16 +41,16 @@ class Beacon(NamedTuple):
     sent_at: LeaderInstant
     interval_ns: int
     """Nominal beacon interval; whole milliseconds."""
-    cue: Cue
-    next_cue: Cue | None
-    off_at: LeaderInstant | None
-    """When every follower goes dark whatever else it has been told; whole milliseconds."""
     sounding_budget: int
     """Soundings a second that the group may send in all."""
     group_size: int
     """How many followers share the budgets."""
+    off_at: LeaderInstant | None
+    """When every follower goes dark whatever else it has been told; whole milliseconds."""
     marker: int | None
     """The follower whose next Tally goes to the group, at once."""
+    cue: Cue
+    next_cue: Cue | None
     marks: tuple[Mark, ...]
     delay_radio: int | None
     """The radio over which ``group_delays`` were measured; ``None`` when reporters did not know theirs."""
@@ -99,7 +99,6 @@ class Tally(NamedTuple):
     """Follower to leader: how things stand. When it is the marker's turn it goes to the group."""
 
     follower: int
-    name: str
     instance: int
     """Drawn when the follower starts; two instances under one id are a cloned follower."""
     tenure: int
@@ -117,6 +116,7 @@ class Tally(NamedTuple):
     late_frames: int
     live_data: bool
     """Live pixel data is arriving as well: two drivers on one piece."""
+    name: str
 
 
 Message: TypeAlias = Beacon | Sounding | Echo | Tally

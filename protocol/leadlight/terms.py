@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from enum import IntEnum
+from enum import IntEnum, StrEnum
 
 
 class Kind(IntEnum):
@@ -49,3 +49,18 @@ class ContentState(IntEnum):
     PRESENT = 1
     MISSING = 2
     OTHER_EDITION = 3
+
+
+class Refusal(StrEnum):
+    """Why a datagram was refused. Counters are kept by these words."""
+
+    TOO_LONG = "too long"
+    TOO_SHORT = "too short"
+    OTHER_PROTOCOL = "other protocol"
+    OTHER_VERSION = "other version"
+    OTHER_GROUP = "other group"
+    NO_KEY = "no key"
+    BAD_TAG = "bad tag"
+    UNKNOWN_KIND = "unknown kind"
+    MALFORMED = "malformed"
+    OUT_OF_RANGE = "out of range"

@@ -1,0 +1,134 @@
+"""How wrong the clock can be: the causality bound, which is a proof, and the statistical bound, which is a judgement.
+
+**Causality.** No packet arrives before it is sent. A packet from the leader, stamped ``T`` there and ``t`` here, proves
+``offset <= t - T``; one to the leader, stamped ``t`` here and ``T`` there, proves ``offset >= t - T``. Between samples the
+proof is aged by the *declared drift*, the most by which the offset's rate can differ from the rate in use. The bound is
+true for as long as that declaration is, whatever the network does. Nothing but such a sample narrows it, and nothing
+but a new timebase clears it.
+
+**Statistics.** Inside the causality bound the estimator's deviation says more, but no measurement can tell an offset
+from a difference between the two paths' floors. The statistical bound therefore adds a share of the floor.
+"""
+
+from __future__ import annotations
+
+import math
+from typing import Final
+
+from leadlight.clock.estimator import Estimate, Exchange
+from leadlight.units import LeaderInstant, LocalInstant
+
+DECLARED_DRIFT: Final = 200e-6
+"""Declared drift until the clock has settled: worse than any crystal oscillator sold for boards."""
+SETTLED_DRIFT: Final = 1e-6
+"""Declared drift once settled, about the learnt rate, to which three standard deviations of that rate are added."""
+
+FLOOR_SHARE: Final = 0.3
+"""By how much of a path's floor its two directions may differ before the statistical bound fails."""
+DEVIATIONS: Final = 3.0
+"""How many of the estimator's standard deviations the statistical bound holds."""
+RATE_WANDER: Final = 0.06e-6
+"""Random walk of the rate that holdover allows for, per square root of a second; the edge filter's."""
+
+UNPROVEN: Final = 1 << 62
+"""An offset further out than this cannot be: 146 years."""
+
+
+class CausalityBound:
+    """The interval in which the offset must lie, in whole nanoseconds.
+
+    ``declared_drift`` is a pure number. Until ``settle`` it is about a rate of zero, afterwards about the learnt rate.
+    """
+
+    __slots__ = ("_at", "_rate", "broken", "drift", "lower_ns", "upper_ns")
+
+    def __init__(self, declared_drift: float = DECLARED_DRIFT) -> None:
+        self._at: LocalInstant | None = None
+        self._rate = 0.0
+        self.drift = declared_drift
+        self.lower_ns = -UNPROVEN
+        self.upper_ns = UNPROVEN
+        self.broken = 0
+        """How often two proofs contradicted each other: the declared drift was not true."""
+
+    def settle(self, rate: float, rate_deviation: float) -> None:
+        """Declare from now on that the rate stays near ``rate``, the drift by its standard deviation."""
+        self._rate = rate
+        self.drift = SETTLED_DRIFT + 3.0 * rate_deviation
+
+    def clear(self) -> None:
+        """Forget every proof: the clock that they were about is no longer the leader's."""
+        self._at = None
+        self.lower_ns = -UNPROVEN
+        self.upper_ns = UNPROVEN
+
+    def observe_arrival(self, sent_at: LeaderInstant, received_at: LocalInstant) -> None:
+        """A packet from the leader came at ``received_at``: the offset is no greater than it shows."""
+        self._age(received_at)
+        self._prove_upper(received_at - sent_at)
+
+    def observe_exchange(self, exchange: Exchange) -> None:
+        """Both ways of an exchange: the way up was proven when it was sent, and has aged since."""
+        sent_at, leader_received_at, leader_sent_at, received_at = exchange
+        self._age(received_at)
+        self._prove_upper(received_at - leader_sent_at)
+        flight = received_at - sent_at
+        self._prove_lower(sent_at - leader_received_at + math.floor(flight * (self._rate - self.drift)))
+
+    @property
+    def is_two_sided(self) -> bool:
+        """Whether both sides are proven; one-way packets alone never prove that a clock is not ahead."""
+        return self.lower_ns > -UNPROVEN and self.upper_ns < UNPROVEN
+
+    def half_width_ns(self, estimate: Estimate, now: LocalInstant) -> int | None:
+        """Return the largest error that ``estimate`` can have at ``now``; ``None`` while one side is unproven."""
+        if not self.is_two_sided:
+            return None
+        assert self._at is not None
+        elapsed = now - self._at
+        offset = estimate.offset_at(now)
+        upper = self.upper_ns + math.ceil(elapsed * (self._rate + self.drift))
+        lower = self.lower_ns + math.floor(elapsed * (self._rate - self.drift))
+        return max(upper - offset, offset - lower)
+
+    def interval_ns(self, now: LocalInstant) -> tuple[int, int]:
+        """Return the lower and upper limit of the offset at ``now``; a side that is not proven is ``UNPROVEN`` away."""
+        elapsed = 0 if self._at is None else now - self._at
+        lower, upper = self.lower_ns, self.upper_ns
+        if lower > -UNPROVEN:
+            lower += math.floor(elapsed * (self._rate - self.drift))
+        if upper < UNPROVEN:
+            upper += math.ceil(elapsed * (self._rate + self.drift))
+        return lower, upper
+
+    def _age(self, now: LocalInstant) -> None:
+        if self._at is not None and now > self._at:
+            self.lower_ns, self.upper_ns = self.interval_ns(now)
+        self._at = now
+
+    def _prove_upper(self, offset_ns: int) -> None:
+        if offset_ns < self.upper_ns:
+            self.upper_ns = offset_ns
+            if offset_ns < self.lower_ns:
+                # The older proof has aged under a false declaration; the fresh one has not aged at all.
+                self.lower_ns = -UNPROVEN
+                self.broken += 1
+
+    def _prove_lower(self, offset_ns: int) -> None:
+        if offset_ns > self.lower_ns:
+            self.lower_ns = offset_ns
+            if offset_ns > self.upper_ns:
+                self.upper_ns = UNPROVEN
+                self.broken += 1
+
+
+def statistical_half_width_ns(estimate: Estimate, now: LocalInstant) -> float:
+    """Return the statistical bound of ``estimate`` at ``now``: its own account, its age, and the floors' doubt.
+
+    The rate's deviation grows the error linearly, its random walk as the age to the power of three halves.
+    """
+    age = max(now - estimate.at, 0)
+    age_s = age * 1e-9
+    wander_ns = RATE_WANDER * math.sqrt(age_s / 3) * age
+    grown = math.hypot(estimate.deviation_ns, estimate.rate_deviation * age, wander_ns)
+    return DEVIATIONS * grown + FLOOR_SHARE * estimate.floor_ns

@@ -1,0 +1,205 @@
+"""A follower's clock: samples in, leader time out, with a bound and a state.
+
+Three views of one offset are kept, each from what the one before cannot give: the *uncorrected* estimator on beacons and
+exchanges, the *group delay* view on published medians, the *common view* on marks. The best one that has earned trust is
+served. The causality bound is kept beside them from beacons and exchanges alone.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from enum import Enum
+from typing import NamedTuple
+
+from leadlight.clock.bound import (
+    DECLARED_DRIFT,
+    CausalityBound,
+    statistical_half_width_ns,
+)
+from leadlight.clock.common_view import UNKNOWN_RADIO_NS, CommonViewClock
+from leadlight.clock.edge_filter import EdgeFilter
+from leadlight.clock.estimator import Estimate, Estimator, Exchange
+from leadlight.clock.group_delay import REPORTER_BOUND_NS, Arrival, GroupDelayClock
+from leadlight.clock.states import TRANSITIONS, ClockInput
+from leadlight.errors import ConfigurationError
+from leadlight.messages import Beacon
+from leadlight.terms import ClockState
+from leadlight.units import MILLISECOND, SECOND, LeaderInstant, LocalInstant
+
+
+class ClockView(Enum):
+    """Which samples the served estimate rests on."""
+
+    NONE = "nothing yet"
+    ONE_WAY = "beacons"
+    TWO_WAY = "beacons and soundings"
+    GROUP_DELAY = "group delay"
+    COMMON_VIEW = "common view"
+
+
+class Bounds(NamedTuple):
+    """How wrong the clock can be, in ns either side.
+
+    ``causality_ns`` is ``None`` while one side is unproven, as it always is without soundings; ``statistical_ns`` is
+    ``None`` before the first sample and for estimators that keep no account of their error.
+    """
+
+    causality_ns: int | None
+    statistical_ns: int | None
+
+
+@dataclass(frozen=True, slots=True)
+class ClockSettings:
+    """How a clock judges itself.
+
+    ``lock_budget_ns``: the statistical bound within which it calls itself locked. ``settle_after_ns``: how long it
+    must have been locked before the learnt rate is declared. ``declared_drift``: a pure number, the most by which this
+    node's crystal and the leader's together can differ in rate. ``estimator`` makes the uncorrected estimator.
+    """
+
+    lock_budget_ns: int = 10 * MILLISECOND
+    settle_after_ns: int = 60 * SECOND
+    declared_drift: float = DECLARED_DRIFT
+    estimator: Callable[[CausalityBound], Estimator] = EdgeFilter
+
+    def __post_init__(self) -> None:
+        if self.lock_budget_ns <= 0:
+            raise ConfigurationError("lock_budget_ns", self.lock_budget_ns, "above zero")
+        if self.settle_after_ns < 0:
+            raise ConfigurationError("settle_after_ns", self.settle_after_ns, "zero or more")
+        if not 0 < self.declared_drift < 1e-2:
+            raise ConfigurationError("declared_drift", self.declared_drift, "above zero, below 0.01")
+
+
+class FollowerClock:
+    """Keeps the three views, serves the best, and says how good it is."""
+
+    def __init__(self, settings: ClockSettings | None = None) -> None:
+        self.settings = settings or ClockSettings()
+        self.state = ClockState.FREE_RUN
+        self.view = ClockView.NONE
+        self.served: Estimate | None = None
+        self.common_view = CommonViewClock()
+        self.group_delay = GroupDelayClock()
+        self._start()
+
+    def _start(self) -> None:
+        self.bound = CausalityBound(self.settings.declared_drift)
+        self.uncorrected = self.settings.estimator(self.bound)
+        self._locked_since: LocalInstant | None = None
+        self._two_way = False
+        self._radio_known = False
+
+    # -- samples -----------------------------------------------------------------------------------------------
+
+    def observe_beacon(self, beacon: Beacon, received_at: LocalInstant, radio: int | None) -> None:
+        """Take a beacon in whatever delivery it came, with what it publishes for the clock."""
+        sent_at = beacon.sent_at
+        serial = beacon.serial
+        self.bound.observe_arrival(sent_at, received_at)
+        self._radio_known = radio is not None
+        if beacon.is_copy:
+            self.uncorrected.observe_copy(sent_at, received_at)
+        else:
+            before = self.uncorrected.estimate()
+            if before is not None:
+                bound_ns = statistical_half_width_ns(before, received_at)
+                delay_ns = received_at - sent_at - before.offset_at(received_at)
+                self.group_delay.note_arrival(
+                    serial,
+                    Arrival(
+                        sent_at, received_at, delay_ns, self._two_way and bound_ns <= REPORTER_BOUND_NS
+                    ),
+                )
+            self.uncorrected.observe_beacon(sent_at, received_at)
+        uncorrected = self.uncorrected.estimate()
+        if beacon.group_delays and beacon.delay_radio == radio:
+            self.group_delay.observe(serial, beacon.group_delays, uncorrected)
+        if beacon.marks:
+            self.common_view.observe(
+                serial, sent_at, beacon.interval_ns, beacon.marks, self.bound, uncorrected, received_at
+            )
+        self._serve(uncorrected, received_at)
+
+    def observe_exchange(self, exchange: Exchange) -> None:
+        """Take a Sounding that was answered."""
+        self._two_way = True
+        self.bound.observe_exchange(exchange)
+        self.uncorrected.observe_exchange(exchange)
+        self._serve(self.uncorrected.estimate(), exchange.received_at)
+
+    def note_silence(self) -> None:
+        """Beacons have gone."""
+        self.state = TRANSITIONS[self.state, ClockInput.SILENCE]
+        self._locked_since = None
+
+    def enter_timebase(self) -> None:
+        """Start anew: instants now refer to another clock."""
+        self.state = TRANSITIONS[self.state, ClockInput.NEW_TIMEBASE]
+        self._start()
+        self.served = None
+        self.view = ClockView.NONE
+        self.group_delay.restart()
+        self.common_view.restart()
+
+    def note_resumed(self) -> None:
+        """The host was suspended: nothing measured before says where the clock is now."""
+        self.enter_timebase()
+        self.state = TRANSITIONS[self.state, ClockInput.RESUMED]
+
+    # -- answers -----------------------------------------------------------------------------------------------
+
+    def leader_at(self, local: LocalInstant) -> LeaderInstant | None:
+        """Return the leader's clock at a local instant; ``None`` before the first sample."""
+        served = self.served
+        return None if served is None else served.leader_at(local)
+
+    def local_at(self, leader: LeaderInstant) -> LocalInstant | None:
+        """Return the local instant at which the leader's clock shows ``leader``; ``None`` before the first sample."""
+        served = self.served
+        return None if served is None else served.local_at(leader)
+
+    def bounds(self, now: LocalInstant) -> Bounds:
+        """Return both bounds of the served estimate at ``now``."""
+        served = self.served
+        if served is None:
+            return Bounds(None, None)
+        return Bounds(self.bound.half_width_ns(served, now), self._statistical_ns(served, now))
+
+    def _statistical_ns(self, served: Estimate, now: LocalInstant) -> int | None:
+        width = statistical_half_width_ns(served, now)
+        if width == float("inf"):
+            return None
+        if self.view is ClockView.COMMON_VIEW and not self._radio_known:
+            width += UNKNOWN_RADIO_NS
+        causal = self.bound.half_width_ns(served, now)
+        # What is proven need not be guessed at.
+        return int(width) + 1 if causal is None else min(int(width) + 1, causal)
+
+    # -- choice ------------------------------------------------------------------------------------------------
+
+    def _serve(self, uncorrected: Estimate | None, now: LocalInstant) -> None:
+        if uncorrected is None:
+            return
+        floor_ns = uncorrected.floor_ns
+        if (by_marks := self.common_view.estimate(now, floor_ns)) is not None:
+            self.served = by_marks
+            self.view = ClockView.COMMON_VIEW
+        elif (by_group := self.group_delay.estimate(now, floor_ns)) is not None:
+            self.served = by_group
+            self.view = ClockView.GROUP_DELAY
+        else:
+            self.served = uncorrected
+            self.view = ClockView.TWO_WAY if self._two_way else ClockView.ONE_WAY
+        width = self._statistical_ns(self.served, now)
+        inside = width is None or width <= self.settings.lock_budget_ns
+        self.state = TRANSITIONS[
+            self.state, ClockInput.WITHIN_BUDGET if inside else ClockInput.OUTSIDE_BUDGET
+        ]
+        if self.state is not ClockState.LOCKED:
+            self._locked_since = None
+        elif self._locked_since is None:
+            self._locked_since = now
+        elif now - self._locked_since >= self.settings.settle_after_ns:
+            self.bound.settle(uncorrected.rate, uncorrected.rate_deviation)

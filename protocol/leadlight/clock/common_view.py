@@ -1,0 +1,110 @@
+"""Common view: one packet that leader and follower both hear is a sample free of every queue.
+
+The name is time metrology's: two clocks that see one event can be compared without knowing how long it took to reach
+them. Here the event is a Tally that some follower, the *marker*, sends to the group. The access point sends it once;
+leader and followers hear it at one instant. The leader publishes when it heard it; with its own arrival a follower has
+``offset = heard here - heard there``, whose error is two time stamps and nothing else.
+
+It holds only if both heard the same transmission. A leader on the cable, another access point, or one that turns group
+frames into copies for each station breaks that. So marks are on probation: they steer the clock only after
+``PROBATION`` samples of which nearly all lie inside what causality has proven and whose residuals lean to neither side.
+What no probation can see is a constant error smaller than the proven interval; the statistical bound says so.
+"""
+
+from __future__ import annotations
+
+import math
+from collections import OrderedDict, deque
+from typing import Final
+
+from leadlight.clock.bound import CausalityBound
+from leadlight.clock.estimator import Estimate
+from leadlight.clock.tracker import OffsetTracker
+from leadlight.messages import Mark
+from leadlight.units import MILLISECOND, SECOND, LeaderInstant, LocalInstant
+
+HEARD_KEPT: Final = 64
+HEARD_FOR_NS: Final = 10 * SECOND
+"""A Tally is remembered this long, or three beacon intervals if that is longer."""
+PROBATION: Final = 32
+INSIDE_SHARE: Final = 0.98
+STALE_NS: Final = 60 * SECOND
+UNKNOWN_RADIO_NS: Final = 1 * MILLISECOND
+"""Added to the statistical bound while nobody knows whether leader and follower share a radio."""
+
+
+class CommonViewClock:
+    """Remembers Tallies that went to the group and tracks the offset by the leader's marks."""
+
+    def __init__(self) -> None:
+        self._heard: OrderedDict[int, LocalInstant | None] = OrderedDict()
+        self._tracker = OffsetTracker()
+        self._verdicts: deque[bool] = deque(maxlen=PROBATION)
+        self._sides: deque[bool] = deque(maxlen=PROBATION)
+        self.refused = 0
+        """Marks that causality excluded, or that came too late."""
+
+    def restart(self) -> None:
+        """Forget everything: a new timebase, or another radio."""
+        self._heard.clear()
+        self._tracker.restart()
+        self._verdicts.clear()
+        self._sides.clear()
+
+    def note_heard(self, turn: int, heard_at: LocalInstant) -> None:
+        """Remember when the Tally for ``turn`` was heard. Two for one turn cannot both be the marker's: neither counts."""
+        self._heard[turn] = None if turn in self._heard else heard_at
+        if len(self._heard) > HEARD_KEPT:
+            self._heard.popitem(last=False)
+
+    def observe(
+        self,
+        serial: int,
+        sent_at: LeaderInstant,
+        interval_ns: int,
+        marks: tuple[Mark, ...],
+        bound: CausalityBound,
+        uncorrected: Estimate | None,
+        now: LocalInstant,
+    ) -> None:
+        """Take the marks that the beacon ``serial`` published. Each is used once; the second publication is a spare."""
+        keep_ns = max(3 * interval_ns, HEARD_FOR_NS)
+        for turns_back, age_ns in marks:
+            heard_at = self._heard.pop(serial - turns_back, None)
+            if heard_at is None:
+                continue
+            if now - heard_at > keep_ns:
+                self.refused += 1
+                continue
+            offset_ns = heard_at - (sent_at - age_ns)
+            lower, upper = bound.interval_ns(now)
+            # The interval is of now; the mark is of a moment ago, by which the offset can have moved a little.
+            slack = 0 if uncorrected is None else round(abs(uncorrected.rate) * (now - heard_at))
+            inside = lower - slack <= offset_ns <= upper + slack
+            self._verdicts.append(inside)
+            if not inside:
+                self.refused += 1
+                continue
+            tracked = self._tracker.estimate()
+            if tracked is not None:
+                self._sides.append(offset_ns > tracked.offset_at(heard_at))
+            self._tracker.observe(heard_at, offset_ns, uncorrected)
+
+    @property
+    def on_probation(self) -> bool:
+        """Whether the marks have not, or no longer, earned trust."""
+        verdicts = self._verdicts
+        if len(verdicts) < PROBATION or sum(verdicts) < INSIDE_SHARE * len(verdicts):
+            return True
+        # As many residuals above as below, to within four standard deviations of a fair coin.
+        lean = abs(2 * sum(self._sides) - len(self._sides))
+        return lean > 4 * math.sqrt(max(len(self._sides), 1))
+
+    def estimate(self, now: LocalInstant, floor_ns: float) -> Estimate | None:
+        """Return the estimate by marks, or ``None`` while they are on probation or have ceased."""
+        if self.on_probation:
+            return None
+        estimate = self._tracker.estimate(floor_ns)
+        if estimate is None or now - estimate.at > STALE_NS:
+            return None
+        return estimate

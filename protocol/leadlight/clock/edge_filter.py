@@ -1,0 +1,380 @@
+"""The edge filter: a clock from packets that are often late and never early.
+
+Derivation
+----------
+Delay on a radio is one-sided. A sample of the offset through a packet is ``z = x + floor + d`` with ``d >= 0``: a sharp
+edge at the floor and a long tail behind it. Least squares averages the tail into the clock; a minimum throws nearly
+everything away. We model ``d`` as exponential with scale ``s``, blurred by Gaussian noise of variance ``v`` (time stamping,
+plus what the state itself does not know), whose density for the innovation ``n = z - x - floor`` is, with
+``u = (v/s - n) / sqrt(2v)``::
+
+    p(n) = 1/(2s) · exp(v/(2s²) - n/s) · erfc(u)
+
+(the exponentially modified Gaussian). Its score and information, with ``m = 2 exp(-u²) / (sqrt(pi) erfc(u))``, are::
+
+    g = -d log p/dn   = 1/s - m / sqrt(2v)
+    G = -d² log p/dn² = m (m - 2u) / (2v)
+
+and the approximate Bayesian update for a linear state with a non-Gaussian observation (C. J. Masreliez, "Approximate
+non-Gaussian filtering with linear state and observation relations", IEEE Trans. Automatic Control 20(1), 1975) is
+``state += P H' g``, ``P -= P H' G H P``. An early packet (``n`` small) pulls like a Kalman filter; a late one pushes back
+by at most ``1/s``, however late it is.
+
+State: offset ``x`` and its rate ``r``, and two floors, of packets to the group ``b`` and of packets to one node ``f``. The
+two-way exchange is used as two one-way packets, ``x + f + d`` down and ``x - f - d`` up, each with its own scale: the two
+directions need not be lucky in the same exchange. One-way packets alone cannot tell ``x`` from ``b``; the covariance says
+so. The rate is a random walk, the floors wander a little, and the clock itself has no noise of its own: a clock
+does not jump, a path does.
+
+All values inside are seconds, offsets relative to the first sample's, so that doubles keep a thousandth of a nanosecond.
+"""
+
+from __future__ import annotations
+
+import math
+from typing import Final
+
+from leadlight.clock.bound import CausalityBound
+from leadlight.clock.estimator import Estimate, Exchange
+from leadlight.units import LeaderInstant, LocalInstant
+
+RATE_WANDER: Final = 0.06e-6
+"""Random walk of the rate, per square root of a second: crystals outdoors, with a margin of two."""
+FLOOR_WANDER: Final = 2e-6
+"""Random walk of each floor, seconds per square root of a second."""
+RATE_START: Final = 100e-6
+"""Standard deviation of the rate before anything is known."""
+RATE_LIMIT: Final = 600e-6
+"""The rate is clamped here: no crystal and no operating system's steering goes further."""
+
+START_DEVIATION: Final = 20e-3
+"""Standard deviation of an offset taken from one packet whose delay nobody knows."""
+FLOOR_START: Final = 1e-3
+FLOOR_START_DEVIATION: Final = 2e-3
+BEACON_FLOOR_OPEN_DEVIATION: Final = 20e-3
+"""Once exchanges carry the clock, the beacon floor is theirs to find, from nothing."""
+SCALE_START: Final = 2e-3
+SCALE_MINIMUM: Final = 50e-6
+NOISE_MINIMUM: Final = 50e-6
+"""Least standard deviation of time stamping."""
+NOISE_SHARE: Final = 0.08
+"""Blur of the edge as a share of the scale: no real delay law begins as a perfect step."""
+
+COLD_EXCHANGES: Final = 4
+"""The first exchanges restart the offset at the shortest round trip so far, whose midpoint errs by at most half of it."""
+BEACONS_BEFORE_USE: Final = 12
+BEACON_SCALE_MAXIMUM: Final = 15e-3
+"""With exchanges at hand, beacons whose delay spreads further are buffered for dozing stations: no edge to find."""
+
+LATE_SCALES: Final = 6.0
+LATE_RUN: Final = 8
+"""So many packets in a row too late to believe mean that the network has grown slower: the scale is widened."""
+FAR_RUN: Final = 64
+"""So many packets none of which came near the edge mean that the edge has moved: the floor is reopened."""
+MEDIAN_OF_EXPONENTIAL: Final = math.log(2)
+
+_SQRT2: Final = math.sqrt(2)
+_TWO_BY_SQRT_PI: Final = 2 / math.sqrt(math.pi)
+
+
+def edge_score(innovation: float, variance: float, scale: float) -> tuple[float, float]:
+    """Return the score and the information of an exponentially modified Gaussian at ``innovation``.
+
+    ``variance`` is the Gaussian's, ``scale`` the exponential's mean; the formulas are the module's. The information is
+    never below zero.
+    """
+    root = math.sqrt(2 * variance)
+    u = (variance / scale - innovation) / root
+    if u > 5.0:
+        # erfc underflows towards 0/0; two terms of its asymptotic series are exact to 1e-4 from here on.
+        inverse = 1 / (u * u)
+        m = 2 * u / (1 - 0.5 * inverse + 0.75 * inverse * inverse)
+    elif u < -5.0:
+        m = 0.0
+    else:
+        m = _TWO_BY_SQRT_PI * math.exp(-u * u) / math.erfc(u)
+    information = m * (m - 2 * u) / (2 * variance)
+    return 1 / scale - m / root, max(information, 0.0)
+
+
+class EdgeStream:
+    """What is learnt about the packets of one direction and delivery: the scale of their lateness."""
+
+    __slots__ = ("count", "far", "late", "nearest", "scale")
+
+    def __init__(self, scale: float = SCALE_START) -> None:
+        self.restart(scale)
+
+    def restart(self, scale: float) -> None:
+        """Forget everything but a first guess of the scale, in seconds."""
+        self.scale = scale
+        self.count = 0
+        self.late = 0
+        self.far = 0
+        self.nearest = math.inf
+
+    def learn(self, lateness: float) -> None:
+        """Move the scale towards that of an exponential with this lateness in it."""
+        scale = self.scale
+        lateness = min(max(lateness, 0.0), 4 * scale)
+        count = self.count
+        if count <= 4:
+            scale += (lateness - scale) / (count + 1)
+        else:
+            # A sign test about the median: one enormous delay counts no more than one that is merely long.
+            gain = 0.03 if count > 40 else 1.2 / count
+            scale *= 1 + gain if lateness > MEDIAN_OF_EXPONENTIAL * scale else 1 - gain
+        self.scale = max(scale, SCALE_MINIMUM)
+
+
+class EdgeFilter:
+    """The default estimator. Feed it samples in order of local time; cost and memory are constant.
+
+    ``bound`` is the causality bound that its owner keeps from the same samples: an offset outside it is impossible,
+    and is moved to it. Without one the filter goes by its own arithmetic alone.
+    """
+
+    __slots__ = (
+        "_b",
+        "_base",
+        "_bb",
+        "_beacons",
+        "_best_round_trip",
+        "_bf",
+        "_bound",
+        "_down",
+        "_exchanges",
+        "_f",
+        "_ff",
+        "_r",
+        "_rb",
+        "_rf",
+        "_rr",
+        "_t",
+        "_up",
+        "_x",
+        "_xb",
+        "_xf",
+        "_xr",
+        "_xx",
+    )
+
+    def __init__(self, bound: CausalityBound | None = None) -> None:
+        self._bound = bound
+        self._base: int | None = None
+        self._t = LocalInstant(0)
+        self._x = 0.0
+        self._r = 0.0
+        self._b = FLOOR_START
+        self._f = FLOOR_START
+        self._beacons = EdgeStream()
+        self._down = EdgeStream()
+        self._up = EdgeStream()
+        self._exchanges = 0
+        self._best_round_trip = math.inf
+        self._open_covariance(START_DEVIATION**2)
+
+    def _open_covariance(self, offset_variance: float) -> None:
+        self._xx = offset_variance
+        self._xr = self._xb = self._xf = 0.0
+        self._rr = RATE_START**2
+        self._rb = self._rf = 0.0
+        self._bb = self._ff = FLOOR_START_DEVIATION**2
+        self._bf = 0.0
+
+    # -- samples -----------------------------------------------------------------------------------------------
+
+    def observe_beacon(self, sent_at: LeaderInstant, received_at: LocalInstant) -> None:
+        """Take a beacon that was sent to the group."""
+        if self._base is None:
+            self._start(received_at - sent_at, received_at, -FLOOR_START)
+            return
+        self._predict(received_at)
+        lateness = (received_at - sent_at - self._base) * 1e-9 - self._x - self._b
+        stream = self._beacons
+        stream.count += 1
+        if self._exchanges >= COLD_EXCHANGES and (
+            stream.count < BEACONS_BEFORE_USE or stream.scale > BEACON_SCALE_MAXIMUM
+        ):
+            stream.learn(lateness)
+        else:
+            self._edge(stream, lateness, 1.0, 1.0, 0.0)
+        self._clamp()
+
+    def observe_copy(self, sent_at: LeaderInstant, received_at: LocalInstant) -> None:
+        """Take a beacon that was sent to this follower alone: one half of an exchange."""
+        if self._base is None:
+            self._start(received_at - sent_at, received_at, -FLOOR_START)
+            return
+        self._predict(received_at)
+        self._down.count += 1
+        self._edge(
+            self._down, (received_at - sent_at - self._base) * 1e-9 - self._x - self._f, 1.0, 0.0, 1.0
+        )
+        self._clamp()
+
+    def observe_exchange(self, exchange: Exchange) -> None:
+        """Take a Sounding that was answered."""
+        sent_at, leader_received_at, leader_sent_at, received_at = exchange
+        if self._base is None:
+            self._start(received_at - leader_sent_at, received_at, 0.0)
+        assert self._base is not None
+        self._predict(received_at)
+        down = (received_at - leader_sent_at - self._base) * 1e-9
+        # The way up was measured earlier: carried to now at the rate in use.
+        up = (sent_at - leader_received_at - self._base) * 1e-9 + self._r * (received_at - sent_at) * 1e-9
+        self._exchanges += 1
+        if self._exchanges <= COLD_EXCHANGES:
+            round_trip = max(down - up, 0.0)
+            if round_trip < self._best_round_trip:
+                self._best_round_trip = round_trip
+                self._restart_at((up + down) / 2, round_trip)
+        else:
+            self._down.count += 1
+            self._edge(self._down, down - self._x - self._f, 1.0, 0.0, 1.0)
+            self._up.count += 1
+            self._edge(self._up, self._x - up - self._f, -1.0, 0.0, -1.0)
+        self._clamp()
+
+    def reopen_paths(self) -> None:
+        """Forget the floors and keep the clock: the network has changed."""
+        self._bb += BEACON_FLOOR_OPEN_DEVIATION**2
+        self._ff += FLOOR_START_DEVIATION**2
+        for stream in (self._beacons, self._down, self._up):
+            stream.restart(stream.scale)
+
+    # -- answers -----------------------------------------------------------------------------------------------
+
+    def estimate(self) -> Estimate | None:
+        """Return the estimate after the last sample, or ``None`` before the first."""
+        if self._base is None:
+            return None
+        return Estimate(
+            self._t,
+            self._base + round(self._x * 1e9),
+            self._r,
+            math.sqrt(self._xx) * 1e9,
+            math.sqrt(self._rr),
+            (self._f if self._exchanges else self._b) * 1e9,
+        )
+
+    # -- arithmetic --------------------------------------------------------------------------------------------
+
+    def _start(self, base: int, at: LocalInstant, offset: float) -> None:
+        self._base = base
+        self._t = at
+        self._x = offset
+        self._xx = START_DEVIATION**2
+
+    def _restart_at(self, offset: float, round_trip: float) -> None:
+        """Begin again at an offset that errs by at most half of ``round_trip``."""
+        self._x = offset
+        self._r = 0.0
+        self._open_covariance((0.5 * round_trip) ** 2 + 1e-6)
+        self._b = FLOOR_START
+        self._bb = BEACON_FLOOR_OPEN_DEVIATION**2
+        self._f = min(FLOOR_START, 0.3 * round_trip)
+        self._beacons.restart(SCALE_START)
+        guess = max(0.25 * round_trip, 2e-4)
+        self._down.restart(guess)
+        self._up.restart(guess)
+
+    def _predict(self, now: LocalInstant) -> None:
+        """Carry state and covariance to ``now``."""
+        dt = (now - self._t) * 1e-9
+        if dt <= 0.0:
+            return
+        self._t = now
+        r = self._r
+        self._x += r * dt
+        q = RATE_WANDER * RATE_WANDER * dt
+        rr = self._rr
+        self._xx += dt * (2 * self._xr + dt * rr) + q * dt * dt / 3
+        self._xr += dt * rr + q * dt / 2
+        self._xb += dt * self._rb
+        self._xf += dt * self._rf
+        self._rr = rr + q
+        wander = FLOOR_WANDER * FLOOR_WANDER * dt
+        self._bb += wander
+        self._ff += wander
+
+    def _edge(self, stream: EdgeStream, innovation: float, sign: float, cb: float, cf: float) -> None:
+        """Update from one packet whose lateness beyond its floor is ``innovation``, observed as ``sign``·H·state.
+
+        H is (1, 0, ``cb``, ``cf``).
+        """
+        hx = self._xx + cb * self._xb + cf * self._xf
+        hr = self._xr + cb * self._rb + cf * self._rf
+        hb = self._xb + cb * self._bb + cf * self._bf
+        hf = self._xf + cb * self._bf + cf * self._ff
+        known = hx + cb * hb + cf * hf
+        scale = stream.scale
+        noise = max(NOISE_MINIMUM, NOISE_SHARE * scale)
+        variance = noise * noise + known
+        deviation = math.sqrt(variance)
+        if innovation > LATE_SCALES * scale + 3 * deviation:
+            stream.late += 1
+            if stream.late >= LATE_RUN:
+                stream.late = 0
+                stream.scale = scale * 1.5
+            stream.learn(innovation)
+            return
+        stream.late = 0
+        if innovation < 3 * deviation:
+            stream.far = 0
+            stream.nearest = math.inf
+        else:
+            stream.far += 1
+            stream.nearest = min(stream.nearest, innovation)
+            if stream.far >= FAR_RUN:
+                opened = stream.nearest**2
+                if cb:
+                    self._bb += opened
+                    hb += opened
+                else:
+                    self._ff += opened
+                    hf += cf * opened
+                known += opened
+                variance += opened
+                stream.far = 0
+                stream.nearest = math.inf
+        g, information = edge_score(innovation, variance, scale)
+        stream.learn(innovation - known * g)
+        g *= sign
+        self._x += hx * g
+        r = self._r + hr * g
+        self._r = RATE_LIMIT if r > RATE_LIMIT else -RATE_LIMIT if r < -RATE_LIMIT else r
+        self._b = max(self._b + hb * g, 0.0)
+        self._f = max(self._f + hf * g, 0.0)
+        ix = information * hx
+        ir = information * hr
+        ib = information * hb
+        # Rounding must not leave a variance below zero: the floors of the diagonal are a nanosecond and 1e-12.
+        self._xx = max(self._xx - ix * hx, 1e-18)
+        self._xr -= ix * hr
+        self._xb -= ix * hb
+        self._xf -= ix * hf
+        self._rr = max(self._rr - ir * hr, 1e-24)
+        self._rb -= ir * hb
+        self._rf -= ir * hf
+        self._bb = max(self._bb - ib * hb, 1e-18)
+        self._bf -= ib * hf
+        self._ff = max(self._ff - information * hf * hf, 1e-18)
+
+    def _clamp(self) -> None:
+        """Move an impossible offset to the bound, and admit the ignorance that the move shows."""
+        bound = self._bound
+        if bound is None or self._base is None:
+            return
+        x = self._x
+        upper = (bound.upper_ns - self._base) * 1e-9
+        lower = (bound.lower_ns - self._base) * 1e-9
+        if x > upper:
+            move = upper - x
+        elif x < lower:
+            move = lower - x
+        else:
+            return
+        self._x = x + move
+        self._xx += move * move
+        self._rr += (0.01 * move) ** 2

@@ -1,0 +1,144 @@
+"""Group delay: what a beacon's lateness has in common for everyone, removed.
+
+A beacon to the group leaves the access point once and arrives everywhere at once, so nearly all of its delay is the same
+for every follower: ``arrival_i - sent = offset_i + D + e_i``, with ``D`` shared and ``e_i`` the little that is private. The
+leader collects ``arrival - sent - offset`` from several followers and publishes the median, an estimate of ``D`` whose
+error all followers share. Each then has the sample ``arrival - sent - median`` of its own offset: followers agree with
+each other to within ``e_i``, whatever the network did, and with the leader as well as the median does.
+
+Two rules keep the loop from feeding on itself. Delays are reported from the estimator that never saw a published
+median, and from before the beacon arrived. And a median stands on at least three reporters.
+"""
+
+from __future__ import annotations
+
+from collections import OrderedDict
+from statistics import median
+from typing import Final, NamedTuple
+
+from leadlight.clock.estimator import Estimate
+from leadlight.clock.tracker import OffsetTracker
+from leadlight.messages import DelayReport, GroupDelay
+from leadlight.units import MILLISECOND, SECOND, LeaderInstant, LocalInstant
+
+REPORTERS_MINIMUM: Final = 3
+REPORTER_BOUND_NS: Final = 2 * MILLISECOND
+"""A follower whose own bound is wider does not report."""
+SAMPLES_BEFORE_USE: Final = 8
+ARRIVALS_KEPT: Final = 64
+REPORTS_KEPT: Final = 4
+STALE_NS: Final = 60 * SECOND
+"""Medians older than this say nothing any more of where the clock is."""
+
+
+class Arrival(NamedTuple):
+    """One beacon as it arrived here: what its delay would have been by the uncorrected estimate of that moment."""
+
+    sent_at: LeaderInstant
+    received_at: LocalInstant
+    delay_ns: int
+    reportable: bool
+
+
+def reporting_stride(sounding_interval_ns: int, beacon_interval_ns: int) -> int:
+    """Return m: followers report beacons whose serial is a multiple of it, so that all report the same ones.
+
+    A Sounding has room for four, so m is the least stride by which four cover a sounding interval.
+    """
+    return max(1, -(-sounding_interval_ns // (4 * beacon_interval_ns)))
+
+
+class GroupDelayClock:
+    """A follower's side: remembers arrivals, reports delays, and tracks the offset by published medians."""
+
+    def __init__(self) -> None:
+        self._arrivals: OrderedDict[int, Arrival] = OrderedDict()
+        self._tracker = OffsetTracker()
+
+    def restart(self) -> None:
+        """Forget everything: a new timebase, or another radio."""
+        self._arrivals.clear()
+        self._tracker.restart()
+
+    def note_arrival(self, serial: int, arrival: Arrival) -> None:
+        """Remember a beacon sent to the group."""
+        self._arrivals[serial] = arrival
+        if len(self._arrivals) > ARRIVALS_KEPT:
+            self._arrivals.popitem(last=False)
+
+    def reports(self, stride: int) -> tuple[DelayReport, ...]:
+        """Return up to four delays for the next Sounding, of the latest beacons that everyone reports."""
+        chosen: list[DelayReport] = []
+        for serial in reversed(self._arrivals):
+            if serial % stride == 0:
+                arrival = self._arrivals[serial]
+                if arrival.reportable:
+                    chosen.append(DelayReport(serial & 0xFFFF, arrival.delay_ns))
+                if len(chosen) == REPORTS_KEPT:
+                    break
+        return tuple(chosen)
+
+    def observe(self, serial: int, medians: tuple[GroupDelay, ...], uncorrected: Estimate | None) -> None:
+        """Take the medians that the beacon ``serial`` published. Each is used once."""
+        for serials_back, delay_ns in reversed(medians):
+            arrival = self._arrivals.pop(serial - serials_back, None)
+            if arrival is not None:
+                self._tracker.observe(
+                    arrival.received_at, arrival.received_at - arrival.sent_at - delay_ns, uncorrected
+                )
+
+    def estimate(self, now: LocalInstant, floor_ns: float) -> Estimate | None:
+        """Return the corrected estimate, or ``None`` while too few medians have come, or come lately."""
+        if self._tracker.count < SAMPLES_BEFORE_USE:
+            return None
+        estimate = self._tracker.estimate(floor_ns)
+        if estimate is None or now - estimate.at > STALE_NS:
+            return None
+        return estimate
+
+
+class DelayCollector:
+    """The leader's side: gathers reports per radio and beacon and publishes medians. Bounded in memory."""
+
+    def __init__(self) -> None:
+        self._reports: OrderedDict[tuple[int | None, int], dict[int, int]] = OrderedDict()
+        self._published: dict[tuple[int | None, int], int] = {}
+
+    def restart(self) -> None:
+        """Forget everything: serials begin anew."""
+        self._reports.clear()
+        self._published.clear()
+
+    def collect(self, follower: int, radio: int | None, reports: tuple[DelayReport, ...]) -> None:
+        """Take a Sounding's reports. A follower's second report of one beacon replaces its first."""
+        for report in reports:
+            self._reports.setdefault((radio, report.serial), {})[follower] = report.delay_ns
+        while len(self._reports) > ARRIVALS_KEPT:
+            oldest, _ = self._reports.popitem(last=False)
+            self._published.pop(oldest, None)
+
+    def publish(self, serial: int, most: int) -> tuple[int | None, tuple[GroupDelay, ...]]:
+        """Return one radio and up to ``most`` medians of its beacons, for the beacon ``serial``.
+
+        A median is published again when another reporter has come: followers take the first they can use.
+        """
+        ready: dict[int | None, list[tuple[int, GroupDelay]]] = {}
+        for (radio, low), delays in self._reports.items():
+            serials_back = (serial - low) & 0xFFFF
+            if len(delays) < REPORTERS_MINIMUM or not 0 < serials_back <= 0xFF:
+                continue
+            told = self._published.get((radio, low), 0)
+            if told >= len(delays):
+                continue
+            ready.setdefault(radio, []).append(
+                (told, GroupDelay(serials_back, round(median(delays.values()))))
+            )
+        if not ready:
+            return None, ()
+        # The radio with most news goes first; within it, what was never told, oldest first.
+        radio = max(ready, key=lambda candidate: len(ready[candidate]))
+        chosen = sorted(ready[radio], key=lambda entry: (entry[0] > 0, -entry[1].serials_back))[:most]
+        for _, delay in chosen:
+            key = (radio, (serial - delay.serials_back) & 0xFFFF)
+            self._published[key] = len(self._reports[key])
+        return radio, tuple(delay for _, delay in chosen)

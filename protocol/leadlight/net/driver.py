@@ -1,0 +1,243 @@
+"""Drives a sans-IO core over real sockets in an asyncio loop.
+
+The core decides everything; this keeps time for it, carries its datagrams and counts what the network does. It
+queues nothing: a beacon that cannot leave now is worth less than the next one.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import contextlib
+import errno
+import socket
+from collections.abc import Callable, Iterable, Iterator
+from contextlib import AbstractContextManager, contextmanager, nullcontext
+from dataclasses import dataclass
+from typing import Any, Generic, Protocol, TypeVar
+
+from leadlight.net.silence import SilenceWatch
+from leadlight.net.timestamps import ANCILLARY_BYTES, arrival, enable_kernel_stamps
+from leadlight.units import SECOND, LocalInstant
+
+DATAGRAM_ROOM_BYTES = 2048
+"""More than any datagram of the protocol, so that a longer one is seen to be too long and not cut to fit."""
+
+DRAIN_MAXIMUM = 256
+"""Datagrams read in one go before the loop's other work gets its turn."""
+
+_READ_ERROR_PAUSE_SECONDS = 0.1
+
+_BUSY = frozenset({errno.ENOBUFS, errno.EAGAIN, errno.EWOULDBLOCK})
+
+EventType = TypeVar("EventType")
+_EventOut = TypeVar("_EventOut", covariant=True)
+
+
+class Core(Protocol[_EventOut]):
+    """The five verbs of a leader or a follower."""
+
+    def receive_datagram(self, data: bytes, source: Any, received_at: LocalInstant) -> None:
+        """Take in a datagram that arrived at ``received_at`` from ``source``."""
+
+    def handle_timer(self, now: LocalInstant) -> None:
+        """Do what is due; harmless when early or called twice."""
+
+    def next_timer(self) -> LocalInstant | None:
+        """Return when ``handle_timer`` wants to be called; asking changes nothing."""
+
+    def datagrams_to_send(self, now: LocalInstant) -> Iterable[tuple[bytes, Any]]:
+        """Return what is to be sent now, stamped ``now``; a destination of ``None`` is the group."""
+
+    def next_event(self) -> _EventOut | None:
+        """Return the next thing that happened, or ``None``."""
+
+
+class NodeSockets(Protocol):
+    """What the driver needs of ``leadlight.net.sockets.GroupSockets``."""
+
+    own: socket.socket
+    shared: socket.socket
+    group_destination: Any
+
+    def join_again(self) -> bool:
+        """Leave the group and join it once more."""
+
+
+@dataclass(slots=True)
+class DatagramCounts:
+    """What the network did. Nothing here stops a show; a number that grows says where to look."""
+
+    received: int = 0
+    receive_errors: int = 0
+    """Among them the network's word that a peer has gone, which some systems report on reading."""
+    sent: int = 0
+    dropped: int = 0
+    """Not sent because the socket or the interface was busy."""
+    send_errors: int = 0
+    joined_again: int = 0
+
+
+class CoreDriver(Generic[EventType]):
+    """One core on one pair of sockets.
+
+    ``on_event`` is called for each event, in order, in the loop's thread, outside ``guard``. ``guard`` is held
+    whenever the core is touched, for those who read it from another thread.
+    """
+
+    def __init__(
+        self,
+        core: Core[EventType],
+        sockets: NodeSockets,
+        on_event: Callable[[EventType], None],
+        clock: Callable[[], LocalInstant],
+        guard: AbstractContextManager[Any] | None = None,
+    ) -> None:
+        self.counts = DatagramCounts()
+        self._core = core
+        self._sockets = sockets
+        self._on_event = on_event
+        self._clock = clock
+        self._guard: AbstractContextManager[Any] = nullcontext() if guard is None else guard
+        self._silence = SilenceWatch(clock())
+        self._loop: asyncio.AbstractEventLoop | None = None
+        self._timer: asyncio.TimerHandle | None = None
+        self._failure: asyncio.Future[None] | None = None
+        for endpoint in (sockets.own, sockets.shared):
+            enable_kernel_stamps(endpoint)
+
+    async def run(self) -> None:
+        """Drive the core until cancelled. What the core or ``on_event`` raises ends the run and is raised here."""
+        self._loop = asyncio.get_running_loop()
+        self._failure = self._loop.create_future()
+        with self._reading(self._loop):
+            try:
+                self.pump()
+                await self._failure
+            finally:
+                self._failure.cancel()
+                if self._timer is not None:
+                    self._timer.cancel()
+
+    def pump(self) -> None:
+        """Do all that is due: timers, sends, events; then arrange to be woken for the next timer.
+
+        Call it, in the loop's thread, after telling the core something from outside.
+        """
+        try:
+            with self._guard:
+                events = self._step()
+            for event in events:
+                self._on_event(event)
+        except Exception as error:  # noqa: BLE001 - handed on to whoever awaits run()
+            self._fail(error)
+            return
+        self._wake_at(self._core.next_timer())
+
+    def _step(self) -> list[EventType]:
+        now = self._clock()
+        due_at = self._core.next_timer()
+        if due_at is not None and due_at <= now:
+            self._core.handle_timer(now)
+        if self._silence.take_turn(now) and self._sockets.join_again():
+            self.counts.joined_again += 1
+        # A fresh reading: the stamp is the moment of sending and not of waking.
+        for data, destination in self._core.datagrams_to_send(self._clock()):
+            self._send(data, destination)
+        return list(iter(self._core.next_event, None))
+
+    def _send(self, data: bytes, destination: Any) -> None:
+        if destination is None:
+            destination = self._sockets.group_destination
+        try:
+            self._sockets.own.sendto(data, destination)
+        except (BlockingIOError, InterruptedError):
+            self.counts.dropped += 1
+        except OSError as error:
+            # A full interface queue is not announced when it empties, so there is nothing to wait for.
+            if error.errno in _BUSY:
+                self.counts.dropped += 1
+            else:
+                self.counts.send_errors += 1
+        else:
+            self.counts.sent += 1
+
+    def _wake_at(self, due_at: LocalInstant | None) -> None:
+        if self._loop is None or (self._failure is not None and self._failure.done()):
+            return
+        if self._timer is not None:
+            self._timer.cancel()
+        wake_at = self._silence.due_at if due_at is None else min(due_at, self._silence.due_at)
+        # The loop may wake us early or late by its clock. Early finds nothing due and waits once more.
+        self._timer = self._loop.call_later(max(0, wake_at - self._clock()) / SECOND, self.pump)
+
+    def _fail(self, error: BaseException) -> None:
+        if self._failure is None:
+            raise error
+        if not self._failure.done():
+            self._failure.set_exception(error)
+
+    # -- reading -----------------------------------------------------------------------------------------------
+
+    @contextmanager
+    def _reading(self, loop: asyncio.AbstractEventLoop) -> Iterator[None]:
+        endpoints = (self._sockets.shared, self._sockets.own)
+        with contextlib.ExitStack() as undo:
+            for endpoint in endpoints:
+                try:
+                    loop.add_reader(endpoint, self._drain, endpoint)
+                except NotImplementedError:
+                    # The completion-based loop that Windows uses by default has no readers.
+                    task = loop.create_task(self._read_by_completion(loop, endpoint))
+                    undo.callback(task.cancel)
+                else:
+                    undo.callback(loop.remove_reader, endpoint)
+            yield
+
+    def _drain(self, endpoint: socket.socket) -> None:
+        for _ in range(DRAIN_MAXIMUM):
+            try:
+                data, ancillary, _flags, source = endpoint.recvmsg(DATAGRAM_ROOM_BYTES, ANCILLARY_BYTES)
+            except (BlockingIOError, InterruptedError):
+                break
+            except OSError:
+                # Reading takes the error away; the socket itself is sound.
+                self.counts.receive_errors += 1
+                continue
+            try:
+                self._take_in(endpoint, data, source, arrival(ancillary, self._clock()))
+            except Exception as error:  # noqa: BLE001 - handed on to whoever awaits run()
+                self._fail(error)
+                return
+        self.pump()
+
+    async def _read_by_completion(self, loop: asyncio.AbstractEventLoop, endpoint: socket.socket) -> None:
+        while True:
+            try:
+                data, source = await loop.sock_recvfrom(endpoint, DATAGRAM_ROOM_BYTES)
+            except OSError:
+                self.counts.receive_errors += 1
+                await asyncio.sleep(_READ_ERROR_PAUSE_SECONDS)
+                continue
+            try:
+                self._take_in(endpoint, data, source, self._clock())
+            except Exception as error:  # noqa: BLE001 - handed on to whoever awaits run()
+                self._fail(error)
+                return
+            self.pump()
+
+    def _take_in(self, endpoint: socket.socket, data: bytes, source: Any, received_at: LocalInstant) -> None:
+        self.counts.received += 1
+        if endpoint is self._sockets.shared:
+            self._silence.heard(received_at)
+        with self._guard:
+            self._core.receive_datagram(data, source, received_at)
+
+
+async def run_core(
+    core: Core[EventType],
+    sockets: NodeSockets,
+    on_event: Callable[[EventType], None],
+    clock: Callable[[], LocalInstant],
+) -> None:
+    """Drive ``core`` over ``sockets`` until cancelled; see ``CoreDriver`` for the arguments."""
+    await CoreDriver(core, sockets, on_event, clock).run()

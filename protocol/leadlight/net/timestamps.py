@@ -1,0 +1,57 @@
+"""When a datagram arrived, as the kernel saw it, told on this node's own clock.
+
+Without the kernel's stamp a datagram that waited in the socket while the player was busy looks newly arrived. The
+kernel stamps with wall time (socket(7), SO_TIMESTAMPNS), so only its *age* at the moment of reading is used: wall time
+may be wrong by weeks and stepped at will without any effect, unless the step falls inside that short wait.
+"""
+
+from __future__ import annotations
+
+import socket
+import struct
+import sys
+import time
+from collections.abc import Callable, Sequence
+
+from leadlight.units import SECOND, LocalInstant
+
+AGE_MAXIMUM_NS = 10 * SECOND
+"""A datagram that seems to have waited longer is taken as just arrived: the wall clock was stepped."""
+
+# From the kernel's asm-generic/socket.h; Python names none of them. A few processor families number them otherwise,
+# and there the option is refused or nothing comes with the datagram, which is noticed.
+_SO_TIMESTAMPNS = 35
+_TIMESPEC = struct.Struct("@ll")
+ANCILLARY_BYTES = 64
+"""Room for one stamp; zero would make the kernel drop it."""
+
+AncillaryData = Sequence[tuple[int, int, bytes]]
+
+
+def enable_kernel_stamps(endpoint: socket.socket) -> bool:
+    """Ask the kernel to stamp what this socket receives; return whether it will."""
+    if not sys.platform.startswith("linux"):
+        return False
+    try:
+        endpoint.setsockopt(socket.SOL_SOCKET, _SO_TIMESTAMPNS, 1)
+    except OSError:
+        return False
+    return True
+
+
+def arrival(
+    ancillary: AncillaryData,
+    read_at: LocalInstant,
+    wall_clock: Callable[[], int] = time.time_ns,
+) -> LocalInstant:
+    """Return when a datagram arrived: ``read_at`` less the age that its ancillary data shows.
+
+    Returns ``read_at`` itself if there is no stamp or its age is negative or absurd.
+    """
+    for level, kind, data in ancillary:
+        if level == socket.SOL_SOCKET and kind == _SO_TIMESTAMPNS and len(data) >= _TIMESPEC.size:
+            whole_seconds, nanoseconds = _TIMESPEC.unpack(data[: _TIMESPEC.size])
+            age_ns = wall_clock() - (whole_seconds * SECOND + nanoseconds)
+            if 0 <= age_ns <= AGE_MAXIMUM_NS:
+                return LocalInstant(read_at - age_ns)
+    return read_at
