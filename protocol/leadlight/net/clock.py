@@ -1,8 +1,9 @@
 """This node's own monotonic clock, in whole nanoseconds.
 
-The raw hardware clock is used where the system offers it, because a time daemon may bend the ordinary one by up to
-500 ppm, which is more than a crystal is wrong by. Neither counts the time a suspended board sleeps; where the
-system can tell, that time is added, so that a board that wakes sees a long silence and not a leader in the future.
+The raw hardware clock is used where the system offers it, because a time daemon may bend the ordinary one
+by up to 500 ppm, which is more than a crystal is wrong by. Neither counts the time a suspended board
+sleeps; where the system can tell, that time is added, so that a board that wakes sees a long silence and
+not a leader in the future.
 """
 
 from __future__ import annotations
@@ -32,8 +33,9 @@ def _reader(clock_name: str) -> Reader | None:
 class LocalClock:
     """Reads the local clock; call it for the instant now.
 
-    ``raw``, ``awake`` and ``boot`` replace the system's clocks in tests: ``raw`` is the clock that is read, ``boot``
-    runs while the system sleeps and ``awake`` does not. Without both of the last two no sleep is noticed.
+    ``raw``, ``awake`` and ``boot`` replace the system's clocks in tests: ``raw`` is the clock that is
+    read, ``boot`` runs while the system sleeps and ``awake`` does not. Without both of the last two no
+    sleep is noticed.
     """
 
     def __init__(

@@ -1,7 +1,7 @@
 """Drives a sans-IO core over real sockets in an asyncio loop.
 
-The core decides everything; this keeps time for it, carries its datagrams and counts what the network does. It
-queues nothing: a beacon that cannot leave now is worth less than the next one.
+The core decides everything; this keeps time for it, carries its datagrams and counts what the network
+does. It queues nothing: a beacon that cannot leave now is worth less than the next one.
 """
 
 from __future__ import annotations
@@ -16,11 +16,8 @@ from dataclasses import dataclass
 from typing import Any, Generic, Protocol, TypeVar
 
 from leadlight.net.silence import SilenceWatch
-from leadlight.net.timestamps import ANCILLARY_BYTES, arrival, enable_kernel_stamps
+from leadlight.net.timestamps import DATAGRAM_ROOM_BYTES, arrival, enable_kernel_stamps, receive
 from leadlight.units import SECOND, LocalInstant
-
-DATAGRAM_ROOM_BYTES = 2048
-"""More than any datagram of the protocol, so that a longer one is seen to be too long and not cut to fit."""
 
 DRAIN_MAXIMUM = 256
 """Datagrams read in one go before the loop's other work gets its turn."""
@@ -80,8 +77,8 @@ class DatagramCounts:
 class CoreDriver(Generic[EventType]):
     """One core on one pair of sockets.
 
-    ``on_event`` is called for each event, in order, in the loop's thread, outside ``guard``. ``guard`` is held
-    whenever the core is touched, for those who read it from another thread.
+    ``on_event`` is called for each event, in order, in the loop's thread, outside ``guard``. ``guard`` is
+    held whenever the core is touched, for those who read it from another thread.
     """
 
     def __init__(
@@ -106,7 +103,10 @@ class CoreDriver(Generic[EventType]):
             enable_kernel_stamps(endpoint)
 
     async def run(self) -> None:
-        """Drive the core until cancelled. What the core or ``on_event`` raises ends the run and is raised here."""
+        """Drive the core until cancelled.
+
+        What the core or ``on_event`` raises ends the run and is raised here.
+        """
         self._loop = asyncio.get_running_loop()
         self._failure = self._loop.create_future()
         with self._reading(self._loop):
@@ -128,10 +128,12 @@ class CoreDriver(Generic[EventType]):
                 events = self._step()
             for event in events:
                 self._on_event(event)
+            with self._guard:
+                due_at = self._core.next_timer()
         except Exception as error:  # noqa: BLE001 - handed on to whoever awaits run()
             self._fail(error)
             return
-        self._wake_at(self._core.next_timer())
+        self._wake_at(due_at)
 
     def _step(self) -> list[EventType]:
         now = self._clock()
@@ -176,7 +178,7 @@ class CoreDriver(Generic[EventType]):
         if not self._failure.done():
             self._failure.set_exception(error)
 
-    # -- reading -----------------------------------------------------------------------------------------------
+    # -- reading ---------------------------------------------------------------------------------------------
 
     @contextmanager
     def _reading(self, loop: asyncio.AbstractEventLoop) -> Iterator[None]:
@@ -196,7 +198,7 @@ class CoreDriver(Generic[EventType]):
     def _drain(self, endpoint: socket.socket) -> None:
         for _ in range(DRAIN_MAXIMUM):
             try:
-                data, ancillary, _flags, source = endpoint.recvmsg(DATAGRAM_ROOM_BYTES, ANCILLARY_BYTES)
+                data, ancillary, source = receive(endpoint)
             except (BlockingIOError, InterruptedError):
                 break
             except OSError:

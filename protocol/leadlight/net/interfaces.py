@@ -23,8 +23,8 @@ _ADDRESS_OFFSET = 20
 class Interface:
     """One interface as the socket options want it.
 
-    ``index`` is 0 and ``address`` is ``0.0.0.0`` where they are not known; with neither, the system chooses by its
-    routing table.
+    ``index`` is 0 and ``address`` is ``0.0.0.0`` where they are not known; with neither, the system
+    chooses by its routing table.
     """
 
     name: str
@@ -42,9 +42,7 @@ class Interface:
             return socket.inet_aton(group) + self._windows_address()
         if self.index:
             # struct ip_mreqn, Linux ip(7); BSD and macOS take it as well.
-            return struct.pack(
-                "@4s4si", socket.inet_aton(group), socket.inet_aton(self.address), self.index
-            )
+            return struct.pack("@4s4si", socket.inet_aton(group), socket.inet_aton(self.address), self.index)
         return socket.inet_aton(group) + socket.inet_aton(self.address)
 
     def sender(self) -> bytes:
@@ -63,7 +61,8 @@ class Interface:
 
 
 def resolve(interface: str | None) -> Interface:
-    """Return the interface that a name or an IPv4 address of this host names; ``None`` leaves it to the system.
+    """Return the interface that a name or an IPv4 address of this host names; ``None`` leaves it to the
+    system.
 
     Raises ``NetworkError`` naming the interfaces there are, if there is none of that name.
     """
@@ -95,7 +94,8 @@ def _names() -> str:
 
 
 def _address_of(name: str) -> str:
-    # Elsewhere the index alone has to do: the standard library offers no portable way from a name to an address.
+    # Elsewhere the index alone has to do: the standard library offers no portable way from a name to an
+    # address.
     if not sys.platform.startswith("linux"):
         return ANY_ADDRESS
     import fcntl  # not there on Windows

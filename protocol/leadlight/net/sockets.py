@@ -1,12 +1,14 @@
 """The two sockets of a node: one that hears the group, and one of its own that sends and hears answers.
 
-The group's port is shared by every node on a host, and a datagram to a shared port from one peer to another reaches
-only one of the sharers. So whatever is meant for one node goes to that node's own port, and all that a node sends
-comes from there: whoever answers the sender of a datagram answers the right process.
+The group's port is shared by every node on a host, and a datagram to a shared port from one peer to
+another reaches only one of the sharers. So whatever is meant for one node goes to that node's own port,
+and all that a node sends comes from there: whoever answers the sender of a datagram answers the right
+process.
 """
 
 from __future__ import annotations
 
+import contextlib
 import errno
 import logging
 import socket
@@ -62,9 +64,9 @@ class SocketOptions(Protocol):
 def group_address(group: str) -> str:
     """Return the IPv4 multicast address of a group's name.
 
-    It lies in 239.192.0.0/14 (RFC 2365), which is clear of the sACN range (ANSI E1.31: 239.255/16), and outside the
-    scope's reserved top 256. Ethernet keeps only the low 23 bits of a group (RFC 1112, section 6.4); in this range they
-    begin with 64 to 67, so that none looks like 224.0.0.x, which switches flood.
+    It lies in 239.192.0.0/14 (RFC 2365), which is clear of the sACN range (ANSI E1.31: 239.255/16), and
+    outside the scope's reserved top 256. Ethernet keeps only the low 23 bits of a group (RFC 1112, section
+    6.4); in this range they begin with 64 to 67, so that none looks like 224.0.0.x, which switches flood.
     """
     digest = blake2s(group.encode(), digest_size=8, person=b"address").digest()
     index = int.from_bytes(digest, "big") % (_ORGANISATION_LOCAL_SIZE - _RESERVED_SIZE)
@@ -74,8 +76,8 @@ def group_address(group: str) -> str:
 def set_multicast_option(endpoint: SocketOptions, option: int, value: int) -> None:
     """Set the multicast hop limit or loop option as one byte, or as an int where one byte is refused.
 
-    BSD kernels insist on a byte and some others on an int. Raises ``ConfigurationError`` outside 0 to 255 before any
-    system call: kernels read -1 as 1 and do not say so.
+    BSD kernels insist on a byte and some others on an int. Raises ``ConfigurationError`` outside 0 to 255
+    before any system call: kernels read -1 as 1 and do not say so.
     """
     if not 0 <= value <= 255:
         raise ConfigurationError("multicast option", value, "0 to 255")
@@ -93,18 +95,16 @@ def raise_receive_buffer(endpoint: SocketOptions, wanted_bytes: int) -> int:
     before = endpoint.getsockopt(socket.SOL_SOCKET, socket.SO_RCVBUF)
     if before >= wanted_bytes:
         return before
-    try:
+    with contextlib.suppress(OSError):  # some systems refuse what is above their limit, others cut it down
         endpoint.setsockopt(socket.SOL_SOCKET, socket.SO_RCVBUF, wanted_bytes)
-    except OSError:  # some systems refuse what is above their limit, others cut it down
-        pass
     return endpoint.getsockopt(socket.SOL_SOCKET, socket.SO_RCVBUF)
 
 
 class GroupSockets:
     """The bound sockets of one node, non-blocking. A context manager that closes them.
 
-    ``group`` is the group's name, ``port`` its shared UDP port. ``interface`` is a name or an IPv4 address of this
-    host; loopback is allowed; by default the system's multicast route decides.
+    ``group`` is the group's name, ``port`` its shared UDP port. ``interface`` is a name or an IPv4 address
+    of this host; loopback is allowed; by default the system's multicast route decides.
 
     Raises ``NetworkError`` saying what failed, where, and what to do about it.
     """
@@ -154,7 +154,8 @@ class GroupSockets:
             set_multicast_option(shared, socket.IP_MULTICAST_LOOP, 1)
             shared.bind((ANY_ADDRESS, self.group_destination[1]))
         else:
-            # Bound to the group's address, it hears nothing that was sent to another group or to the host alone.
+            # Bound to the group's address, it hears nothing that was sent to another group or to the host
+            # alone.
             shared.bind(self.group_destination)
         shared.setsockopt(socket.IPPROTO_IP, socket.IP_ADD_MEMBERSHIP, self._membership())
         return shared
@@ -163,8 +164,8 @@ class GroupSockets:
         granted = min(raise_receive_buffer(endpoint, RECEIVE_BUFFER_BYTES) for endpoint in self._open)
         if granted < RECEIVE_BUFFER_BYTES:
             _log.warning(
-                "the receive buffer is %d bytes, %d were asked for: datagrams may be lost while the player is busy;"
-                " raise the system's limit (Linux: net.core.rmem_max)",
+                "the receive buffer is %d bytes, %d were asked for: datagrams may be lost while the player"
+                " is busy; raise the system's limit (Linux: net.core.rmem_max)",
                 granted,
                 RECEIVE_BUFFER_BYTES,
             )
@@ -175,13 +176,11 @@ class GroupSockets:
     def join_again(self) -> bool:
         """Leave the group and join it once more; return whether that worked.
 
-        The join sends a fresh membership report. Switches forget members that nobody asks about (RFC 4541), and an
-        interface that was replaced takes the membership with it without telling the socket.
+        The join sends a fresh membership report. Switches forget members that nobody asks about (RFC
+        4541), and an interface that was replaced takes the membership with it without telling the socket.
         """
-        try:
+        with contextlib.suppress(OSError):  # it was gone already, which is what this is for
             self.shared.setsockopt(socket.IPPROTO_IP, socket.IP_DROP_MEMBERSHIP, self._membership())
-        except OSError:  # it was gone already, which is what this is for
-            pass
         try:
             self.shared.setsockopt(socket.IPPROTO_IP, socket.IP_ADD_MEMBERSHIP, self._membership())
         except OSError:
@@ -202,6 +201,7 @@ class GroupSockets:
     def _explain(self, error: OSError) -> NetworkError:
         address, port = self.group_destination
         advice = _WHAT_TO_DO.get(error.errno or 0, "check the interface and its address")
+        reason = error.strerror or str(error)
         return NetworkError(
-            f"cannot use group {address} port {port} on {self.interface.label}: {error.strerror or error}; {advice}"
+            f"cannot use group {address} port {port} on {self.interface.label}: {reason}; {advice}"
         )

@@ -1,8 +1,9 @@
 """When a datagram arrived, as the kernel saw it, told on this node's own clock.
 
-Without the kernel's stamp a datagram that waited in the socket while the player was busy looks newly arrived. The
-kernel stamps with wall time (socket(7), SO_TIMESTAMPNS), so only its *age* at the moment of reading is used: wall time
-may be wrong by weeks and stepped at will without any effect, unless the step falls inside that short wait.
+Without the kernel's stamp a datagram that waited in the socket while the player was busy looks newly
+arrived. The kernel stamps with wall time (socket(7), SO_TIMESTAMPNS), so only its *age* at the moment of
+reading is used: wall time may be wrong by weeks and stepped at will without any effect, unless the step
+falls inside that short wait.
 """
 
 from __future__ import annotations
@@ -12,20 +13,23 @@ import struct
 import sys
 import time
 from collections.abc import Callable, Sequence
+from typing import Any, TypeAlias
 
 from leadlight.units import SECOND, LocalInstant
 
 AGE_MAXIMUM_NS = 10 * SECOND
 """A datagram that seems to have waited longer is taken as just arrived: the wall clock was stepped."""
 
-# From the kernel's asm-generic/socket.h; Python names none of them. A few processor families number them otherwise,
-# and there the option is refused or nothing comes with the datagram, which is noticed.
+# From the kernel's asm-generic/socket.h; Python names none of them. A few processor families number them
+# otherwise, and there the option is refused or nothing comes with the datagram, which is noticed.
 _SO_TIMESTAMPNS = 35
 _TIMESPEC = struct.Struct("@ll")
-ANCILLARY_BYTES = 64
-"""Room for one stamp; zero would make the kernel drop it."""
+_ANCILLARY_BYTES = 64
 
-AncillaryData = Sequence[tuple[int, int, bytes]]
+DATAGRAM_ROOM_BYTES = 2048
+"""More than any datagram of the protocol, so that a longer one is seen to be too long and not cut to fit."""
+
+AncillaryData: TypeAlias = Sequence[tuple[int, int, bytes]]
 
 
 def enable_kernel_stamps(endpoint: socket.socket) -> bool:
@@ -37,6 +41,18 @@ def enable_kernel_stamps(endpoint: socket.socket) -> bool:
     except OSError:
         return False
     return True
+
+
+def receive(endpoint: socket.socket) -> tuple[bytes, AncillaryData, Any]:
+    """Read one datagram without waiting; return it, what the kernel says of it, and its source.
+
+    Raises ``BlockingIOError`` when there is none and ``OSError`` for what the network reports instead of one.
+    """
+    if not hasattr(endpoint, "recvmsg"):  # Windows
+        data, source = endpoint.recvfrom(DATAGRAM_ROOM_BYTES)
+        return data, (), source
+    data, ancillary, _, source = endpoint.recvmsg(DATAGRAM_ROOM_BYTES, _ANCILLARY_BYTES)
+    return data, ancillary, source
 
 
 def arrival(

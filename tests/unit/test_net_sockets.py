@@ -1,0 +1,153 @@
+from __future__ import annotations
+
+import errno
+import os
+import socket
+
+import pytest
+
+from leadlight.errors import ConfigurationError, NetworkError
+from leadlight.net import sockets
+from leadlight.net.interfaces import resolve
+from leadlight.net.sockets import (
+    DEFAULT_PORT,
+    GroupSockets,
+    group_address,
+    raise_receive_buffer,
+    set_multicast_option,
+)
+
+
+class PickySocket:
+    """Takes option values of one type only, and grants no more buffer than its limit."""
+
+    def __init__(self, takes: type = int, buffer_bytes: int = 4096, limit_bytes: int = 1 << 30) -> None:
+        self.takes = takes
+        self.buffer_bytes = buffer_bytes
+        self.limit_bytes = limit_bytes
+        self.options: dict[int, int | bytes] = {}
+
+    def setsockopt(self, level: int, option: int, value: int | bytes) -> None:
+        if not isinstance(value, self.takes):
+            raise OSError(errno.EINVAL, "Invalid argument")
+        if option == socket.SO_RCVBUF and isinstance(value, int):
+            self.buffer_bytes = min(value, self.limit_bytes)
+        self.options[option] = value
+
+    def getsockopt(self, level: int, option: int) -> int:
+        return self.buffer_bytes
+
+
+# Tests that run at the same time, here or in another run, must not meet: each process has its own group.
+OWN_GROUP = f"socket tests of {os.getpid()}"
+
+GROUPS = [f"garden {number}" for number in range(2000)]
+
+
+def test_every_group_lies_in_the_organisation_local_scope_and_outside_its_reserved_top() -> None:
+    for group in GROUPS:
+        first, second, third, _ = map(int, group_address(group).split("."))
+        assert first == 239
+        assert 192 <= second <= 195
+        assert (second, third) != (195, 255)
+
+
+def test_no_group_shares_its_ethernet_address_with_the_link_local_block() -> None:
+    for group in GROUPS:
+        _, second, third, _ = map(int, group_address(group).split("."))
+        assert (second & 0x7F, third) != (0, 0)
+
+
+def test_groups_spread_over_the_whole_scope() -> None:
+    assert len({group_address(group) for group in GROUPS}) > 1980  # 2000²/2/2¹⁸ = 8 shared ones expected
+    assert {group_address(group).split(".")[1] for group in GROUPS} == {"192", "193", "194", "195"}
+
+
+def test_a_group_keeps_its_address_between_releases() -> None:
+    assert group_address("quarry lake") == "239.194.236.148"
+
+
+@pytest.mark.parametrize("takes", [bytes, int])
+def test_a_multicast_option_is_set_in_whichever_width_the_system_takes(takes: type) -> None:
+    endpoint = PickySocket(takes)
+    set_multicast_option(endpoint, socket.IP_MULTICAST_TTL, 1)
+    assert endpoint.options == {socket.IP_MULTICAST_TTL: b"\x01" if takes is bytes else 1}
+
+
+@pytest.mark.parametrize("value", [-1, 256])
+def test_a_multicast_option_out_of_range_reaches_no_socket(value: int) -> None:
+    endpoint = PickySocket()
+    with pytest.raises(ConfigurationError, match="0 to 255"):
+        set_multicast_option(endpoint, socket.IP_MULTICAST_TTL, value)
+    assert endpoint.options == {}
+
+
+def test_a_receive_buffer_is_only_ever_raised() -> None:
+    endpoint = PickySocket(buffer_bytes=200_000)
+    assert raise_receive_buffer(endpoint, 4096) == 200_000
+    assert endpoint.options == {}
+    assert raise_receive_buffer(endpoint, 300_000) == 300_000
+
+
+def test_a_receive_buffer_reports_what_was_granted() -> None:
+    assert raise_receive_buffer(PickySocket(buffer_bytes=4096, limit_bytes=100_000), 300_000) == 100_000
+
+
+def test_a_small_buffer_is_said_once_for_both_sockets(
+    monkeypatch: pytest.MonkeyPatch, caplog: pytest.LogCaptureFixture
+) -> None:
+    monkeypatch.setattr(sockets, "RECEIVE_BUFFER_BYTES", 1 << 31 - 1)
+    with GroupSockets(OWN_GROUP, interface="127.0.0.1"):
+        pass
+    (warning,) = caplog.records
+    assert "net.core.rmem_max" in warning.getMessage()
+
+
+def test_an_unknown_interface_is_refused_with_the_names_there_are() -> None:
+    names = [name for _, name in socket.if_nameindex()]
+    with pytest.raises(NetworkError) as caught:
+        resolve("no-such-card")
+    assert all(name in str(caught.value) for name in names)
+
+
+@pytest.mark.parametrize("address", ["::1", "239.192.0.1"])
+def test_an_address_that_is_not_an_ipv4_interface_is_refused(address: str) -> None:
+    with pytest.raises(NetworkError, match="IPv4 address"):
+        resolve(address)
+
+
+def test_an_address_of_another_host_is_refused_with_what_to_do() -> None:
+    # 203.0.113.0/24 is for documentation (RFC 5737): nobody has it.
+    with pytest.raises(NetworkError, match="no such address"):
+        GroupSockets(OWN_GROUP, interface="203.0.113.9")
+
+
+@pytest.mark.parametrize("port", [0, 65_536])
+def test_a_port_outside_the_range_is_refused(port: int) -> None:
+    with pytest.raises(ConfigurationError, match="1 to 65535"):
+        GroupSockets(OWN_GROUP, port=port)
+
+
+def test_two_nodes_on_one_host_share_the_group_port_and_have_their_own() -> None:
+    with (
+        GroupSockets(OWN_GROUP, interface="127.0.0.1") as first,
+        GroupSockets(OWN_GROUP, interface="127.0.0.1") as second,
+    ):
+        assert first.shared.getsockname() == second.shared.getsockname() == first.group_destination
+        assert first.own.getsockname()[1] != second.own.getsockname()[1]
+        assert first.own.getsockopt(socket.IPPROTO_IP, socket.IP_MULTICAST_TTL) == 1
+
+
+def test_a_port_that_another_program_holds_alone_is_a_network_error() -> None:
+    with socket.socket(socket.AF_INET, socket.SOCK_DGRAM) as holder:
+        holder.bind((group_address(OWN_GROUP), DEFAULT_PORT))
+        with pytest.raises(NetworkError, match="another program holds this port"):
+            GroupSockets(OWN_GROUP, interface="127.0.0.1")
+
+
+def test_closing_twice_is_harmless_and_joining_again_after_it_fails_quietly() -> None:
+    node = GroupSockets(OWN_GROUP, interface="127.0.0.1")
+    assert node.join_again()
+    node.close()
+    node.close()
+    assert not node.join_again()
