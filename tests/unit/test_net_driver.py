@@ -1,3 +1,5 @@
+# ruff: noqa: ARG002 - the fakes have the signatures of what they stand for
+
 from __future__ import annotations
 
 import asyncio
@@ -131,9 +133,7 @@ def test_a_datagram_for_one_peer_goes_to_the_address_as_it_was_received(bench: B
     [BlockingIOError(errno.EAGAIN, "would block"), OSError(errno.ENOBUFS, "no buffer space")],
     ids=["would block", "no buffer space"],
 )
-def test_beacons_are_dropped_and_never_queued_while_the_socket_is_busy(
-    bench: Bench, refusal: OSError
-) -> None:
+def test_beacons_are_dropped_and_never_queued_while_the_socket_is_busy(bench: Bench, refusal: OSError) -> None:
     bench.sockets.own.refusal = refusal
     for turn in range(1, 21):
         bench.wake(turn * 100 * MILLISECOND)
@@ -187,7 +187,7 @@ def test_a_silent_group_is_joined_again(bench: Bench) -> None:
     assert bench.driver.counts.joined_again == 1
 
 
-# -- in a loop, with two real sockets ---------------------------------------------------------------------------
+# -- in a loop, with two real sockets -----------------------------------------------------------
 
 
 class LoopbackSockets(FakeSockets):

@@ -1,3 +1,5 @@
+# ruff: noqa: ARG002 - the fakes have the signatures of what they stand for
+
 from __future__ import annotations
 
 import errno

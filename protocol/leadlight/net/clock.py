@@ -38,9 +38,7 @@ class LocalClock:
     sleep is noticed.
     """
 
-    def __init__(
-        self, raw: Reader | None = None, awake: Reader | None = None, boot: Reader | None = None
-    ) -> None:
+    def __init__(self, raw: Reader | None = None, awake: Reader | None = None, boot: Reader | None = None) -> None:
         if raw is None:
             raw = _reader("CLOCK_MONOTONIC_RAW") or time.monotonic_ns
             # Linux: CLOCK_BOOTTIME is CLOCK_MONOTONIC plus the time asleep (clock_gettime(2)).

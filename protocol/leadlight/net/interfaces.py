@@ -105,7 +105,5 @@ def _address_of(name: str) -> str:
         try:
             answer = fcntl.ioctl(probe.fileno(), _SIOCGIFADDR, request)
         except OSError:
-            raise NetworkError(
-                f"interface {name} has no IPv4 address; connect it, or name one of {_names()}"
-            ) from None
+            raise NetworkError(f"interface {name} has no IPv4 address; connect it, or name one of {_names()}") from None
     return socket.inet_ntoa(answer[_ADDRESS_OFFSET : _ADDRESS_OFFSET + 4])

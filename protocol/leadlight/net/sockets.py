@@ -202,6 +202,4 @@ class GroupSockets:
         address, port = self.group_destination
         advice = _WHAT_TO_DO.get(error.errno or 0, "check the interface and its address")
         reason = error.strerror or str(error)
-        return NetworkError(
-            f"cannot use group {address} port {port} on {self.interface.label}: {reason}; {advice}"
-        )
+        return NetworkError(f"cannot use group {address} port {port} on {self.interface.label}: {reason}; {advice}")

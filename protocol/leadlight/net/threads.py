@@ -1,0 +1,111 @@
+"""A running node in a thread of its own, for players that have their own main loop and no asyncio."""
+
+from __future__ import annotations
+
+import asyncio
+import threading
+from collections.abc import Callable
+from contextlib import AbstractContextManager
+from types import TracebackType
+from typing import Any, Generic, Self, TypeVar
+
+from leadlight.net.driver import Core
+from leadlight.net.endpoint import Endpoint
+
+CoreType = TypeVar("CoreType", bound=Core[Any])
+Answer = TypeVar("Answer")
+
+
+class EndpointThread(Generic[CoreType]):
+    """An endpoint that runs in a thread for as long as the ``with`` block lasts.
+
+    ``make_endpoint`` is given the lock that guards the core. ``on_event``, if given, is called in that
+    thread for each event, and must be quick: while it runs no datagram is read.
+
+    Entering raises what opening the endpoint raises; leaving raises what ended the node early, if it
+    failed. Raises ``RuntimeError`` where an asyncio loop is running already, as in a notebook: there
+    ``async with`` is the form to use.
+    """
+
+    _awaitable_form = "async with Endpoint(...)"
+
+    def __init__(
+        self,
+        make_endpoint: Callable[[AbstractContextManager[Any]], Endpoint[CoreType, Any]],
+        on_event: Callable[[Any], None] | None = None,
+    ) -> None:
+        self._lock = threading.RLock()
+        self._make_endpoint = make_endpoint
+        self._on_event = on_event
+        self._started = threading.Event()
+        self._failure: BaseException | None = None
+        self._thread = threading.Thread(target=self._main, name="leadlight", daemon=True)
+
+    def __enter__(self) -> Self:
+        try:
+            asyncio.get_running_loop()
+        except RuntimeError:
+            pass
+        else:
+            raise RuntimeError(
+                f"{type(self).__name__} blocks, and an asyncio loop is running here: use"
+                f" `{self._awaitable_form}` instead"
+            )
+        self._thread.start()
+        self._started.wait()
+        if self._failure is not None:
+            self._thread.join()
+            raise self._failure
+        return self
+
+    def __exit__(
+        self,
+        kind: type[BaseException] | None,
+        error: BaseException | None,
+        traceback: TracebackType | None,
+    ) -> None:
+        self._loop.call_soon_threadsafe(self._stop.set)
+        self._thread.join()
+        if error is None and self._failure is not None:
+            raise self._failure
+
+    def ask(self, question: Callable[[Endpoint[CoreType, Any]], Answer]) -> Answer:
+        """Return ``question(endpoint)`` while the node stands still. From any thread; keep it short.
+
+        It goes on answering when the node has failed: the clock it learnt still runs.
+        """
+        with self._lock:
+            return question(self._endpoint)
+
+    def tell(self, order: Callable[[Endpoint[CoreType, Any]], Answer]) -> Answer:
+        """Return ``order(endpoint)`` and see to it that what it caused is done at once. From any thread."""
+        with self._lock:
+            answer = order(self._endpoint)
+        self._loop.call_soon_threadsafe(self._endpoint.pump)
+        return answer
+
+    def _main(self) -> None:
+        try:
+            asyncio.run(self._serve())
+        except BaseException as error:  # noqa: BLE001 - raised again in the thread that owns this one
+            self._failure = error
+        finally:
+            self._started.set()
+
+    async def _serve(self) -> None:
+        self._loop = asyncio.get_running_loop()
+        self._stop = asyncio.Event()
+        async with self._make_endpoint(self._lock) as self._endpoint:
+            self._started.set()
+            listening = asyncio.create_task(self._listen())
+            stopping = asyncio.create_task(self._stop.wait())
+            await asyncio.wait({listening, stopping}, return_when=asyncio.FIRST_COMPLETED)
+            stopping.cancel()
+            if listening.done():
+                listening.result()
+            listening.cancel()
+
+    async def _listen(self) -> None:
+        async for event in self._endpoint.events():
+            if self._on_event is not None:
+                self._on_event(event)
