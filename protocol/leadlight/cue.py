@@ -17,6 +17,9 @@ from leadlight.units import BILLION, LeaderInstant, ShowPosition
 NO_SHOW = 0
 """The show key of a cue that has no show: the show is dark or stopped and nothing was ever cued."""
 
+START = ShowPosition(0)
+"""Where a show begins."""
+
 RATE_LIMIT_PPB = 1_000_000
 """A show line's rate stays within a thousandth of nominal: what paces a show is a clock, not an effect."""
 
@@ -109,6 +112,6 @@ class Cue(NamedTuple):
         return self.line.position
 
 
-def dark_cue(at: LeaderInstant = LeaderInstant(0)) -> Cue:
-    """Return the cue in force before anything was cued."""
-    return Cue(NO_SHOW, CueState.DARK, ShowLine(at, ShowPosition(0)))
+def dark_cue(at: LeaderInstant) -> Cue:
+    """Return a cue that shows nothing from ``at`` on; what is in force before anything was cued."""
+    return Cue(NO_SHOW, CueState.DARK, ShowLine(at, START))

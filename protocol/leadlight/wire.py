@@ -440,7 +440,8 @@ def _read_sounding(fields: tuple[Any, ...]) -> Sounding:
         delays = tuple(map(_new_delay_report, zip(delays[::2], delays[1::2], strict=True)))
     if type(fields[7]) is not bytes:
         raise WireError(Refusal.MALFORMED, "padding is not binary")
-    return Sounding(*fields[:6], delays)
+    follower, tenure, nonce, sent_at, cookie, radio = fields[:6]
+    return Sounding(follower, tenure, nonce, sent_at, cookie, radio, delays)
 
 
 def _pack_echo(echo: Echo) -> tuple[Kind, tuple[Any, ...]]:

@@ -343,7 +343,7 @@ class EdgeFilter:
         g *= sign
         self._x += hx * g
         r = self._r + hr * g
-        self._r = RATE_LIMIT if r > RATE_LIMIT else -RATE_LIMIT if r < -RATE_LIMIT else r
+        self._r = RATE_LIMIT if r > RATE_LIMIT else max(r, -RATE_LIMIT)
         self._b = max(self._b + hb * g, 0.0)
         self._f = max(self._f + hf * g, 0.0)
         ix = information * hx

@@ -1,0 +1,44 @@
+"""Leadlight: a leader/follower timing-beacon protocol for shows that are stored on many boards.
+
+A leader sends small beacons that say what time it is and what is in force; each follower keeps the leader's clock through
+loss and delay, and knows which frame of its stored show is now. ``Leader`` and ``Follower`` do no input or output of their
+own: drive them with ``leadlight.net``, with your own loop, or in the simulator.
+"""
+
+from leadlight.addresses import GROUP
+from leadlight.clock import ClockSettings
+from leadlight.content import StoredShow
+from leadlight.cue import Cue, FrameRate, ShowLine, show_key
+from leadlight.errors import ConfigurationError, LeadlightError, NetworkError, WireError
+from leadlight.follower import Follower, FollowerSettings, Shown, Snapshot
+from leadlight.leader import Leader, LeaderSettings
+from leadlight.recovery import BlendedRecovery
+from leadlight.security import KeyRing
+from leadlight.terms import ClockState, ContentState, CueState
+from leadlight.wire import Codec
+
+__all__ = [
+    "GROUP",
+    "BlendedRecovery",
+    "ClockSettings",
+    "ClockState",
+    "Codec",
+    "ConfigurationError",
+    "ContentState",
+    "Cue",
+    "CueState",
+    "Follower",
+    "FollowerSettings",
+    "FrameRate",
+    "KeyRing",
+    "Leader",
+    "LeaderSettings",
+    "LeadlightError",
+    "NetworkError",
+    "ShowLine",
+    "Shown",
+    "Snapshot",
+    "StoredShow",
+    "WireError",
+    "show_key",
+]

@@ -1,0 +1,200 @@
+"""What leaders and followers report, in the past tense. Each event carries the local instant at which it happened."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TypeAlias
+
+from leadlight.cue import Cue
+from leadlight.units import LeaderInstant, LocalInstant
+
+
+@dataclass(frozen=True, slots=True)
+class Event:
+    """Something that happened at ``at`` on this node's clock."""
+
+    at: LocalInstant
+
+
+# -- a follower's ----------------------------------------------------------------------------------------------
+
+
+@dataclass(frozen=True, slots=True)
+class LeaderFound(Event):
+    """A leader's first beacon was accepted."""
+
+    leader: int
+    tenure: int
+
+
+@dataclass(frozen=True, slots=True)
+class LeaderRestarted(Event):
+    """The leader we follow has begun a new tenure."""
+
+    leader: int
+    tenure: int
+
+
+@dataclass(frozen=True, slots=True)
+class LeaderChanged(Event):
+    """Another leader is followed from now on."""
+
+    leader: int
+    tenure: int
+
+
+@dataclass(frozen=True, slots=True)
+class LeaderLost(Event):
+    """So many beacon intervals were silent that the leader must be thought gone."""
+
+    leader: int
+    silent_ns: int
+
+
+@dataclass(frozen=True, slots=True)
+class LeaderReturned(Event):
+    """A beacon of the lost leader's tenure came after all."""
+
+    leader: int
+    silent_ns: int
+
+
+@dataclass(frozen=True, slots=True)
+class TimebaseEntered(Event):
+    """Instants refer to another clock from now on; the old line is held until that clock is known."""
+
+    timebase: int
+
+
+@dataclass(frozen=True, slots=True)
+class LockAcquired(Event):
+    """The clock's bound is inside its budget."""
+
+    bound_ns: int
+
+
+@dataclass(frozen=True, slots=True)
+class LockLost(Event):
+    """The clock's bound has left its budget, or its samples have ceased."""
+
+
+@dataclass(frozen=True, slots=True)
+class CueAnnounced(Event):
+    """A cue is to take effect at ``takes_effect_at``, on this node's clock as far as it is known."""
+
+    cue: Cue
+    takes_effect_at: LocalInstant
+
+
+@dataclass(frozen=True, slots=True)
+class CueAdopted(Event):
+    """A cue is in force here."""
+
+    cue: Cue
+
+
+@dataclass(frozen=True, slots=True)
+class ShowMissing(Event):
+    """The cue in force names a show that is not stored here."""
+
+    show: int
+
+
+@dataclass(frozen=True, slots=True)
+class Stepped(Event):
+    """The playhead jumped by ``shift_ns`` of show; positive is forward."""
+
+    shift_ns: int
+
+
+@dataclass(frozen=True, slots=True)
+class Held(Event):
+    """The playhead froze until the show, ``ahead_ns`` behind it, catches up."""
+
+    ahead_ns: int
+
+
+@dataclass(frozen=True, slots=True)
+class HoldoverEnded(Event):
+    """No beacon for as long as a follower may go without: fading to dark."""
+
+    silent_ns: int
+
+
+@dataclass(frozen=True, slots=True)
+class OffTimeReached(Event):
+    """The hard off time has come."""
+
+    off_at: LeaderInstant
+
+
+# -- a leader's ------------------------------------------------------------------------------------------------
+
+
+@dataclass(frozen=True, slots=True)
+class FollowerJoined(Event):
+    """A follower was heard for the first time."""
+
+    follower: int
+    name: str
+
+
+@dataclass(frozen=True, slots=True)
+class FollowerLost(Event):
+    """A follower has not been heard for several tally intervals."""
+
+    follower: int
+    name: str
+
+
+@dataclass(frozen=True, slots=True)
+class FollowerCloned(Event):
+    """Two boards answer to one follower's id."""
+
+    follower: int
+    name: str
+
+
+@dataclass(frozen=True, slots=True)
+class CueTookEffect(Event):
+    """A scheduled cue is in force."""
+
+    cue: Cue
+
+
+@dataclass(frozen=True, slots=True)
+class RivalHeard(Event):
+    """Another leader's beacon was heard on this group."""
+
+    leader: int
+    tenure: int
+
+
+@dataclass(frozen=True, slots=True)
+class LeaderCloned(Event):
+    """Another board leads under this leader's own id."""
+
+    leader: int
+    tenure: int
+
+
+FollowerEvent: TypeAlias = (
+    LeaderFound
+    | LeaderRestarted
+    | LeaderChanged
+    | LeaderLost
+    | LeaderReturned
+    | TimebaseEntered
+    | LockAcquired
+    | LockLost
+    | CueAnnounced
+    | CueAdopted
+    | ShowMissing
+    | Stepped
+    | Held
+    | HoldoverEnded
+    | OffTimeReached
+)
+LeaderEvent: TypeAlias = (
+    FollowerJoined | FollowerLost | FollowerCloned | CueTookEffect | RivalHeard | LeaderCloned
+)

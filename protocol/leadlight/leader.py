@@ -1,0 +1,356 @@
+"""The leader: says what time it is, what is in force and what comes next, and answers Soundings.
+
+Sans-IO, with the same five verbs as the follower. It keeps the cue sheet of the moment (one in force, others scheduled),
+announces a change ahead of time in a short burst, and lets every later beacon repeat it.
+"""
+
+from __future__ import annotations
+
+from collections import Counter, deque
+from collections.abc import Hashable
+from dataclasses import dataclass
+from hashlib import blake2s
+from typing import Final
+
+from leadlight import events
+from leadlight.addresses import GROUP, Address
+from leadlight.clock.group_delay import DelayCollector
+from leadlight.cue import START, Cue, ShowLine, dark_cue
+from leadlight.entropy import Entropy, below, identity, nonzero32
+from leadlight.errors import ConfigurationError, WireError
+from leadlight.messages import Beacon, Echo, Mark, Sounding, Tally
+from leadlight.roster import Roster, RosterEntry
+from leadlight.terms import CueState
+from leadlight.units import MILLISECOND, SECOND, LeaderInstant, LocalInstant, ShowPosition
+from leadlight.wire import DELAYS_MAXIMUM, MARKS_MAXIMUM, U8, U16, U32, Codec
+
+DITHER_SHARE: Final = 0.2
+DITHER_MAXIMUM_NS: Final = 204_800_000
+"""Two of an access point's own beacon intervals of 102.4 ms: the dither sweeps its rhythm instead of beating with it."""
+CHANGE_BURST_NS: Final = (0, 60 * MILLISECOND, 180 * MILLISECOND, 400 * MILLISECOND)
+STOP_BURST_NS: Final = tuple(step * 140 * MILLISECOND for step in range(8))
+"""Eight beacons within a second."""
+MARK_PUBLICATIONS: Final = 2
+TURNS_KEPT: Final = 64
+ECHO_QUEUE_MAXIMUM: Final = 64
+LOST_AFTER_NS: Final = 30 * SECOND
+SECRET_BYTES: Final = 16
+
+
+@dataclass(frozen=True, slots=True)
+class LeaderSettings:
+    """One leader's settings; times in ns, whole milliseconds for the interval.
+
+    ``rank``: 0 leads before 1. ``lead_time_ns``: how long ahead a cue is announced. ``sounding_budget``: Soundings a second
+    that the whole group may send. ``group_size``: followers expected, for sharing that budget before they are heard.
+    """
+
+    name: str
+    interval_ns: int = SECOND
+    rank: int = 0
+    lead_time_ns: int = 2 * SECOND
+    sounding_budget: int = 60
+    group_size: int = 0
+    markers: bool = True
+
+    def __post_init__(self) -> None:
+        if not self.name:
+            raise ConfigurationError("name", self.name, "a name")
+        if not 50 * MILLISECOND <= self.interval_ns <= 10 * SECOND or self.interval_ns % MILLISECOND:
+            raise ConfigurationError("interval_ns", self.interval_ns, "0.05 s to 10 s in whole milliseconds")
+        if not 0 <= self.rank <= 127:
+            raise ConfigurationError("rank", self.rank, "0 to 127")
+        if not 0 <= self.lead_time_ns <= 60 * SECOND:
+            raise ConfigurationError("lead_time_ns", self.lead_time_ns, "0 to 60 s")
+        if not 1 <= self.sounding_budget <= U8:
+            raise ConfigurationError("sounding_budget", self.sounding_budget, f"1 to {U8} a second")
+        if not 0 <= self.group_size <= U16:
+            raise ConfigurationError("group_size", self.group_size, f"0 to {U16}")
+
+
+class Leader:
+    """One leader. Its own clock is the timebase: a local instant here *is* the leader instant."""
+
+    def __init__(self, settings: LeaderSettings, codec: Codec, entropy: Entropy, now: LocalInstant) -> None:
+        self.settings = settings
+        self.identity = identity(settings.name)
+        self.roster = Roster()
+        self.counters: Counter[str] = Counter()
+        """Datagrams refused, beacons skipped and so on, by cause."""
+        self.cue: Cue = dark_cue(LeaderInstant(now))
+        self.scheduled: list[Cue] = []
+        """Cues to come, earliest first."""
+        self.off_at: LeaderInstant | None = None
+        self._codec = codec
+        self._entropy = entropy
+        self._tenure = nonzero32(entropy)
+        self._timebase = nonzero32(entropy)
+        self._secret = entropy.getrandbits(8 * SECRET_BYTES).to_bytes(SECRET_BYTES, "big")
+        self._serial = U32 & entropy.getrandbits(16)
+        self._events: deque[events.LeaderEvent] = deque()
+        self._delays = DelayCollector()
+        self._turns: dict[int, int] = {}
+        self._marks: deque[list[int]] = deque(maxlen=MARKS_MAXIMUM)
+        # Periodic beacons are at start + k·interval + dither, never at a sum of intervals.
+        self._start = now
+        self._k = 0
+        self._beacon_at = now
+        self._extra: list[LocalInstant] = []
+        self._announced: Cue | None = None
+        self._due_regular = False
+        self._due_extra = False
+        self._echoes: deque[tuple[Sounding, Address, LocalInstant, int]] = deque()
+
+    @property
+    def tenure(self) -> int:
+        """This run's tenure."""
+        return self._tenure
+
+    @property
+    def timebase(self) -> int:
+        """The timebase that this leader's instants refer to."""
+        return self._timebase
+
+    # -- what the show's owner says ------------------------------------------------------------------------------
+
+    def schedule(self, cue: Cue) -> None:
+        """Let a cue take effect at its line's instant; it is announced ahead by the lead time.
+
+        A scheduled cue at the same instant is replaced.
+        """
+        at = cue.line.leader_at
+        self.scheduled = sorted(
+            [*(other for other in self.scheduled if other.line.leader_at != at), cue],
+            key=lambda entry: entry.line.leader_at,
+        )
+
+    def roll(self, show: int, now: LocalInstant, position: ShowPosition = START) -> Cue:
+        """Schedule a show to roll from ``position`` one lead time from now; return the cue."""
+        at = LeaderInstant(now + self.settings.lead_time_ns)
+        cue = Cue(show, CueState.ROLLING, ShowLine(at, position))
+        self.schedule(cue)
+        return cue
+
+    def resume_line(self, cue: Cue, now: LocalInstant) -> None:
+        """Put a cue in force at once, its line already under way: a leader that comes back mid-show."""
+        self.cue = cue
+        self._burst(now, CHANGE_BURST_NS)
+
+    def pause(self, now: LocalInstant) -> None:
+        """Hold the position, one lead time from now."""
+        at = LeaderInstant(now + self.settings.lead_time_ns)
+        self.schedule(Cue(self.cue.show, CueState.PAUSED, ShowLine(at, self.cue.position_at(at))))
+
+    def go_dark(self, now: LocalInstant) -> None:
+        """Show nothing, one lead time from now."""
+        at = LeaderInstant(now + self.settings.lead_time_ns)
+        self.schedule(dark_cue(at))
+
+    def stop(self, now: LocalInstant) -> None:
+        """Stop now: everyone fades within a second. Nothing scheduled survives."""
+        at = LeaderInstant(now)
+        self.scheduled.clear()
+        self.cue = Cue(self.cue.show, CueState.STOPPED, ShowLine(at, max(self.cue.position_at(at), START)))
+        self._emit(events.CueTookEffect(now, self.cue))
+        self._burst(now, STOP_BURST_NS)
+
+    # -- the five verbs ------------------------------------------------------------------------------------------
+
+    def receive_datagram(self, data: bytes, source: Address, received_at: LocalInstant) -> None:
+        """Take a datagram that arrived at ``received_at``. Bytes that are not ours are counted and ignored."""
+        try:
+            message = self._codec.decode(data)
+        except WireError as error:
+            self.counters[error.reason] += 1
+            return
+        if type(message) is Sounding:
+            self._receive_sounding(message, source, received_at, len(data))
+        elif type(message) is Tally:
+            self._receive_tally(message, source, received_at)
+        elif type(message) is Beacon:
+            self._receive_beacon(message, received_at)
+        else:
+            self.counters["misdirected"] += 1
+
+    def handle_timer(self, now: LocalInstant) -> None:
+        """Do what is due at ``now``. Harmless when early or called twice."""
+        while self.scheduled and now >= self.scheduled[0].line.leader_at:
+            self.cue = self.scheduled.pop(0)
+            self._announced = None
+            self._emit(events.CueTookEffect(now, self.cue))
+        announce = self._to_announce(now)
+        if announce is not None and announce != self._announced:
+            self._announced = announce
+            self._burst(now, CHANGE_BURST_NS)
+        if now >= self._beacon_at:
+            self._due_regular = True
+            self._plan_beacon(now)
+        while self._extra and now >= self._extra[0]:
+            self._extra.pop(0)
+            self._due_extra = True
+
+    def next_timer(self) -> LocalInstant | None:
+        """Return when ``handle_timer`` wants to be called next."""
+        earliest = self._beacon_at
+        if self._extra and self._extra[0] < earliest:
+            earliest = self._extra[0]
+        if self.scheduled:
+            first = self.scheduled[0]
+            at = first.line.leader_at
+            if first != self._announced:
+                at = LeaderInstant(at - self.settings.lead_time_ns)
+            if at < earliest:
+                earliest = LocalInstant(at)
+        return earliest
+
+    def datagrams_to_send(self, now: LocalInstant) -> list[tuple[bytes, Address | None]]:
+        """Return the datagrams to send at ``now`` with their destinations; each is stamped with ``now``."""
+        out: list[tuple[bytes, Address | None]] = []
+        while self._echoes:
+            sounding, address, received_at, length = self._echoes.popleft()
+            echo = Echo(
+                self.identity,
+                self._tenure,
+                self._timebase,
+                sounding.nonce,
+                LeaderInstant(received_at),
+                LeaderInstant(now),
+                self._cookie(sounding.follower, address),
+            )
+            data = self._codec.encode(echo)
+            if len(data) <= length:
+                out.append((data, address))
+            else:
+                # An answer larger than its question would let anybody use us to flood a third party.
+                self.counters["sounding too short"] += 1
+        if self._due_regular or self._due_extra:
+            out.append((self._codec.encode(self._beacon(now, regular=self._due_regular)), GROUP))
+            self._due_regular = self._due_extra = False
+        return out
+
+    def next_event(self) -> events.LeaderEvent | None:
+        """Return the oldest event not yet told, or ``None``."""
+        return self._events.popleft() if self._events else None
+
+    # -- beacons -------------------------------------------------------------------------------------------------
+
+    def _beacon(self, now: LocalInstant, regular: bool) -> Beacon:
+        self._serial = (self._serial + 1) & U32
+        serial = self._serial
+        marker = None
+        recently = LocalInstant(now - LOST_AFTER_NS)
+        if regular:
+            if self.settings.markers:
+                marker = self.roster.next_marker(serial, recently)
+            if marker is not None:
+                self._turns[serial] = marker
+                if len(self._turns) > TURNS_KEPT:
+                    del self._turns[next(iter(self._turns))]
+            self._note_lost(now)
+        radio, delays = self._delays.publish(serial, DELAYS_MAXIMUM)
+        return Beacon(
+            self.identity,
+            self.settings.rank,
+            self._tenure,
+            self._timebase,
+            serial,
+            LeaderInstant(now),
+            self.settings.interval_ns,
+            self.settings.sounding_budget,
+            min(max(self.roster.heard_since(recently), self.settings.group_size), U16),
+            self.off_at,
+            marker,
+            self.cue,
+            self._to_announce(now),
+            self._marks_to_publish(serial, now),
+            radio,
+            delays,
+        )
+
+    def _marks_to_publish(self, serial: int, now: LocalInstant) -> tuple[Mark, ...]:
+        if not self._marks:
+            return ()
+        marks: list[Mark] = []
+        for entry in self._marks:
+            turn, heard_at, _ = entry
+            turns_back = (serial - turn) & U32
+            if turns_back <= U8:
+                marks.append(Mark(turns_back, now - heard_at))
+            entry[2] += 1
+        while self._marks and self._marks[0][2] >= MARK_PUBLICATIONS:
+            self._marks.popleft()
+        return tuple(marks)
+
+    def _plan_beacon(self, now: LocalInstant) -> None:
+        """Plan the next periodic beacon; those that fell due meanwhile are skipped, not sent in a burst."""
+        interval_ns = self.settings.interval_ns
+        k = max(self._k + 1, (now - self._start) // interval_ns)
+        if k > self._k + 1:
+            self.counters["beacon skipped"] += k - self._k - 1
+        self._k = k
+        dither = below(self._entropy, min(round(DITHER_SHARE * interval_ns), DITHER_MAXIMUM_NS))
+        planned = LocalInstant(self._start + k * interval_ns + dither)
+        if planned <= now:
+            self._k += 1
+            planned = LocalInstant(planned + interval_ns)
+        self._beacon_at = planned
+
+    def _burst(self, now: LocalInstant, pattern: tuple[int, ...]) -> None:
+        self._extra = sorted({*self._extra, *(LocalInstant(now + step) for step in pattern)})
+
+    def _to_announce(self, now: LocalInstant) -> Cue | None:
+        if self.scheduled and now >= self.scheduled[0].line.leader_at - self.settings.lead_time_ns:
+            return self.scheduled[0]
+        return None
+
+    # -- what followers say --------------------------------------------------------------------------------------
+
+    def _receive_sounding(self, sounding: Sounding, source: Address, received_at: LocalInstant, length: int) -> None:
+        entry = self._hear(sounding.follower, source, received_at)
+        if sounding.tenure == self._tenure and sounding.delays:
+            self._delays.collect(entry.follower, sounding.radio, sounding.delays)
+        if len(self._echoes) >= ECHO_QUEUE_MAXIMUM:
+            self.counters["echo dropped"] += 1
+            return
+        self._echoes.append((sounding, source, received_at, length))
+
+    def _receive_tally(self, tally: Tally, source: Address, received_at: LocalInstant) -> None:
+        entry = self._hear(tally.follower, source, received_at, tally.name)
+        if self.roster.note_tally(entry, tally):
+            self._emit(events.FollowerCloned(received_at, tally.follower, tally.name))
+        turn = tally.turn
+        if turn is None or tally.tenure != self._tenure:
+            return
+        if self._turns.pop(turn, None) == tally.follower:
+            self._marks.append([turn, received_at, 0])
+        else:
+            self.counters["out of turn"] += 1
+
+    def _receive_beacon(self, beacon: Beacon, received_at: LocalInstant) -> None:
+        if beacon.tenure == self._tenure:
+            self.counters["own copy"] += 1
+        elif beacon.leader == self.identity:
+            self._emit(events.LeaderCloned(received_at, beacon.leader, beacon.tenure))
+        else:
+            self._emit(events.RivalHeard(received_at, beacon.leader, beacon.tenure))
+
+    def _hear(self, follower: int, source: Address, heard_at: LocalInstant, name: str | None = None) -> RosterEntry:
+        entry, new = self.roster.hear(follower, source, heard_at)
+        if new:
+            self._emit(events.FollowerJoined(heard_at, follower, name or entry.name))
+        return entry
+
+    def _note_lost(self, now: LocalInstant) -> None:
+        for entry in self.roster:
+            if now - entry.heard_at <= LOST_AFTER_NS:
+                break  # the roster is in order of hearing: everyone after this one was heard later
+            if not entry.lost:
+                entry.lost = True
+                self._emit(events.FollowerLost(now, entry.follower, entry.name))
+
+    def _cookie(self, follower: int, address: Hashable) -> int:
+        digest = blake2s(repr((follower, address)).encode(), digest_size=8, key=self._secret, person=b"cookie")
+        return int.from_bytes(digest.digest(), "big")
+
+    def _emit(self, event: events.LeaderEvent) -> None:
+        self._events.append(event)

@@ -1,0 +1,154 @@
+"""The playhead: which frame now, and when is the next one due.
+
+It holds a plan: up to two straight stretches of show position over *local* time, a correction and what follows it. Each
+time the clock or the cue says where the show is, the plan is compared with it and amended by the recovery strategy. If
+nothing says anything any more, the plan goes on at the learnt rate; that is all there is to holdover.
+
+Position never runs backwards except by a step, and every step is reported. The instants it answers with are locked to
+show time: the player wakes when the next frame is due rather than at a tick of its own, which would add up to a
+whole frame of error that no clock can remove.
+"""
+
+from __future__ import annotations
+
+from typing import NamedTuple
+
+from leadlight.cue import FrameRate
+from leadlight.recovery import BlendedRecovery, History, Recovery, Remedy
+from leadlight.units import BILLION, LocalInstant, ShowPosition
+
+
+class Stretch(NamedTuple):
+    """Show position as a straight line over local time; ``rate_ppb`` is speed over normal, in parts per billion."""
+
+    at: LocalInstant
+    position: ShowPosition
+    rate_ppb: int
+
+    def position_at(self, local: LocalInstant) -> ShowPosition:
+        """Return the position at a local instant."""
+        elapsed = local - self.at
+        return ShowPosition(self.position + elapsed + elapsed * self.rate_ppb // BILLION)
+
+    def instant_of(self, position: ShowPosition) -> LocalInstant | None:
+        """Return the first local instant at which the position is reached; ``None`` if the stretch stands still."""
+        speed = BILLION + self.rate_ppb
+        if speed <= 0:
+            return None
+        # Smallest e with e + floor(e·rate/10⁹) >= wanted: the floor makes it at most one more than the quotient.
+        instant = LocalInstant(self.at + -(-(position - self.position) * BILLION // speed))
+        while self.position_at(LocalInstant(instant - 1)) >= position:
+            instant = LocalInstant(instant - 1)
+        while self.position_at(instant) < position:
+            instant = LocalInstant(instant + 1)
+        return instant
+
+
+FROZEN_PPB = -BILLION
+"""The rate of a stretch that stands still."""
+
+
+class Moved(NamedTuple):
+    """What an amendment did: the remedy, and the error it met (show minus playhead, ns)."""
+
+    remedy: Remedy
+    error_ns: int
+
+
+class Playhead:
+    """Follows one show's position in local time.
+
+    ``latency_ns`` is how long the player's output takes from being handed a frame to showing it; ``trim_ns`` shifts this
+    piece later (positive) or earlier. Both are taken into account by ``frame_at`` and ``next_frame_at``, so that the
+    light is on time, not the handing over.
+    """
+
+    def __init__(
+        self, recovery: Recovery | None = None, latency_ns: int = 0, trim_ns: int = 0
+    ) -> None:
+        self._recovery = recovery or BlendedRecovery()
+        self._lead_ns = latency_ns - trim_ns
+        self._now: Stretch | None = None
+        self._then: Stretch | None = None
+        self._stepped_at: LocalInstant | None = None
+        self._slewed_until: LocalInstant | None = None
+        self._slew_sign = 0
+
+    @property
+    def is_running(self) -> bool:
+        """Whether there is a plan."""
+        return self._now is not None
+
+    def start(self, target: Stretch) -> None:
+        """Begin at the target at once: a new cue, or the first."""
+        self._now = target
+        self._then = None
+
+    def halt(self) -> None:
+        """Drop the plan: nothing is in force."""
+        self._now = self._then = None
+
+    def amend(self, target: Stretch, now: LocalInstant) -> Moved | None:
+        """Move towards where the show is, by the recovery strategy; ``None`` if there is no plan to amend."""
+        if self._now is None:
+            return None
+        if self._slewed_until is not None and self._slewed_until > now:
+            self._slewed_until = now  # a slew under way ends here; what follows is planned anew
+        here = self.position_at(now)
+        there = target.position_at(now)
+        error_ns = there - here
+        remedy, rate_ppb = self._recovery.correct(
+            error_ns, now, History(self._stepped_at, self._slewed_until, self._slew_sign)
+        )
+        if remedy is Remedy.STEP:
+            self._stepped_at = now
+            self._now, self._then = Stretch(now, there, target.rate_ppb), None
+        elif remedy is Remedy.HOLD:
+            until = target.instant_of(here)
+            self._now = Stretch(now, here, FROZEN_PPB)
+            self._then = None if until is None else Stretch(until, here, target.rate_ppb)
+        elif rate_ppb == 0:
+            self._now, self._then = Stretch(now, here, target.rate_ppb), None
+        else:
+            lasts = abs(error_ns) * BILLION // abs(rate_ppb)
+            rate = target.rate_ppb + rate_ppb
+            self._now = Stretch(now, here, rate)
+            until = LocalInstant(now + lasts)
+            # The next stretch begins where this one ends, to the nanosecond: no seam.
+            self._then = Stretch(until, self._now.position_at(until), target.rate_ppb)
+            if remedy is Remedy.SLEW:
+                self._slewed_until = until
+                self._slew_sign = 1 if rate_ppb > 0 else -1
+        return Moved(remedy, error_ns)
+
+    def position_at(self, local: LocalInstant) -> ShowPosition:
+        """Return the planned position at a local instant. There must be a plan."""
+        assert self._now is not None, "the playhead has no plan"
+        if self._then is not None and local >= self._then.at:
+            return self._then.position_at(local)
+        return self._now.position_at(local)
+
+    def instant_of(self, position: ShowPosition, after: LocalInstant) -> LocalInstant | None:
+        """Return the first local instant after ``after`` at which the plan has reached a position."""
+        if self._now is None:
+            return None
+        first = self._now.instant_of(position)
+        if self._then is not None and (first is None or first >= self._then.at):
+            first = self._then.instant_of(position)
+            if first is not None and first < self._then.at:
+                first = self._then.at
+        return None if first is None else max(first, LocalInstant(after + 1))
+
+    def light_position_at(self, now: LocalInstant) -> ShowPosition:
+        """Return the position of the frame to hand over at ``now``, so that its light is on time."""
+        return self.position_at(LocalInstant(now + self._lead_ns))
+
+    def frame_at(self, now: LocalInstant, frame_rate: FrameRate) -> int:
+        """Return the frame to hand to the output at ``now``; negative before the show begins."""
+        return frame_rate.frame_at(self.light_position_at(now))
+
+    def next_frame_at(self, now: LocalInstant, frame_rate: FrameRate) -> LocalInstant | None:
+        """Return when to hand over the next frame; ``None`` while standing still with nothing to follow."""
+        following = frame_rate.position_of(self.frame_at(now, frame_rate) + 1)
+        instant = self.instant_of(following, LocalInstant(now + self._lead_ns))
+        return None if instant is None else LocalInstant(instant - self._lead_ns)

@@ -1,0 +1,103 @@
+"""The leader's table of followers: who was heard, when, and how things stand with each."""
+
+from __future__ import annotations
+
+from collections import OrderedDict
+from collections.abc import Hashable, Iterator
+from dataclasses import dataclass
+from typing import Final
+
+from leadlight.messages import Tally
+from leadlight.units import LocalInstant
+
+ROSTER_MAXIMUM: Final = 512
+"""No more followers than this are kept; the one heard longest ago makes room."""
+
+
+@dataclass(slots=True)
+class RosterEntry:
+    """One follower as the leader knows it. ``tally`` is its last report, ``None`` if it has only sounded so far."""
+
+    follower: int
+    address: Hashable
+    heard_at: LocalInstant
+    tally: Tally | None = None
+    previous_instance: int | None = None
+    cloned: bool = False
+    lost: bool = False
+    last_turn: int = -1
+
+    @property
+    def name(self) -> str:
+        """The name it gave itself, or its number in hex."""
+        return f"{self.follower:08x}" if self.tally is None else self.tally.name
+
+
+class Roster:
+    """Followers by id, in order of when they were last heard."""
+
+    def __init__(self) -> None:
+        self._entries: OrderedDict[int, RosterEntry] = OrderedDict()
+
+    def __len__(self) -> int:
+        return len(self._entries)
+
+    def __iter__(self) -> Iterator[RosterEntry]:
+        return iter(self._entries.values())
+
+    def find(self, follower: int) -> RosterEntry | None:
+        """Return the entry of a follower, or ``None``."""
+        return self._entries.get(follower)
+
+    def hear(self, follower: int, address: Hashable, heard_at: LocalInstant) -> tuple[RosterEntry, bool]:
+        """Note that a follower was heard; return its entry and whether it is new."""
+        entry = self._entries.get(follower)
+        if entry is not None:
+            entry.address = address
+            entry.heard_at = heard_at
+            entry.lost = False
+            self._entries.move_to_end(follower)
+            return entry, False
+        entry = RosterEntry(follower, address, heard_at)
+        self._entries[follower] = entry
+        if len(self._entries) > ROSTER_MAXIMUM:
+            self._entries.popitem(last=False)
+        return entry, True
+
+    def note_tally(self, entry: RosterEntry, tally: Tally) -> bool:
+        """Take a report; return whether it shows that two boards share this id, told once.
+
+        A restart changes the instance once; two boards make it change back.
+        """
+        before = entry.tally
+        entry.tally = tally
+        if before is None or before.instance == tally.instance:
+            return False
+        returned = tally.instance == entry.previous_instance
+        entry.previous_instance = before.instance
+        if returned and not entry.cloned:
+            entry.cloned = True
+            return True
+        return False
+
+    def heard_since(self, instant: LocalInstant) -> int:
+        """Return how many followers were heard at or after ``instant``."""
+        count = 0
+        for entry in reversed(self._entries.values()):
+            if entry.heard_at < instant:
+                break
+            count += 1
+        return count
+
+    def next_marker(self, turn: int, heard_since: LocalInstant) -> int | None:
+        """Return the follower whose turn it is to be marker: of those heard lately, the one longest without a turn."""
+        chosen: RosterEntry | None = None
+        for entry in reversed(self._entries.values()):
+            if entry.heard_at < heard_since:
+                break
+            if chosen is None or entry.last_turn < chosen.last_turn:
+                chosen = entry
+        if chosen is None:
+            return None
+        chosen.last_turn = turn
+        return chosen.follower
