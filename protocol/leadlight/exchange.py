@@ -1,8 +1,8 @@
 """A follower's Soundings: when to send one, and which Echo answers which.
 
-After a start, a new timebase or a resumed host sixteen Soundings go out a quarter of a second apart, then one every four
-seconds. A whole group that comes up after a power cut shares the leader's sounding budget: each follower begins after a
-random delay, the longer the larger the group.
+After a start, a new timebase or a resumed host sixteen Soundings go out a quarter of a second apart, then one every
+four seconds. A whole group that comes up after a power cut shares the leader's sounding budget: each follower begins
+after a random delay, the longer the larger the group.
 """
 
 from __future__ import annotations

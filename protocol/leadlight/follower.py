@@ -1,7 +1,7 @@
 """The follower: told the time and handed datagrams, it knows which frame is now.
 
-Sans-IO. Five verbs drive it (``receive_datagram``, ``handle_timer``, ``next_timer``, ``datagrams_to_send``, ``next_event``);
-the player asks ``shown`` for what to show. The same inputs give the same answers and the same bytes.
+Sans-IO. Five verbs drive it (``receive_datagram``, ``handle_timer``, ``next_timer``, ``datagrams_to_send``,
+``next_event``); the player asks ``shown`` for what to show. The same inputs give the same answers and the same bytes.
 """
 
 from __future__ import annotations

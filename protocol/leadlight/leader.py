@@ -1,7 +1,7 @@
 """The leader: says what time it is, what is in force and what comes next, and answers Soundings.
 
-Sans-IO, with the same five verbs as the follower. It keeps the cue sheet of the moment (one in force, others scheduled),
-announces a change ahead of time in a short burst, and lets every later beacon repeat it.
+Sans-IO, with the same five verbs as the follower. It keeps the cue sheet of the moment (one in force, others
+scheduled), announces a change ahead of time in a short burst, and lets every later beacon repeat it.
 """
 
 from __future__ import annotations
@@ -26,7 +26,8 @@ from leadlight.wire import DELAYS_MAXIMUM, MARKS_MAXIMUM, U8, U16, U32, Codec
 
 DITHER_SHARE: Final = 0.2
 DITHER_MAXIMUM_NS: Final = 204_800_000
-"""Two of an access point's own beacon intervals of 102.4 ms: the dither sweeps its rhythm instead of beating with it."""
+"""Two of an access point's own beacon intervals of 102.4 ms: the dither sweeps its rhythm instead of beating with
+it."""
 CHANGE_BURST_NS: Final = (0, 60 * MILLISECOND, 180 * MILLISECOND, 400 * MILLISECOND)
 STOP_BURST_NS: Final = tuple(step * 140 * MILLISECOND for step in range(8))
 """Eight beacons within a second."""
@@ -41,8 +42,9 @@ SECRET_BYTES: Final = 16
 class LeaderSettings:
     """One leader's settings; times in ns, whole milliseconds for the interval.
 
-    ``rank``: 0 leads before 1. ``lead_time_ns``: how long ahead a cue is announced. ``sounding_budget``: Soundings a second
-    that the whole group may send. ``group_size``: followers expected, for sharing that budget before they are heard.
+    ``rank``: 0 leads before 1. ``lead_time_ns``: how long ahead a cue is announced. ``sounding_budget``: Soundings a
+    second that the whole group may send. ``group_size``: followers expected, for sharing that budget before they are
+    heard.
     """
 
     name: str

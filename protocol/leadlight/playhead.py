@@ -58,9 +58,9 @@ class Moved(NamedTuple):
 class Playhead:
     """Follows one show's position in local time.
 
-    ``latency_ns`` is how long the player's output takes from being handed a frame to showing it; ``trim_ns`` shifts this
-    piece later (positive) or earlier. Both are taken into account by ``frame_at`` and ``next_frame_at``, so that the
-    light is on time, not the handing over.
+    ``latency_ns`` is how long the player's output takes from being handed a frame to showing it; ``trim_ns`` shifts
+    this piece later (positive) or earlier. Both are taken into account by ``frame_at`` and ``next_frame_at``, so that
+    the light is on time, not the handing over.
     """
 
     def __init__(

@@ -1,8 +1,8 @@
 """How a playhead removes an error: recovery strategies.
 
-A strategy is shown an error and says what to do about it; the playhead does it. Steps and slews are RFC 5905's terms. The
-rules that keep a correction from becoming a flash are here: a dead band, so that nothing hunts; one step in two seconds
-at most; and no reversal within a second.
+A strategy is shown an error and says what to do about it; the playhead does it. Steps and slews are RFC 5905's terms.
+The rules that keep a correction from becoming a flash are here: a dead band, so that nothing hunts; one step in two
+seconds at most; and no reversal within a second.
 """
 
 from __future__ import annotations

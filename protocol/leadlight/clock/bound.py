@@ -1,10 +1,10 @@
 """How wrong the clock can be: the causality bound, which is a proof, and the statistical bound, which is a judgement.
 
 **Causality.** No packet arrives before it is sent. A packet from the leader, stamped ``T`` there and ``t`` here, proves
-``offset <= t - T``; one to the leader, stamped ``t`` here and ``T`` there, proves ``offset >= t - T``. Between samples the
-proof is aged by the *declared drift*, the most by which the offset's rate can differ from the rate in use. The bound is
-true for as long as that declaration is, whatever the network does. Nothing but such a sample narrows it, and nothing
-but a new timebase clears it.
+``offset <= t - T``; one to the leader, stamped ``t`` here and ``T`` there, proves ``offset >= t - T``. Between samples
+the proof is aged by the *declared drift*, the most by which the offset's rate can differ from the rate in use. The
+bound is true for as long as that declaration is, whatever the network does. Nothing but such a sample narrows it, and
+nothing but a new timebase clears it.
 
 **Statistics.** Inside the causality bound the estimator's deviation says more, but no measurement can tell an offset
 from a difference between the two paths' floors. The statistical bound therefore adds a share of the floor.

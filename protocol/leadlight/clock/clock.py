@@ -1,8 +1,8 @@
 """A follower's clock: samples in, leader time out, with a bound and a state.
 
-Three views of one offset are kept, each from what the one before cannot give: the *uncorrected* estimator on beacons and
-exchanges, the *group delay* view on published medians, the *common view* on marks. The best one that has earned trust is
-served. The causality bound is kept beside them from beacons and exchanges alone.
+Three views of one offset are kept, each from what the one before cannot give: the *uncorrected* estimator on beacons
+and exchanges, the *group delay* view on published medians, the *common view* on marks. The best one that has earned
+trust is served. The causality bound is kept beside them from beacons and exchanges alone.
 """
 
 from __future__ import annotations

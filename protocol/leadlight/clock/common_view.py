@@ -52,7 +52,8 @@ class CommonViewClock:
         self._sides.clear()
 
     def note_heard(self, turn: int, heard_at: LocalInstant) -> None:
-        """Remember when the Tally for ``turn`` was heard. Two for one turn cannot both be the marker's: neither counts."""
+        """Remember when the Tally for ``turn`` was heard. Two for one turn cannot both be the marker's: neither
+        counts."""
         self._heard[turn] = None if turn in self._heard else heard_at
         if len(self._heard) > HEARD_KEPT:
             self._heard.popitem(last=False)

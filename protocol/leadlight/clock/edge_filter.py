@@ -4,8 +4,8 @@ Derivation
 ----------
 Delay on a radio is one-sided. A sample of the offset through a packet is ``z = x + floor + d`` with ``d >= 0``: a sharp
 edge at the floor and a long tail behind it. Least squares averages the tail into the clock; a minimum throws nearly
-everything away. We model ``d`` as exponential with scale ``s``, blurred by Gaussian noise of variance ``v`` (time stamping,
-plus what the state itself does not know), whose density for the innovation ``n = z - x - floor`` is, with
+everything away. We model ``d`` as exponential with scale ``s``, blurred by Gaussian noise of variance ``v`` (time
+stamping, plus what the state itself does not know), whose density for the innovation ``n = z - x - floor`` is, with
 ``u = (v/s - n) / sqrt(2v)``::
 
     p(n) = 1/(2s) · exp(v/(2s²) - n/s) · erfc(u)
@@ -17,16 +17,17 @@ plus what the state itself does not know), whose density for the innovation ``n 
 
 and the approximate Bayesian update for a linear state with a non-Gaussian observation (C. J. Masreliez, "Approximate
 non-Gaussian filtering with linear state and observation relations", IEEE Trans. Automatic Control 20(1), 1975) is
-``state += P H' g``, ``P -= P H' G H P``. An early packet (``n`` small) pulls like a Kalman filter; a late one pushes back
-by at most ``1/s``, however late it is.
+``state += P H' g``, ``P -= P H' G H P``. An early packet (``n`` small) pulls like a Kalman filter; a late one pushes
+back by at most ``1/s``, however late it is.
 
-State: offset ``x`` and its rate ``r``, and two floors, of packets to the group ``b`` and of packets to one node ``f``. The
-two-way exchange is used as two one-way packets, ``x + f + d`` down and ``x - f - d`` up, each with its own scale: the two
-directions need not be lucky in the same exchange. One-way packets alone cannot tell ``x`` from ``b``; the covariance says
-so. The rate is a random walk, the floors wander a little, and the clock itself has no noise of its own: a clock
-does not jump, a path does.
+State: offset ``x`` and its rate ``r``, and two floors, of packets to the group ``b`` and of packets to one node ``f``.
+The two-way exchange is used as two one-way packets, ``x + f + d`` down and ``x - f - d`` up, each with its own scale:
+the two directions need not be lucky in the same exchange. One-way packets alone cannot tell ``x`` from ``b``; the
+covariance says so. The rate is a random walk, the floors wander a little, and the clock itself has no noise of its
+own: a clock does not jump, a path does.
 
-All values inside are seconds, offsets relative to the first sample's, so that doubles keep a thousandth of a nanosecond.
+All values inside are seconds, offsets relative to the first sample's, so that doubles keep a thousandth of a
+nanosecond.
 """
 
 from __future__ import annotations
@@ -61,7 +62,8 @@ NOISE_SHARE: Final = 0.08
 """Blur of the edge as a share of the scale: no real delay law begins as a perfect step."""
 
 COLD_EXCHANGES: Final = 4
-"""The first exchanges restart the offset at the shortest round trip so far, whose midpoint errs by at most half of it."""
+"""The first exchanges restart the offset at the shortest round trip so far, whose midpoint errs by at most half of
+it."""
 BEACONS_BEFORE_USE: Final = 12
 BEACON_SCALE_MAXIMUM: Final = 15e-3
 """With exchanges at hand, beacons whose delay spreads further are buffered for dozing stations: no edge to find."""

@@ -1,10 +1,11 @@
 """Group delay: what a beacon's lateness has in common for everyone, removed.
 
-A beacon to the group leaves the access point once and arrives everywhere at once, so nearly all of its delay is the same
-for every follower: ``arrival_i - sent = offset_i + D + e_i``, with ``D`` shared and ``e_i`` the little that is private. The
-leader collects ``arrival - sent - offset`` from several followers and publishes the median, an estimate of ``D`` whose
-error all followers share. Each then has the sample ``arrival - sent - median`` of its own offset: followers agree with
-each other to within ``e_i``, whatever the network did, and with the leader as well as the median does.
+A beacon to the group leaves the access point once and arrives everywhere at once, so nearly all of its delay is the
+same for every follower: ``arrival_i - sent = offset_i + D + e_i``, with ``D`` shared and ``e_i`` the little that is
+private. The leader collects ``arrival - sent - offset`` from several followers and publishes the median, an estimate
+of ``D`` whose error all followers share. Each then has the sample ``arrival - sent - median`` of its own offset:
+followers agree with each other to within ``e_i``, whatever the network did, and with the leader as well as the median
+does.
 
 Two rules keep the loop from feeding on itself. Delays are reported from the estimator that never saw a published
 median, and from before the beacon arrived. And a median stands on at least three reporters.

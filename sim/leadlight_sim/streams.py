@@ -1,0 +1,97 @@
+"""Named random streams: every node and purpose has its own luck.
+
+A stream is named, and its seed is a digest of the scenario's seed and that name. So its draws depend on neither the
+order in which streams are made nor on what others draw, and adding a follower shifts nobody else's luck.
+
+Everything is derived here from one primitive, the Mersenne Twister's ``random()`` and ``getrandbits()`` as CPython
+documents and keeps them, by formulas that are ours: a library's idea of how to draw a normal may change from release
+to release.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from hashlib import blake2b
+from random import Random
+from statistics import NormalDist
+from typing import TypeVar
+
+Item = TypeVar("Item")
+
+_inverse_normal = NormalDist().inv_cdf
+
+
+class Stream:
+    """One named stream of chance."""
+
+    __slots__ = ("_uniform", "getrandbits")
+
+    def __init__(self, seed: int) -> None:
+        generator = Random(seed)
+        self._uniform = generator.random
+        self.getrandbits = generator.getrandbits
+
+    def random(self) -> float:
+        """Return a number uniform in [0, 1)."""
+        return self._uniform()
+
+    def uniform(self, low: float, high: float) -> float:
+        """Return a number uniform in [low, high)."""
+        return low + (high - low) * self._uniform()
+
+    def exponential(self, mean: float) -> float:
+        """Return an exponential of this mean, by inversion."""
+        return -mean * math.log(1.0 - self._uniform())
+
+    def normal(self, mean: float = 0.0, deviation: float = 1.0) -> float:
+        """Return a normal of this mean and standard deviation, by inversion."""
+        while (share := self._uniform()) == 0.0:
+            pass
+        return mean + deviation * _inverse_normal(share)
+
+    def lognormal(self, mu: float, sigma: float) -> float:
+        """Return e to the power of a normal."""
+        return math.exp(self.normal(mu, sigma))
+
+    def pareto(self, minimum: float, shape: float, cap: float = math.inf) -> float:
+        """Return a Pareto variate from ``minimum`` up, what exceeds ``cap`` being set to it."""
+        scale: float = (1.0 - self._uniform()) ** (-1.0 / shape)
+        return min(minimum * scale, cap)
+
+    def gamma(self, shape: int, scale: float) -> float:
+        """Return a gamma variate of whole shape: a sum of exponentials."""
+        return sum(self.exponential(scale) for _ in range(shape))
+
+    def chance(self, probability: float) -> bool:
+        """Return true with this probability."""
+        return self._uniform() < probability
+
+    def integer(self, low: int, high: int) -> int:
+        """Return a whole number from ``low`` to ``high``, both included."""
+        return low + (self.getrandbits(84) * (high - low + 1) >> 84)
+
+    def bytes(self, count: int) -> bytes:
+        """Return random bytes."""
+        return self.getrandbits(8 * count).to_bytes(count, "big")
+
+    def choice(self, items: Sequence[Item]) -> Item:
+        """Return one of ``items``."""
+        return items[self.integer(0, len(items) - 1)]
+
+
+class Streams:
+    """Makes the streams of one run from its seed."""
+
+    def __init__(self, seed: int) -> None:
+        self.seed = seed
+
+    def stream(self, *name: str) -> Stream:
+        """Return the stream of this name, from its beginning. Names are lists of words: ``("air", "loss",
+        "jetty")``."""
+        digest = blake2b(digest_size=16, person=b"streams")
+        for part in (str(self.seed), *name):
+            encoded = part.encode()
+            digest.update(len(encoded).to_bytes(4, "big"))
+            digest.update(encoded)
+        return Stream(int.from_bytes(digest.digest(), "big"))
