@@ -11,6 +11,7 @@ from importlib.metadata import EntryPoint, entry_points
 from typing import NoReturn, Protocol
 
 from leadlight.errors import LeadlightError
+from leadlight.net.commands import Follow, Lead
 
 COMMAND_GROUP = "leadlight.commands"
 """The entry-point group through which other packages add commands."""
@@ -91,7 +92,7 @@ def added_commands() -> Mapping[str, _Added]:
 
 def own_commands() -> Mapping[str, Command]:
     """Return the commands that need nothing but the library."""
-    return {}
+    return {"lead": Lead(), "follow": Follow()}
 
 
 def main(argv: Sequence[str] | None = None) -> int:

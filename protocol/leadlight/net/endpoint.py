@@ -1,18 +1,38 @@
-"""A running node inside somebody's asyncio program: sockets, driver and an iterator of events."""
+"""A running node inside somebody's asyncio program: sockets, driver and an iterator of events.
+
+async with FollowerEndpoint(FollowerSettings("jetty"), group="quarry lake", shows=shows) as node:
+    async for event in node.events():
+        ...
+"""
 
 from __future__ import annotations
 
 import asyncio
+import logging
 from collections import deque
-from collections.abc import AsyncIterator, Callable
+from collections.abc import AsyncIterator, Callable, Iterable
 from contextlib import AbstractContextManager
 from functools import partial
+from random import SystemRandom
 from types import TracebackType
 from typing import Any, Generic, Self, TypeVar
 
+from leadlight.content import StoredShow
+from leadlight.cue import Cue
+from leadlight.events import FollowerEvent, LeaderEvent
+from leadlight.follower import Follower, FollowerSettings, Shown, Snapshot
+from leadlight.leader import Leader, LeaderSettings
 from leadlight.net.clock import LocalClock
 from leadlight.net.driver import Core, CoreDriver, DatagramCounts
 from leadlight.net.sockets import DEFAULT_PORT, GroupSockets
+from leadlight.recovery import Recovery
+from leadlight.security import KeyRing
+from leadlight.units import LocalInstant, ShowPosition
+from leadlight.wire import Codec
+
+_log = logging.getLogger(__name__)
+
+_BEGINNING = ShowPosition(0)
 
 EVENTS_KEPT = 1024
 """Events that nobody has taken yet; older ones are let go, because what is in force is the core's to tell."""
@@ -31,7 +51,7 @@ class Endpoint(Generic[CoreType, EventType]):
 
     def __init__(
         self,
-        make_core: Callable[[int], CoreType],
+        make_core: Callable[[LocalInstant], CoreType],
         *,
         group: str,
         port: int = DEFAULT_PORT,
@@ -94,3 +114,105 @@ class Endpoint(Generic[CoreType, EventType]):
     def _take_event(self, event: EventType) -> None:
         self._events.append(event)
         self._news.set()
+
+
+def _codec(group: str, keys: KeyRing | None) -> Codec:
+    if keys is None:
+        _log.warning("group %r has no key: anybody on this network can lead it", group)
+    return Codec(group, keys)
+
+
+class FollowerEndpoint(Endpoint[Follower, FollowerEvent]):
+    """A follower on the network for as long as the ``async with`` block runs.
+
+    ``group`` and ``keys`` are what its members share, ``shows`` what is stored here. The rest is as in ``Endpoint``.
+    """
+
+    def __init__(
+        self,
+        settings: FollowerSettings,
+        *,
+        group: str,
+        keys: KeyRing | None = None,
+        shows: Iterable[StoredShow] = (),
+        recovery: Recovery | None = None,
+        port: int = DEFAULT_PORT,
+        interface: str | None = None,
+        clock: LocalClock | None = None,
+        guard: AbstractContextManager[Any] | None = None,
+    ) -> None:
+        super().__init__(
+            lambda _: Follower(settings, _codec(group, keys), SystemRandom(), shows, recovery),
+            group=group,
+            port=port,
+            interface=interface,
+            clock=clock,
+            guard=guard,
+        )
+        self.follower = self.core
+
+    def shown(self) -> Shown:
+        """Return what to hand to the output now, and when to ask again."""
+        return self.follower.shown(self.clock())
+
+    def frame_now(self) -> int | None:
+        """Return the frame to hand to the output now; ``None`` when dark."""
+        return self.shown().frame
+
+    def snapshot(self) -> Snapshot:
+        """Return everything worth telling now."""
+        return self.follower.snapshot(self.clock())
+
+
+class LeaderEndpoint(Endpoint[Leader, LeaderEvent]):
+    """A leader on the network for as long as the ``async with`` block runs; arguments as for a follower.
+
+    Its orders take the moment of calling for now, and what has to leave at once does.
+    """
+
+    def __init__(
+        self,
+        settings: LeaderSettings,
+        *,
+        group: str,
+        keys: KeyRing | None = None,
+        port: int = DEFAULT_PORT,
+        interface: str | None = None,
+        clock: LocalClock | None = None,
+        guard: AbstractContextManager[Any] | None = None,
+    ) -> None:
+        super().__init__(
+            lambda now: Leader(settings, _codec(group, keys), SystemRandom(), now),
+            group=group,
+            port=port,
+            interface=interface,
+            clock=clock,
+            guard=guard,
+        )
+        self.leader = self.core
+
+    def schedule(self, cue: Cue) -> None:
+        """Let a cue take effect at its line's instant, which is one of this node's clock."""
+        self.leader.schedule(cue)
+        self.pump()
+
+    def roll(self, show: int, position: ShowPosition = _BEGINNING) -> Cue:
+        """Let the show of this key roll from ``position`` one lead time from now; return the cue."""
+        cue = self.leader.roll(show, self.clock(), position)
+        self.pump()
+        return cue
+
+    def pause(self) -> None:
+        """Hold the position, one lead time from now."""
+        self.leader.pause(self.clock())
+        self.pump()
+
+    def go_dark(self) -> None:
+        """Show nothing, one lead time from now."""
+        self.leader.go_dark(self.clock())
+        self.pump()
+
+    def stop(self) -> None:
+        """Stop now: everyone fades within a second."""
+        self.leader.stop(self.clock())
+        self.pump()

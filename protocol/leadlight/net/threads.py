@@ -4,13 +4,19 @@ from __future__ import annotations
 
 import asyncio
 import threading
-from collections.abc import Callable
+from collections.abc import Callable, Iterable
 from contextlib import AbstractContextManager
 from types import TracebackType
 from typing import Any, Generic, Self, TypeVar
 
+from leadlight.content import StoredShow
+from leadlight.events import FollowerEvent
+from leadlight.follower import Follower, FollowerSettings, Shown, Snapshot
 from leadlight.net.driver import Core
-from leadlight.net.endpoint import Endpoint
+from leadlight.net.endpoint import Endpoint, FollowerEndpoint
+from leadlight.net.sockets import DEFAULT_PORT
+from leadlight.recovery import Recovery
+from leadlight.security import KeyRing
 
 CoreType = TypeVar("CoreType", bound=Core[Any])
 Answer = TypeVar("Answer")
@@ -48,8 +54,7 @@ class EndpointThread(Generic[CoreType]):
             pass
         else:
             raise RuntimeError(
-                f"{type(self).__name__} blocks, and an asyncio loop is running here: use"
-                f" `{self._awaitable_form}` instead"
+                f"{type(self).__name__} blocks, and an asyncio loop is running here: use `{self._awaitable_form}` instead"
             )
         self._thread.start()
         self._started.wait()
@@ -109,3 +114,50 @@ class EndpointThread(Generic[CoreType]):
         async for event in self._endpoint.events():
             if self._on_event is not None:
                 self._on_event(event)
+
+
+class FollowerThread(EndpointThread[Follower]):
+    """A follower in a thread; arguments as for ``FollowerEndpoint``, and ``on_event`` as for ``EndpointThread``.
+
+    Its questions may be asked from any thread.
+    """
+
+    _awaitable_form = "async with FollowerEndpoint(...)"
+
+    def __init__(
+        self,
+        settings: FollowerSettings,
+        *,
+        group: str,
+        keys: KeyRing | None = None,
+        shows: Iterable[StoredShow] = (),
+        recovery: Recovery | None = None,
+        port: int = DEFAULT_PORT,
+        interface: str | None = None,
+        on_event: Callable[[FollowerEvent], None] | None = None,
+    ) -> None:
+        super().__init__(
+            lambda guard: FollowerEndpoint(
+                settings,
+                group=group,
+                keys=keys,
+                shows=shows,
+                recovery=recovery,
+                port=port,
+                interface=interface,
+                guard=guard,
+            ),
+            on_event,
+        )
+
+    def shown(self) -> Shown:
+        """Return what to hand to the output now, and when to ask again."""
+        return self.ask(lambda node: node.core.shown(node.clock()))
+
+    def frame_now(self) -> int | None:
+        """Return the frame to hand to the output now; ``None`` when dark."""
+        return self.shown().frame
+
+    def snapshot(self) -> Snapshot:
+        """Return everything worth telling now."""
+        return self.ask(lambda node: node.core.snapshot(node.clock()))

@@ -1,0 +1,46 @@
+from __future__ import annotations
+
+import json
+import signal
+import subprocess
+import sys
+
+import pytest
+
+pytestmark = pytest.mark.slow
+
+
+def command(name: str, group: str, port: int, *options: str) -> list[str]:
+    place = ["--group", group, "--port", str(port), "--interface", "127.0.0.1"]
+    return [sys.executable, "-m", "leadlight", name, *place, *options]
+
+
+def test_a_follower_tells_the_whole_story_as_json_lines(group: str, port: int) -> None:
+    show = ["--show", "Tidefall", "--duration", "0.5"]
+    timing = ["--interval", "0.1", "--lead-time", "1"]
+    leading = subprocess.Popen(command("lead", group, port, "--name", "boathouse", *timing, *show, "--for", "30"))
+    try:
+        follow = command("follow", group, port, "--name", "jetty", *show, "--json-lines", "--for", "3")
+        done = subprocess.run(follow, capture_output=True, text=True, timeout=30, check=True)
+    finally:
+        leading.kill()
+        leading.wait()
+    told = [json.loads(line) for line in done.stdout.splitlines()]
+    names = [event["event"] for event in told]
+    assert names[:2] == ["LeaderFound", "LockAcquired"]
+    states = [event["cue"]["state"] for event in told if event["event"] == "CueAdopted"]
+    assert states == ["rolling", "dark"]
+
+
+@pytest.mark.skipif(sys.platform == "win32", reason="interrupts are delivered otherwise there")
+@pytest.mark.parametrize("name", ["lead", "follow"])
+def test_an_interrupt_ends_a_command_cleanly(name: str, group: str, port: int) -> None:
+    with subprocess.Popen(
+        command(name, group, port, "--name", "jetty"), stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True
+    ) as running:
+        assert running.stderr is not None
+        running.stderr.readline()  # that the group has no key: from here on it runs
+        running.send_signal(signal.SIGINT)
+        _, said = running.communicate(timeout=10)
+    assert running.returncode == 130
+    assert said == ""

@@ -1,0 +1,192 @@
+from __future__ import annotations
+
+import argparse
+import datetime
+import sys
+from collections.abc import Callable, Iterator
+from importlib.metadata import EntryPoint
+from types import ModuleType
+
+import pytest
+
+from leadlight import cli
+from leadlight.cue import FrameRate
+from leadlight.errors import ConfigurationError, NetworkError
+from leadlight.net.commands import parse_frame_rate, wait_until
+from leadlight.units import SECOND
+
+
+class Greet:
+    summary = "say hello"
+
+    def add_arguments(self, parser: argparse.ArgumentParser) -> None:
+        parser.add_argument("--times", type=int, default=1)
+
+    def run(self, arguments: argparse.Namespace, /) -> int:
+        print("hello " * arguments.times)
+        return 0
+
+
+def raising(error: BaseException) -> type[Greet]:
+    class Raising(Greet):
+        def run(self, _arguments: argparse.Namespace, /) -> int:
+            raise error
+
+    return Raising
+
+
+@pytest.fixture
+def install(monkeypatch: pytest.MonkeyPatch) -> Iterator[Callable[[str, object], None]]:
+    """Install a package that adds one command."""
+    points: list[EntryPoint] = []
+    monkeypatch.setattr(cli, "entry_points", lambda **_: points)
+
+    def add(name: str, command: object) -> None:
+        module = ModuleType(f"added_{name}")
+        setattr(module, name, command)
+        monkeypatch.setitem(sys.modules, module.__name__, module)
+        points.append(EntryPoint(name, f"{module.__name__}:{name}", cli.COMMAND_GROUP))
+
+    yield add
+    points.clear()
+
+
+@pytest.fixture
+def without_numpy(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Install a package whose command `weigh` cannot be imported."""
+    points = [EntryPoint("weigh", "no_such_module_of_ours:weigh", cli.COMMAND_GROUP)]
+    monkeypatch.setattr(cli, "entry_points", lambda **_: points)
+
+
+Capture = pytest.CaptureFixture[str]
+
+
+def test_another_package_adds_a_command(install: Callable[[str, object], None], capsys: Capture) -> None:
+    install("greet", Greet())
+    assert cli.main(["greet", "--times", "2"]) == 0
+    assert capsys.readouterr().out == "hello hello \n"
+
+
+def test_a_command_may_be_a_class(install: Callable[[str, object], None]) -> None:
+    install("greet", Greet)
+    assert cli.main(["greet"]) == 0
+
+
+def test_help_lists_own_and_added_commands(install: Callable[[str, object], None], capsys: Capture) -> None:
+    install("greet", Greet())
+    assert cli.main(["--help"]) == 0
+    listed = capsys.readouterr().out
+    assert "say hello" in listed
+    assert "lead " in listed
+    assert "follow " in listed
+
+
+@pytest.mark.usefixtures("without_numpy")
+def test_a_command_whose_dependencies_are_missing_is_still_listed(capsys: Capture) -> None:
+    assert cli.main(["--help"]) == 0
+    (line,) = [line for line in capsys.readouterr().out.splitlines() if "weigh" in line.split()]
+    assert "needs leadlight[sim]" in line
+
+
+@pytest.mark.usefixtures("without_numpy")
+@pytest.mark.parametrize("words", [["weigh"], ["weigh", "--heavy", "3"], ["weigh", "--help"]])
+def test_a_command_whose_dependencies_are_missing_says_how_to_install_them(words: list[str], capsys: Capture) -> None:
+    assert cli.main(words) == 2
+    said = capsys.readouterr().err
+    assert said.startswith("leadlight: weigh needs leadlight[sim]: pip install 'leadlight[sim]'")
+    assert said.count("\n") == 1
+
+
+def test_a_dependency_missing_only_at_run_time_is_said_the_same_way(
+    install: Callable[[str, object], None], capsys: Capture
+) -> None:
+    install("greet", raising(ImportError("No module named 'numpy'")))
+    assert cli.main(["greet"]) == 2
+    assert "greet needs leadlight[sim]" in capsys.readouterr().err
+
+
+def test_an_own_command_does_not_wait_for_others_to_load(
+    install: Callable[[str, object], None], capsys: Capture
+) -> None:
+    class Loaded(Greet):
+        def __init__(self) -> None:
+            raise AssertionError("loaded")
+
+    install("greet", Loaded)
+    assert cli.main(["follow", "--help"]) == 0
+
+
+@pytest.mark.parametrize(
+    "error",
+    [ConfigurationError("interval", -1, "above zero"), NetworkError("no route; name an interface")],
+    ids=["configuration", "network"],
+)
+def test_trouble_is_one_line_and_exit_code_2(
+    error: Exception, install: Callable[[str, object], None], capsys: Capture
+) -> None:
+    install("greet", raising(error))
+    assert cli.main(["greet"]) == 2
+    assert capsys.readouterr().err == f"leadlight: {error}\n"
+
+
+def test_ctrl_c_is_quiet(install: Callable[[str, object], None], capsys: Capture) -> None:
+    install("greet", raising(KeyboardInterrupt()))
+    assert cli.main(["greet"]) == 130
+    assert capsys.readouterr().err == ""
+
+
+@pytest.mark.parametrize("words", [[], ["dance"], ["follow", "--no-such-option"]])
+def test_a_command_line_that_makes_no_sense_is_one_line_and_exit_code_2(words: list[str], capsys: Capture) -> None:
+    assert cli.main(words) == 2
+    said = capsys.readouterr().err
+    assert said.startswith("leadlight: ")
+    assert said.count("\n") == 1
+
+
+@pytest.mark.parametrize(
+    ("option", "said"),
+    [
+        (["--interval", "0"], "interval_ns: 0 is not allowed"),
+        (["--interval", "nan"], "--interval: nan is not allowed"),
+        (["--duration", "60"], "together with --show"),
+        (["--show", "Tidefall", "--show-at", "soon"], "HH:MM, HH:MM:SS or +SECONDS"),
+        (["--port", "0"], "1 to 65535"),
+        (["--interface", "no-such-card"], "there is no interface 'no-such-card'"),
+        (["--key-file", "/no/such/file"], "No such file"),
+        (["--for", "-1"], "--for: -1.0 is not allowed"),
+    ],
+)
+def test_a_wrong_setting_of_lead_is_one_line(option: list[str], said: str, capsys: Capture) -> None:
+    words = ["lead", "--name", "boathouse", "--group", "quarry lake", "--interface", "127.0.0.1", *option]
+    assert cli.main(words) == 2
+    (line,) = capsys.readouterr().err.splitlines()
+    assert line.startswith("leadlight: ")
+    assert said in line
+
+
+@pytest.mark.parametrize("text", ["0", "40/0", "40/", "/1", "fast", "29.97", "-40"])
+def test_a_frame_rate_that_is_none_is_refused(text: str) -> None:
+    with pytest.raises(ConfigurationError):
+        parse_frame_rate(text)
+
+
+def test_a_frame_rate_is_a_whole_number_or_a_ratio() -> None:
+    assert parse_frame_rate("40") == FrameRate(40)
+    assert parse_frame_rate("30000/1001") == FrameRate(30_000, 1001)
+
+
+NINE_IN_THE_EVENING = datetime.datetime(2026, 12, 5, 21, 0, tzinfo=datetime.UTC)
+
+
+@pytest.mark.parametrize(
+    ("when", "wait_seconds"),
+    [("21:00:30", 30), ("21:05", 300), ("20:59", 86_340), ("21:00", 86_400), ("+2.5", 2.5), ("+0", 0)],
+)
+def test_a_show_begins_at_the_next_such_time(when: str, wait_seconds: float) -> None:
+    assert wait_until(when, NINE_IN_THE_EVENING) == wait_seconds * SECOND
+
+
+@pytest.mark.parametrize("when", ["", "25:00", "+", "+nan", "+-3", "noon"])
+def test_a_time_that_is_none_is_refused(when: str) -> None:
+    with pytest.raises(ConfigurationError):
+        wait_until(when, NINE_IN_THE_EVENING)

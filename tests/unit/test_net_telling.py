@@ -1,0 +1,102 @@
+from __future__ import annotations
+
+import json
+
+from leadlight.cue import Cue, ShowLine, show_key
+from leadlight.events import CueAdopted, FollowerJoined, LockAcquired, LockLost, ShowMissing
+from leadlight.messages import Tally
+from leadlight.net.telling import ROSTER_HEADER, event_as_json, event_in_words, roster_rows
+from leadlight.roster import RosterEntry
+from leadlight.terms import ClockState, ContentState, CueState
+from leadlight.units import MICROSECOND, MILLISECOND, SECOND, LeaderInstant, LocalInstant, ShowPosition
+
+TIDEFALL = show_key("Tidefall")
+SHOWS = {TIDEFALL: "Tidefall"}
+ROLLING = Cue(TIDEFALL, CueState.ROLLING, ShowLine(LeaderInstant(5), ShowPosition(7), -3))
+NOW = LocalInstant(100 * SECOND)
+
+
+def test_an_event_is_told_in_words() -> None:
+    assert event_in_words(LockAcquired(NOW, 1_250_000), SHOWS) == "lock acquired: bound 1.25 ms"
+    assert event_in_words(LockLost(NOW), SHOWS) == "lock lost"
+    assert event_in_words(CueAdopted(NOW, ROLLING), SHOWS) == "cue adopted: cue rolling Tidefall"
+    assert event_in_words(ShowMissing(NOW, 255), SHOWS) == "show missing: show 00000000000000ff"
+    assert (
+        event_in_words(FollowerJoined(NOW, 0xBEEF, "jetty"), SHOWS) == "follower joined: follower 0000beef, name jetty"
+    )
+
+
+def test_an_event_is_one_line_of_json_with_its_cue_as_an_object() -> None:
+    line = event_as_json(CueAdopted(NOW, ROLLING))
+    assert "\n" not in line
+    assert json.loads(line) == {
+        "event": "CueAdopted",
+        "at": NOW,
+        "cue": {"show": TIDEFALL, "state": "rolling", "leader_at": 5, "position": 7, "rate_ppb": -3},
+    }
+
+
+def entry(
+    name: str,
+    clock: ClockState = ClockState.LOCKED,
+    bound_ns: int = MILLISECOND,
+    content: ContentState = ContentState.PRESENT,
+    lost: bool = False,
+) -> RosterEntry:
+    tally = Tally(
+        follower=1,
+        instance=1,
+        tenure=1,
+        turn=None,
+        clock=clock,
+        cue_state=CueState.ROLLING,
+        bound_ns=bound_ns,
+        beacon_loss_permille=25,
+        content=content,
+        radio=None,
+        show=TIDEFALL,
+        frame=480,
+        late_frames=3,
+        live_data=False,
+        name=name,
+    )
+    return RosterEntry(1, ("127.0.0.1", 5000), LocalInstant(NOW - 4 * SECOND), tally, lost=lost)
+
+
+def test_a_roster_row_has_a_cell_for_each_heading() -> None:
+    (row,) = roster_rows([entry("jetty", bound_ns=850 * MICROSECOND)], NOW, SHOWS)
+    assert dict(zip(ROSTER_HEADER, row, strict=True)) == {
+        "piece": "jetty",
+        "clock": "locked",
+        "bound": "850 µs",
+        "cue": "rolling",
+        "show": "Tidefall",
+        "frame": "480",
+        "late": "3",
+        "lost": "2.5%",
+        "heard": "4 s",
+        "trouble": "–",
+    }
+
+
+def test_those_most_in_need_of_a_look_come_first() -> None:
+    roster = [
+        entry("fine"),
+        entry("vague", bound_ns=2 * MILLISECOND),
+        entry("acquiring", ClockState.ACQUIRING),
+        entry("holding over", ClockState.HOLDOVER),
+        RosterEntry(0xABC, ("127.0.0.1", 5001), NOW),
+        entry("without the show", content=ContentState.MISSING),
+        entry("gone", lost=True),
+    ]
+    rows = roster_rows(roster, NOW, SHOWS)
+    assert [row[0] for row in rows] == [
+        "gone",
+        "00000abc",
+        "without the show",
+        "holding over",
+        "acquiring",
+        "vague",
+        "fine",
+    ]
+    assert [row[-1] for row in rows[:3]] == ["not heard", "–", "show missing"]
