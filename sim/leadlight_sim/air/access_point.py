@@ -1,0 +1,100 @@
+"""When an access point lets group frames go while a station dozes.
+
+IEEE 802.11 clause 11.2 (power management) and RFC 9119 section 4.3: with any associated station dozing, group
+frames are held and sent right after the next DTIM beacon. The instants are a fixed grid of the access point's
+own clock, so a sender with a fixed interval sees its delay walk like a sawtooth; drawing the wait at random
+would hide it.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from leadlight.errors import ConfigurationError
+from leadlight.units import BILLION
+from leadlight_sim.kernel import TrueInstant
+
+TIME_UNIT_NS = 1_024_000
+"""The 802.11 time unit, 1024 µs."""
+BEACON_INTERVAL_NS = 100 * TIME_UNIT_NS
+"""The usual target beacon interval: 100 time units, 102.4 ms."""
+CLOCK_ERROR_LIMIT_PPB = 20_000
+"""An access point's clock may be off by 20 ppm (the tolerance IEEE 802.11 sets for the transmit clock)."""
+
+
+@dataclass(frozen=True, slots=True)
+class BeaconGrid:
+    """The beacon instants of one access point, in true time, exact to the nanosecond.
+
+    ``period`` counts beacons from one DTIM to the next (1 to 3). ``phase_ns`` is the first DTIM instant.
+    ``clock_error_ppb`` above 0 means that the access point's clock is fast, so beacons come sooner.
+    """
+
+    period: int = 2
+    phase_ns: int = 0
+    clock_error_ppb: int = 0
+    interval_ns: int = BEACON_INTERVAL_NS
+
+    def __post_init__(self) -> None:
+        check_period(self.period)
+        check_clock_error(self.clock_error_ppb)
+        if self.interval_ns <= 0:
+            raise ConfigurationError("interval_ns", self.interval_ns, "above 0")
+        if not 0 <= self.phase_ns < self.period * self.interval_ns:
+            raise ConfigurationError("phase_ns", self.phase_ns, "0 up to one DTIM interval")
+
+    def next_dtim(self, instant: TrueInstant) -> TrueInstant:
+        """Return the first DTIM instant that is not before ``instant``."""
+        return self._next(instant, self.period * self.interval_ns)
+
+    def next_beacon(self, instant: TrueInstant) -> TrueInstant:
+        """Return the first beacon instant, DTIM or not, that is not before ``instant``."""
+        return self._next(instant, self.interval_ns)
+
+    def _next(self, instant: TrueInstant, nominal_ns: int) -> TrueInstant:
+        # Beacon k leaves at phase + floor(k·nominal / (1 + error)); an integer is at most floor(x) exactly
+        # when it is at most x, so the index can be found without rounding.
+        scale = BILLION + self.clock_error_ppb
+        index = -(-(instant - self.phase_ns) * scale // (nominal_ns * BILLION))
+        return TrueInstant(self.phase_ns + index * nominal_ns * BILLION // scale)
+
+
+@dataclass(frozen=True, slots=True)
+class GroupHold:
+    """An access point that holds group frames for DTIM, because some station dozes.
+
+    ``phase_ns`` and ``clock_error_ppb`` are drawn from the seed where None: the phase over one DTIM interval,
+    the error over ±20 ppm. ``queue_frames`` is the depth of the held queue, oldest dropped first (128 in
+    Linux ``mac80211``, AP_MAX_BC_BUFFER). ``doze_share`` is the chance that a unicast frame finds its station
+    asleep and waits for a beacon; stations named in ``awake`` never sleep.
+    """
+
+    period: int = 2
+    phase_ns: int | None = None
+    clock_error_ppb: int | None = None
+    queue_frames: int = 128
+    doze_share: float = 0.0
+    awake: tuple[str, ...] = ()
+
+    def __post_init__(self) -> None:
+        check_period(self.period)
+        if self.phase_ns is not None and not 0 <= self.phase_ns < self.period * BEACON_INTERVAL_NS:
+            raise ConfigurationError("phase_ns", self.phase_ns, "0 up to one DTIM interval, or None")
+        if self.clock_error_ppb is not None:
+            check_clock_error(self.clock_error_ppb)
+        if self.queue_frames < 1:
+            raise ConfigurationError("queue_frames", self.queue_frames, "at least 1")
+        if not 0.0 <= self.doze_share <= 1.0:
+            raise ConfigurationError("doze_share", self.doze_share, "0 to 1")
+
+
+def check_period(period: int) -> None:
+    """Raise ``ConfigurationError`` unless ``period`` is a DTIM period that access points use."""
+    if not 1 <= period <= 3:
+        raise ConfigurationError("period", period, "1 to 3 beacons")
+
+
+def check_clock_error(clock_error_ppb: int) -> None:
+    """Raise ``ConfigurationError`` unless the access point's clock is within its tolerance."""
+    if not -CLOCK_ERROR_LIMIT_PPB <= clock_error_ppb <= CLOCK_ERROR_LIMIT_PPB:
+        raise ConfigurationError("clock_error_ppb", clock_error_ppb, "-20000 to 20000")

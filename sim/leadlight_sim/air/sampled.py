@@ -1,0 +1,478 @@
+"""The sampled air: every delay drawn from a law, every loss from a channel that is good or bad for a while.
+
+It costs one kernel event per delivery, so an evening takes seconds. What it keeps from IEEE 802.11 and RFC
+9119: a group frame is sent once and never acknowledged, waits for DTIM while a station dozes, and reaches all
+its receivers at one common instant; a unicast frame is tried again; what a radio station sends to the group
+first crosses to the access point as unicast. What only frames that compete could show (collisions, a
+neighbour's load) is in the laws.
+
+Luck is kept apart: the draws of a link come from streams named after its two ends, so adding a station
+changes no other station's fates, except through the held queue, which all senders really share.
+"""
+
+from __future__ import annotations
+
+from collections import deque
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass, field, replace
+
+from leadlight.errors import ConfigurationError
+from leadlight.units import SECOND
+from leadlight_sim.air.access_point import (
+    BEACON_INTERVAL_NS,
+    CLOCK_ERROR_LIMIT_PPB,
+    BeaconGrid,
+    GroupHold,
+)
+from leadlight_sim.air.dropouts import NO_DROPOUT, Channel, Dropout, ExponentialSojourn, Trajectory
+from leadlight_sim.air.interface import Counts, LinkKind, Station
+from leadlight_sim.air.laws import AirTables, DelayLaw, StretchedExcess
+from leadlight_sim.air.timing import FrameCosts, Radio
+from leadlight_sim.kernel import Kernel, TrueInstant
+from leadlight_sim.streams import Stream, Streams
+
+MEASURED_EXCESS_UP = 3.2 / 2.4
+MEASURED_EXCESS_DOWN = 1.6 / 2.4
+"""How far each direction's delay above the floor is from the mean of both: medians of 3.2 ms one way and 1.6
+ms the other, from a public trace of 1 kHz datagrams over 5 GHz home Wi-Fi (github.com/swystems/det-bypass,
+rpi-tests). Which direction was which the trace does not tell; here the way up is the slower."""
+
+
+@dataclass(frozen=True, slots=True)
+class Congestion:
+    """Episodes in which other tables hold, for the whole network; the air begins calm.
+
+    Both means are in seconds, both sojourns exponential.
+    """
+
+    tables: AirTables
+    mean_calm_seconds: float
+    mean_congested_seconds: float
+
+    def __post_init__(self) -> None:
+        for name in ("mean_calm_seconds", "mean_congested_seconds"):
+            value = getattr(self, name)
+            if not 1e-3 <= value < float("inf"):
+                raise ConfigurationError(name, value, "a finite number of seconds, at least 0.001")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SampledSettings:
+    """Everything that a sampled air is told.
+
+    ``dropout`` is each radio station's own channel, ``shared_dropout`` one that all stations have in common.
+    ``unicast_tries`` is R, the first try included. A group frame that would wait more than
+    ``group_backlog_ns`` behind its own sender's earlier ones is dropped (1 s is what unmanaged queues have
+    been seen to hold). ``floor_asymmetry`` is a share of the path floor: each station's floor up and down is
+    off by its own constant drawn within plus or minus that share. ``measured_asymmetry`` makes the excess
+    over the floor twice as large up as down, as measured.
+    """
+
+    tables: AirTables
+    dropout: Dropout = NO_DROPOUT
+    shared_dropout: Dropout = NO_DROPOUT
+    hold: GroupHold | None = None
+    congestion: Congestion | None = None
+    radio: FrameCosts = field(default_factory=Radio)
+    unicast_tries: int = 7
+    group_backlog_ns: int = SECOND
+    client_isolation: bool = False
+    floor_asymmetry: float = 0.0
+    measured_asymmetry: bool = False
+
+    def __post_init__(self) -> None:
+        if self.unicast_tries < 1:
+            raise ConfigurationError("unicast_tries", self.unicast_tries, "at least 1")
+        if self.group_backlog_ns < 0:
+            raise ConfigurationError("group_backlog_ns", self.group_backlog_ns, "0 or more")
+        if not 0.0 <= self.floor_asymmetry <= 1.0:
+            raise ConfigurationError("floor_asymmetry", self.floor_asymmetry, "0 to 1")
+
+
+def with_measured_asymmetry(tables: AirTables) -> AirTables:
+    """Return the tables with the excess over the floor stretched up and shrunk down, as measured."""
+    return replace(
+        tables,
+        up=StretchedExcess(tables.up, tables.floor_ns, MEASURED_EXCESS_UP),
+        down=StretchedExcess(tables.down, tables.floor_ns, MEASURED_EXCESS_DOWN),
+    )
+
+
+class _Port:
+    """A station's place on the network."""
+
+    __slots__ = ("channel", "down_shift_ns", "dozes", "name", "station", "up_shift_ns", "wired")
+
+    def __init__(
+        self, station: Station, channel: Channel, up_shift_ns: int, down_shift_ns: int, dozes: bool
+    ) -> None:
+        self.station = station
+        self.name = station.name
+        self.wired = station.wired
+        self.channel = channel
+        self.up_shift_ns = up_shift_ns
+        self.down_shift_ns = down_shift_ns
+        self.dozes = dozes
+
+
+class _Link:
+    """One sender's frames to one receiver, group and unicast apart: its luck and its place in line."""
+
+    __slots__ = ("arrived_at", "delays", "losses", "ready_at", "receive", "receive_delay_ns", "receiver")
+
+    def __init__(self, receiver: _Port, delays: Stream, losses: Stream) -> None:
+        self.receiver = receiver
+        self.receive: Callable[[bytes, str, TrueInstant], None] = receiver.station.receive
+        self.receive_delay_ns: Callable[[], int] = receiver.station.receive_delay_ns
+        self.delays = delays
+        self.losses = losses
+        self.arrived_at = 0
+        self.ready_at = 0
+
+
+class _Flow:
+    """One sender's frames to the group: its first hop, its queue at the access point, its receivers."""
+
+    __slots__ = (
+        "at_access_point",
+        "cable",
+        "common",
+        "delays",
+        "free_at",
+        "losses",
+        "on_air_at",
+        "radio",
+        "sender",
+    )
+
+    def __init__(self, sender: _Port, delays: Stream, losses: Stream, common: Stream) -> None:
+        self.sender = sender
+        self.delays = delays
+        self.losses = losses
+        self.common = common
+        self.radio: list[_Link] = []
+        self.cable: list[_Link] = []
+        self.at_access_point = 0
+        self.free_at = 0
+        self.on_air_at = 0
+
+
+class SampledAir:
+    """An ``Air`` whose delays and losses are drawn from laws.
+
+    ``kernel`` gives the time and calls receivers; ``streams`` gives luck by name; ``settings`` is the
+    network.
+    """
+
+    def __init__(self, kernel: Kernel, streams: Streams, settings: SampledSettings) -> None:
+        self._kernel = kernel
+        self._streams = streams
+        self._settings = settings
+        self._tables = self._prepared(settings.tables)
+        self._congested_tables = self._tables
+        self._congestion: Trajectory | None = None
+        if settings.congestion is not None:
+            self._congested_tables = self._prepared(settings.congestion.tables)
+            self._congestion = Trajectory(
+                ExponentialSojourn(settings.congestion.mean_calm_seconds * SECOND),
+                ExponentialSojourn(settings.congestion.mean_congested_seconds * SECOND),
+                streams.stream("air", "congestion"),
+                begin_bad=0.0,
+            )
+        self._shared = Channel(settings.shared_dropout, streams.stream("air", "shared channel"))
+        self._radio = settings.radio
+        self._ports: dict[str, _Port] = {}
+        self._unicast: dict[tuple[str, str], _Link] = {}
+        self._flows: dict[str, _Flow] = {}
+        self._held: deque[tuple[_Flow, bytes]] = deque()
+        self._held_free_at = 0
+        self._airtime_ns = 0
+        self._group_costs_ns: dict[int, int] = {}
+        self._counts = {kind: Counts() for kind in LinkKind}
+        self._grid = self._draw_grid()
+
+    @property
+    def airtime_ns(self) -> int:
+        """Radio time used so far by what the stations sent, retries included."""
+        return self._airtime_ns
+
+    @property
+    def counts(self) -> Mapping[LinkKind, Counts]:
+        """Frames so far, by link kind; a fate counts as soon as it is drawn."""
+        return self._counts
+
+    @property
+    def grid(self) -> BeaconGrid | None:
+        """The access point's beacon instants, or None where nothing is held."""
+        return self._grid
+
+    def attach(self, station: Station) -> None:
+        """Put a station on the network; raises ``ConfigurationError`` if its name is taken."""
+        name = station.name
+        if name in self._ports:
+            raise ConfigurationError("station", name, "a name that no other station has")
+        settings = self._settings
+        luck = self._streams.stream("air", "floor", name)
+        hold = settings.hold
+        reach = settings.floor_asymmetry * settings.tables.floor_ns
+        port = _Port(
+            station,
+            Channel(settings.dropout, self._streams.stream("air", "channel", name)),
+            up_shift_ns=round(luck.uniform(-reach, reach)),
+            down_shift_ns=round(luck.uniform(-reach, reach)),
+            dozes=hold is not None and hold.doze_share > 0 and name not in hold.awake,
+        )
+        self._ports[name] = port
+        for flow in self._flows.values():
+            self._join(flow, port)
+
+    def send(self, sender: str, data: bytes, destination: str | None) -> None:
+        """Send a datagram now; a destination of None is the group, whose sender does not hear itself.
+
+        Raises ``ConfigurationError`` if no station of the sender's name is attached. A destination that
+        nobody has is counted as blocked, as a forged address would be.
+        """
+        port = self._ports.get(sender)
+        if port is None:
+            raise ConfigurationError("sender", sender, "the name of an attached station")
+        if destination is None:
+            self._send_group(port, data)
+        else:
+            self._send_unicast(port, data, destination)
+
+    # Unicast: the whole path is settled at once, since nothing on it waits for other senders.
+
+    def _send_unicast(self, sender: _Port, data: bytes, destination: str) -> None:
+        receiver = self._ports.get(destination)
+        if receiver is None or (self._settings.client_isolation and not (sender.wired or receiver.wired)):
+            counts = self._counts[LinkKind.CABLE if sender.wired else LinkKind.UP]
+            counts.sent += 1
+            counts.blocked += 1
+            return
+        link = self._unicast.get((sender.name, destination))
+        if link is None:
+            link = self._unicast[sender.name, destination] = self._link("unicast", sender, receiver)
+        at: int = self._kernel.now
+        tables = self._tables_at(at)
+        size = len(data)
+        if not sender.wired:
+            first_hop = None if receiver.wired else tables.first_hop
+            # A first hop with a law of its own has its own floor, which no asymmetry is a share of.
+            law, shift_ns = (tables.up, sender.up_shift_ns) if first_hop is None else (first_hop, 0)
+            reached = self._cross(LinkKind.UP, law, shift_ns, sender, link.delays, link.losses, at, size)
+            if reached is None:
+                return
+            at = reached
+        if not receiver.wired:
+            if receiver.dozes and self._finds_asleep(link.delays):
+                at = self._next_beacon(at)
+            law, shift_ns = tables.down, receiver.down_shift_ns
+            reached = self._cross(LinkKind.DOWN, law, shift_ns, receiver, link.delays, link.losses, at, size)
+            if reached is None:
+                return
+            at = reached
+        elif sender.wired:
+            self._count_cable()
+            at += tables.cable.draw(link.delays)
+        self._deliver(link, at + tables.private.draw(link.delays), data, sender.name)
+
+    def _cross(
+        self,
+        kind: LinkKind,
+        law: DelayLaw,
+        shift_ns: int,
+        radio_port: _Port,
+        delays: Stream,
+        losses: Stream,
+        begin: int,
+        size: int,
+    ) -> int | None:
+        # One acknowledged crossing: tries until one gets through, each later one after its own wait.
+        counts = self._counts[kind]
+        counts.sent += 1
+        at = max(begin, begin + law.draw(delays) + shift_ns)
+        for attempt in range(self._settings.unicast_tries):
+            cost_ns = self._radio.unicast_ns(size, attempt)
+            self._airtime_ns += cost_ns
+            if attempt:
+                at += cost_ns
+            instant = TrueInstant(at)
+            own = radio_port.channel.loss_at(instant)
+            shared = self._shared.loss_at(instant)
+            loss = own + shared - own * shared
+            if loss <= 0.0 or (loss < 1.0 and not losses.chance(loss)):
+                counts.delivered += 1
+                return at
+        counts.lost += 1
+        return None
+
+    def _deliver(self, link: _Link, at: int, data: bytes, sender: str) -> None:
+        # A link is first in, first out, on the air and in the host's socket.
+        if at < link.arrived_at:
+            at = link.arrived_at
+        else:
+            link.arrived_at = at
+        ready_at = at + link.receive_delay_ns()
+        if ready_at < link.ready_at:
+            ready_at = link.ready_at
+        else:
+            link.ready_at = ready_at
+        self._kernel.schedule(TrueInstant(ready_at), link.receive, data, sender, at)
+
+    # Group frames: to the access point, perhaps held there, then once to everybody.
+
+    def _send_group(self, sender: _Port, data: bytes) -> None:
+        flow = self._flows.get(sender.name) or self._open_flow(sender)
+        at: int = self._kernel.now
+        tables = self._tables_at(at)
+        if not sender.wired:
+            law, shift_ns = tables.first_hop, 0
+            if law is None:
+                law, shift_ns = tables.up, sender.up_shift_ns
+            reached = self._cross(LinkKind.UP, law, shift_ns, sender, flow.delays, flow.losses, at, len(data))
+            if reached is None:
+                return
+            at = flow.at_access_point = max(reached, flow.at_access_point)
+        for link in flow.cable:
+            self._count_cable()
+            arrived_at = at + tables.cable.draw(link.delays) + tables.private.draw(link.delays)
+            self._deliver(link, arrived_at, data, sender.name)
+        counts = self._counts[LinkKind.GROUP]
+        counts.sent += len(flow.radio)
+        if self._settings.client_isolation and not sender.wired:
+            counts.blocked += len(flow.radio)
+        elif self._grid is None:
+            self._send_unheld(flow, data, at)
+        elif at == self._kernel.now:
+            self._hold(flow, data)
+        else:
+            # Frames of several senders meet in the held queue in the order in which they get there.
+            self._kernel.schedule(TrueInstant(at), self._hold, flow, data)
+
+    def _send_unheld(self, flow: _Flow, data: bytes, at: int) -> None:
+        begin = max(at, flow.free_at)
+        if begin - at > self._settings.group_backlog_ns:
+            self._counts[LinkKind.GROUP].overflowed += len(flow.radio)
+            return
+        flow.free_at = begin + self._transmit(flow, data, begin)
+
+    def _hold(self, flow: _Flow, data: bytes) -> None:
+        assert self._grid is not None
+        assert self._settings.hold is not None
+        now = self._kernel.now
+        if not self._held:
+            # Where now is a DTIM instant this still goes through the kernel, so that order stays by arrival.
+            self._kernel.schedule(self._grid.next_dtim(now), self._release)
+        elif len(self._held) >= self._settings.hold.queue_frames:
+            oldest, _ = self._held.popleft()
+            self._counts[LinkKind.GROUP].overflowed += len(oldest.radio)
+        self._held.append((flow, data))
+
+    def _release(self) -> None:
+        held, self._held = self._held, deque()
+        begin = max(self._kernel.now, self._held_free_at)
+        for flow, data in held:
+            begin += self._transmit(flow, data, begin)
+        self._held_free_at = begin
+
+    def _transmit(self, flow: _Flow, data: bytes, begin: int) -> int:
+        # The hot loop of every rehearsal: one pass over the receivers, written flat on purpose.
+        size = len(data)
+        cost_ns = self._group_costs_ns.get(size)
+        if cost_ns is None:
+            cost_ns = self._group_costs_ns[size] = self._radio.group_ns(size)
+        self._airtime_ns += cost_ns
+        tables = self._tables_at(begin)
+        common_at = TrueInstant(max(begin + tables.group.draw(flow.common), flow.on_air_at))
+        flow.on_air_at = common_at
+        shared = self._shared.loss_at(common_at)
+        draw_private = tables.private.draw
+        schedule = self._kernel.schedule
+        sender = flow.sender.name
+        lost = 0
+        for link in flow.radio:
+            loss = link.receiver.channel.loss_at(common_at)
+            if shared:
+                loss += shared - loss * shared
+            if loss and (loss >= 1.0 or link.losses.chance(loss)):
+                lost += 1
+                continue
+            arrived_at = common_at + draw_private(link.delays)
+            if arrived_at < link.arrived_at:
+                arrived_at = link.arrived_at
+            else:
+                link.arrived_at = arrived_at
+            ready_at = arrived_at + link.receive_delay_ns()
+            if ready_at < link.ready_at:
+                ready_at = link.ready_at
+            else:
+                link.ready_at = ready_at
+            schedule(TrueInstant(ready_at), link.receive, data, sender, arrived_at)
+        counts = self._counts[LinkKind.GROUP]
+        counts.lost += lost
+        counts.delivered += len(flow.radio) - lost
+        return cost_ns
+
+    # Places and luck.
+
+    def _open_flow(self, sender: _Port) -> _Flow:
+        stream = self._streams.stream
+        name = sender.name
+        flow = _Flow(
+            sender,
+            delays=stream("air", "first hop delay", name),
+            losses=stream("air", "first hop loss", name),
+            common=stream("air", "group delay", name),
+        )
+        self._flows[name] = flow
+        for port in self._ports.values():
+            self._join(flow, port)
+        return flow
+
+    def _join(self, flow: _Flow, receiver: _Port) -> None:
+        if receiver is not flow.sender:
+            links = flow.cable if receiver.wired else flow.radio
+            links.append(self._link("group", flow.sender, receiver))
+
+    def _link(self, traffic: str, sender: _Port, receiver: _Port) -> _Link:
+        return _Link(
+            receiver,
+            delays=self._streams.stream("air", traffic, "delay", sender.name, receiver.name),
+            losses=self._streams.stream("air", traffic, "loss", sender.name, receiver.name),
+        )
+
+    def _prepared(self, tables: AirTables) -> AirTables:
+        return with_measured_asymmetry(tables) if self._settings.measured_asymmetry else tables
+
+    def _tables_at(self, instant: int) -> AirTables:
+        if self._congestion is not None and self._congestion.is_bad(TrueInstant(instant)):
+            return self._congested_tables
+        return self._tables
+
+    def _draw_grid(self) -> BeaconGrid | None:
+        hold = self._settings.hold
+        if hold is None:
+            return None
+        luck = self._streams.stream("air", "access point")
+        # Both are drawn even where one is given, so that giving one leaves the other alone.
+        dtim_interval_ns = hold.period * BEACON_INTERVAL_NS
+        phase_ns = int(luck.uniform(0.0, dtim_interval_ns)) % dtim_interval_ns
+        clock_error_ppb = round(luck.uniform(-CLOCK_ERROR_LIMIT_PPB, CLOCK_ERROR_LIMIT_PPB))
+        return BeaconGrid(
+            hold.period,
+            phase_ns if hold.phase_ns is None else hold.phase_ns,
+            clock_error_ppb if hold.clock_error_ppb is None else hold.clock_error_ppb,
+        )
+
+    def _finds_asleep(self, luck: Stream) -> bool:
+        assert self._settings.hold is not None
+        return luck.chance(self._settings.hold.doze_share)
+
+    def _next_beacon(self, at: int) -> int:
+        assert self._grid is not None
+        return self._grid.next_beacon(TrueInstant(at))
+
+    def _count_cable(self) -> None:
+        counts = self._counts[LinkKind.CABLE]
+        counts.sent += 1
+        counts.delivered += 1

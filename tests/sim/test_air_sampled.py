@@ -1,0 +1,533 @@
+"""The sampled air: who hears what, when, and that nobody's luck is anybody else's."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import replace
+from itertools import cycle
+
+import pytest
+
+from leadlight.errors import ConfigurationError
+from leadlight.units import MICROSECOND, MILLISECOND, SECOND
+from leadlight_sim.air.access_point import GroupHold
+from leadlight_sim.air.dropouts import Dropout
+from leadlight_sim.air.interface import Air, LinkKind, Station
+from leadlight_sim.air.laws import AirTables, Exponential, Fixed, Uniform
+from leadlight_sim.air.sampled import SampledAir, SampledSettings
+from leadlight_sim.air.timing import Radio, WeightlessRadio
+from leadlight_sim.kernel import Kernel, TrueInstant
+from leadlight_sim.streams import Streams
+
+NOTHING = Fixed(0)
+NO_DELAY = AirTables(up=NOTHING, down=NOTHING, group=NOTHING, private=NOTHING, cable=NOTHING)
+BARE = SampledSettings(tables=NO_DELAY, radio=WeightlessRadio())
+LAWFUL = replace(
+    BARE,
+    tables=AirTables(
+        up=Uniform(MILLISECOND, 2 * MILLISECOND),
+        down=Uniform(MILLISECOND, 3 * MILLISECOND),
+        group=Exponential(5 * MILLISECOND),
+        private=Exponential(100 * MICROSECOND),
+        cable=Fixed(50 * MICROSECOND),
+        floor_ns=MILLISECOND,
+    ),
+)
+TIMETABLE = GroupHold(period=2, phase_ns=0, clock_error_ppb=0)
+
+
+class Ear:
+    """A station that writes down what it hears, and when."""
+
+    def __init__(self, name: str, kernel: Kernel, *, wired: bool = False, receive_delay_ns: int = 0) -> None:
+        self.name = name
+        self.wired = wired
+        self._kernel = kernel
+        self._receive_delay_ns = receive_delay_ns
+        self.heard: list[tuple[str, bytes, int]] = []
+        self.woken_at: list[int] = []
+
+    def receive_delay_ns(self) -> int:
+        return self._receive_delay_ns
+
+    def receive(self, data: bytes, sender: str, arrived_at: TrueInstant) -> None:
+        self.heard.append((sender, data, arrived_at))
+        self.woken_at.append(self._kernel.now)
+
+    @property
+    def arrivals(self) -> list[int]:
+        return [arrived_at for _, _, arrived_at in self.heard]
+
+
+class Network:
+    """A kernel, an air and its ears."""
+
+    def __init__(self, settings: SampledSettings, names: Sequence[str], seed: int = 1) -> None:
+        self.kernel = Kernel()
+        self.air = SampledAir(self.kernel, Streams(seed), settings)
+        # A name that begins with "wired" is on the cable.
+        self.ears = {name: Ear(name, self.kernel, wired=name.startswith("wired")) for name in names}
+        for ear in self.ears.values():
+            self.air.attach(ear)
+
+    def send_at(self, at: int, sender: str, data: bytes, destination: str | None = None) -> None:
+        self.kernel.schedule(TrueInstant(at), self.air.send, sender, data, destination)
+
+    def run(self) -> None:
+        self.kernel.run_all(limit=1_000_000)
+
+    def heard(self, name: str) -> list[tuple[str, bytes, int]]:
+        return self.ears[name].heard
+
+
+def numbered(number: int) -> bytes:
+    return number.to_bytes(4, "big")
+
+
+def test_the_sampled_air_and_its_stations_fit_the_interface() -> None:
+    network = Network(BARE, [])
+    air: Air = network.air
+    station: Station = Ear("a", network.kernel)
+    air.attach(station)
+    assert air.airtime_ns == 0
+
+
+def test_everybody_but_its_sender_hears_a_group_frame() -> None:
+    network = Network(BARE, ["a", "b", "wired c"])
+    network.send_at(10, "a", b"x")
+    network.send_at(20, "wired c", b"y")
+    network.run()
+    assert network.heard("a") == [("wired c", b"y", 20)]
+    assert network.heard("b") == [("a", b"x", 10), ("wired c", b"y", 20)]
+    assert network.heard("wired c") == [("a", b"x", 10)]
+
+
+def test_a_unicast_frame_reaches_its_destination_alone() -> None:
+    network = Network(BARE, ["a", "b", "wired c"])
+    network.send_at(10, "a", b"x", "b")
+    network.send_at(20, "wired c", b"y", "a")
+    network.send_at(30, "b", b"z", "wired c")
+    network.run()
+    assert network.heard("a") == [("wired c", b"y", 20)]
+    assert network.heard("b") == [("a", b"x", 10)]
+    assert network.heard("wired c") == [("b", b"z", 30)]
+
+
+def test_the_host_hears_later_than_the_radio() -> None:
+    network = Network(BARE, ["a"])
+    slow = Ear("slow", network.kernel, receive_delay_ns=700)
+    network.air.attach(slow)
+    network.send_at(100, "a", b"x")
+    network.run()
+    assert slow.heard == [("a", b"x", 100)]
+    assert slow.woken_at == [800]
+
+
+def test_a_radio_sender_crosses_the_air_twice_and_a_wired_one_once() -> None:
+    tables = AirTables(
+        up=Fixed(1_000), down=Fixed(20_000), group=Fixed(300_000), private=Fixed(4), cable=Fixed(50)
+    )
+    network = Network(replace(BARE, tables=tables), ["a", "b", "wired c", "wired d"])
+    for sender in ("a", "wired c"):
+        network.send_at(0, sender, b"group")
+        network.send_at(1_000_000, sender, b"one", "b")
+        network.send_at(2_000_000, sender, b"one", "wired d")
+    network.run()
+    assert network.heard("b") == [
+        ("wired c", b"group", 300_004),
+        ("a", b"group", 301_004),
+        ("wired c", b"one", 1_020_004),
+        ("a", b"one", 1_021_004),
+    ]
+    assert network.heard("wired d") == [
+        ("wired c", b"group", 54),
+        ("a", b"group", 1_054),
+        ("wired c", b"one", 2_000_054),
+        ("a", b"one", 2_001_004),
+    ]
+
+
+def test_the_first_of_two_hops_may_have_its_own_law() -> None:
+    tables = replace(NO_DELAY, up=Fixed(1_000), down=Fixed(20_000), group=Fixed(300_000), first_hop=Fixed(5))
+    network = Network(replace(BARE, tables=tables), ["a", "b", "wired c"])
+    network.send_at(0, "a", b"group")
+    network.send_at(0, "a", b"one", "b")
+    network.send_at(0, "a", b"one", "wired c")
+    network.run()
+    assert network.ears["b"].arrivals == [20_005, 300_005]
+    assert network.ears["wired c"].arrivals == [5, 1_000]
+
+
+def test_all_receivers_of_a_group_frame_share_its_common_delay() -> None:
+    tables = replace(LAWFUL.tables, private=Uniform(0, 1_000))
+    network = Network(replace(LAWFUL, tables=tables), ["wired lead", "a", "b", "c"])
+    for number in range(200):
+        network.send_at(number * SECOND, "wired lead", numbered(number))
+    network.run()
+    arrivals = list(zip(*(network.ears[name].arrivals for name in "abc"), strict=True))
+    assert len(arrivals) == 200
+    assert all(max(at) - min(at) <= 1_000 for at in arrivals)
+    assert all(len(set(at)) > 1 for at in arrivals[:5])
+    delays = [at[0] - number * SECOND for number, at in enumerate(arrivals)]
+    assert max(delays) - min(delays) > 10 * MILLISECOND
+
+
+# Held group frames.
+
+
+def test_held_group_frames_walk_against_the_beacons_of_the_access_point() -> None:
+    network = Network(replace(BARE, hold=TIMETABLE), ["wired lead", "a"])
+    sent = [number * 100 * MILLISECOND for number in range(7)]
+    for at in sent:
+        network.send_at(at, "wired lead", b"x")
+    network.run()
+    arrivals = network.ears["a"].arrivals
+    latencies_us = [(arrived - at) / MICROSECOND for at, arrived in zip(sent, arrivals, strict=True)]
+    assert latencies_us == [0, 104_800, 4_800, 109_600, 9_600, 114_400, 14_400]
+
+
+def test_unicast_frames_are_not_held() -> None:
+    network = Network(replace(BARE, hold=TIMETABLE), ["wired lead", "a"])
+    network.send_at(100 * MILLISECOND, "wired lead", b"group")
+    network.send_at(100 * MILLISECOND, "wired lead", b"one", "a")
+    network.run()
+    assert network.heard("a") == [
+        ("wired lead", b"one", 100 * MILLISECOND),
+        ("wired lead", b"group", 204_800 * MICROSECOND),
+    ]
+
+
+def test_wired_stations_need_not_wait_for_the_beacon() -> None:
+    network = Network(replace(BARE, hold=TIMETABLE), ["a", "b", "wired c"])
+    network.send_at(MILLISECOND, "a", b"x")
+    network.run()
+    assert network.ears["wired c"].arrivals == [MILLISECOND]
+    assert network.ears["b"].arrivals == [204_800 * MICROSECOND]
+
+
+def test_held_frames_leave_back_to_back_by_their_airtime() -> None:
+    radio = Radio()
+    network = Network(replace(BARE, hold=TIMETABLE, radio=radio), ["wired lead", "a"])
+    payloads = [bytes(64), bytes(638), bytes(64)]
+    for number, payload in enumerate(payloads):
+        network.send_at((1 + number) * MILLISECOND, "wired lead", payload)
+    network.run()
+    first = 204_800 * MICROSECOND
+    short, long = radio.group_ns(64), radio.group_ns(638)
+    assert network.ears["a"].arrivals == [first, first + short, first + short + long]
+    assert network.air.airtime_ns == 2 * short + long
+
+
+def test_a_full_held_queue_drops_its_oldest() -> None:
+    network = Network(replace(BARE, hold=TIMETABLE), ["wired lead", "a", "b"])
+    for number in range(130):
+        network.send_at(1 + number, "wired lead", numbered(number))
+    network.run()
+    assert [data for _, data, _ in network.heard("a")] == [numbered(number) for number in range(2, 130)]
+    counts = network.air.counts[LinkKind.GROUP]
+    assert (counts.sent, counts.delivered, counts.overflowed) == (260, 256, 4)
+
+
+def test_frames_of_several_senders_are_released_in_the_order_in_which_they_came() -> None:
+    tables = replace(NO_DELAY, up=Fixed(10 * MILLISECOND))
+    settings = replace(BARE, tables=tables, hold=TIMETABLE)
+    network = Network(settings, ["a", "wired lead", "b"])
+    network.send_at(1 * MILLISECOND, "a", b"slow")
+    network.send_at(5 * MILLISECOND, "wired lead", b"quick")
+    network.run()
+    assert [data for _, data, _ in network.heard("b")] == [b"quick", b"slow"]
+
+
+def test_the_phase_and_clock_of_the_access_point_come_from_the_seed_unless_given() -> None:
+    drawn = [Network(replace(BARE, hold=GroupHold()), [], seed).air.grid for seed in (1, 1, 2)]
+    assert drawn[0] == drawn[1] != drawn[2]
+    given = Network(replace(BARE, hold=GroupHold(phase_ns=3)), [], 1).air.grid
+    assert given is not None
+    assert drawn[0] is not None
+    assert (given.phase_ns, given.clock_error_ppb) == (3, drawn[0].clock_error_ppb)
+
+
+def test_some_unicast_frames_find_their_station_asleep_but_never_one_that_stays_awake() -> None:
+    hold = replace(TIMETABLE, doze_share=0.2, awake=("b",))
+    network = Network(replace(BARE, hold=hold), ["wired lead", "a", "b"])
+    sent = [1 + number * SECOND for number in range(2_000)]
+    for at in sent:
+        network.send_at(at, "wired lead", b"x", "a")
+        network.send_at(at, "wired lead", b"x", "b")
+    network.run()
+    assert network.ears["b"].arrivals == sent
+    waits = [arrived - at for at, arrived in zip(sent, network.ears["a"].arrivals, strict=True)]
+    asleep = [wait for wait in waits if wait]
+    # A binomial of 2,000 at 0.2 has a standard deviation of 17.9.
+    assert len(asleep) == pytest.approx(400, abs=4 * 17.9)
+    assert max(asleep) < 102_400 * MICROSECOND
+    assert all(at % (102_400 * MICROSECOND) == 0 for at in network.ears["a"].arrivals if at not in set(sent))
+
+
+# Order and backlog.
+
+
+@pytest.mark.parametrize("destination", [None, "a"])
+def test_a_link_never_reorders(destination: str | None) -> None:
+    network = Network(LAWFUL, ["wired lead", "a"])
+    for number in range(2_000):
+        network.send_at(number * 100 * MICROSECOND, "wired lead", numbered(number), destination)
+    network.run()
+    assert [data for _, data, _ in network.heard("a")] == [numbered(number) for number in range(2_000)]
+    arrivals = network.ears["a"].arrivals
+    assert arrivals == sorted(arrivals)
+
+
+def test_a_host_of_uneven_speed_never_reorders_either() -> None:
+    network = Network(BARE, ["wired lead"])
+
+    class Uneven(Ear):
+        def receive_delay_ns(self) -> int:
+            return next(delays_ns)
+
+    delays_ns = cycle([1_000, 0, 500])
+    uneven = Uneven("a", network.kernel)
+    network.air.attach(uneven)
+    for number in range(10):
+        network.send_at(number * 10, "wired lead", numbered(number))
+    network.run()
+    assert [data for _, data, _ in uneven.heard] == [numbered(number) for number in range(10)]
+
+
+def test_a_stream_faster_than_the_air_queues_behind_itself_until_frames_are_dropped() -> None:
+    radio = Radio()
+    network = Network(replace(BARE, radio=radio), ["wired lead", "a"])
+    interval_ns, frames = 1_000_000_000 // 240, 1_000
+    for number in range(frames):
+        network.send_at(number * interval_ns, "wired lead", numbered(number) + bytes(634))
+    network.run()
+    cost_ns = radio.group_ns(638)
+    assert network.ears["a"].arrivals[:100] == [number * cost_ns for number in range(100)]
+    counts = network.air.counts[LinkKind.GROUP]
+    assert counts.overflowed == frames - counts.delivered
+    # The queue holds a second: it took in what the air carried while frames came, and that second.
+    assert counts.delivered == pytest.approx((frames * interval_ns + SECOND) / cost_ns, abs=2)
+
+
+# Loss.
+
+
+@pytest.mark.slow
+def test_group_frames_get_one_try_and_unicast_frames_several() -> None:
+    settings = replace(BARE, dropout=Dropout.steady(0.2), unicast_tries=4)
+    network = Network(settings, ["wired lead", "a"])
+    frames = 100_000
+    for _ in range(frames):
+        network.air.send("wired lead", b"x", None)
+        network.air.send("wired lead", b"x", "a")
+    group, down = network.air.counts[LinkKind.GROUP], network.air.counts[LinkKind.DOWN]
+    assert group.sent == down.sent == frames
+    # Binomial: 3.2 and 2.9 standard deviations.
+    assert group.lost / frames == pytest.approx(0.2, abs=0.004)
+    assert down.lost / frames == pytest.approx(0.2**4, abs=0.0004)
+    assert down.lost + down.delivered == frames
+
+
+def test_every_further_try_delays_a_unicast_frame_and_uses_the_air() -> None:
+    radio = Radio()
+    settings = replace(BARE, dropout=Dropout.steady(0.5), radio=radio)
+    network = Network(settings, ["wired lead", "a"])
+    for number in range(300):
+        network.send_at(number * SECOND, "wired lead", b"", "a")
+    network.run()
+    elapsed_ns = [sum(radio.unicast_ns(0, attempt) for attempt in range(1, tries)) for tries in range(1, 8)]
+    delays = [arrived % SECOND for arrived in network.ears["a"].arrivals]
+    assert set(delays) <= set(elapsed_ns)
+    assert len(set(delays)) >= 5
+    whole_ns = [sum(radio.unicast_ns(0, attempt) for attempt in range(tries)) for tries in range(1, 8)]
+    lost_ns = (300 - len(delays)) * whole_ns[-1]
+    assert network.air.airtime_ns == lost_ns + sum(whole_ns[elapsed_ns.index(delay)] for delay in delays)
+
+
+def test_tries_within_one_bad_spell_share_its_fate() -> None:
+    # Bad spells of a second lose everything, so seven tries in ten milliseconds rarely help.
+    settings = replace(BARE, dropout=Dropout.from_mean(0.2, 1.0), radio=Radio())
+    network = Network(settings, ["wired lead", "a"])
+    for number in range(5_000):
+        network.send_at(number * SECOND, "wired lead", b"x", "a")
+    network.run()
+    lost = network.air.counts[LinkKind.DOWN].lost / 5_000
+    # Tries end within 11 ms, so at most 1.1 % of bad spells are outlived. Runs of bad seconds correlate: the
+    # variance of the mean is at most that of the bad share, 2·π·(1−π)²·B / t, plus the binomial one.
+    deviation = math.sqrt(2 * 0.2 * 0.8**2 * 1.0 / 5_000 + 0.2 * 0.8 / 5_000)
+    assert lost == pytest.approx(0.2, abs=0.2 * 0.011 + 4 * deviation)
+
+
+def test_a_shared_bad_spell_takes_the_frame_from_everybody() -> None:
+    settings = replace(BARE, shared_dropout=Dropout.from_mean(0.3, 0.5))
+    network = Network(settings, ["wired lead", "a", "b"])
+    for number in range(500):
+        network.send_at(number * SECOND, "wired lead", numbered(number))
+    network.run()
+    assert network.heard("a") == network.heard("b")
+    assert 0 < len(network.heard("a")) < 500
+
+
+def test_own_and_shared_loss_combine_as_independent_ones() -> None:
+    settings = replace(BARE, dropout=Dropout.steady(0.5), shared_dropout=Dropout.steady(0.2))
+    network = Network(settings, ["wired lead", "a"])
+    for _ in range(20_000):
+        network.air.send("wired lead", b"x", None)
+    # Binomial at 0.6: 4 standard deviations.
+    lost = network.air.counts[LinkKind.GROUP].lost / 20_000
+    assert lost == pytest.approx(0.6, abs=4 * math.sqrt(0.6 * 0.4 / 20_000))
+
+
+def test_a_radio_sender_whose_channel_is_dead_reaches_nobody() -> None:
+    settings = replace(BARE, dropout=Dropout.steady(1.0))
+    network = Network(settings, ["a", "b", "wired c"])
+    network.send_at(0, "a", b"x")
+    network.run()
+    assert network.heard("wired c") == []
+    counts = network.air.counts
+    assert (counts[LinkKind.UP].lost, counts[LinkKind.GROUP].sent) == (1, 0)
+
+
+def test_the_cable_loses_nothing() -> None:
+    settings = replace(BARE, dropout=Dropout.steady(1.0), shared_dropout=Dropout.steady(1.0))
+    network = Network(settings, ["wired a", "wired b"])
+    network.send_at(0, "wired a", b"x")
+    network.send_at(1, "wired a", b"y", "wired b")
+    network.run()
+    assert network.heard("wired b") == [("wired a", b"x", 0), ("wired a", b"y", 1)]
+    assert network.air.airtime_ns == 0
+
+
+# What the network does not carry.
+
+
+def test_isolated_clients_hear_the_cable_and_not_each_other() -> None:
+    network = Network(replace(BARE, client_isolation=True), ["a", "b", "wired c"])
+    network.send_at(1, "a", b"group")
+    network.send_at(2, "a", b"one", "b")
+    network.send_at(3, "a", b"one", "wired c")
+    network.send_at(4, "wired c", b"group")
+    network.run()
+    assert network.heard("b") == [("wired c", b"group", 4)]
+    assert [data for _, data, _ in network.heard("wired c")] == [b"group", b"one"]
+    assert network.air.counts[LinkKind.GROUP].blocked == 1
+    assert network.air.counts[LinkKind.UP].blocked == 1
+
+
+def test_an_address_that_nobody_has_swallows_what_is_sent_to_it() -> None:
+    network = Network(BARE, ["wired lead"])
+    network.air.send("wired lead", b"x", "nobody")
+    assert network.air.counts[LinkKind.CABLE].blocked == 1
+
+
+def test_a_name_can_be_taken_once_and_only_stations_send() -> None:
+    network = Network(BARE, ["a"])
+    with pytest.raises(ConfigurationError, match="a name that no other station has"):
+        network.air.attach(Ear("a", network.kernel))
+    with pytest.raises(ConfigurationError, match="attached station"):
+        network.air.send("nobody", b"x", None)
+
+
+def test_a_station_attached_late_hears_the_group_from_then_on() -> None:
+    network = Network(BARE, ["wired lead", "a"])
+    network.send_at(1, "wired lead", b"early")
+    network.run()
+    late = Ear("late", network.kernel)
+    network.air.attach(late)
+    network.send_at(2, "wired lead", b"later")
+    network.run()
+    assert late.heard == [("wired lead", b"later", 2)]
+
+
+# Asymmetry.
+
+
+def test_floors_up_and_down_are_apart_by_a_constant_of_each_station() -> None:
+    tables = replace(NO_DELAY, up=Fixed(MILLISECOND), down=Fixed(MILLISECOND), floor_ns=MILLISECOND)
+    names = ["wired lead", *(f"follower {number}" for number in range(40))]
+    network = Network(replace(BARE, tables=tables, floor_asymmetry=0.25), names)
+    for name in names[1:]:
+        for at in (0, SECOND):
+            network.send_at(at, name, b"x", "wired lead")
+            network.send_at(at, "wired lead", b"x", name)
+    network.run()
+    up = [
+        [arrived % SECOND for sender, _, arrived in network.heard("wired lead") if sender == name]
+        for name in names[1:]
+    ]
+    down = [[arrived % SECOND for arrived in network.ears[name].arrivals] for name in names[1:]]
+    assert all(first == second for first, second in up + down)
+    for floors in (up, down):
+        firsts = [first for first, _ in floors]
+        assert len(set(firsts)) == 40
+        # Uniform within ±25 %: 40 draws leave the outer tenth on one side empty with a chance of 0.9^40.
+        assert min(firsts) < 0.8 * MILLISECOND
+        assert min(firsts) >= 0.75 * MILLISECOND
+        assert max(firsts) > 1.2 * MILLISECOND
+        assert max(firsts) <= 1.25 * MILLISECOND
+    assert up != down
+
+
+def test_without_asymmetry_both_ways_have_the_same_floor() -> None:
+    tables = replace(NO_DELAY, up=Fixed(MILLISECOND), down=Fixed(MILLISECOND), floor_ns=MILLISECOND)
+    network = Network(replace(BARE, tables=tables), ["wired lead", "a"])
+    network.send_at(0, "a", b"x", "wired lead")
+    network.send_at(0, "wired lead", b"x", "a")
+    network.run()
+    assert network.ears["a"].arrivals == network.ears["wired lead"].arrivals == [MILLISECOND]
+
+
+# Luck.
+
+LOSSY = replace(LAWFUL, dropout=Dropout.from_mean(0.2, 1.0, good_loss=0.05), floor_asymmetry=0.25)
+
+
+def evening(names: Sequence[str], settings: SampledSettings = LOSSY) -> Network:
+    """Beacons to the group from a wired leader; every follower sounds the leader and sends to the group."""
+    network = Network(settings, ["wired lead", *names])
+    for number in range(400):
+        at = number * 250 * MILLISECOND
+        network.send_at(at, "wired lead", numbered(number))
+        for index, name in enumerate(names):
+            own = at + 1 + index * MILLISECOND
+            network.send_at(own, name, numbered(number), "wired lead")
+            network.send_at(own, "wired lead", numbered(number), name)
+            network.send_at(own + 17, name, numbered(number))
+    network.run()
+    return network
+
+
+@pytest.mark.parametrize("settings", [LOSSY, replace(LOSSY, hold=GroupHold(doze_share=0.2))])
+def test_adding_a_follower_changes_no_other_followers_packets(settings: SampledSettings) -> None:
+    small, large = evening(["a", "b"], settings), evening(["a", "b", "c"], settings)
+    for name in ("a", "b", "wired lead"):
+        without_c = [event for event in large.heard(name) if event[0] != "c"]
+        assert sorted(without_c) == sorted(small.heard(name))
+    assert len(large.heard("a")) > len(small.heard("a")) > 400
+
+
+def test_the_same_seed_gives_the_same_evening_and_another_seed_another() -> None:
+    def trace(seed: int) -> list[tuple[str, bytes, int]]:
+        network = Network(LOSSY, ["wired lead", "a"], seed)
+        for number in range(100):
+            network.send_at(number * SECOND, "wired lead", numbered(number))
+        network.run()
+        return network.heard("a")
+
+    assert trace(1) == trace(1)
+    assert trace(1) != trace(2)
+
+
+@pytest.mark.parametrize(
+    "settings",
+    [
+        {"unicast_tries": 0},
+        {"group_backlog_ns": -1},
+        {"floor_asymmetry": 1.1},
+        {"floor_asymmetry": float("nan")},
+    ],
+)
+def test_settings_that_make_no_sense_are_refused(settings: dict[str, float]) -> None:
+    with pytest.raises(ConfigurationError):
+        replace(BARE, **settings)  # type: ignore[arg-type]
