@@ -5,11 +5,13 @@ from __future__ import annotations
 import asyncio
 import errno
 import socket
+import sys
 from collections.abc import Iterator
 from typing import Any
 
 import pytest
 
+from leadlight.net.clock import LocalClock
 from leadlight.net.driver import CoreDriver, run_core
 from leadlight.units import MILLISECOND, SECOND, LocalInstant
 
@@ -271,6 +273,21 @@ async def test_a_reset_by_a_peer_that_quit_is_counted_and_reading_goes_on(
     with pytest.raises(BlockingIOError):
         loopback.own.recv(1)  # the error was taken away by reading
     assert driver.counts.receive_errors == 1
+
+
+@pytest.mark.skipif(not sys.platform.startswith("linux"), reason="only Linux stamps what it receives")
+async def test_a_datagram_read_late_has_arrived_when_it_came(loopback: LoopbackSockets) -> None:
+    class Noting(PeriodicCore):
+        def receive_datagram(self, data: bytes, source: Any, received_at: LocalInstant) -> None:
+            self.events.append((data.decode(), received_at))
+
+    core, events, clock = Noting(), asyncio.Queue[Event](), LocalClock()
+    core.due_at = LocalInstant(clock() + 3600 * SECOND)
+    driver = CoreDriver(core, loopback, events.put_nowait, clock)
+    loopback.own.sendto(b"beacon", loopback.group_destination)
+    before_reading = clock()
+    ((_, received_at),) = await collect(driver, events, 1)
+    assert received_at < before_reading
 
 
 async def test_a_fault_in_the_core_ends_the_run_and_is_raised(loopback: LoopbackSockets) -> None:

@@ -16,7 +16,7 @@ def stamped(age_ns: int) -> list[tuple[int, int, bytes]]:
 
 
 def arrival_of_age(age_ns: int) -> int:
-    return arrival(stamped(age_ns), LocalInstant(50 * SECOND), lambda: WALL_NOW_NS)
+    return arrival(stamped(age_ns), lambda: LocalInstant(50 * SECOND), lambda: WALL_NOW_NS)
 
 
 def test_a_datagram_that_waited_in_the_socket_arrived_when_the_kernel_stamped_it() -> None:
@@ -31,8 +31,19 @@ def test_a_wall_clock_step_while_a_datagram_waits_does_not_move_its_arrival() ->
 
 
 def test_without_a_stamp_a_datagram_arrived_when_it_was_read() -> None:
-    assert arrival([], LocalInstant(7), lambda: WALL_NOW_NS) == 7
-    assert arrival([(socket.SOL_SOCKET, 35, b"short")], LocalInstant(7), lambda: WALL_NOW_NS) == 7
+    assert arrival([], lambda: LocalInstant(7), lambda: WALL_NOW_NS) == 7
+    assert arrival([(socket.SOL_SOCKET, 35, b"short")], lambda: LocalInstant(7), lambda: WALL_NOW_NS) == 7
+
+
+def test_a_pause_between_the_two_clocks_never_makes_a_datagram_early() -> None:
+    hands = Hands()
+
+    def wall_then_pause() -> int:
+        hands.run(MILLISECOND)
+        return WALL_NOW_NS
+
+    arrived_at = hands.raw - 3 * MILLISECOND
+    assert arrival(stamped(3 * MILLISECOND), hands.clock(), wall_then_pause) == arrived_at + MILLISECOND
 
 
 class Hands:

@@ -206,7 +206,7 @@ class CoreDriver(Generic[EventType]):
                 self.counts.receive_errors += 1
                 continue
             try:
-                self._take_in(endpoint, data, source, arrival(ancillary, self._clock()))
+                self._take_in(endpoint, data, source, arrival(ancillary, self._clock))
             except Exception as error:  # noqa: BLE001 - handed on to whoever awaits run()
                 self._fail(error)
                 return

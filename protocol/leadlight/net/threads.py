@@ -54,7 +54,7 @@ class EndpointThread(Generic[CoreType]):
             pass
         else:
             raise RuntimeError(
-                f"{type(self).__name__} blocks, and an asyncio loop is running here: use `{self._awaitable_form}` instead"
+                f"{type(self).__name__} blocks, and an asyncio loop is running here; use `{self._awaitable_form}`"
             )
         self._thread.start()
         self._started.wait()

@@ -57,17 +57,21 @@ def receive(endpoint: socket.socket) -> tuple[bytes, AncillaryData, Any]:
 
 def arrival(
     ancillary: AncillaryData,
-    read_at: LocalInstant,
+    clock: Callable[[], LocalInstant],
     wall_clock: Callable[[], int] = time.time_ns,
 ) -> LocalInstant:
-    """Return when a datagram arrived: ``read_at`` less the age that its ancillary data shows.
+    """Return when a datagram arrived: now by ``clock``, less the age that its ancillary data shows.
 
-    Returns ``read_at`` itself if there is no stamp or its age is negative or absurd.
+    Returns now if there is no stamp or its age is negative or absurd.
     """
+    # In this order a pause between the two readings makes the datagram look late, which does little harm, and never
+    # early, which would: the clock's estimator believes the early ones.
+    wall_now = wall_clock()
+    now = clock()
     for level, kind, data in ancillary:
         if level == socket.SOL_SOCKET and kind == _SO_TIMESTAMPNS and len(data) >= _TIMESPEC.size:
             whole_seconds, nanoseconds = _TIMESPEC.unpack(data[: _TIMESPEC.size])
-            age_ns = wall_clock() - (whole_seconds * SECOND + nanoseconds)
+            age_ns = wall_now - (whole_seconds * SECOND + nanoseconds)
             if 0 <= age_ns <= AGE_MAXIMUM_NS:
-                return LocalInstant(read_at - age_ns)
-    return read_at
+                return LocalInstant(now - age_ns)
+    return now
