@@ -169,7 +169,7 @@ def test_dozing_networks_add_a_walk_over_one_dtim_interval(
     # 999.983 ms walks evenly over either grid.
     delays = [delay / MILLISECOND for delay in arrivals_of(settings, 2_000, 999_983_000)]
     body = sorted(delays)
-    # The wait is even over the interval: quartiles are a half apart, blurred by some milliseconds.
+    # The wait is even over the interval: quartiles are a half apart, blurred by a few ms.
     assert body[1_500] - body[500] == pytest.approx(period_ms / 2, abs=4)
     assert body[1_000] == pytest.approx(period_ms / 2 + 3, abs=4)
 
@@ -179,7 +179,7 @@ def test_episodes_of_model_e_slow_a_third_of_the_time_fivefold() -> None:
     calm = arrivals_of(replace(MODEL_E, congestion=None), 20_000, SECOND)
     rough = arrivals_of(MODEL_E, 20_000, SECOND)
     mean_ms = (sum(rough) - sum(calm)) / 20_000 / MILLISECOND
-    # In episodes queueing means 20 ms, not 4, a third of the time. The share of 20,000 s with episodes of 30 s
+    # In episodes queueing is 20 ms, not 4, a third of the time. The share of 20,000 s with episodes of 30 s
     # strays by √(2·(1/3)·(2/3)²·30/20,000), 0.021.
     assert mean_ms == pytest.approx(16 / 3, abs=4 * 0.021 * 16)
     assert mean_ms > 3.9

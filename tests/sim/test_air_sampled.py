@@ -15,7 +15,7 @@ from leadlight_sim.air.access_point import GroupHold
 from leadlight_sim.air.dropouts import Dropout
 from leadlight_sim.air.interface import Air, LinkKind, Station
 from leadlight_sim.air.laws import AirTables, Exponential, Fixed, Uniform
-from leadlight_sim.air.sampled import SampledAir, SampledSettings
+from leadlight_sim.air.sampled import Congestion, SampledAir, SampledSettings
 from leadlight_sim.air.timing import Radio, WeightlessRadio
 from leadlight_sim.kernel import Kernel, TrueInstant
 from leadlight_sim.streams import Streams
@@ -26,7 +26,7 @@ BARE = SampledSettings(tables=NO_DELAY, radio=WeightlessRadio())
 LAWFUL = replace(
     BARE,
     tables=AirTables(
-        up=Uniform(MILLISECOND, 2 * MILLISECOND),
+        up=Uniform(MILLISECOND, 5 * MILLISECOND),
         down=Uniform(MILLISECOND, 3 * MILLISECOND),
         group=Exponential(5 * MILLISECOND),
         private=Exponential(100 * MICROSECOND),
@@ -268,18 +268,22 @@ def test_some_unicast_frames_find_their_station_asleep_but_never_one_that_stays_
 # Order and backlog.
 
 
+@pytest.mark.parametrize("hold", [None, TIMETABLE])
+@pytest.mark.parametrize("sender", ["wired lead", "b"])
 @pytest.mark.parametrize("destination", [None, "a"])
-def test_a_link_never_reorders(destination: str | None) -> None:
-    network = Network(LAWFUL, ["wired lead", "a"])
+def test_a_link_never_reorders(destination: str | None, sender: str, hold: GroupHold | None) -> None:
+    network = Network(replace(LAWFUL, hold=hold), ["wired lead", "a", "b"])
     for number in range(2_000):
-        network.send_at(number * 100 * MICROSECOND, "wired lead", numbered(number), destination)
+        # Closer together than the delays differ, yet fewer than 128 to a DTIM interval.
+        network.send_at(number * 1_700 * MICROSECOND, sender, numbered(number), destination)
     network.run()
     assert [data for _, data, _ in network.heard("a")] == [numbered(number) for number in range(2_000)]
     arrivals = network.ears["a"].arrivals
     assert arrivals == sorted(arrivals)
 
 
-def test_a_host_of_uneven_speed_never_reorders_either() -> None:
+@pytest.mark.parametrize("destination", [None, "a"])
+def test_a_host_of_uneven_speed_never_reorders_either(destination: str | None) -> None:
     network = Network(BARE, ["wired lead"])
 
     class Uneven(Ear):
@@ -290,9 +294,22 @@ def test_a_host_of_uneven_speed_never_reorders_either() -> None:
     uneven = Uneven("a", network.kernel)
     network.air.attach(uneven)
     for number in range(10):
-        network.send_at(number * 10, "wired lead", numbered(number))
+        network.send_at(number * 10, "wired lead", numbered(number), destination)
     network.run()
     assert [data for _, data, _ in uneven.heard] == [numbered(number) for number in range(10)]
+
+
+def test_a_frame_waits_for_the_one_before_it_even_at_a_receiver_that_lost_that_one() -> None:
+    tables = replace(NO_DELAY, group=Exponential(50 * MILLISECOND))
+    network = Network(replace(BARE, tables=tables, dropout=Dropout.steady(0.5)), ["wired lead", "a", "b"])
+    for number in range(500):
+        network.send_at(number * MILLISECOND, "wired lead", numbered(number))
+    network.run()
+    a, b = ({data: at for _, data, at in network.heard(name)} for name in "ab")
+    shared = a.keys() & b.keys()
+    # A quarter of 500 reach both.
+    assert len(shared) > 80
+    assert all(a[data] == b[data] for data in shared)
 
 
 def test_a_stream_faster_than_the_air_queues_behind_itself_until_frames_are_dropped() -> None:
@@ -369,13 +386,15 @@ def test_a_shared_bad_spell_takes_the_frame_from_everybody() -> None:
     assert 0 < len(network.heard("a")) < 500
 
 
-def test_own_and_shared_loss_combine_as_independent_ones() -> None:
-    settings = replace(BARE, dropout=Dropout.steady(0.5), shared_dropout=Dropout.steady(0.2))
+@pytest.mark.parametrize(("destination", "kind"), [(None, LinkKind.GROUP), ("a", LinkKind.DOWN)])
+def test_own_and_shared_loss_combine_as_independent_ones(destination: str | None, kind: LinkKind) -> None:
+    own, shared = Dropout.steady(0.5), Dropout.steady(0.2)
+    settings = replace(BARE, dropout=own, shared_dropout=shared, unicast_tries=1)
     network = Network(settings, ["wired lead", "a"])
     for _ in range(20_000):
-        network.air.send("wired lead", b"x", None)
+        network.air.send("wired lead", b"x", destination)
     # Binomial at 0.6: 4 standard deviations.
-    lost = network.air.counts[LinkKind.GROUP].lost / 20_000
+    lost = network.air.counts[kind].lost / 20_000
     assert lost == pytest.approx(0.6, abs=4 * math.sqrt(0.6 * 0.4 / 20_000))
 
 
@@ -438,6 +457,19 @@ def test_a_station_attached_late_hears_the_group_from_then_on() -> None:
     network.send_at(2, "wired lead", b"later")
     network.run()
     assert late.heard == [("wired lead", b"later", 2)]
+
+
+def test_congestion_begins_calm_and_then_holds_for_the_whole_network() -> None:
+    jam = Congestion(replace(NO_DELAY, group=Fixed(7), up=Fixed(7)), 10.0, 10.0)
+    network = Network(replace(BARE, congestion=jam), ["wired lead", "a"])
+    for number in range(400):
+        network.send_at(number * SECOND, "wired lead", b"x")
+        network.send_at(number * SECOND, "a", b"x", "wired lead")
+    network.run()
+    delays = [at % SECOND for at in network.ears["a"].arrivals]
+    assert delays[0] == 0
+    assert set(delays) == {0, 7}
+    assert delays == [at % SECOND for at in network.ears["wired lead"].arrivals]
 
 
 # Asymmetry.
