@@ -274,6 +274,29 @@ class Trajectory:
             ends.append(end)
 
 
+class LossAt(Protocol):
+    """Something that tells the loss at an instant."""
+
+    def loss_at(self, instant: TrueInstant) -> float:
+        """Return the chance that one try at this instant is lost."""
+        ...
+
+
+class JointChannel:
+    """Two channels in a row: a frame must get through both."""
+
+    __slots__ = ("_first", "_second")
+
+    def __init__(self, first: LossAt, second: LossAt) -> None:
+        self._first = first
+        self._second = second
+
+    def loss_at(self, instant: TrueInstant) -> float:
+        """Return the chance that one try at this instant is lost."""
+        first = self._first.loss_at(instant)
+        return first + (1.0 - first) * self._second.loss_at(instant)
+
+
 class Channel:
     """A dropout as it happens: tells the loss at an instant."""
 

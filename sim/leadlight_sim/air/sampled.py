@@ -24,7 +24,15 @@ from leadlight_sim.air.access_point import (
     BeaconGrid,
     GroupHold,
 )
-from leadlight_sim.air.dropouts import NO_DROPOUT, Channel, Dropout, ExponentialSojourn, Trajectory
+from leadlight_sim.air.dropouts import (
+    NO_DROPOUT,
+    Channel,
+    Dropout,
+    ExponentialSojourn,
+    JointChannel,
+    LossAt,
+    Trajectory,
+)
 from leadlight_sim.air.interface import Counts, LinkKind, Station
 from leadlight_sim.air.laws import AirTables, DelayLaw, StretchedExcess
 from leadlight_sim.air.timing import FrameCosts, Radio
@@ -104,7 +112,7 @@ class _Port:
     __slots__ = ("channel", "down_shift_ns", "dozes", "name", "station", "up_shift_ns", "wired")
 
     def __init__(
-        self, station: Station, channel: Channel, up_shift_ns: int, down_shift_ns: int, dozes: bool
+        self, station: Station, channel: LossAt, up_shift_ns: int, down_shift_ns: int, dozes: bool
     ) -> None:
         self.station = station
         self.name = station.name
@@ -206,18 +214,24 @@ class SampledAir:
         """The access point's beacon instants, or None where nothing is held."""
         return self._grid
 
-    def attach(self, station: Station) -> None:
-        """Put a station on the network; raises ``ConfigurationError`` if its name is taken."""
+    def attach(self, station: Station, extra: Dropout | None = None) -> None:
+        """Put a station on the network; raises ``ConfigurationError`` if its name is taken.
+
+        ``extra`` is what this station's link loses on top of what the network does to everyone.
+        """
         name = station.name
         if name in self._ports:
             raise ConfigurationError("station", name, "a name that no other station has")
         settings = self._settings
         luck = self._streams.stream("air", "floor", name)
         hold = settings.hold
+        channel: LossAt = Channel(settings.dropout, self._streams.stream("air", "channel", name))
+        if extra is not None:
+            channel = JointChannel(channel, Channel(extra, self._streams.stream("air", "extra channel", name)))
         reach = settings.floor_asymmetry * settings.tables.floor_ns
         port = _Port(
             station,
-            Channel(settings.dropout, self._streams.stream("air", "channel", name)),
+            channel,
             up_shift_ns=round(luck.uniform(-reach, reach)),
             down_shift_ns=round(luck.uniform(-reach, reach)),
             dozes=hold is not None and hold.doze_share > 0 and name not in hold.awake,
