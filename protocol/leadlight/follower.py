@@ -267,6 +267,11 @@ class Follower:
             return Shown(show, None, level, None)
         return Shown(show, frame, level, next_at)
 
+    @property
+    def timebase(self) -> int | None:
+        """The timebase that instants refer to, as of the last accepted beacon; ``None`` before the first."""
+        return self._timebase
+
     def position_at(self, now: LocalInstant) -> ShowPosition | None:
         """Return the show position whose light is due at ``now``; ``None`` while there is none."""
         return self.playhead.position_at(now) if self.playhead.is_running else None

@@ -109,7 +109,6 @@ class Leader(_Part):
     name: Name = "leader"
     wired: bool = False
     interval_s: float = Field(default=1.0, ge=0.05, le=10, description="in whole milliseconds")
-    delivery: Literal["multicast", "unicast"] = "multicast"
     lead_time_s: float = Field(default=2.0, ge=0, le=60)
     """How long before a cue takes effect it is announced."""
     sounding_budget: int = Field(default=60, ge=0, le=255)

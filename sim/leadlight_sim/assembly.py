@@ -1,0 +1,256 @@
+"""A scenario made into a running world: leader, followers, air and faults placed in the kernel."""
+
+from __future__ import annotations
+
+import dataclasses
+from collections.abc import Callable
+from dataclasses import dataclass
+from typing import Final
+
+from leadlight import (
+    ClockSettings,
+    Cue,
+    CueState,
+    Follower,
+    FollowerSettings,
+    FrameRate,
+    LeaderSettings,
+    ShowLine,
+    StoredShow,
+)
+from leadlight.clock import CausalityBound, Estimator
+from leadlight.cue import NO_SHOW
+from leadlight.units import MILLISECOND, SECOND, LeaderInstant, ShowPosition, milliseconds, seconds
+from leadlight_sim import scenario as described
+from leadlight_sim.air.dropouts import Dropout
+from leadlight_sim.air.presets import preset
+from leadlight_sim.air.sampled import SampledAir, SampledSettings
+from leadlight_sim.air.timing import Band, Radio
+from leadlight_sim.baselines import accompanied
+from leadlight_sim.host import Host, HostPreset, HostSettings
+from leadlight_sim.kernel import Kernel, TrueInstant
+from leadlight_sim.nodes import FollowerNode, LeaderNode, SharedCodec
+from leadlight_sim.oscillator import Oscillator, OscillatorSettings
+from leadlight_sim.streams import Streams
+from leadlight_sim.trace import Trace
+
+UPTIME_MAXIMUM_NS: Final = 40 * 86_400 * SECOND
+"""A clock shows anything up to forty days when a run begins: nobody's clock starts with the show."""
+COOLING_STARTS_WITHIN_S: Final = 600.0
+
+_STATES: Final = {
+    "rolling": CueState.ROLLING,
+    "paused": CueState.PAUSED,
+    "dark": CueState.DARK,
+    "stopped": CueState.STOPPED,
+}
+
+
+@dataclass(frozen=True, slots=True)
+class PlannedCue:
+    """One line of the evening in true time: what the running order on the leader's host says."""
+
+    at: TrueInstant
+    show: int
+    state: CueState
+    position: ShowPosition
+
+
+def air_settings(air: described.Air) -> SampledSettings:
+    """Return the air's own settings for what a scenario says of it."""
+    settings = preset(air.preset)
+    changes: dict[str, object] = {
+        "floor_asymmetry": air.floor_asymmetry,
+        "measured_asymmetry": air.measured_asymmetry,
+        "client_isolation": air.client_isolation,
+    }
+    if isinstance(settings.radio, Radio):
+        changes["radio"] = dataclasses.replace(settings.radio, band=Band.GHZ_5 if air.band == "5" else Band.GHZ_2_4)
+    if settings.hold is not None and not air.preset.startswith("model-"):
+        changes["hold"] = dataclasses.replace(settings.hold, period=air.dtim_period)
+    if air.dropouts is not None:
+        asked = air.dropouts
+        shared_loss = asked.mean_loss_fraction * asked.shared_fraction
+        changes["dropout"] = Dropout.from_mean(asked.mean_loss_fraction - shared_loss, asked.mean_burst_s)
+        changes["shared_dropout"] = Dropout.from_mean(shared_loss, asked.mean_burst_s)
+    return dataclasses.replace(settings, **changes)  # type: ignore[arg-type]
+
+
+def stored_shows(scenario: described.Scenario) -> list[StoredShow]:
+    """Return the shows that every follower holds."""
+    shows = []
+    for show in scenario.shows:
+        rate = FrameRate(*show.frame_rate)
+        frames = max(1, rate.frame_at(ShowPosition(seconds(show.duration_s))))
+        shows.append(StoredShow(show.id, rate, frames, show.edition))
+    return shows
+
+
+class World:
+    """One scenario, ready to run. ``run_to`` moves it on; ``leader`` and ``followers`` are its nodes."""
+
+    def __init__(
+        self,
+        scenario: described.Scenario,
+        seed: int | None = None,
+        estimator: Callable[[CausalityBound], Estimator] | None = None,
+        markers: bool = True,
+    ) -> None:
+        self.scenario = scenario
+        self.seed = scenario.run.seed if seed is None else seed
+        self.kernel = Kernel()
+        self.streams = Streams(self.seed)
+        self.trace = Trace()
+        self.shows = stored_shows(scenario)
+        self.air = SampledAir(self.kernel, self.streams, air_settings(scenario.air))
+        self.end = TrueInstant(seconds(scenario.run.duration_s))
+        self._markers = markers
+        self._estimator = estimator or accompanied()
+        self._codec = SharedCodec(scenario.name)
+        self._keys = {show.show: show.key for show in self.shows}
+        self._plan = [self._planned(cue) for cue in scenario.cues]
+        self._boots: dict[str, int] = {}
+        leader = scenario.leader
+        self.leader = LeaderNode(
+            leader.name,
+            0,
+            self.kernel,
+            self.air,
+            self._oscillator(leader.name, leader.oscillator_ppm),
+            self._host(leader.name, leader.host),
+            self.trace,
+            leader.wired,
+        )
+        self.air.attach(self.leader)
+        self.followers: list[FollowerNode] = []
+        for number, follower in enumerate(scenario.followers, start=1):
+            self._place(number, follower)
+        self.kernel.schedule(TrueInstant(0), self._start_leader)
+        for fault in scenario.faults:
+            self._schedule_fault(fault)
+
+    def run_to(self, instant: TrueInstant) -> None:
+        """Run everything up to and including a true instant."""
+        self.kernel.run_until(instant)
+
+    # -- placing ---------------------------------------------------------------------------------------------------
+
+    def _place(self, number: int, follower: described.Follower) -> None:
+        node = FollowerNode(
+            follower.name,
+            number,
+            self.kernel,
+            self.air,
+            self._oscillator(follower.name, follower.oscillator_ppm),
+            self._host(follower.name, follower.host),
+            self.trace,
+        )
+        extra = None
+        if follower.extra_loss_fraction:
+            extra = Dropout.from_mean(follower.extra_loss_fraction, follower.extra_burst_s)
+        self.air.attach(node, extra)
+        self.followers.append(node)
+        # Boards come up within the first second, not at one instant.
+        up = int(self.streams.stream("power-up", follower.name).uniform(0, SECOND))
+        self.kernel.schedule(TrueInstant(up), self._start_follower, node, follower)
+
+    def _oscillator(self, name: str, ppm: float | None) -> Oscillator:
+        luck = self.streams.stream("oscillator", "kind", name)
+        clocks = self.scenario.clocks
+        drawn = luck.uniform(-clocks.tolerance_ppm, clocks.tolerance_ppm)
+        wander = luck.uniform(*clocks.wander_ppm_per_sqrt_s)
+        cooling = luck.uniform(*clocks.cooling_ppm) * (1 if luck.chance(0.5) else -1)
+        settings = OscillatorSettings(
+            offset_ns=int(luck.uniform(SECOND, UPTIME_MAXIMUM_NS)),
+            frequency_ppm=drawn if ppm is None else ppm,
+            wander_ppm=wander,
+            cooling_ppm=cooling,
+            cooling_from_s=luck.uniform(0.0, COOLING_STARTS_WITHIN_S),
+            cooling_over_s=clocks.cooling_over_s,
+        )
+        return Oscillator(settings, self.streams.stream("oscillator", "walk", name))
+
+    def _host(self, name: str, kind: str) -> Host:
+        # The reference models hold the receiver's delay in their own tables.
+        exact = self.scenario.air.preset.startswith("model-")
+        settings = HostSettings.preset(HostPreset.EXACT if exact else HostPreset(kind))
+        return Host(settings, self.streams.stream("host", name))
+
+    # -- starting --------------------------------------------------------------------------------------------------
+
+    def _boot_number(self, name: str) -> str:
+        self._boots[name] = self._boots.get(name, 0) + 1
+        return str(self._boots[name])
+
+    def _start_leader(self) -> None:
+        node, described_leader = self.leader, self.scenario.leader
+        now = self.kernel.now
+        under_way = None
+        if node.is_started:
+            # The running order and the wall clock say where the music takes up again: where it would have been.
+            cue, position = node.ideal(now)
+            due = [planned for planned in self._plan if planned.at <= now]
+            if due and due[-1].at > node.off_since:
+                cue = Cue(due[-1].show, due[-1].state, cue.line)
+                position = ShowPosition(due[-1].position + now - due[-1].at)
+            under_way = cue, position
+        leader = node.start(
+            LeaderSettings(
+                name=described_leader.name,
+                interval_ns=seconds(described_leader.interval_s),
+                lead_time_ns=seconds(described_leader.lead_time_s),
+                sounding_budget=max(1, described_leader.sounding_budget),
+                group_size=len(self.scenario.followers),
+                markers=self._markers,
+            ),
+            self._codec,
+            self.streams.stream("entropy", node.name, self._boot_number(node.name)),
+        )
+        if under_way is not None:
+            cue, position = under_way
+            leader.resume_line(Cue(cue.show, cue.state, ShowLine(LeaderInstant(node.now), position)), node.now)
+        for planned in self._plan:
+            if planned.at > now or (planned.at == now and under_way is None):
+                at = LeaderInstant(node.local_at(planned.at))
+                leader.schedule(Cue(planned.show, planned.state, ShowLine(at, planned.position)))
+        node.run()
+
+    def _start_follower(self, node: FollowerNode, follower: described.Follower) -> None:
+        def make() -> Follower:
+            return Follower(
+                FollowerSettings(
+                    name=follower.name,
+                    latency_ns=milliseconds(follower.latency_ms),
+                    trim_ns=round(follower.trim_ms * MILLISECOND),
+                    soundings=follower.sounds and self.scenario.leader.sounding_budget > 0,
+                    tally_interval_ns=seconds(self.scenario.leader.tally_interval_s),
+                    clock=ClockSettings(estimator=self._estimator),
+                ),
+                self._codec,
+                self.streams.stream("entropy", node.name, self._boot_number(node.name)),
+                self.shows,
+            )
+
+        node.start(make)
+
+    def _planned(self, cue: described.CueEntry) -> PlannedCue:
+        return PlannedCue(
+            TrueInstant(seconds(cue.at_s)),
+            NO_SHOW if cue.show is None else self._keys[cue.show],
+            _STATES[cue.state],
+            ShowPosition(seconds(cue.position_s)),
+        )
+
+    # -- faults ----------------------------------------------------------------------------------------------------
+
+    def _schedule_fault(self, fault: described.Fault) -> None:
+        begin = TrueInstant(seconds(fault.at_s))
+        end = TrueInstant(begin + seconds(fault.for_s))
+        if isinstance(fault, described.LeaderReboot):
+            self.kernel.schedule(begin, self.leader.power_off)
+            self.kernel.schedule(end, self._start_leader)
+            return
+        number = [follower.name for follower in self.scenario.followers].index(fault.follower)
+        node = self.followers[number]
+        self.kernel.schedule(begin, node.power_off)
+        self.kernel.schedule(end, self._start_follower, node, self.scenario.followers[number])

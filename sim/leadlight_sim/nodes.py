@@ -1,0 +1,227 @@
+"""Leaders and followers as hosts in virtual time: the library's own state machines, with a clock, a host and a power switch.
+
+A node does what an embedding program does: it hands over datagrams with the instant of their arrival on its own clock, calls
+the timer when it is due, sends what there is to send. It adds nothing to the protocol.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from typing import Protocol
+
+from leadlight import Codec, Follower, Leader, LeaderSettings
+from leadlight.addresses import Address
+from leadlight.cue import Cue
+from leadlight.events import Event
+from leadlight.messages import Message
+from leadlight.units import SECOND, LeaderInstant, LocalInstant, ShowPosition
+from leadlight_sim.air.interface import Air
+from leadlight_sim.host import Host
+from leadlight_sim.kernel import Kernel, TrueInstant
+from leadlight_sim.oscillator import Oscillator
+from leadlight_sim.streams import Stream
+from leadlight_sim.trace import Trace
+
+CLOCK_AT_BOOT_NS = 5 * SECOND
+"""What a monotonic clock shows when the program starts after a reboot."""
+
+DECODES_KEPT = 8
+
+
+class SharedCodec(Codec):
+    """A codec that decodes each datagram once, however many receivers it has.
+
+    A group frame reaches every receiver as the same object, so its identity tells that nothing about it has changed.
+    """
+
+    def __init__(self, group: str) -> None:
+        super().__init__(group)
+        self._decoded: dict[int, tuple[bytes, Message]] = {}
+
+    def decode(self, data: bytes) -> Message:
+        """Return the message in a datagram, from memory if this very object was decoded lately."""
+        known = self._decoded.get(id(data))
+        if known is not None and known[0] is data:
+            return known[1]
+        message = super().decode(data)
+        # Holding the datagram keeps its identity from being given to another one.
+        self._decoded[id(data)] = (data, message)
+        if len(self._decoded) > DECODES_KEPT:
+            del self._decoded[next(iter(self._decoded))]
+        return message
+
+
+class Core(Protocol):
+    """The five verbs."""
+
+    def receive_datagram(self, data: bytes, source: Address, received_at: LocalInstant) -> None:
+        """Take a datagram."""
+
+    def handle_timer(self, now: LocalInstant) -> None:
+        """Do what is due."""
+
+    def next_timer(self) -> LocalInstant | None:
+        """Return when to be called next."""
+
+    def datagrams_to_send(self, now: LocalInstant) -> list[tuple[bytes, Address | None]]:
+        """Return what to send."""
+
+    def next_event(self) -> Event | None:
+        """Return the oldest event not yet told."""
+
+
+class Node:
+    """One host: a core that can be switched off and on. It is the air's station."""
+
+    def __init__(
+        self,
+        name: str,
+        number: int,
+        kernel: Kernel,
+        air: Air,
+        oscillator: Oscillator,
+        host: Host,
+        trace: Trace,
+        wired: bool = False,
+    ) -> None:
+        self.name = name
+        self.wired = wired
+        self.powered = False
+        self.events: list[tuple[TrueInstant, Event]] = []
+        self.receive_delay_ns = host.receive_delay_ns
+        self._number = number
+        self._kernel = kernel
+        self._air = air
+        self._oscillator = oscillator
+        self._host = host
+        self._trace = trace
+        self._shift_ns = 0
+        self._shifts: dict[int, int] = {}
+        self._core: Core | None = None
+        self._armed_for: LocalInstant | None = None
+        self._life = 0
+        self.is_started = False
+        """Whether it has ever been switched on."""
+        self.off_since = TrueInstant(0)
+        """When it was last switched off."""
+
+    def local_at(self, true: TrueInstant) -> LocalInstant:
+        """Return what this host's clock shows at a true instant."""
+        return LocalInstant(self._oscillator.local_at(true) + self._shift_ns)
+
+    def true_at(self, local: LocalInstant) -> TrueInstant:
+        """Return the first true instant at which this host's clock shows ``local``."""
+        return self._oscillator.true_at(LocalInstant(local - self._shift_ns))
+
+    @property
+    def now(self) -> LocalInstant:
+        """What this host's clock shows now."""
+        return self.local_at(self._kernel.now)
+
+    # -- power ---------------------------------------------------------------------------------------------------
+
+    def _boot(self) -> LocalInstant:
+        """Switch on; after a power cut the clock begins anew. Return what it shows."""
+        if self.is_started:
+            self._shift_ns = CLOCK_AT_BOOT_NS - self._oscillator.local_at(self._kernel.now)
+        self.is_started = True
+        self.powered = True
+        self._armed_for = None
+        self._life += 1
+        return self.now
+
+    def power_off(self) -> None:
+        """Switch off: nothing is received, sent or remembered until the node is started again."""
+        self.powered = False
+        self.off_since = self._kernel.now
+        self._life += 1
+        self._trace.note(b"-", self._kernel.now, self._number, b"")
+
+    # -- the air's side ------------------------------------------------------------------------------------------
+
+    def receive(self, data: bytes, sender: str, arrived_at: TrueInstant) -> None:
+        """Take a datagram from the air, stamped as the program reads it."""
+        core = self._core
+        if not self.powered or core is None:
+            return
+        true = self._kernel.now
+        self._trace.note(b"r", true, self._number, data)
+        now = self.local_at(true)
+        core.receive_datagram(data, sender, now)
+        self._settle(core, now)
+
+    # -- the program's loop ----------------------------------------------------------------------------------------
+
+    def _settle(self, core: Core, now: LocalInstant) -> None:
+        """Send what there is to send, note what happened, and set the timer."""
+        for data, destination in core.datagrams_to_send(now):
+            self._trace.note(b"s", self._kernel.now, self._number, data)
+            self._air.send(self.name, data, None if destination is None else str(destination))
+        while (event := core.next_event()) is not None:
+            self.events.append((self._kernel.now, event))
+            self._trace.note(b"e", self._kernel.now, self._number, repr(event).encode())
+            self.note_event(event)
+        due = core.next_timer()
+        if due is None or (self._armed_for is not None and self._armed_for <= due):
+            return
+        self._armed_for = due
+        at = max(self.true_at(due), self._kernel.now)
+        self._kernel.schedule(TrueInstant(at + self._host.timer_lateness_ns()), self._wake, self._life, due)
+
+    def _wake(self, life: int, due: LocalInstant) -> None:
+        core = self._core
+        if life != self._life or core is None:
+            return  # set before a power cut
+        if self._armed_for == due:
+            self._armed_for = None
+        now = self.now
+        core.handle_timer(now)
+        self._settle(core, now)
+
+    def note_event(self, event: Event) -> None:
+        """Hook for what a subclass or a measure makes of an event."""
+
+
+class LeaderNode(Node):
+    """The leader's host, and the keeper of the truth about its clock and its show."""
+
+    leader: Leader
+
+    def start(self, settings: LeaderSettings, codec: Codec, entropy: Stream) -> Leader:
+        """Switch on and begin a tenure; return the leader for its cues to be set, then call ``run``."""
+        now = self._boot()
+        leader = Leader(settings, codec, entropy, now)
+        self._core = leader
+        self.leader = leader
+        self._shifts[leader.timebase] = self._shift_ns
+        return leader
+
+    def run(self) -> None:
+        """Let the leader begin."""
+        self._settle(self.leader, self.now)
+
+    def leader_time(self, timebase: int, true: TrueInstant) -> LeaderInstant | None:
+        """Return what the clock named by ``timebase`` shows at a true instant, ``None`` for a timebase not ours.
+
+        A crystal goes on when its host is off, so a clock that has been left goes on as well.
+        """
+        shift = self._shifts.get(timebase)
+        return None if shift is None else LeaderInstant(self._oscillator.local_at(true) + shift)
+
+    def ideal(self, true: TrueInstant) -> tuple[Cue, ShowPosition]:
+        """Return what ought to be in force at a true instant, and where in it the music is."""
+        cue = self.leader.cue
+        return cue, cue.position_at(LeaderInstant(self.local_at(true)))
+
+
+class FollowerNode(Node):
+    """A follower's host."""
+
+    follower: Follower
+
+    def start(self, make: Callable[[], Follower]) -> None:
+        """Switch on with a new follower."""
+        self._boot()
+        self.follower = make()
+        self._core = self.follower
+        self._settle(self.follower, self.now)
