@@ -108,7 +108,7 @@ class World:
         self._estimator = estimator or accompanied()
         self._codec = SharedCodec(scenario.name)
         self._keys = {show.show: show.key for show in self.shows}
-        self._plan = [self._planned(cue) for cue in scenario.cues]
+        self.plan = [self._planned(cue) for cue in scenario.cues]
         self._boots: dict[str, int] = {}
         leader = scenario.leader
         self.leader = LeaderNode(
@@ -189,7 +189,7 @@ class World:
         if node.is_started:
             # The running order and the wall clock say where the music takes up again: where it would have been.
             cue, position = node.ideal(now)
-            due = [planned for planned in self._plan if planned.at <= now]
+            due = [planned for planned in self.plan if planned.at <= now]
             if due and due[-1].at > node.off_since:
                 cue = Cue(due[-1].show, due[-1].state, cue.line)
                 position = ShowPosition(due[-1].position + now - due[-1].at)
@@ -209,7 +209,7 @@ class World:
         if under_way is not None:
             cue, position = under_way
             leader.resume_line(Cue(cue.show, cue.state, ShowLine(LeaderInstant(node.now), position)), node.now)
-        for planned in self._plan:
+        for planned in self.plan:
             if planned.at > now or (planned.at == now and under_way is None):
                 at = LeaderInstant(node.local_at(planned.at))
                 leader.schedule(Cue(planned.show, planned.state, ShowLine(at, planned.position)))

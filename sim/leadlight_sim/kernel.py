@@ -77,7 +77,7 @@ class Kernel:
         Raises ``KernelError`` if ``end`` is not a whole number or has passed, or if the kernel is already running.
         """
         if type(end) is not int or end < self.now:
-            raise KernelError(f"cannot run until {end!r} ns: it is {self.now} ns, and time is whole and never goes back")
+            raise KernelError(f"cannot run until {end!r} ns: it is {self.now} ns, and time never goes back")
         self._begin()
         heap = self._heap
         pop = heappop

@@ -1,7 +1,8 @@
-"""Leaders and followers as hosts in virtual time: the library's own state machines, with a clock, a host and a power switch.
+"""Leaders and followers as hosts in virtual time: the library's own state machines, with a clock, a host and a power
+switch.
 
-A node does what an embedding program does: it hands over datagrams with the instant of their arrival on its own clock, calls
-the timer when it is due, sends what there is to send. It adds nothing to the protocol.
+A node does what an embedding program does: it hands over datagrams with the instant of their arrival on its own clock,
+calls the timer when it is due, sends what there is to send. It adds nothing to the protocol.
 """
 
 from __future__ import annotations
@@ -14,6 +15,7 @@ from leadlight.addresses import Address
 from leadlight.cue import Cue
 from leadlight.events import Event
 from leadlight.messages import Message
+from leadlight.terms import Kind
 from leadlight.units import SECOND, LeaderInstant, LocalInstant, ShowPosition
 from leadlight_sim.air.interface import Air
 from leadlight_sim.host import Host
@@ -99,7 +101,15 @@ class Node:
         self._shifts: dict[int, int] = {}
         self._core: Core | None = None
         self._armed_for: LocalInstant | None = None
-        self._life = 0
+        self.life = 0
+        """Counts boots and power cuts: what was planned in another life is void."""
+        self.switched: list[tuple[TrueInstant, bool]] = []
+        """When it was switched on and off."""
+        self.beacons_sent: list[tuple[bytes, TrueInstant]] | None = None
+        self.beacons_heard: dict[int, TrueInstant] | None = None
+        """For a timeline, where one is asked for: group beacons sent and heard, by the datagram's identity."""
+        self.watch: Callable[[], None] | None = None
+        """Called after everything the node does; for measures."""
         self.is_started = False
         """Whether it has ever been switched on."""
         self.off_since = TrueInstant(0)
@@ -118,6 +128,15 @@ class Node:
         """What this host's clock shows now."""
         return self.local_at(self._kernel.now)
 
+    def was_on_at(self, true: TrueInstant) -> bool:
+        """Return whether it had power at a true instant."""
+        on = False
+        for at, switched_on in self.switched:
+            if at > true:
+                break
+            on = switched_on
+        return on
+
     # -- power ---------------------------------------------------------------------------------------------------
 
     def _boot(self) -> LocalInstant:
@@ -126,26 +145,30 @@ class Node:
             self._shift_ns = CLOCK_AT_BOOT_NS - self._oscillator.local_at(self._kernel.now)
         self.is_started = True
         self.powered = True
+        self.switched.append((self._kernel.now, True))
         self._armed_for = None
-        self._life += 1
+        self.life += 1
         return self.now
 
     def power_off(self) -> None:
         """Switch off: nothing is received, sent or remembered until the node is started again."""
         self.powered = False
+        self.switched.append((self._kernel.now, False))
         self.off_since = self._kernel.now
-        self._life += 1
+        self.life += 1
         self._trace.note(b"-", self._kernel.now, self._number, b"")
 
     # -- the air's side ------------------------------------------------------------------------------------------
 
-    def receive(self, data: bytes, sender: str, arrived_at: TrueInstant) -> None:
+    def receive(self, data: bytes, sender: str, arrived_at: TrueInstant) -> None:  # noqa: ARG002 - the host stamps
         """Take a datagram from the air, stamped as the program reads it."""
         core = self._core
         if not self.powered or core is None:
             return
         true = self._kernel.now
         self._trace.note(b"r", true, self._number, data)
+        if self.beacons_heard is not None and data[2] & 0x0F == Kind.BEACON:
+            self.beacons_heard[id(data)] = true
         now = self.local_at(true)
         core.receive_datagram(data, sender, now)
         self._settle(core, now)
@@ -155,32 +178,31 @@ class Node:
     def _settle(self, core: Core, now: LocalInstant) -> None:
         """Send what there is to send, note what happened, and set the timer."""
         for data, destination in core.datagrams_to_send(now):
+            if self.beacons_sent is not None and destination is None and data[2] & 0x0F == Kind.BEACON:
+                self.beacons_sent.append((data, self._kernel.now))
             self._trace.note(b"s", self._kernel.now, self._number, data)
             self._air.send(self.name, data, None if destination is None else str(destination))
         while (event := core.next_event()) is not None:
             self.events.append((self._kernel.now, event))
             self._trace.note(b"e", self._kernel.now, self._number, repr(event).encode())
-            self.note_event(event)
+        if self.watch is not None:
+            self.watch()
         due = core.next_timer()
         if due is None or (self._armed_for is not None and self._armed_for <= due):
             return
         self._armed_for = due
         at = max(self.true_at(due), self._kernel.now)
-        self._kernel.schedule(TrueInstant(at + self._host.timer_lateness_ns()), self._wake, self._life, due)
+        self._kernel.schedule(TrueInstant(at + self._host.timer_lateness_ns()), self._wake, self.life, due)
 
     def _wake(self, life: int, due: LocalInstant) -> None:
         core = self._core
-        if life != self._life or core is None:
+        if life != self.life or core is None:
             return  # set before a power cut
         if self._armed_for == due:
             self._armed_for = None
         now = self.now
         core.handle_timer(now)
         self._settle(core, now)
-
-    def note_event(self, event: Event) -> None:
-        """Hook for what a subclass or a measure makes of an event."""
-
 
 class LeaderNode(Node):
     """The leader's host, and the keeper of the truth about its clock and its show."""

@@ -3,9 +3,9 @@
 A stream is named, and its seed is a digest of the scenario's seed and that name. So its draws depend on neither the
 order in which streams are made nor on what others draw, and adding a follower shifts nobody else's luck.
 
-Everything is derived here from one primitive, the Mersenne Twister's ``random()`` and ``getrandbits()`` as CPython
-documents and keeps them, by formulas that are ours: a library's idea of how to draw a normal may change from release
-to release.
+Everything is derived here from the Mersenne Twister's ``random()`` and ``getrandbits()``, whose outputs CPython keeps
+from release to release, by formulas that are ours: a library's idea of how to draw a normal may change. Where a formula
+calls ``log``, ``exp`` or a power, the last bit of the result is the C library's.
 """
 
 from __future__ import annotations
@@ -17,13 +17,15 @@ from random import Random
 from statistics import NormalDist
 from typing import TypeVar
 
+from leadlight.errors import ConfigurationError
+
 Item = TypeVar("Item")
 
 _inverse_normal = NormalDist().inv_cdf
 
 
 class Stream:
-    """One named stream of chance."""
+    """One stream of chance. ``getrandbits(k)`` returns a whole number of ``k`` random bits."""
 
     __slots__ = ("_uniform", "getrandbits")
 
@@ -41,13 +43,13 @@ class Stream:
         return low + (high - low) * self._uniform()
 
     def exponential(self, mean: float) -> float:
-        """Return an exponential of this mean, by inversion."""
+        """Return an exponential of this mean, by inversion: −mean·ln(1 − u)."""
         return -mean * math.log(1.0 - self._uniform())
 
     def normal(self, mean: float = 0.0, deviation: float = 1.0) -> float:
         """Return a normal of this mean and standard deviation, by inversion."""
         while (share := self._uniform()) == 0.0:
-            pass
+            pass  # the inverse is minus infinity there
         return mean + deviation * _inverse_normal(share)
 
     def lognormal(self, mu: float, sigma: float) -> float:
@@ -55,7 +57,7 @@ class Stream:
         return math.exp(self.normal(mu, sigma))
 
     def pareto(self, minimum: float, shape: float, cap: float = math.inf) -> float:
-        """Return a Pareto variate from ``minimum`` up, what exceeds ``cap`` being set to it."""
+        """Return a Pareto variate by inversion, minimum·(1 − u)^(−1/shape), what exceeds ``cap`` being set to it."""
         scale: float = (1.0 - self._uniform()) ** (-1.0 / shape)
         return min(minimum * scale, cap)
 
@@ -68,7 +70,12 @@ class Stream:
         return self._uniform() < probability
 
     def integer(self, low: int, high: int) -> int:
-        """Return a whole number from ``low`` to ``high``, both included."""
+        """Return a whole number from ``low`` to ``high``, both included.
+
+        Always one draw of 84 bits: for spans below 2⁶³ no value is favoured by more than one part in two million.
+        """
+        if high < low:
+            raise ConfigurationError("high", high, f"at least low, {low}")
         return low + (self.getrandbits(84) * (high - low + 1) >> 84)
 
     def bytes(self, count: int) -> bytes:
@@ -84,13 +91,20 @@ class Streams:
     """Makes the streams of one run from its seed."""
 
     def __init__(self, seed: int) -> None:
+        if type(seed) is not int:
+            raise ConfigurationError("seed", seed, "a whole number")
         self.seed = seed
 
-    def stream(self, *name: str) -> Stream:
-        """Return the stream of this name, from its beginning. Names are lists of words: ``("air", "loss",
-        "jetty")``."""
+    def stream(self, *name_parts: str) -> Stream:
+        """Return the stream of this name, from its beginning.
+
+        Names are lists of words, such as ``("air", "loss", "jetty")``, and ``("a", "bc")`` is not ``("ab", "c")``.
+        Asked twice for one name it returns two streams with the same draws.
+        """
+        if not name_parts:
+            raise ConfigurationError("name_parts", name_parts, "one word or more")
         digest = blake2b(digest_size=16, person=b"streams")
-        for part in (str(self.seed), *name):
+        for part in (str(self.seed), *name_parts):
             encoded = part.encode()
             digest.update(len(encoded).to_bytes(4, "big"))
             digest.update(encoded)
