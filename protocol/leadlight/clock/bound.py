@@ -64,15 +64,15 @@ class CausalityBound:
 
     def observe_arrival(self, sent_at: LeaderInstant, received_at: LocalInstant) -> None:
         """A packet from the leader came at ``received_at``: the offset is no greater than it shows."""
-        self._age(received_at)
-        self._prove_upper(received_at - sent_at)
+        behind = self._age(received_at)
+        self._prove_upper(received_at - sent_at + math.ceil(behind * (self._rate + self.drift)))
 
     def observe_exchange(self, exchange: Exchange) -> None:
         """Both ways of an exchange: the way up was proven when it was sent, and has aged since."""
         sent_at, leader_received_at, leader_sent_at, received_at = exchange
-        self._age(received_at)
-        self._prove_upper(received_at - leader_sent_at)
-        flight = received_at - sent_at
+        behind = self._age(received_at)
+        self._prove_upper(received_at - leader_sent_at + math.ceil(behind * (self._rate + self.drift)))
+        flight = received_at - sent_at + behind
         self._prove_lower(sent_at - leader_received_at + math.floor(flight * (self._rate - self.drift)))
 
     @property
@@ -84,27 +84,33 @@ class CausalityBound:
         """Return the largest error that ``estimate`` can have at ``now``; ``None`` while one side is unproven."""
         if not self.is_two_sided:
             return None
-        assert self._at is not None
-        elapsed = now - self._at
         offset = estimate.offset_at(now)
-        upper = self.upper_ns + math.ceil(elapsed * (self._rate + self.drift))
-        lower = self.lower_ns + math.floor(elapsed * (self._rate - self.drift))
+        lower, upper = self.interval_ns(now)
         return max(upper - offset, offset - lower)
 
     def interval_ns(self, now: LocalInstant) -> tuple[int, int]:
         """Return the lower and upper limit of the offset at ``now``; a side that is not proven is ``UNPROVEN`` away."""
         elapsed = 0 if self._at is None else now - self._at
+        # The offset moves by ``elapsed`` times a rate between these two; for the past they change places.
+        slow, fast = elapsed * (self._rate - self.drift), elapsed * (self._rate + self.drift)
         lower, upper = self.lower_ns, self.upper_ns
         if lower > -UNPROVEN:
-            lower += math.floor(elapsed * (self._rate - self.drift))
+            lower += math.floor(min(slow, fast))
         if upper < UNPROVEN:
-            upper += math.ceil(elapsed * (self._rate + self.drift))
+            upper += math.ceil(max(slow, fast))
         return lower, upper
 
-    def _age(self, now: LocalInstant) -> None:
-        if self._at is not None and now > self._at:
+    def _age(self, now: LocalInstant) -> int:
+        """Carry the proofs to ``now``; return by how much a sample of ``now`` is older than what they are about.
+
+        Two sockets may hand over their datagrams a little out of order.
+        """
+        if self._at is None:
+            self._at = now
+        elif now > self._at:
             self.lower_ns, self.upper_ns = self.interval_ns(now)
-        self._at = now
+            self._at = now
+        return self._at - now
 
     def _prove_upper(self, offset_ns: int) -> None:
         if offset_ns < self.upper_ns:

@@ -26,6 +26,8 @@ from leadlight.units import MILLISECOND, SECOND, LeaderInstant, LocalInstant
 HEARD_KEPT: Final = 64
 HEARD_FOR_NS: Final = 10 * SECOND
 """A Tally is remembered this long, or three beacon intervals if that is longer."""
+MARK_INTERVALS: Final = 3
+"""A mark of an older Tally than so many beacon intervals is refused."""
 PROBATION: Final = 32
 INSIDE_SHARE: Final = 0.98
 STALE_NS: Final = 60 * SECOND
@@ -69,12 +71,14 @@ class CommonViewClock:
         now: LocalInstant,
     ) -> None:
         """Take the marks that the beacon ``serial`` published. Each is used once; the second publication is a spare."""
-        keep_ns = max(3 * interval_ns, HEARD_FOR_NS)
+        keep_ns = max(MARK_INTERVALS * interval_ns, HEARD_FOR_NS)
         for turns_back, age_ns in marks:
-            heard_at = self._heard.pop(serial - turns_back, None)
+            turn = serial - turns_back
+            heard_at = self._heard.get(turn)
             if heard_at is None:
                 continue
-            if now - heard_at > keep_ns:
+            self._heard[turn] = None  # used; a late duplicate of that Tally must not pass for it
+            if age_ns > MARK_INTERVALS * interval_ns or now - heard_at > keep_ns:
                 self.refused += 1
                 continue
             offset_ns = heard_at - (sent_at - age_ns)

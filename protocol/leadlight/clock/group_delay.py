@@ -21,8 +21,11 @@ from leadlight.clock.estimator import Estimate
 from leadlight.clock.tracker import OffsetTracker
 from leadlight.messages import DelayReport, GroupDelay
 from leadlight.units import MILLISECOND, SECOND, LeaderInstant, LocalInstant
+from leadlight.wire import DELAY_LIMIT_NS
 
 REPORTERS_MINIMUM: Final = 3
+REPORTERS_MAXIMUM: Final = 512
+"""More reporters than this of one beacon are not kept: they would not move its median."""
 REPORTER_BOUND_NS: Final = 2 * MILLISECOND
 """A follower whose own bound is wider does not report."""
 SAMPLES_BEFORE_USE: Final = 8
@@ -73,15 +76,15 @@ class GroupDelayClock:
         for serial in reversed(self._arrivals):
             if serial % stride == 0:
                 arrival = self._arrivals[serial]
-                if arrival.reportable:
+                if arrival.reportable and abs(arrival.delay_ns) <= DELAY_LIMIT_NS:
                     chosen.append(DelayReport(serial & 0xFFFF, arrival.delay_ns))
                 if len(chosen) == REPORTS_KEPT:
                     break
         return tuple(chosen)
 
     def observe(self, serial: int, medians: tuple[GroupDelay, ...], uncorrected: Estimate | None) -> None:
-        """Take the medians that the beacon ``serial`` published. Each is used once."""
-        for serials_back, delay_ns in reversed(medians):
+        """Take the medians that the beacon ``serial`` published, oldest first. Each is used once."""
+        for serials_back, delay_ns in sorted(medians, reverse=True):
             arrival = self._arrivals.pop(serial - serials_back, None)
             if arrival is not None:
                 self._tracker.observe(
@@ -113,7 +116,9 @@ class DelayCollector:
     def collect(self, follower: int, radio: int | None, reports: tuple[DelayReport, ...]) -> None:
         """Take a Sounding's reports. A follower's second report of one beacon replaces its first."""
         for report in reports:
-            self._reports.setdefault((radio, report.serial), {})[follower] = report.delay_ns
+            delays = self._reports.setdefault((radio, report.serial), {})
+            if len(delays) < REPORTERS_MAXIMUM or follower in delays:
+                delays[follower] = report.delay_ns
         while len(self._reports) > ARRIVALS_KEPT:
             oldest, _ = self._reports.popitem(last=False)
             self._published.pop(oldest, None)

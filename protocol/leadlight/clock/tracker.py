@@ -61,6 +61,7 @@ class OffsetTracker:
                 self._rr = prior.rate_deviation**2
             self.count = 1
             return True
+        # A sample from before the last one is compared with the state of its own moment and amends the latest.
         elapsed = (at - self._t) * 1e-9
         x = self._x + self._r * elapsed
         xx, xr, rr = self._xx, self._xr, self._rr
@@ -84,7 +85,8 @@ class OffsetTracker:
         gain_r = xr / variance
         if elapsed > 0.0:
             self._t = at
-        self._x = x + gain_x * residual
+            self._x = x
+        self._x += gain_x * residual
         self._r += gain_r * residual
         self._rr = max(rr - gain_r * xr, 1e-24)
         self._xr = xr - gain_r * xx
