@@ -44,7 +44,7 @@ class FrameRate:
     denominator: int = 1
 
     def __post_init__(self) -> None:
-        if self.numerator <= 0 or self.denominator <= 0:
+        if any(type(number) is not int or number <= 0 for number in (self.numerator, self.denominator)):
             raise ConfigurationError(
                 "frame_rate", [self.numerator, self.denominator], "two whole numbers above zero"
             )

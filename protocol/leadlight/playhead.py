@@ -1,6 +1,6 @@
 """The playhead: which frame now, and when is the next one due.
 
-It holds a plan: up to two straight stretches of show position over *local* time, a correction and what follows it. Each
+It holds a plan: straight stretches of show position over *local* time, a correction and what follows it. Each
 time the clock or the cue says where the show is, the plan is compared with it and amended by the recovery strategy. If
 nothing says anything any more, the plan goes on at the learnt rate; that is all there is to holdover.
 
@@ -68,6 +68,7 @@ class Playhead:
     ) -> None:
         self._recovery = recovery or BlendedRecovery()
         self._lead_ns = latency_ns - trim_ns
+        self._before: Stretch | None = None
         self._now: Stretch | None = None
         self._then: Stretch | None = None
         self._stepped_at: LocalInstant | None = None
@@ -82,11 +83,20 @@ class Playhead:
     def start(self, target: Stretch) -> None:
         """Begin at the target at once: a new cue, or the first."""
         self._now = target
-        self._then = None
+        self._before = self._then = None
 
     def halt(self) -> None:
         """Drop the plan: nothing is in force."""
-        self._now = self._then = None
+        self._before = self._now = self._then = None
+
+    def is_holding(self, now: LocalInstant) -> bool:
+        """Return whether it stands still until the show has caught up."""
+        return (
+            self._now is not None
+            and self._now.rate_ppb == FROZEN_PPB
+            and self._then is not None
+            and now + self._lead_ns < self._then.at
+        )
 
     def amend(self, target: Stretch, now: LocalInstant) -> Moved | None:
         """Move towards where the show is, by the recovery strategy; ``None`` if there is no plan to amend."""
@@ -94,39 +104,50 @@ class Playhead:
             return None
         if self._slewed_until is not None and self._slewed_until > now:
             self._slewed_until = now  # a slew under way ends here; what follows is planned anew
-        here = self.position_at(now)
-        there = target.position_at(now)
+        # The plan changes from the first light that is not handed over yet: what is answered at ``now`` is of then.
+        at = LocalInstant(now + self._lead_ns)
+        here = self.position_at(at)
+        there = target.position_at(at)
         error_ns = there - here
-        remedy, rate_ppb = self._recovery.correct(
-            error_ns, now, History(self._stepped_at, self._slewed_until, self._slew_sign)
-        )
+        if self.is_holding(now) and error_ns < 0:
+            remedy, rate_ppb = Remedy.HOLD, 0  # a hold lasts until the show has caught up: no step back half-way
+        else:
+            remedy, rate_ppb = self._recovery.correct(
+                error_ns, now, History(self._stepped_at, self._slewed_until, self._slew_sign)
+            )
+        self._before = self._stretch_at(at)
         if remedy is Remedy.STEP:
             self._stepped_at = now
-            self._now, self._then = Stretch(now, there, target.rate_ppb), None
+            self._now, self._then = Stretch(at, there, target.rate_ppb), None
         elif remedy is Remedy.HOLD:
             until = target.instant_of(here)
-            self._now = Stretch(now, here, FROZEN_PPB)
+            self._now = Stretch(at, here, FROZEN_PPB)
             self._then = None if until is None else Stretch(until, here, target.rate_ppb)
         elif rate_ppb == 0:
-            self._now, self._then = Stretch(now, here, target.rate_ppb), None
+            self._now, self._then = Stretch(at, here, target.rate_ppb), None
         else:
             lasts = abs(error_ns) * BILLION // abs(rate_ppb)
             rate = target.rate_ppb + rate_ppb
-            self._now = Stretch(now, here, rate)
-            until = LocalInstant(now + lasts)
+            self._now = Stretch(at, here, rate)
+            until = LocalInstant(at + lasts)
             # The next stretch begins where this one ends, to the nanosecond: no seam.
             self._then = Stretch(until, self._now.position_at(until), target.rate_ppb)
             if remedy is Remedy.SLEW:
-                self._slewed_until = until
+                self._slewed_until = LocalInstant(now + lasts)
                 self._slew_sign = 1 if rate_ppb > 0 else -1
         return Moved(remedy, error_ns)
 
     def position_at(self, local: LocalInstant) -> ShowPosition:
         """Return the planned position at a local instant. There must be a plan."""
+        return self._stretch_at(local).position_at(local)
+
+    def _stretch_at(self, local: LocalInstant) -> Stretch:
         assert self._now is not None, "the playhead has no plan"
         if self._then is not None and local >= self._then.at:
-            return self._then.position_at(local)
-        return self._now.position_at(local)
+            return self._then
+        if self._before is not None and local < self._now.at:
+            return self._before
+        return self._now
 
     def instant_of(self, position: ShowPosition, after: LocalInstant) -> LocalInstant | None:
         """Return the first local instant after ``after`` at which the plan has reached a position."""

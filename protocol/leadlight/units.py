@@ -54,10 +54,10 @@ def milliseconds(value: float, *, field: str = "duration", minimum: float = 0.0)
 def describe(duration_ns: float) -> str:
     """Return a duration for people, in the largest unit that keeps three digits: ``"1.25 ms"``."""
     size = abs(duration_ns)
-    if size >= SECOND:
-        return f"{duration_ns / SECOND:.3g} s"
-    if size >= MILLISECOND:
-        return f"{duration_ns / MILLISECOND:.3g} ms"
-    if size >= MICROSECOND:
-        return f"{duration_ns / MICROSECOND:.3g} µs"
+    # Half a last digit early, so that what rounds to a thousand of one unit is told as one of the next.
+    if size >= 999.5 * SECOND:
+        return f"{duration_ns / SECOND:.0f} s"
+    for unit_ns, name in ((SECOND, "s"), (MILLISECOND, "ms"), (MICROSECOND, "µs")):
+        if size >= 0.9995 * unit_ns:
+            return f"{duration_ns / unit_ns:.3g} {name}"
     return f"{duration_ns:.0f} ns"
