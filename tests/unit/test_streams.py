@@ -10,7 +10,7 @@ from collections.abc import Callable
 from hashlib import blake2b
 from pathlib import Path
 from random import Random
-from statistics import fmean, pstdev
+from statistics import NormalDist, fmean, pstdev
 
 import pytest
 
@@ -19,6 +19,8 @@ from leadlight_sim.streams import Stream, Streams
 
 GOLDEN = "e64dc7926ead944be989d2043425da0f"
 DRAWS = 20_000
+# Roots of 1 − (1 + x)·e^(−x) = share, the distribution of a sum of two exponentials of mean 1.
+GAMMA_2_QUANTILES = {0.01: 0.148555, 0.1: 0.531812, 0.5: 1.678347, 0.9: 3.889720, 0.99: 6.638352}
 
 
 def fingerprint() -> str:
@@ -129,6 +131,38 @@ def test_each_law_has_its_mean_and_spread(draw: Callable[[Stream], float], mean:
     assert fmean(drawn) == pytest.approx(mean, abs=5.0 * deviation / math.sqrt(DRAWS))
     # A spread is known less well where tails are heavy; a wrong formula is out by far more than a tenth.
     assert pstdev(drawn) == pytest.approx(deviation, rel=0.1)
+
+
+# The share of draws below a true quantile is binomial: four of its standard errors are allowed, which chance exceeds in
+# one of sixteen thousand such checks, and the seed is fixed.
+@pytest.mark.slow
+@pytest.mark.parametrize(
+    ("draw", "quantile"),
+    [
+        (lambda stream: stream.uniform(-1.0, 5.0), lambda share: -1.0 + 6.0 * share),
+        (lambda stream: stream.exponential(3.0), lambda share: -3.0 * math.log1p(-share)),
+        (lambda stream: stream.normal(-2.0, 0.5), NormalDist(-2.0, 0.5).inv_cdf),
+        (lambda stream: stream.lognormal(1.0, 0.5), lambda share: math.exp(NormalDist(1.0, 0.5).inv_cdf(share))),
+        (lambda stream: stream.pareto(2.0, 1.5), lambda share: 2.0 * (1.0 - share) ** (-1.0 / 1.5)),
+        (lambda stream: stream.gamma(2, 3.0), lambda share: 3.0 * GAMMA_2_QUANTILES[share]),
+    ],
+    ids=["uniform", "exponential", "normal", "lognormal", "pareto", "gamma"],
+)
+def test_each_law_has_its_quantiles(draw: Callable[[Stream], float], quantile: Callable[[float], float]) -> None:
+    stream = Streams(4).stream("quantiles")
+    drawn = [draw(stream) for _ in range(DRAWS)]
+    for share in GAMMA_2_QUANTILES:
+        below = sum(value < quantile(share) for value in drawn) / DRAWS
+        assert below == pytest.approx(share, abs=4.0 * math.sqrt(share * (1.0 - share) / DRAWS)), share
+
+
+def test_a_capped_pareto_gives_the_cap_for_all_that_lies_beyond() -> None:
+    stream = Streams(4).stream("cap")
+    drawn = [stream.pareto(1.0, 1.0, 4.0) for _ in range(DRAWS)]
+    assert max(drawn) == 4.0
+    # P(above 4) = 1/4, with four standard errors of a binomial.
+    share = sum(value == 4.0 for value in drawn) / DRAWS
+    assert share == pytest.approx(0.25, abs=4.0 * math.sqrt(0.25 * 0.75 / DRAWS))
 
 
 def test_whole_numbers_include_both_ends_and_an_empty_span_is_refused() -> None:
