@@ -65,6 +65,7 @@ class SoundingSchedule:
     def cease(self) -> None:
         """Send no more until ``begin``."""
         self.due_at = None
+        self._left_in_burst = 0
 
     def sent(self, now: LocalInstant) -> int:
         """A Sounding goes out at ``now``: return its nonce and plan the next."""

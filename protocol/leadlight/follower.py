@@ -40,6 +40,8 @@ TALLIES_PER_SECOND: Final = 12
 LOSS_GAIN: Final = 1 / 64
 RETIRED_TENURES: Final = 8
 HOLDOVER_CAP_NS: Final = 10 * MINUTE
+CUE_JUMP_NS: Final = SECOND
+"""A cue that moves the show it finds running by so much is meant to: it is begun anew, not corrected for."""
 JOIN_PATIENCE_NS: Final = 5 * SECOND
 """A follower that hears beacons this long without locking shows what it can."""
 
@@ -149,16 +151,17 @@ class Follower:
         self._retired: deque[int] = deque(maxlen=RETIRED_TENURES)
         self._address: Address | None = None
         self._interval_ns = SECOND
+        self._group_size = 0
         self._cookie: int | None = None
         self._loss = 0.0
         self._lost = False
         self._heard_at: LocalInstant | None = None
-        self._entered_at = LocalInstant(0)
+        self._patience_at: LocalInstant | None = None
         self._off_at: int | None = None
         # What has been told of the next cue, and what has been shown of this one.
         self._pending: Cue | None = None
         self._announced: Cue | None = None
-        self._locked_once = False
+        self._stop_is_of_timebase = False
         # Timers.
         self._silent_at: LocalInstant | None = None
         self._cap_at: LocalInstant | None = None
@@ -207,11 +210,21 @@ class Follower:
         if self._halt_at is not None and now >= self._halt_at:
             self._halt_at = None
             self.playhead.halt()
+        if self._patience_at is not None and now >= self._patience_at:
+            self._follow_cues(now)
 
     def next_timer(self) -> LocalInstant | None:
         """Return when ``handle_timer`` wants to be called next, or ``None``."""
         earliest = self._soundings.due_at
-        for due in (self._tally_at, self._silent_at, self._cue_at, self._off_local, self._cap_at, self._halt_at):
+        for due in (
+            self._tally_at,
+            self._silent_at,
+            self._cue_at,
+            self._off_local,
+            self._cap_at,
+            self._halt_at,
+            self._patience_at,
+        ):
             if due is not None and (earliest is None or due < earliest):
                 earliest = due
         return earliest
@@ -261,6 +274,8 @@ class Follower:
             return Shown(show, None, 0.0, None)
         frame = self.playhead.frame_at(now, show.frame_rate)
         next_at = self.playhead.next_frame_at(now, show.frame_rate)
+        if next_at is None and now < self._fader.done_at():
+            next_at = LocalInstant(now + round(show.frame_rate.period_ns))  # a still frame whose level moves
         if frame < 0:
             return Shown(show, None, level, next_at)
         if frame >= show.frame_count:
@@ -316,17 +331,24 @@ class Follower:
             return
         if self._lost:
             self._lost = False
-            self._emit(events.LeaderReturned(received_at, beacon.leader, received_at - (self._heard_at or received_at)))
+            silent_ns = 0 if self._heard_at is None else received_at - self._heard_at
+            self._emit(events.LeaderReturned(received_at, beacon.leader, silent_ns))
         self._serial = beacon.serial
         self._address = source
         self._heard_at = received_at
         interval_ns = self._interval_ns = beacon.interval_ns
         self._silent_at = LocalInstant(received_at + self.settings.silent_intervals * interval_ns)
         self._cap_at = LocalInstant(received_at + max(self.settings.holdover_cap_ns, interval_ns))
-        if beacon.timebase != self._timebase:
-            self._enter_timebase(beacon, received_at)
+        self._group_size = beacon.group_size
         self._soundings.share(beacon.group_size, beacon.sounding_budget)
         before = self.clock.state
+        if beacon.timebase != self._timebase:
+            self._enter_timebase(beacon, received_at)
+        if self._tally_at is None:
+            # The holdover had ended, and with it all that this node sends.
+            self._tally_at = LocalInstant(received_at + below(self._entropy, self.settings.tally_interval_ns))
+        if self.settings.soundings and self._soundings.due_at is None:
+            self._soundings.begin(received_at, beacon.group_size, beacon.sounding_budget)
         self.clock.observe_beacon(beacon, received_at, self.settings.radio)
         if beacon.marker == self.identity and not beacon.is_copy:
             self._turns.append(beacon.serial)
@@ -363,10 +385,11 @@ class Follower:
         if self._timebase is not None:
             self._emit(events.TimebaseEntered(now, beacon.timebase))
         self._timebase = beacon.timebase
-        self._entered_at = now
         self.clock.enter_timebase()
         self._pending = self._announced = None
         self._cue_at = self._off_local = None
+        self._patience_at = LocalInstant(now + JOIN_PATIENCE_NS)
+        self._stop_is_of_timebase = False
         if self.settings.soundings:
             self._soundings.begin(now, beacon.group_size, beacon.sounding_budget)
 
@@ -382,12 +405,18 @@ class Follower:
         """Take over what the beacon says is in force and what comes next."""
         self._off_at = beacon.off_at
         pending = beacon.cue
+        if self.cue == beacon.next_cue:
+            # Sent just before the instant, and here the instant has come: nothing goes back for it.
+            self._pending = self.next_cue = None
+            return
         if pending.state is CueState.STOPPED and pending != self.cue:
             # A stop waits for nothing: neither for a lock nor for its instant.
             self._pending = self.next_cue = None
             self._adopt(pending, now)
+            self._stop_is_of_timebase = True
             return
-        if self.cue.state is CueState.STOPPED and pending.line.leader_at <= self.cue.line.leader_at:
+        is_latched = self.cue.state is CueState.STOPPED and self._stop_is_of_timebase
+        if is_latched and pending.line.leader_at <= self.cue.line.leader_at:
             self._pending = None if pending.state is CueState.STOPPED else self._pending
             self.next_cue = beacon.next_cue
             return
@@ -405,8 +434,13 @@ class Follower:
                 self._emit(events.LockLost(now))
             if self._tally_at is not None:
                 self._tally_at = min(self._tally_at, LocalInstant(now + below(self._entropy, TALLY_SOON_NS)))
-        if state is not ClockState.LOCKED and now - self._entered_at < JOIN_PATIENCE_NS:
+        if state is not ClockState.LOCKED and self._patience_at is not None and now < self._patience_at:
             return
+        self._follow_cues(now)
+
+    def _follow_cues(self, now: LocalInstant) -> None:
+        """Let cues and playhead go by the clock as it is known now."""
+        self._patience_at = None
         self._time_cue(now)
         if self._pending is not None:
             self._adopt(self._pending, now)
@@ -415,9 +449,10 @@ class Follower:
             self._retarget(now)
         if self._cue_at is not None and now >= self._cue_at:
             self._promote(now)
+        self._time_off()
 
     def _time_cue(self, now: LocalInstant) -> None:
-        """Work out when the next cue and the off time fall on the local clock, as it is known now."""
+        """Work out when the next cue falls on the local clock, as it is known now."""
         next_cue = self.next_cue
         served = self.clock.served
         if served is None:
@@ -429,8 +464,11 @@ class Follower:
             if next_cue != self._announced:
                 self._announced = next_cue
                 self._emit(events.CueAnnounced(now, next_cue, self._cue_at))
-        off_at = self._off_at
-        if off_at is None or self.cue.line.leader_at >= off_at or self._fader.target <= 0.0:
+
+    def _time_off(self) -> None:
+        """Work out when the off time falls on the local clock; a cue from after it, once in force, has none."""
+        off_at, served = self._off_at, self.clock.served
+        if off_at is None or served is None or self.cue.line.leader_at >= off_at or self._fader.target <= 0.0:
             self._off_local = None
         else:
             self._off_local = served.local_at(LeaderInstant(off_at))
@@ -441,11 +479,12 @@ class Follower:
         cue, self.next_cue = self.next_cue, None
         if cue is not None:
             self._adopt(cue, now)
+            self._time_off()
 
     def _adopt(self, cue: Cue, now: LocalInstant) -> None:
         """Put a cue in force."""
         previous, self.cue = self.cue, cue
-        changed = cue.show != previous.show or cue.state is not previous.state
+        changed = cue.show != previous.show or cue.state is not previous.state or self._jumps(now)
         if changed:
             self._emit(events.CueAdopted(now, cue))
             if self._tally_at is not None:
@@ -478,6 +517,13 @@ class Follower:
         else:
             self._retarget(now)
 
+    def _jumps(self, now: LocalInstant) -> bool:
+        """Return whether the cue in force puts a show that runs somewhere else: another run of it, not an error."""
+        target = self._target(now)
+        if target is None or not self.playhead.is_running:
+            return False
+        return abs(target.position_at(now) - self.playhead.position_at(now)) >= CUE_JUMP_NS
+
     def _target(self, now: LocalInstant) -> Stretch | None:
         """Return where the cue in force puts the show, over local time."""
         cue = self.cue
@@ -492,7 +538,7 @@ class Follower:
 
     def _retarget(self, now: LocalInstant) -> None:
         """Move the playhead towards where the cue in force puts the show."""
-        if self._show is None or self.cue.state is not CueState.ROLLING:
+        if self._show is None:
             return
         target = self._target(now)
         if target is None:
@@ -503,12 +549,15 @@ class Follower:
                 self.playhead.start(target)
                 self._fader.fade(1.0, now, RETURN_FADE_NS)
             return
+        if self.cue.state is CueState.PAUSED:
+            return
+        was_holding = self.playhead.is_holding(now)
         moved = self.playhead.amend(target, now)
         if moved is None:
             return
         if moved.remedy is Remedy.STEP:
             self._emit(events.Stepped(now, moved.error_ns))
-        elif moved.remedy is Remedy.HOLD:
+        elif moved.remedy is Remedy.HOLD and not was_holding:
             self._emit(events.Held(now, -moved.error_ns))
 
     def _is_past_off(self, cue: Cue, now: LocalInstant) -> bool:
@@ -541,8 +590,10 @@ class Follower:
 
     def _end_holdover(self, now: LocalInstant) -> None:
         self._cap_at = None
+        self._cue_at = self._off_local = None  # dark until a beacon says what is in force by then
         self._soundings.cease()
         self._tally_at = None
+        self._sounding_due = self._tally_due = False
         self._emit(events.HoldoverEnded(now, now - (self._heard_at or now)))
         self._darken(now, HOLDOVER_FADE_NS)
 
@@ -608,7 +659,7 @@ class Follower:
         self._tally_at = LocalInstant(now + spread(self._entropy, self._tally_spacing_ns(), TALLY_SPREAD))
 
     def _tally_spacing_ns(self) -> int:
-        return self.settings.tally_interval_ns
+        return max(self.settings.tally_interval_ns, self._group_size * SECOND // TALLIES_PER_SECOND)
 
     def _emit(self, event: events.FollowerEvent) -> None:
         self._events.append(event)
