@@ -133,7 +133,7 @@ class OffTimeReached(Event):
 
 @dataclass(frozen=True, slots=True)
 class FollowerJoined(Event):
-    """A follower was heard for the first time."""
+    """A follower has given its name for the first time."""
 
     follower: int
     name: str

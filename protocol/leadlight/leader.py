@@ -19,10 +19,10 @@ from leadlight.cue import START, Cue, ShowLine, dark_cue
 from leadlight.entropy import Entropy, below, identity, nonzero32
 from leadlight.errors import ConfigurationError, WireError
 from leadlight.messages import Beacon, Echo, Mark, Sounding, Tally
-from leadlight.roster import Roster, RosterEntry
+from leadlight.roster import Roster
 from leadlight.terms import CueState
 from leadlight.units import MILLISECOND, SECOND, LeaderInstant, LocalInstant, ShowPosition
-from leadlight.wire import DELAYS_MAXIMUM, MARKS_MAXIMUM, U8, U16, U32, Codec
+from leadlight.wire import DELAYS_MAXIMUM, MARK_AGE_MAXIMUM_NS, MARKS_MAXIMUM, U8, U16, U32, Codec
 
 DITHER_SHARE: Final = 0.2
 DITHER_MAXIMUM_NS: Final = 204_800_000
@@ -36,6 +36,8 @@ TURNS_KEPT: Final = 64
 ECHO_QUEUE_MAXIMUM: Final = 64
 LOST_AFTER_NS: Final = 30 * SECOND
 SECRET_BYTES: Final = 16
+TENURES_TOLD: Final = 64
+"""Other leaders' tenures that are remembered, so that each is told of once."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -101,6 +103,8 @@ class Leader:
         self._announced: Cue | None = None
         self._due_regular = False
         self._due_extra = False
+        self._told: deque[int] = deque(maxlen=TENURES_TOLD)
+        self._own_before: int | None = None
         self._echoes: deque[tuple[Sounding, Address, LocalInstant, int]] = deque()
 
     @property
@@ -178,6 +182,8 @@ class Leader:
         """Do what is due at ``now``. Harmless when early or called twice."""
         while self.scheduled and now >= self.scheduled[0].line.leader_at:
             self.cue = self.scheduled.pop(0)
+            if self.cue != self._announced:
+                self._burst(now, CHANGE_BURST_NS)  # it came without notice
             self._announced = None
             self._emit(events.CueTookEffect(now, self.cue))
         announce = self._to_announce(now)
@@ -260,7 +266,8 @@ class Leader:
             self.settings.interval_ns,
             self.settings.sounding_budget,
             min(max(self.roster.heard_since(recently), self.settings.group_size), U16),
-            self.off_at,
+            # The wire carries whole milliseconds; a beacon is never lost to a finer order.
+            None if self.off_at is None else LeaderInstant(self.off_at // MILLISECOND * MILLISECOND),
             marker,
             self.cue,
             self._to_announce(now),
@@ -276,8 +283,9 @@ class Leader:
         for entry in self._marks:
             turn, heard_at, _ = entry
             turns_back = (serial - turn) & U32
-            if turns_back <= U8:
-                marks.append(Mark(turns_back, now - heard_at))
+            age_ns = now - heard_at
+            if turns_back <= U8 and 0 <= age_ns <= MARK_AGE_MAXIMUM_NS:
+                marks.append(Mark(turns_back, age_ns))
             entry[2] += 1
         while self._marks and self._marks[0][2] >= MARK_PUBLICATIONS:
             self._marks.popleft()
@@ -287,15 +295,13 @@ class Leader:
         """Plan the next periodic beacon; those that fell due meanwhile are skipped, not sent in a burst."""
         interval_ns = self.settings.interval_ns
         k = max(self._k + 1, (now - self._start) // interval_ns)
+        dither = below(self._entropy, min(round(DITHER_SHARE * interval_ns), DITHER_MAXIMUM_NS))
+        if self._start + k * interval_ns + dither <= now:
+            k += 1
         if k > self._k + 1:
             self.counters["beacon skipped"] += k - self._k - 1
         self._k = k
-        dither = below(self._entropy, min(round(DITHER_SHARE * interval_ns), DITHER_MAXIMUM_NS))
-        planned = LocalInstant(self._start + k * interval_ns + dither)
-        if planned <= now:
-            self._k += 1
-            planned = LocalInstant(planned + interval_ns)
-        self._beacon_at = planned
+        self._beacon_at = LocalInstant(self._start + k * interval_ns + dither)
 
     def _burst(self, now: LocalInstant, pattern: tuple[int, ...]) -> None:
         self._extra = sorted({*self._extra, *(LocalInstant(now + step) for step in pattern)})
@@ -308,7 +314,7 @@ class Leader:
     # -- what followers say --------------------------------------------------------------------------------------
 
     def _receive_sounding(self, sounding: Sounding, source: Address, received_at: LocalInstant, length: int) -> None:
-        entry = self._hear(sounding.follower, source, received_at)
+        entry, _ = self.roster.hear(sounding.follower, source, received_at)
         if sounding.tenure == self._tenure and sounding.delays:
             self._delays.collect(entry.follower, sounding.radio, sounding.delays)
         if len(self._echoes) >= ECHO_QUEUE_MAXIMUM:
@@ -317,7 +323,10 @@ class Leader:
         self._echoes.append((sounding, source, received_at, length))
 
     def _receive_tally(self, tally: Tally, source: Address, received_at: LocalInstant) -> None:
-        entry = self._hear(tally.follower, source, received_at, tally.name)
+        entry, _ = self.roster.hear(tally.follower, source, received_at)
+        if entry.tally is None:
+            # Told now and not at its first Sounding: only a Tally says the name.
+            self._emit(events.FollowerJoined(received_at, tally.follower, tally.name))
         if self.roster.note_tally(entry, tally):
             self._emit(events.FollowerCloned(received_at, tally.follower, tally.name))
         turn = tally.turn
@@ -329,18 +338,21 @@ class Leader:
             self.counters["out of turn"] += 1
 
     def _receive_beacon(self, beacon: Beacon, received_at: LocalInstant) -> None:
-        if beacon.tenure == self._tenure:
+        tenure = beacon.tenure
+        if tenure == self._tenure:
             self.counters["own copy"] += 1
-        elif beacon.leader == self.identity:
-            self._emit(events.LeaderCloned(received_at, beacon.leader, beacon.tenure))
+            return
+        self.counters["other leader"] += 1
+        if tenure in self._told:
+            return
+        if beacon.leader != self.identity:
+            self._emit(events.RivalHeard(received_at, beacon.leader, tenure))
+        elif tenure == self._own_before:
+            self._emit(events.LeaderCloned(received_at, beacon.leader, tenure))
         else:
-            self._emit(events.RivalHeard(received_at, beacon.leader, beacon.tenure))
-
-    def _hear(self, follower: int, source: Address, heard_at: LocalInstant, name: str | None = None) -> RosterEntry:
-        entry, new = self.roster.hear(follower, source, heard_at)
-        if new:
-            self._emit(events.FollowerJoined(heard_at, follower, name or entry.name))
-        return entry
+            self._own_before = tenure  # a single one may be left over from this leader's own last tenure
+            return
+        self._told.append(tenure)
 
     def _note_lost(self, now: LocalInstant) -> None:
         for entry in self.roster:
@@ -348,6 +360,8 @@ class Leader:
                 break  # the roster is in order of hearing: everyone after this one was heard later
             if not entry.lost:
                 entry.lost = True
+                if entry.tally is None:
+                    continue  # it was never named, and so never told of
                 self._emit(events.FollowerLost(now, entry.follower, entry.name))
 
     def _cookie(self, follower: int, address: Hashable) -> int:
