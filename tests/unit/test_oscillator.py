@@ -125,6 +125,18 @@ def test_readings_come_in_whole_steps_and_the_inverse_waits_for_the_step() -> No
     assert [clock.true_at(LocalInstant(local)) for local in (1, 1000, 1001)] == [1000, 1000, 2000]
 
 
+def test_a_reading_first_shown_at_the_end_of_a_segment_is_found_there_from_the_next_one_too() -> None:
+    # At 1000.000001 ppm slow the clock stands still over the last nanosecond of its first second.
+    clock = make(
+        OscillatorSettings(
+            frequency_ppm=-1000.0, cooling_ppm=-1e-6, cooling_from_s=-2.0, cooling_over_s=1.0, segment_ns=SECOND
+        )
+    )
+    shown = clock.local_at(TrueInstant(SECOND - 1))
+    assert clock.local_at(TrueInstant(SECOND)) == shown
+    assert clock.true_at(shown) == SECOND - 1
+
+
 def test_cooling_is_a_ramp_in_true_time_that_stays() -> None:
     crystal = OscillatorSettings(cooling_ppm=4.0, cooling_from_s=100.0, cooling_over_s=200.0, segment_ns=2 * SECOND)
     clock = make(crystal)
