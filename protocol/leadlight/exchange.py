@@ -1,8 +1,8 @@
 """A follower's Soundings: when to send one, and which Echo answers which.
 
-After a start, a new timebase or a resumed host sixteen Soundings go out a quarter of a second apart, then one every
-four seconds. A whole group that comes up after a power cut shares the leader's sounding budget: each follower begins
-after a random delay, the longer the larger the group.
+After a start, a new timebase or a resumed host sixteen Soundings go out a quarter of a second apart; then the spacing
+grows to one every four seconds, for it takes half a minute of samples to tell a rate. A whole group that comes up after
+a power cut shares the leader's sounding budget: no follower's spacing is ever shorter than its share.
 """
 
 from __future__ import annotations
@@ -18,25 +18,16 @@ from leadlight.units import MILLISECOND, SECOND, LocalInstant
 BURST: Final = 16
 BURST_SPACING_NS: Final = 250 * MILLISECOND
 STEADY_INTERVAL_NS: Final = 4 * SECOND
-STEADY_SPREAD: Final = 0.1
-START_SPREAD_MINIMUM_NS: Final = 250 * MILLISECOND
+SPACING_GROWTH: Final = 1.2
+SPACING_SPREAD: Final = 0.1
 ANSWERED_WITHIN_NS: Final = 2 * SECOND
 """An Echo later than this measures nothing worth having."""
 OUTSTANDING_MAXIMUM: Final = 16
 
 
-def steady_interval_ns(group_size: int, budget_per_second: int) -> int:
-    """Return the interval between Soundings that keeps ``group_size`` followers inside the budget."""
-    return max(STEADY_INTERVAL_NS, group_size * SECOND // max(budget_per_second, 1))
-
-
-def start_spread_ns(group_size: int, budget_per_second: int) -> int:
-    """Return the range from which a follower draws the delay before its first Sounding.
-
-    All bursts together are ``16 · group_size`` Soundings; one burst already lasts four seconds.
-    """
-    all_of_them = group_size * BURST * SECOND // max(budget_per_second, 1)
-    return max(START_SPREAD_MINIMUM_NS, all_of_them - BURST * BURST_SPACING_NS)
+def fair_spacing_ns(group_size: int, budget_per_second: int) -> int:
+    """Return the spacing at which ``group_size`` followers together use up the budget."""
+    return group_size * SECOND // max(budget_per_second, 1)
 
 
 class SoundingSchedule:
@@ -49,18 +40,27 @@ class SoundingSchedule:
         self.due_at: LocalInstant | None = None
         """When the next Sounding is due; ``None`` while there is nobody to sound."""
         self.interval_ns = STEADY_INTERVAL_NS
+        """The steady interval, once the burst and what follows it are over."""
+        self._spacing_ns = STEADY_INTERVAL_NS
+        self._fair_ns = 0
         self.unmatched = 0
         """Echoes that answered nothing, or came too late."""
 
     def begin(self, now: LocalInstant, group_size: int, budget_per_second: int) -> None:
-        """Start a burst; what is outstanding belongs to the past."""
+        """Start a burst; what is outstanding belongs to the past.
+
+        The first Sounding goes out within one spacing, at random: a group that starts at once is spread evenly.
+        """
         self._outstanding.clear()
         self._left_in_burst = BURST
-        self.due_at = LocalInstant(now + below(self._entropy, start_spread_ns(group_size, budget_per_second)))
+        self._spacing_ns = BURST_SPACING_NS
+        self.share(group_size, budget_per_second)
+        self.due_at = LocalInstant(now + below(self._entropy, max(BURST_SPACING_NS, self._fair_ns)))
 
     def share(self, group_size: int, budget_per_second: int) -> None:
-        """Take note of how many share the budget; tells the steady interval."""
-        self.interval_ns = steady_interval_ns(group_size, budget_per_second)
+        """Take note of how many share the budget."""
+        self._fair_ns = fair_spacing_ns(group_size, budget_per_second)
+        self.interval_ns = max(STEADY_INTERVAL_NS, self._fair_ns)
 
     def cease(self) -> None:
         """Send no more until ``begin``."""
@@ -75,10 +75,10 @@ class SoundingSchedule:
             self._outstanding.popitem(last=False)
         if self._left_in_burst > 1:
             self._left_in_burst -= 1
-            self.due_at = LocalInstant(now + BURST_SPACING_NS)
         else:
-            self._left_in_burst = 0
-            self.due_at = LocalInstant(now + spread(self._entropy, self.interval_ns, STEADY_SPREAD))
+            self._spacing_ns = min(round(self._spacing_ns * SPACING_GROWTH), self.interval_ns)
+        spacing_ns = max(self._spacing_ns, self._fair_ns)
+        self.due_at = LocalInstant(now + spread(self._entropy, spacing_ns, SPACING_SPREAD))
         return nonce
 
     def answered(self, echo: Echo, received_at: LocalInstant) -> Exchange | None:

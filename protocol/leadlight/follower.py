@@ -147,6 +147,7 @@ class Follower:
         self._order: tuple[int, int] = (0, 0)
         self._tenure: int | None = None
         self._timebase: int | None = None
+        self._timebase_leader: int | None = None
         self._serial = 0
         self._retired: deque[int] = deque(maxlen=RETIRED_TENURES)
         self._address: Address | None = None
@@ -382,10 +383,12 @@ class Follower:
         return True
 
     def _enter_timebase(self, beacon: Beacon, now: LocalInstant) -> None:
+        same_host = beacon.leader == self._timebase_leader
+        self._timebase_leader = beacon.leader
         if self._timebase is not None:
             self._emit(events.TimebaseEntered(now, beacon.timebase))
         self._timebase = beacon.timebase
-        self.clock.enter_timebase()
+        self.clock.enter_timebase(same_host)
         self._pending = self._announced = None
         self._cue_at = self._off_local = None
         self._patience_at = LocalInstant(now + JOIN_PATIENCE_NS)

@@ -255,7 +255,7 @@ class Leader:
                 if len(self._turns) > TURNS_KEPT:
                     del self._turns[next(iter(self._turns))]
             self._note_lost(now)
-        radio, delays = self._delays.publish(serial, DELAYS_MAXIMUM)
+        radio, doubt_ns, delays = self._delays.publish(serial, DELAYS_MAXIMUM)
         return Beacon(
             self.identity,
             self.settings.rank,
@@ -273,6 +273,7 @@ class Leader:
             self._to_announce(now),
             self._marks_to_publish(serial, now),
             radio,
+            doubt_ns,
             delays,
         )
 

@@ -54,6 +54,8 @@ class Beacon(NamedTuple):
     marks: tuple[Mark, ...]
     delay_radio: int | None
     """The radio over which ``group_delays`` were measured; ``None`` when reporters did not know theirs."""
+    delay_doubt_ns: int
+    """Standard deviation that the medians have from their reporters' own errors, the largest of them; whole µs."""
     group_delays: tuple[GroupDelay, ...]
     is_copy: bool = False
     """True for a copy sent to one follower alone. Travels as the datagram's kind, not as a field."""

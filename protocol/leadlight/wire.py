@@ -130,7 +130,7 @@ TALLY_FIELDS: Final = (
     Field("late_frames", 0, U32),
     Field("live_data", 0, 1),
 )
-RADIO_FIELD: Final = (Field("radio", 0, U16, optional=True),)
+DELAY_HEAD_FIELDS: Final = (Field("radio", 0, U16, optional=True), Field("doubt_us", 0, U16))
 
 SOUNDING_MINIMUM_BYTES: Final = PREAMBLE_BYTES + 1 + 4 * 5 + 3 * 9
 """Length of the longest Echo, tag apart. A Sounding is padded to it, so that its Echo is never larger than it."""
@@ -301,7 +301,7 @@ _check_beacon: Final = _compile_check(BEACON_FIELDS)
 _check_sounding: Final = _compile_check(SOUNDING_FIELDS)
 _check_echo: Final = _compile_check(ECHO_FIELDS)
 _check_tally: Final = _compile_check(TALLY_FIELDS)
-_check_radio: Final = _compile_check(RADIO_FIELD)
+_check_delay_head: Final = _compile_check(DELAY_HEAD_FIELDS)
 _check_marks: Final = _RunCheck("marks", MARK_FIELDS, MARKS_MAXIMUM)
 _check_group_delays: Final = _RunCheck("group delays", GROUP_DELAY_FIELDS, DELAYS_MAXIMUM)
 _check_delay_reports: Final = _RunCheck("delays", DELAY_REPORT_FIELDS, DELAYS_MAXIMUM)
@@ -357,9 +357,10 @@ def _pack_beacon(beacon: Beacon) -> tuple[Kind, tuple[Any, ...]]:
     _check_marks(marks)
     delays: tuple[int | None, ...] = ()
     if beacon.group_delays:
-        delays = (beacon.delay_radio, *chain.from_iterable(beacon.group_delays))
-        _check_radio(delays)
-        _check_group_delays(delays[1:])
+        doubt_us = _whole(beacon.delay_doubt_ns, MICROSECOND, "delay_doubt_ns")
+        delays = (beacon.delay_radio, doubt_us, *chain.from_iterable(beacon.group_delays))
+        _check_delay_head(delays)
+        _check_group_delays(delays[2:])
     next_cue = None if beacon.next_cue is None else _cue_fields(beacon.next_cue)
     kind = Kind.BEACON_COPY if beacon.is_copy else Kind.BEACON
     return kind, (*scalars, _cue_fields(beacon.cue), next_cue, marks, delays)
@@ -390,13 +391,14 @@ def _read_beacon(fields: tuple[Any, ...], is_copy: bool = False) -> Beacon:
         _check_marks(marks)
         marks = tuple(map(_new_mark, zip(marks[::2], marks[1::2], strict=True)))
     delay_radio = None
+    doubt_us = 0
     if delays != ():
         if type(delays) is not tuple:
             raise WireError(Refusal.MALFORMED, "group delays is not an array")
-        _check_radio(delays)
-        delay_radio = delays[0]
-        _check_group_delays(delays[1:])
-        delays = tuple(map(_new_group_delay, zip(delays[1::2], delays[2::2], strict=True)))
+        _check_delay_head(delays)
+        delay_radio, doubt_us = delays[:2]
+        _check_group_delays(delays[2:])
+        delays = tuple(map(_new_group_delay, zip(delays[2::2], delays[3::2], strict=True)))
     return Beacon(
         leader,
         rank,
@@ -413,6 +415,7 @@ def _read_beacon(fields: tuple[Any, ...], is_copy: bool = False) -> Beacon:
         None if next_cue is None else _read_cue(next_cue),
         marks,
         delay_radio,
+        doubt_us * MICROSECOND,
         delays,
         is_copy,
     )

@@ -30,6 +30,10 @@ class LatestBeacon:
         """Return the estimate after the last sample, or ``None`` before the first."""
         return self._latest
 
+    def rebase(self) -> None:
+        """Forget the latest beacon."""
+        self._latest = None
+
     def reopen_paths(self) -> None:
         """Forget nothing: there is nothing known of paths."""
 
@@ -62,6 +66,12 @@ class Accompanied:
     def estimate(self) -> Estimate | None:
         """Return the steering estimate."""
         return self.steering.estimate()
+
+    def rebase(self) -> None:
+        """Tell all."""
+        self.steering.rebase()
+        for other in self.others:
+            other.rebase()
 
     def reopen_paths(self) -> None:
         """Tell all."""

@@ -7,7 +7,7 @@ from struct import Struct
 
 from leadlight_sim.kernel import TrueInstant
 
-_RECORD = Struct(">cQH")
+_RECORD = Struct(">cQHI")
 
 
 class Trace:
@@ -19,7 +19,7 @@ class Trace:
 
     def note(self, kind: bytes, at: TrueInstant, node: int, data: bytes) -> None:
         """Add one record: a one-byte kind, the true instant, the node's number, and what it was."""
-        self._update(_RECORD.pack(kind, at, node))
+        self._update(_RECORD.pack(kind, at, node, len(data)))
         self._update(data)
 
     def hexdigest(self) -> str:

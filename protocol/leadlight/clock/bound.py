@@ -40,11 +40,12 @@ class CausalityBound:
     ``declared_drift`` is a pure number. Until ``settle`` it is about a rate of zero, afterwards about the learnt rate.
     """
 
-    __slots__ = ("_at", "_rate", "broken", "drift", "lower_ns", "upper_ns")
+    __slots__ = ("_at", "_declared_drift", "_rate", "broken", "drift", "lower_ns", "upper_ns")
 
     def __init__(self, declared_drift: float = DECLARED_DRIFT) -> None:
         self._at: LocalInstant | None = None
         self._rate = 0.0
+        self._declared_drift = declared_drift
         self.drift = declared_drift
         self.lower_ns = -UNPROVEN
         self.upper_ns = UNPROVEN
@@ -59,6 +60,8 @@ class CausalityBound:
     def clear(self) -> None:
         """Forget every proof: the clock that they were about is no longer the leader's."""
         self._at = None
+        self._rate = 0.0
+        self.drift = self._declared_drift
         self.lower_ns = -UNPROVEN
         self.upper_ns = UNPROVEN
 

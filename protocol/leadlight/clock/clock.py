@@ -115,7 +115,7 @@ class FollowerClock:
             self.uncorrected.observe_beacon(sent_at, received_at)
         uncorrected = self.uncorrected.estimate()
         if beacon.group_delays and beacon.delay_radio == radio:
-            self.group_delay.observe(serial, beacon.group_delays, uncorrected)
+            self.group_delay.observe(serial, beacon.group_delays, beacon.delay_doubt_ns, uncorrected)
         if beacon.marks:
             self.common_view.observe(
                 serial, sent_at, beacon.interval_ns, beacon.marks, self.bound, uncorrected, received_at
@@ -134,14 +134,25 @@ class FollowerClock:
         self.state = TRANSITIONS[self.state, ClockInput.SILENCE]
         self._locked_since = None
 
-    def enter_timebase(self) -> None:
-        """Start anew: instants now refer to another clock."""
+    def enter_timebase(self, same_host: bool = False) -> None:
+        """Start anew: instants now refer to another clock.
+
+        With ``same_host`` it is the leader's own clock that counts from elsewhere, as after a restart: its rate, the
+        paths to it and the trust in its marks are kept.
+        """
         self.state = TRANSITIONS[self.state, ClockInput.NEW_TIMEBASE]
-        self._start()
         self.served = None
         self.view = ClockView.NONE
         self.group_delay.restart()
-        self.common_view.restart()
+        self.bound.clear()
+        self._locked_since = None
+        self._two_way = False
+        if same_host:
+            self.uncorrected.rebase()
+            self.common_view.rebase()
+        else:
+            self._start()
+            self.common_view.restart()
 
     def note_resumed(self) -> None:
         """The host was suspended: nothing measured before says where the clock is now."""

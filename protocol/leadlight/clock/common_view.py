@@ -30,6 +30,7 @@ MARK_INTERVALS: Final = 3
 """A mark of an older Tally than so many beacon intervals is refused."""
 PROBATION: Final = 32
 INSIDE_SHARE: Final = 0.98
+SAMPLES_BEFORE_USE: Final = 4
 STALE_NS: Final = 60 * SECOND
 UNKNOWN_RADIO_NS: Final = 1 * MILLISECOND
 """Added to the statistical bound while nobody knows whether leader and follower share a radio."""
@@ -46,10 +47,14 @@ class CommonViewClock:
         self.refused = 0
         """Marks that causality excluded, or that came too late."""
 
-    def restart(self) -> None:
-        """Forget everything: a new timebase, or another radio."""
+    def rebase(self) -> None:
+        """Forget the offset and keep the trust earned: the same leader's host counts from elsewhere now."""
         self._heard.clear()
         self._tracker.restart()
+
+    def restart(self) -> None:
+        """Forget everything: another leader, or another radio."""
+        self.rebase()
         self._verdicts.clear()
         self._sides.clear()
 
@@ -107,7 +112,7 @@ class CommonViewClock:
 
     def estimate(self, now: LocalInstant, floor_ns: float) -> Estimate | None:
         """Return the estimate by marks, or ``None`` while they are on probation or have ceased."""
-        if self.on_probation:
+        if self.on_probation or self._tracker.count < SAMPLES_BEFORE_USE:
             return None
         estimate = self._tracker.estimate(floor_ns)
         if estimate is None or now - estimate.at > STALE_NS:

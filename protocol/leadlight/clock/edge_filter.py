@@ -43,8 +43,10 @@ RATE_WANDER: Final = 0.06e-6
 """Random walk of the rate, per square root of a second: crystals outdoors, with a margin of two."""
 FLOOR_WANDER: Final = 2e-6
 """Random walk of each floor, seconds per square root of a second."""
-RATE_START: Final = 100e-6
-"""Standard deviation of the rate before anything is known."""
+RATE_START: Final = 50e-6
+"""Standard deviation of the rate before anything is known: two crystals of ±50 ppm each lie within twice this."""
+RATE_REOPENED: Final = 5e-6
+"""Standard deviation that a restart of the leader's host adds: some hosts measure their own crystal anew at boot."""
 RATE_LIMIT: Final = 600e-6
 """The rate is clamped here: no crystal and no operating system's steering goes further."""
 
@@ -148,6 +150,7 @@ class EdgeFilter:
         "_exchanges",
         "_f",
         "_ff",
+        "_paths_known",
         "_r",
         "_rb",
         "_rf",
@@ -174,6 +177,7 @@ class EdgeFilter:
         self._up = EdgeStream()
         self._exchanges = 0
         self._best_round_trip = math.inf
+        self._paths_known = False
         self._open_covariance(START_DEVIATION**2)
 
     def _open_covariance(self, offset_variance: float) -> None:
@@ -238,6 +242,16 @@ class EdgeFilter:
             self._edge(self._up, self._x - up - self._f, -1.0, 0.0, -1.0)
         self._clamp()
 
+    def rebase(self) -> None:
+        """Forget the offset and keep rate, floors and scales: the same host counts from elsewhere now."""
+        self._paths_known = self._exchanges >= COLD_EXCHANGES
+        self._base = None
+        self._exchanges = 0
+        self._best_round_trip = math.inf
+        self._xx = START_DEVIATION**2
+        self._xr = self._xb = self._xf = 0.0
+        self._rr += RATE_REOPENED**2
+
     def reopen_paths(self) -> None:
         """Forget the floors and keep the clock: the network has changed."""
         self._bb += BEACON_FLOOR_OPEN_DEVIATION**2
@@ -271,6 +285,10 @@ class EdgeFilter:
     def _restart_at(self, offset: float, round_trip: float) -> None:
         """Begin again at an offset that errs by at most half of ``round_trip``."""
         self._x = offset
+        if self._paths_known:
+            self._xx = (0.5 * round_trip) ** 2 + 1e-6
+            self._xr = self._xb = self._xf = 0.0
+            return
         self._r = 0.0
         self._open_covariance((0.5 * round_trip) ** 2 + 1e-6)
         self._b = FLOOR_START

@@ -71,5 +71,8 @@ class Estimator(Protocol):
     def estimate(self) -> Estimate | None:
         """Return the estimate after the last sample, or ``None`` before the first."""
 
+    def rebase(self) -> None:
+        """Forget the offset and keep what else was learnt: the same leader's host counts from elsewhere now."""
+
     def reopen_paths(self) -> None:
         """Forget what is known of the paths' delays, and keep the clock: the network has changed."""

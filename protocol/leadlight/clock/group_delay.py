@@ -13,6 +13,7 @@ median, and from before the beacon arrived. And a median stands on at least thre
 
 from __future__ import annotations
 
+import math
 from collections import OrderedDict
 from statistics import median
 from typing import Final, NamedTuple
@@ -20,7 +21,7 @@ from typing import Final, NamedTuple
 from leadlight.clock.estimator import Estimate
 from leadlight.clock.tracker import OffsetTracker
 from leadlight.messages import DelayReport, GroupDelay
-from leadlight.units import MILLISECOND, SECOND, LeaderInstant, LocalInstant
+from leadlight.units import MICROSECOND, MILLISECOND, SECOND, LeaderInstant, LocalInstant
 from leadlight.wire import DELAY_LIMIT_NS
 
 REPORTERS_MINIMUM: Final = 3
@@ -33,6 +34,17 @@ ARRIVALS_KEPT: Final = 64
 REPORTS_KEPT: Final = 4
 STALE_NS: Final = 60 * SECOND
 """Medians older than this say nothing any more of where the clock is."""
+
+
+def median_deviation(values: list[int]) -> float:
+    """Return the standard deviation of the median of ``values``, from their own spread.
+
+    For Gaussian errors the median of n varies as sqrt(pi/2)·sigma/sqrt(n), and the mean absolute deviation is
+    sqrt(2/pi)·sigma; together pi/2 times the mean absolute deviation over sqrt(n).
+    """
+    middle = median(values)
+    mean_deviation = sum(abs(value - middle) for value in values) / len(values)
+    return math.pi / 2 * mean_deviation / math.sqrt(len(values))
 
 
 class Arrival(NamedTuple):
@@ -82,13 +94,18 @@ class GroupDelayClock:
                     break
         return tuple(chosen)
 
-    def observe(self, serial: int, medians: tuple[GroupDelay, ...], uncorrected: Estimate | None) -> None:
-        """Take the medians that the beacon ``serial`` published, oldest first. Each is used once."""
+    def observe(
+        self, serial: int, medians: tuple[GroupDelay, ...], doubt_ns: int, uncorrected: Estimate | None
+    ) -> None:
+        """Take the medians that the beacon ``serial`` published, oldest first, with their doubt. Each is used once."""
         for serials_back, delay_ns in sorted(medians, reverse=True):
             arrival = self._arrivals.pop(serial - serials_back, None)
             if arrival is not None:
                 self._tracker.observe(
-                    arrival.received_at, arrival.received_at - arrival.sent_at - delay_ns, uncorrected
+                    arrival.received_at,
+                    arrival.received_at - arrival.sent_at - delay_ns,
+                    uncorrected,
+                    doubt_ns * 1e-9,
                 )
 
     def estimate(self, now: LocalInstant, floor_ns: float) -> Estimate | None:
@@ -123,10 +140,11 @@ class DelayCollector:
             oldest, _ = self._reports.popitem(last=False)
             self._published.pop(oldest, None)
 
-    def publish(self, serial: int, most: int) -> tuple[int | None, tuple[GroupDelay, ...]]:
-        """Return one radio and up to ``most`` medians of its beacons, for the beacon ``serial``.
+    def publish(self, serial: int, most: int) -> tuple[int | None, int, tuple[GroupDelay, ...]]:
+        """Return one radio, and the doubt and up to ``most`` medians of its beacons, for the beacon ``serial``.
 
-        A median is published again when another reporter has come: followers take the first they can use.
+        The doubt is the largest standard deviation of those medians, in ns rounded up to a microsecond. A median is
+        published again when another reporter has come: followers take the first they can use.
         """
         ready: dict[int | None, list[tuple[int, GroupDelay]]] = {}
         for (radio, low), delays in self._reports.items():
@@ -140,11 +158,15 @@ class DelayCollector:
                 (told, GroupDelay(serials_back, round(median(delays.values()))))
             )
         if not ready:
-            return None, ()
+            return None, 0, ()
         # The radio with most news goes first; within it, what was never told, oldest first.
         radio = max(ready, key=lambda candidate: len(ready[candidate]))
         chosen = sorted(ready[radio], key=lambda entry: (entry[0] > 0, -entry[1].serials_back))[:most]
+        doubt_ns = 0.0
         for _, delay in chosen:
             key = (radio, (serial - delay.serials_back) & 0xFFFF)
-            self._published[key] = len(self._reports[key])
-        return radio, tuple(delay for _, delay in chosen)
+            reports = self._reports[key]
+            self._published[key] = len(reports)
+            doubt_ns = max(doubt_ns, median_deviation(list(reports.values())))
+        doubt_us = min(math.ceil(doubt_ns / MICROSECOND), 0xFFFF)
+        return radio, doubt_us * MICROSECOND, tuple(delay for _, delay in chosen)
