@@ -1,0 +1,168 @@
+from __future__ import annotations
+
+from itertools import pairwise
+
+import pytest
+
+from leadlight.cue import FrameRate
+from leadlight.playhead import FROZEN_PPB, Moved, Playhead, Stretch
+from leadlight.recovery import Remedy
+from leadlight.units import MILLISECOND, SECOND, LocalInstant, ShowPosition
+
+FORTY = FrameRate(40)
+START = LocalInstant(1_000 * SECOND)
+
+
+def at(seconds: float) -> LocalInstant:
+    return LocalInstant(START + round(seconds * SECOND))
+
+
+def show(ahead_ns: int = 0, rate_ppb: int = 0) -> Stretch:
+    """Where the show is: at `START` it began, `ahead_ns` nanoseconds ago."""
+    return Stretch(START, ShowPosition(ahead_ns), rate_ppb)
+
+
+def running(latency_ns: int = 0, trim_ns: int = 0) -> Playhead:
+    playhead = Playhead(latency_ns=latency_ns, trim_ns=trim_ns)
+    playhead.start(show())
+    return playhead
+
+
+def test_without_a_plan_there_is_nothing_to_amend() -> None:
+    playhead = Playhead()
+    assert not playhead.is_running
+    assert playhead.amend(show(), START) is None
+    assert playhead.instant_of(ShowPosition(0), START) is None
+
+
+def test_it_goes_on_at_the_learnt_rate_when_nothing_more_is_said() -> None:
+    playhead = Playhead()
+    playhead.start(show(rate_ppb=50_000))
+    assert playhead.position_at(at(3_600)) == 3_600 * SECOND + 180 * MILLISECOND
+
+
+def test_an_error_of_fifty_milliseconds_is_slewed_at_two_percent_and_then_gone() -> None:
+    playhead = running()
+    assert playhead.amend(show(50 * MILLISECOND), at(10)) == Moved(Remedy.SLEW, 50 * MILLISECOND)
+    assert playhead.position_at(at(10)) == 10 * SECOND
+    assert playhead.position_at(at(11)) == 11 * SECOND + 20 * MILLISECOND
+    assert playhead.position_at(at(12.5)) == 12.5 * SECOND + 50 * MILLISECOND
+    assert playhead.position_at(at(20)) == 20 * SECOND + 50 * MILLISECOND
+
+
+def test_a_larger_error_is_stepped_at_once() -> None:
+    playhead = running()
+    assert playhead.amend(show(51 * MILLISECOND), at(10)) == Moved(Remedy.STEP, 51 * MILLISECOND)
+    assert playhead.position_at(at(10)) == 10 * SECOND + 51 * MILLISECOND
+
+
+def test_an_error_inside_the_dead_band_is_absorbed_over_a_second() -> None:
+    playhead = running()
+    assert playhead.amend(show(-400_000), at(10)) == Moved(Remedy.ABSORB, -400_000)
+    assert playhead.position_at(at(10.5)) == 10.5 * SECOND - 200_000
+    assert playhead.position_at(at(12)) == 12 * SECOND - 400_000
+
+
+def test_far_ahead_it_freezes_until_the_show_has_caught_up_and_never_steps_back() -> None:
+    playhead = running()
+    behind = show(-3 * SECOND)
+    assert playhead.amend(behind, at(10)) == Moved(Remedy.HOLD, -3 * SECOND)
+    assert playhead.is_holding(at(10))
+    # Half-way the error has shrunk to what would be a step, and near the end to a slew: the hold goes on.
+    for seconds in (11, 12.1, 12.97):
+        moved = playhead.amend(behind, at(seconds))
+        assert moved is not None
+        assert moved.remedy is Remedy.HOLD
+        assert playhead.position_at(at(seconds)) == 10 * SECOND
+    assert playhead.position_at(at(13)) == 10 * SECOND
+    assert not playhead.is_holding(at(13))
+    assert playhead.position_at(at(14)) == 11 * SECOND
+
+
+def test_no_slew_turns_round_within_a_second_of_the_last() -> None:
+    playhead = running()
+    playhead.amend(show(10 * MILLISECOND), at(10))  # ends at 10.5 s
+    for seconds, remedy in ((11.0, Remedy.ABSORB), (11.499, Remedy.ABSORB), (11.5, Remedy.SLEW)):
+        moved = playhead.amend(show(), at(seconds))
+        assert moved is not None
+        assert moved.remedy is remedy
+
+
+def test_a_slew_cut_short_counts_from_where_it_was_cut() -> None:
+    playhead = running()
+    playhead.amend(show(50 * MILLISECOND), at(10))  # would last until 12.5 s
+    for seconds, remedy in ((10.1, Remedy.ABSORB), (11.0, Remedy.ABSORB), (11.1, Remedy.SLEW)):
+        moved = playhead.amend(show(-30 * MILLISECOND), at(seconds))
+        assert moved is not None
+        assert moved.remedy is remedy
+
+
+def test_errors_to_and_fro_step_at_most_once_in_two_seconds_and_never_run_backwards_otherwise() -> None:
+    playhead = running()
+    stepped: list[int] = []
+    last = playhead.position_at(at(0))
+    for tenth in range(1, 101):
+        now = at(tenth / 10)
+        before = playhead.position_at(now)
+        assert before >= last
+        moved = playhead.amend(show(250 * MILLISECOND * (-1) ** tenth), now)
+        assert moved is not None
+        last = playhead.position_at(now)
+        if moved.remedy is Remedy.STEP:
+            stepped.append(now)
+        else:
+            assert last == before
+    assert stepped
+    assert all(later - earlier >= 2 * SECOND for earlier, later in pairwise(stepped))
+
+
+def test_latency_hands_frames_over_early_and_trim_late() -> None:
+    assert running(latency_ns=12 * MILLISECOND).frame_at(at(1 - 0.012), FORTY) == 40
+    assert running(latency_ns=12 * MILLISECOND).frame_at(LocalInstant(at(1 - 0.012) - 1), FORTY) == 39
+    assert running(trim_ns=30 * MILLISECOND).frame_at(at(1.03), FORTY) == 40
+    assert running(trim_ns=30 * MILLISECOND).frame_at(LocalInstant(at(1.03) - 1), FORTY) == 39
+    assert running(trim_ns=-30 * MILLISECOND).frame_at(at(0.97), FORTY) == 40
+    assert running(latency_ns=12 * MILLISECOND, trim_ns=12 * MILLISECOND).frame_at(at(1), FORTY) == 40
+
+
+@pytest.mark.parametrize("lead_ns", [0, 25 * MILLISECOND, 700 * MILLISECOND, -2 * SECOND])
+@pytest.mark.parametrize("error_ns", [40 * MILLISECOND, -40 * MILLISECOND, -3 * SECOND])
+def test_no_frame_is_taken_back_whatever_latency_and_trim_are(lead_ns: int, error_ns: int) -> None:
+    playhead = running(latency_ns=max(lead_ns, 0), trim_ns=max(-lead_ns, 0))
+    handed = playhead.light_position_at(at(10))
+    playhead.amend(show(error_ns), at(10))
+    assert playhead.light_position_at(at(10)) == handed
+    # What was handed over before is still to be seen, as it was.
+    assert playhead.position_at(LocalInstant(at(10) + lead_ns - MILLISECOND)) == handed - MILLISECOND
+
+
+@pytest.mark.parametrize("rate", [FrameRate(20), FrameRate(30_000, 1_001), FORTY, FrameRate(44), FrameRate(60)])
+@pytest.mark.parametrize("rate_ppb", [-600_000, 0, 1, 600_000])
+@pytest.mark.parametrize("lead_ns", [0, 12_345_678, -30 * MILLISECOND])
+def test_the_next_frame_is_due_at_the_first_nanosecond_it_shows(rate: FrameRate, rate_ppb: int, lead_ns: int) -> None:
+    playhead = Playhead(latency_ns=max(lead_ns, 0), trim_ns=max(-lead_ns, 0))
+    playhead.start(show(rate_ppb=rate_ppb))
+    playhead.amend(show(20 * MILLISECOND, rate_ppb), at(5))
+    now = at(5)
+    for frame in range(playhead.frame_at(now, rate) + 1, playhead.frame_at(now, rate) + 100):
+        due = playhead.next_frame_at(now, rate)
+        assert due is not None
+        assert due > now
+        assert playhead.frame_at(due, rate) == frame
+        assert playhead.frame_at(LocalInstant(due - 1), rate) == frame - 1
+        now = due
+
+
+def test_a_held_frame_is_followed_when_the_hold_ends() -> None:
+    playhead = running()
+    playhead.amend(show(-3 * SECOND), at(10))
+    # Frame 400 begins at exactly ten seconds and is held for three; 401 comes one frame later.
+    assert playhead.frame_at(at(11), FORTY) == 400
+    assert playhead.next_frame_at(at(11), FORTY) == at(13.025)
+
+
+def test_a_paused_show_has_no_next_frame() -> None:
+    playhead = Playhead()
+    playhead.start(Stretch(START, ShowPosition(SECOND), FROZEN_PPB))
+    assert playhead.frame_at(at(100), FORTY) == 40
+    assert playhead.next_frame_at(at(100), FORTY) is None

@@ -1,0 +1,75 @@
+from __future__ import annotations
+
+from typing import Any
+
+import pytest
+
+from leadlight.errors import ConfigurationError
+from leadlight.recovery import BlendedRecovery, Correction, History, Remedy
+from leadlight.units import MILLISECOND, SECOND, LocalInstant
+
+NOW = LocalInstant(100 * SECOND)
+NEVER = History(None, None, 0)
+RECOVERY = BlendedRecovery()
+TWO_PERCENT = 20_000_000
+
+
+@pytest.mark.parametrize(
+    ("error_ns", "correction"),
+    [
+        (0, Correction(Remedy.ABSORB, 0)),
+        (500_000, Correction(Remedy.ABSORB, 500_000)),
+        (-500_000, Correction(Remedy.ABSORB, -500_000)),
+        (500_001, Correction(Remedy.SLEW, TWO_PERCENT)),
+        (-500_001, Correction(Remedy.SLEW, -TWO_PERCENT)),
+        (50 * MILLISECOND, Correction(Remedy.SLEW, TWO_PERCENT)),
+        (50 * MILLISECOND + 1, Correction(Remedy.STEP)),
+        (-50 * MILLISECOND - 1, Correction(Remedy.STEP)),
+        (-SECOND + 1, Correction(Remedy.STEP)),
+        (-SECOND, Correction(Remedy.HOLD)),
+        (-3 * SECOND, Correction(Remedy.HOLD)),
+        (3 * SECOND, Correction(Remedy.STEP)),
+    ],
+)
+def test_the_size_of_an_error_chooses_its_remedy(error_ns: int, correction: Correction) -> None:
+    assert RECOVERY.correct(error_ns, NOW, NEVER) == correction
+
+
+@pytest.mark.parametrize(("since", "remedy"), [(2 * SECOND - 1, Remedy.SLEW), (2 * SECOND, Remedy.STEP)])
+def test_two_seconds_pass_between_steps(since: int, remedy: Remedy) -> None:
+    history = History(LocalInstant(NOW - since), None, 0)
+    assert RECOVERY.correct(200 * MILLISECOND, NOW, history).remedy is remedy
+
+
+@pytest.mark.parametrize(
+    ("since", "correction"),
+    [(SECOND - 1, Correction(Remedy.ABSORB, 0)), (SECOND, Correction(Remedy.SLEW, -TWO_PERCENT))],
+)
+def test_a_slew_does_not_turn_round_within_a_second(since: int, correction: Correction) -> None:
+    history = History(None, LocalInstant(NOW - since), +1)
+    assert RECOVERY.correct(-10 * MILLISECOND, NOW, history) == correction
+
+
+def test_a_slew_may_go_on_the_same_way_at_once() -> None:
+    history = History(None, NOW, +1)
+    assert RECOVERY.correct(10 * MILLISECOND, NOW, history) == Correction(Remedy.SLEW, TWO_PERCENT)
+
+
+@pytest.mark.parametrize(
+    "wrong",
+    [
+        {"slew_rate": 0.0},
+        {"slew_rate": 0.11},
+        {"slew_rate": float("nan")},
+        {"dead_band_ns": -1},
+        {"dead_band_ns": 51 * MILLISECOND},
+        {"step_above_ns": 2 * SECOND},
+        {"absorb_over_ns": 0},
+        {"absorb_over_ns": 4_999_999},
+        {"step_spacing_ns": -1},
+        {"reversal_spacing_ns": -1},
+    ],
+)
+def test_settings_that_make_no_sense_are_refused(wrong: dict[str, Any]) -> None:
+    with pytest.raises(ConfigurationError):
+        BlendedRecovery(**wrong)
