@@ -224,12 +224,18 @@ class Codec:
                 max_array_len=64,
                 max_map_len=0,
                 max_ext_len=0,
+                ext_hook=_refuse_extension,
             )
         except (ValueError, msgpack.UnpackException, RecursionError) as error:
             raise WireError(Refusal.MALFORMED, str(error)) from None
         if type(fields) is not tuple:
             raise WireError(Refusal.MALFORMED, "not an array")
         return unpack(fields)
+
+
+def _refuse_extension(code: int, data: bytes) -> None:
+    # An empty extension passes the length limit, and would stand unseen in a field that a later version appends.
+    raise ValueError(f"extension type {code} of {len(data)} bytes")
 
 
 # -- checks ----------------------------------------------------------------------------------------------------
