@@ -46,7 +46,8 @@ FLOOR_WANDER: Final = 2e-6
 RATE_START: Final = 50e-6
 """Standard deviation of the rate before anything is known: two crystals of ±50 ppm each lie within twice this."""
 RATE_REOPENED: Final = 5e-6
-"""Standard deviation that a restart of the leader's host adds: some hosts measure their own crystal anew at boot."""
+"""Standard deviation of the rate that a restart of the leader's host adds, since some hosts measure their own crystal
+anew at boot; and the most that one impossible offset adds."""
 RATE_LIMIT: Final = 600e-6
 """The rate is clamped here: no crystal and no operating system's steering goes further."""
 
@@ -397,4 +398,4 @@ class EdgeFilter:
             return
         self._x = x + move
         self._xx += move * move
-        self._rr += (0.01 * move) ** 2
+        self._rr += min((0.01 * move) ** 2, RATE_REOPENED**2)

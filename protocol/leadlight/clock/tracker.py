@@ -12,7 +12,7 @@ from __future__ import annotations
 import math
 from typing import Final
 
-from leadlight.clock.edge_filter import RATE_START, RATE_WANDER
+from leadlight.clock.edge_filter import RATE_LIMIT, RATE_REOPENED, RATE_START, RATE_WANDER
 from leadlight.clock.estimator import Estimate
 from leadlight.units import LocalInstant
 
@@ -72,14 +72,20 @@ class OffsetTracker:
             rr += q
         residual = (offset_ns - self._base) * 1e-9 - x
         variance = xx + self._noise * self._noise + doubt * doubt
-        passed = True
         if abs(residual) > GATE_SIGMAS * math.sqrt(variance):
-            passed = False
             self._refused += 1
             if self._refused <= REFUSALS_BEFORE_BELIEF:
                 return False
-            xx += residual * residual
-            variance += residual * residual
+            # So many cannot all be freaks: the offset begins anew here. What the rate was tells nothing against it.
+            self._refused = 0
+            self._base = offset_ns
+            self._t = at
+            self._x = 0.0
+            self._xx = self._noise * self._noise + doubt * doubt
+            self._xr = 0.0
+            self._rr = rr + RATE_REOPENED**2
+            self.count = 1
+            return False
         self._refused = 0
         gain_x = xx / variance
         gain_r = xr / variance
@@ -87,7 +93,7 @@ class OffsetTracker:
             self._t = at
             self._x = x
         self._x += gain_x * residual
-        self._r += gain_r * residual
+        self._r = min(max(self._r + gain_r * residual, -RATE_LIMIT), RATE_LIMIT)
         self._rr = max(rr - gain_r * xr, 1e-24)
         self._xr = xr - gain_r * xx
         self._xx = max(xx - gain_x * xx, 1e-18)
@@ -96,7 +102,7 @@ class OffsetTracker:
         self._noise = max(
             self._noise + NOISE_GAIN * (MEAN_DEVIATION_TO_SIGMA * surprise - self._noise), NOISE_MINIMUM
         )
-        return passed
+        return True
 
     def estimate(self, floor_ns: float = 0.0) -> Estimate | None:
         """Return the estimate after the last sample, or ``None`` before the first."""
