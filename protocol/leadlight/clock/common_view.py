@@ -30,6 +30,9 @@ MARK_INTERVALS: Final = 3
 """A mark of an older Tally than so many beacon intervals is refused."""
 PROBATION: Final = 32
 INSIDE_SHARE: Final = 0.98
+"""Of a full probation's marks so many must lie inside the causality bound for trust to be earned."""
+INSIDE_SHARE_KEPT: Final = 0.9
+"""Trust once earned is lost below this: a host that is late with one packet in a hundred is no reason."""
 SAMPLES_BEFORE_USE: Final = 4
 STALE_NS: Final = 60 * SECOND
 UNKNOWN_RADIO_NS: Final = 1 * MILLISECOND
@@ -44,6 +47,7 @@ class CommonViewClock:
         self._tracker = OffsetTracker()
         self._verdicts: deque[bool] = deque(maxlen=PROBATION)
         self._sides: deque[bool] = deque(maxlen=PROBATION)
+        self._trusted = False
         self.refused = 0
         """Marks that causality excluded, or that came too late."""
 
@@ -57,6 +61,7 @@ class CommonViewClock:
         self.rebase()
         self._verdicts.clear()
         self._sides.clear()
+        self._trusted = False
 
     def note_heard(self, turn: int, heard_at: LocalInstant) -> None:
         """Remember when the Tally for ``turn`` was heard. Two for one turn cannot both be the marker's: neither
@@ -92,23 +97,29 @@ class CommonViewClock:
             slack = 0 if uncorrected is None else round(abs(uncorrected.rate) * (now - heard_at))
             inside = lower - slack <= offset_ns <= upper + slack
             self._verdicts.append(inside)
+            tracked = self._tracker.estimate()
+            if inside and tracked is not None:
+                self._sides.append(offset_ns > tracked.offset_at(heard_at))
+            self._judge()
             if not inside:
                 self.refused += 1
                 continue
-            tracked = self._tracker.estimate()
-            if tracked is not None:
-                self._sides.append(offset_ns > tracked.offset_at(heard_at))
             self._tracker.observe(heard_at, offset_ns, uncorrected)
 
     @property
     def on_probation(self) -> bool:
         """Whether the marks have not, or no longer, earned trust."""
+        return not self._trusted
+
+    def _judge(self) -> None:
+        """Give or take trust by the last marks."""
         verdicts = self._verdicts
-        if len(verdicts) < PROBATION or sum(verdicts) < INSIDE_SHARE * len(verdicts):
-            return True
+        if len(verdicts) < PROBATION:
+            return
+        needed = INSIDE_SHARE_KEPT if self._trusted else INSIDE_SHARE
         # As many residuals above as below, to within four standard deviations of a fair coin.
         lean = abs(2 * sum(self._sides) - len(self._sides))
-        return lean > 4 * math.sqrt(max(len(self._sides), 1))
+        self._trusted = sum(verdicts) >= needed * len(verdicts) and lean <= 4 * math.sqrt(max(len(self._sides), 1))
 
     def estimate(self, now: LocalInstant, floor_ns: float) -> Estimate | None:
         """Return the estimate by marks, or ``None`` while they are on probation or have ceased."""
