@@ -1,0 +1,371 @@
+"""The command `tune`: a sweep of the beacon interval, its table, figure and recommendation."""
+
+from __future__ import annotations
+
+import argparse
+import json
+import math
+import shlex
+import sys
+import textwrap
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from contextlib import contextmanager
+from dataclasses import asdict, dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING, Any, TextIO
+
+from leadlight.errors import ConfigurationError, LeadlightError
+
+# The rest is imported where it is used: a list of commands must not wait for the simulator to load.
+if TYPE_CHECKING:
+    from leadlight_sim.scenario import Scenario
+    from leadlight_sim.tune import Measure, Recommendation, Standing
+    from leadlight_sim.tune_sweep import FinishedRun
+
+EXIT_INTERRUPTED = 130  # 128 + SIGINT, as shells report it
+DEFAULT_SEEDS = 4
+
+_TARGET_OPTIONS = (
+    ("--target-ms", "targets.error_ms"),
+    ("--target-pair-ms", "targets.pair_ms"),
+    ("--target-join-s", "targets.join_s"),
+)
+
+
+@dataclass(frozen=True, slots=True)
+class _Sweep:
+    """What was asked for, checked."""
+
+    scenario: Scenario
+    intervals_s: tuple[float, ...]
+    seeds: int
+    targets: Mapping[str, float]
+    reproduce: str
+
+    @property
+    def planned(self) -> int:
+        return len(self.intervals_s) * self.seeds
+
+
+class TuneCommand:
+    """Tries beacon intervals in simulation and says which one to take."""
+
+    summary = "try beacon intervals on a modelled network and recommend one that meets the targets"
+
+    def add_arguments(self, parser: argparse.ArgumentParser) -> None:
+        """Declare options and arguments."""
+        parser.add_argument(
+            "scenario", nargs="?", metavar="SCENARIO", help="a scenario file or a shipped name (quarry-lake)"
+        )
+        parser.add_argument(
+            "--intervals", metavar="S,S,...", help="beacon intervals to try, in seconds (0.1,0.25,0.5,1,2,5)"
+        )
+        parser.add_argument(
+            "--seeds",
+            type=int,
+            default=DEFAULT_SEEDS,
+            metavar="N",
+            help="runs at each interval, with seeds counted up from the scenario's (%(default)s)",
+        )
+        parser.add_argument("--jobs", type=int, metavar="N", help="runs at a time (as many as there are cores)")
+        parser.add_argument("--duration", type=float, metavar="S", help="only the first S seconds of the scenario")
+        parser.add_argument(
+            "--set",
+            action="append",
+            default=[],
+            dest="changes",
+            metavar="KEY=VALUE",
+            help="change the scenario, such as air.preset=busy; may be given again",
+        )
+        parser.add_argument("--target-ms", type=float, metavar="MS", help="error to the leader allowed, p95")
+        parser.add_argument("--target-pair-ms", type=float, metavar="MS", help="difference of two pieces allowed, p95")
+        parser.add_argument("--target-join-s", type=float, metavar="S", help="time to join allowed")
+        parser.add_argument("--target-cue-ms", type=float, metavar="MS", help="cue lateness allowed (any)")
+        parser.add_argument(
+            "--airtime", type=float, metavar="SHARE", help="share of the channel's time allowed, such as 0.02 (any)"
+        )
+        parser.add_argument("--figure", type=Path, metavar="FILE", help="draw the sweep as FILE.png or FILE.svg")
+        parser.add_argument("--json", type=Path, metavar="FILE", help="write every run and the recommendation")
+
+    def run(self, arguments: argparse.Namespace) -> int:
+        """Sweep, tell and return 0, or 130 where the user interrupted; raise ``LeadlightError`` for trouble."""
+        from leadlight_sim import tune_sweep
+
+        asked = _checked(arguments)
+        runs = tune_sweep.planned_runs(asked.scenario, asked.intervals_s, asked.seeds)
+        jobs = tune_sweep.cores() if arguments.jobs is None else arguments.jobs
+        finished: list[FinishedRun] = []
+        interrupted = False
+        trouble: LeadlightError | None = None
+        results = tune_sweep.sweep(runs, jobs)
+        try:
+            with _progress(len(runs), sys.stderr) as tell:
+                for result in results:
+                    finished.append(result)
+                    tell(result)
+        except KeyboardInterrupt:
+            interrupted = True
+        except tune_sweep.SweepError as error:
+            trouble = error
+        _tell(asked, finished, arguments)
+        if trouble is not None:
+            raise trouble
+        return EXIT_INTERRUPTED if interrupted and len(finished) < len(runs) else 0
+
+
+def _checked(arguments: argparse.Namespace) -> _Sweep:
+    from leadlight_sim.scenario import change_from_text, resolve_scenario
+    from leadlight_sim.tune import DEFAULT_INTERVALS_S, targets_of
+    from leadlight_sim.tune_sweep import intervals_from_text
+
+    scenario = resolve_scenario(arguments.scenario)
+    if arguments.changes:
+        scenario = scenario.with_changes(dict(map(change_from_text, arguments.changes)))
+    if arguments.duration is not None:
+        if arguments.duration > scenario.run.duration_s:
+            raise ConfigurationError(
+                "--duration", arguments.duration, f"at most the scenario's {scenario.run.duration_s:g} s"
+            )
+        scenario = scenario.cut_to(arguments.duration)
+    for option, key in _TARGET_OPTIONS:
+        value = getattr(arguments, option.lstrip("-").replace("-", "_"))
+        if value is not None:
+            scenario = scenario.with_changes({key: value}, source=option)
+    _check_files(arguments)
+    intervals = DEFAULT_INTERVALS_S if arguments.intervals is None else intervals_from_text(arguments.intervals)
+    return _Sweep(
+        scenario=scenario,
+        intervals_s=intervals,
+        seeds=arguments.seeds,
+        targets=targets_of(scenario, arguments.airtime, arguments.target_cue_ms),
+        reproduce=_reproduce(arguments, intervals),
+    )
+
+
+def _check_files(arguments: argparse.Namespace) -> None:
+    # Before the work, not after it.
+    if arguments.figure is not None and arguments.figure.suffix.lower() not in (".png", ".svg"):
+        raise ConfigurationError("--figure", str(arguments.figure), "a name that ends in .png or .svg")
+    for option, path in (("--figure", arguments.figure), ("--json", arguments.json)):
+        if path is not None and (not path.parent.is_dir() or path.is_dir()):
+            raise ConfigurationError(option, str(path), "a file in a folder that exists")
+
+
+def _reproduce(arguments: argparse.Namespace, intervals_s: Sequence[float]) -> str:
+    words = ["leadlight", "tune"]
+    if arguments.scenario is not None:
+        words.append(arguments.scenario)
+    words += ["--intervals", ",".join(f"{each:g}" for each in intervals_s), "--seeds", str(arguments.seeds)]
+    for change in arguments.changes:
+        words += ["--set", change]
+    for option in ("--duration", *(option for option, _ in _TARGET_OPTIONS), "--target-cue-ms", "--airtime"):
+        value = getattr(arguments, option.lstrip("-").replace("-", "_"))
+        if value is not None:
+            words += [option, f"{value:.15g}"]
+    return shlex.join(words)
+
+
+# --- Progress ---------------------------------------------------------------------------------------------------------
+
+
+@contextmanager
+def _progress(planned: int, stream: TextIO) -> Iterator[Callable[[FinishedRun], None]]:
+    """Give a function to call with every finished run: a bar on a terminal, a line each elsewhere."""
+    done = 0
+
+    def line(result: FinishedRun) -> str:
+        from leadlight_sim.tune import MEASURES
+
+        figures = result.figures
+        error = MEASURES[0].told(figures.error_p95_ms)
+        return (
+            f"run {done} of {planned}: interval {figures.interval_s:g} s, seed {figures.seed}, error p95 {error} "
+            f"({result.wall_s:.1f} s)"
+        )
+
+    if not stream.isatty():
+
+        def tell_line(result: FinishedRun) -> None:
+            nonlocal done
+            done += 1
+            stream.write(line(result) + "\n")
+            stream.flush()
+
+        yield tell_line
+        return
+
+    from rich.console import Console
+    from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn, TimeRemainingColumn
+
+    bar = Progress(
+        TextColumn("{task.description}"),
+        BarColumn(),
+        MofNCompleteColumn(),
+        TimeRemainingColumn(),
+        console=Console(file=stream),
+        transient=True,
+    )
+    with bar:
+        task = bar.add_task("rehearsing", total=planned)
+
+        def tell_bar(result: FinishedRun) -> None:
+            figures = result.figures
+            bar.update(task, advance=1, description=f"{figures.interval_s:g} s, seed {figures.seed}")
+
+        yield tell_bar
+
+
+# --- Telling ----------------------------------------------------------------------------------------------------------
+
+
+def _tell(asked: _Sweep, finished: Sequence[FinishedRun], arguments: argparse.Namespace) -> None:
+    from leadlight_sim.tune import beat_of, recommend, standings
+
+    found = standings((result.figures for result in finished), asked.targets)
+    is_partial = len(finished) < asked.planned
+    advice = recommend(found, asked.targets) if not is_partial else None
+    beats = [beat.told() for interval in asked.intervals_s if (beat := beat_of(interval)) is not None]
+    first = asked.scenario.run.seed
+    seeds = f"seed {first}" if asked.seeds == 1 else f"seeds {first} to {first + asked.seeds - 1}"
+    lines = [f"{asked.scenario.name}: {asked.scenario.run.duration_s:g} s a run, {seeds}"]
+    if is_partial:
+        lines.append(f"PARTIAL: {len(finished)} of {asked.planned} runs were finished.")
+    sys.stdout.write("\n".join(lines) + "\n")
+    if found:
+        _write_table(found, asked, sys.stdout)
+    if advice is not None:
+        paragraphs = [
+            advice.headline,
+            *(textwrap.fill(each, 100, initial_indent="  ", subsequent_indent="    ") for each in advice.sentences),
+        ]
+        sys.stdout.write("\n".join(paragraphs) + "\n")
+    else:
+        sys.stdout.write("No recommendation is made from a part of the runs.\n")
+    for warning in beats:
+        sys.stdout.write(textwrap.fill(f"Warning: {warning}", 100, subsequent_indent="  ") + "\n")
+    sys.stdout.write(f"\nReproduce: {asked.reproduce}\nScenario digest: {asked.scenario.digest()}\n")
+    sys.stdout.flush()
+    if arguments.json is not None:
+        _write_json(arguments.json, asked, found, advice, beats, is_partial)
+    if arguments.figure is not None and found:
+        _write_figure(arguments.figure, asked, found, advice, len(finished))
+
+
+def _write_table(found: Sequence[Standing], asked: _Sweep, stream: TextIO) -> None:
+    """Write measures down and intervals across, in as many tables as the width asks for."""
+    from rich.console import Console
+
+    console = Console(file=stream, highlight=False, soft_wrap=True)
+    across = max(1, (console.width - 30) // 12)
+    for start in range(0, len(found), across):
+        console.print(_table(found[start : start + across], asked))
+    console.print(
+        "Median of the runs; below it the least and the most. Over followers the worst counts. ! misses the target."
+    )
+
+
+def _table(found: Sequence[Standing], asked: _Sweep) -> Any:
+    from rich import box
+    from rich.table import Table
+
+    from leadlight_sim.tune import MEASURES
+
+    table = Table(box=box.SIMPLE_HEAD, pad_edge=False, padding=(0, 1, 0, 0))
+    table.add_column("beacon interval", no_wrap=True)
+    table.add_column("target", justify="right", no_wrap=True)
+    for standing in found:
+        table.add_column(f"{standing.interval_s:g} s", justify="right", no_wrap=True)
+    for measure in MEASURES:
+        if all(standing.spread(measure) is None for standing in found):
+            continue
+        target = asked.targets.get(measure.key)
+        limit = "" if target is None else f"≤ {measure.number(target)}"
+        label = _SHORT.get(measure.key, measure.name) + (f", {measure.unit}" if measure.unit else "")
+        table.add_row(label, limit, *(_cell(standing, measure) for standing in found))
+    table.add_row("runs", "", *(f"{len(standing.runs)} of {asked.seeds}" for standing in found))
+    table.add_row("meets every target", "", *("no" if standing.shortfalls else "yes" for standing in found))
+    return table
+
+
+_SHORT = {
+    "error_p95_ms": "error, p95",
+    "error_max_ms": "error, worst",
+    "pair_p95_ms": "pair, p95",
+    "tight_pair_p95_ms": "tight pair, p95",
+    "rejoin_s": "return",
+    "wrong_frame_share": "wrong frame",
+}
+
+
+def _cell(standing: Standing, measure: Measure) -> Any:
+    from rich.text import Text
+
+    spread = standing.spread(measure)
+    if spread is None:
+        return Text("–")
+    misses = any(shortfall.measure is measure for shortfall in standing.shortfalls)
+    cell = Text(measure.number(spread.median) + (" !" if misses else ""), style="bold red" if misses else "")
+    if len(standing.runs) > 1:
+        low, high = measure.number(spread.low, digits=2), measure.number(spread.high, digits=2)
+        cell.append(f"\n{low}–{high}" if low != high else "\n", style="dim")
+    return cell
+
+
+def _write_json(
+    path: Path,
+    asked: _Sweep,
+    found: Sequence[Standing],
+    advice: Recommendation | None,
+    beats: Sequence[str],
+    is_partial: bool,
+) -> None:
+    from leadlight_sim.tune import MEASURES
+
+    def plain(value: Any) -> Any:
+        return None if isinstance(value, float) and not math.isfinite(value) else value
+
+    document = {
+        "scenario": asked.scenario.name,
+        "scenario_digest": asked.scenario.digest(),
+        "reproduce": asked.reproduce,
+        "seeds": [asked.scenario.run.seed + number for number in range(asked.seeds)],
+        "intervals_s": list(asked.intervals_s),
+        "targets": dict(asked.targets),
+        "partial": is_partial,
+        "intervals": [
+            {
+                "interval_s": standing.interval_s,
+                "meets_targets": not standing.shortfalls,
+                "misses": [shortfall.measure.key for shortfall in standing.shortfalls],
+                "over_seeds": {
+                    measure.key: {name: plain(value) for name, value in asdict(spread).items()}
+                    for measure in MEASURES
+                    if (spread := standing.spread(measure)) is not None
+                },
+                "runs": [{name: plain(value) for name, value in asdict(run).items()} for run in standing.runs],
+            }
+            for standing in found
+        ],
+        "recommendation": None if advice is None else asdict(advice),
+        "warnings": list(beats),
+    }
+    try:
+        path.write_text(json.dumps(document, indent=2, ensure_ascii=False, allow_nan=False) + "\n", encoding="utf-8")
+    except OSError as error:
+        raise LeadlightError(f"{path}: cannot be written: {error.strerror}") from error
+
+
+def _write_figure(
+    path: Path, asked: _Sweep, found: Sequence[Standing], advice: Recommendation | None, finished: int
+) -> None:
+    from leadlight_sim.tune_figure import draw, save
+
+    marked = advice.interval_s if advice is not None and advice.meets_targets else None
+    if advice is None:
+        outcome = f"partial: {finished} of {asked.planned} runs were finished; no recommendation"
+    elif marked is None:
+        outcome = f"{advice.headline} Nearest: {advice.interval_s:g} s."
+    else:
+        outcome = f"{advice.headline.removesuffix('.')} (green band), the longest that meets every target"
+    runs = f"{asked.seeds} run{'s' if asked.seeds > 1 else ''} of {asked.scenario.run.duration_s:g} s at each interval"
+    save(draw(found, asked.targets, asked.scenario.name, f"{outcome}. {runs}.".replace("..", "."), marked), path)
