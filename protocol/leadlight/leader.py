@@ -28,7 +28,9 @@ DITHER_SHARE: Final = 0.2
 DITHER_MAXIMUM_NS: Final = 204_800_000
 """Two of an access point's own beacon intervals of 102.4 ms: the dither sweeps its rhythm instead of beating with
 it."""
-CHANGE_BURST_NS: Final = (0, 60 * MILLISECOND, 180 * MILLISECOND, 400 * MILLISECOND)
+CHANGE_BURST_NS: Final = tuple(step * MILLISECOND for step in (0, 60, 200, 500, 1000, 1600))
+"""A change is told six times within the default lead time, ever further apart: an outage that swallows the first ones,
+mostly of a fraction of a second, does not last to the last."""
 STOP_BURST_NS: Final = tuple(step * 140 * MILLISECOND for step in range(8))
 """Eight beacons within a second."""
 MARK_PUBLICATIONS: Final = 2
