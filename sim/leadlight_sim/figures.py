@@ -1,0 +1,507 @@
+"""Drawings of a rehearsal: error over time, its distribution, and beacons on their way.
+
+Each takes a ``Rehearsal`` and draws what it kept; none runs anything. The crowd view is in ``crowd_view``.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from itertools import pairwise
+from pathlib import Path
+from typing import Any, Final
+
+import numpy as np
+import numpy.typing as npt
+from matplotlib.axes import Axes
+from matplotlib.ticker import FixedLocator, FuncFormatter, NullLocator
+
+from leadlight_sim import scenario as described
+from leadlight_sim.canvas import (
+    FAULT,
+    INK,
+    LEFT_PX,
+    LEVELS,
+    LIMIT,
+    NAIVE,
+    OURS,
+    PAPER,
+    RIGHT_PX,
+    RULE,
+    SHOW,
+    SOFT,
+    WIDTH,
+    WORST,
+    Tint,
+    as_png,
+    as_svg,
+    new_figure,
+    place,
+    rectangles,
+    shorter,
+    style,
+)
+from leadlight_sim.measures import FollowerScore, worst_first
+from leadlight_sim.rehearse import Rehearsal
+from leadlight_sim.tables import as_share, as_time
+
+Floats = npt.NDArray[np.float64]
+
+COLUMNS: Final = 400
+"""A run is drawn in so many columns at most, each the largest error within it, so that no spike is lost."""
+ROWS_MAXIMUM: Final = 16
+"""More pieces than these cannot be told apart on a page: the worst are shown, and the caption says so."""
+FLOOR_MS: Final = 0.01
+"""Errors smaller than this are drawn as this: a logarithmic scale has no nought."""
+CHARACTER_PX: Final = 6.8
+"""About the width of one character of a label."""
+
+
+@dataclass(frozen=True, slots=True)
+class Drawing:
+    """One drawing for the page: an ``<svg>`` element, its title, and a line that says what to look for."""
+
+    name: str
+    title: str
+    caption: str
+    svg: str
+
+
+# --- Common parts ---------------------------------------------------------------------------------------------------
+
+
+def settled_part(score: FollowerScore, rehearsal: Rehearsal, values: Floats) -> Floats:
+    """Return the values, in the scoring instants' order, that count: those from when the follower had settled."""
+    heard = np.flatnonzero(~np.isnan(score.errors))
+    if heard.size == 0:
+        return np.empty(0)
+    times = rehearsal.scores.times_s
+    counted: Floats = values[times >= times[heard[0]] + rehearsal.scenario.run.settle_s]
+    return counted[~np.isnan(counted)]
+
+
+def plain_description(rehearsal: Rehearsal) -> str:
+    """Return the main figures in one sentence, for those who cannot see a drawing."""
+    worst = worst_first(rehearsal.scores.followers)[0]
+    naive = max((score.naive_error_ms.p95 for score in rehearsal.scores.followers), key=_nan_last)
+    return (
+        f"The worst piece, {worst.name}, is within {as_time(worst.error_ms.p95)} of the music 95 % of the time; "
+        f"a board that believed the latest beacon would be within {as_time(naive)}. "
+        f"The limit is {rehearsal.scenario.error_target_ms:g} ms."
+    )
+
+
+def _nan_last(value: float) -> float:
+    return -math.inf if math.isnan(value) else value
+
+
+def _clock(seconds: float, with_hours: bool = False) -> str:
+    whole = round(seconds)
+    if with_hours:
+        return f"{whole // 3600}:{whole // 60 % 60:02}:{whole % 60:02}"
+    return f"{whole // 60}:{whole % 60:02}"
+
+
+def _time_ticks(start: float, end: float) -> list[float]:
+    for step in (1, 2, 5, 10, 15, 30, 60, 120, 300, 600, 900, 1800, 3600, 7200, 14400, 43200, 86400):
+        if (end - start) / step <= 12:
+            break
+    first = math.ceil(start / step) * step
+    return [float(tick) for tick in range(first, math.floor(end) + 1, step)]
+
+
+def _time_axis(axes: Axes, start: float, end: float, label: str = "time of the run") -> None:
+    with_hours = end >= 3600
+    axes.set_xlim(start, end)
+    axes.xaxis.set_major_locator(FixedLocator(_time_ticks(start, end)))
+    axes.xaxis.set_major_formatter(FuncFormatter(lambda value, _: _clock(value, with_hours)))
+    axes.xaxis.set_minor_locator(NullLocator())
+    if label:
+        axes.set_xlabel(f"{label}, {'hours:' if with_hours else ''}minutes:seconds")
+
+
+def _decade(value: float) -> str:
+    for unit, size in (("µs", 1e-3), ("ms", 1.0), ("s", 1e3)):
+        if value < size * 999:
+            return f"{value / size:g} {unit}"
+    return f"{value / 1000:g} s"
+
+
+def _decades(axis: Any, lowest: float, highest: float, label: Callable[[float], str]) -> None:
+    exponents = range(math.ceil(math.log10(lowest) - 1e-9), math.floor(math.log10(highest) + 1e-9) + 1)
+    axis.set_major_locator(FixedLocator([10.0**exponent for exponent in exponents]))
+    axis.set_major_formatter(FuncFormatter(lambda value, _: label(value)))
+    axis.set_minor_locator(NullLocator())
+
+
+def _spread(wanted: Sequence[float], gap: float) -> list[float]:
+    # Positions as wanted, moved up where they would come closer to each other than a gap.
+    order = sorted(range(len(wanted)), key=lambda index: wanted[index])
+    placed = list(wanted)
+    lowest = -math.inf
+    for index in order:
+        placed[index] = max(wanted[index], lowest + gap)
+        lowest = placed[index]
+    return placed
+
+
+def _peaks(errors: Floats, times: Floats) -> tuple[Floats, Floats]:
+    # The largest absolute error of each column, (pieces, columns), and the columns' edges in s.
+    count = min(COLUMNS, errors.shape[1])
+    starts = np.linspace(0, errors.shape[1], count, endpoint=False).astype(int)
+    edges = np.append(times[starts], times[-1] + (times[-1] - times[-2] if len(times) > 1 else 0.25))
+    return np.fmax.reduceat(np.abs(errors), starts, axis=1), edges
+
+
+# --- Error over time ------------------------------------------------------------------------------------------------
+
+
+def error_over_time(rehearsal: Rehearsal) -> Drawing:
+    """Draw every piece's error over the run, ours and the latest beacon's, with shows and faults."""
+    ranked = worst_first(rehearsal.scores.followers)
+    shown = ranked[:ROWS_MAXIMUM]
+    caption = (
+        "Look whether the blue-green band rises above the dashed limit, and for how long. "
+        "Below, each piece by itself, the worst on top."
+    )
+    if len(shown) < len(ranked):
+        caption += f" Of {len(ranked)} pieces the {len(shown)} worst are listed."
+    strips = 18 * len(shown)
+    with style("error-over-time"):
+        figure = new_figure(384 + strips + 78)
+        _events(place(figure, 8, 44), rehearsal)
+        axes = place(figure, 56, 310)
+        _error_curves(axes, rehearsal)
+        axes.tick_params(labelbottom=False)
+        _strips(place(figure, 384, strips), rehearsal, shown)
+        svg = as_svg(figure, "error-over-time", "Error over time", plain_description(rehearsal))
+    return Drawing("error-over-time", "How far from the music, over the whole run", caption, svg)
+
+
+def _error_curves(axes: Axes, rehearsal: Rehearsal, label: str = "") -> None:
+    scores, limit = rehearsal.scores, rehearsal.scenario.error_target_ms
+    ours, edges = _peaks(np.array([score.errors for score in scores.followers]), scores.times_s)
+    naive, _ = _peaks(np.array([score.naive_errors for score in scores.followers]), scores.times_s)
+    peaks = [np.fmax.reduce(values, axis=None, initial=0.0) for values in (ours, naive)]
+    highest = 1.7 * max(*peaks, limit)
+    axes.set_yscale("log")
+    axes.set_ylim(FLOOR_MS, highest)
+    _decades(axes.yaxis, FLOOR_MS, highest, _decade)
+    axes.grid(axis="y", color=RULE.light, linewidth=0.8)
+    axes.set_axisbelow(True)
+    axes.set_ylabel("distance from the music")
+    end = rehearsal.simulated_s
+    labels: list[tuple[float, str, Tint]] = [(limit, f"limit: {limit:g} ms", LIMIT)]
+    for values, tint, alpha, text in ((naive, NAIVE, 0.22, "latest beacon"), (ours, OURS, 0.3, "Leadlight")):
+        furthest = np.maximum(np.fmax.reduce(values, axis=0), FLOOR_MS)
+        closest = np.maximum(np.fmin.reduce(values, axis=0), FLOOR_MS)
+        if np.isnan(furthest).all():
+            continue
+        # Columns as steps: each value holds from edge to edge.
+        band = _held(closest), _held(furthest)
+        axes.fill_between(edges, band[0], band[1], step="post", color=tint.light, alpha=alpha, linewidth=0)
+        axes.step(edges, _held(furthest), where="post", color=tint.light, linewidth=1.1)
+        labels.append((float(np.nanmedian(furthest)), text, tint))
+    ranked = worst_first(scores.followers)
+    worst = next((score for score in ranked if not np.isnan(score.errors).all()), None)
+    if worst is not None and len(ranked) > 1:
+        line = np.maximum(ours[scores.followers.index(worst)], FLOOR_MS)
+        axes.step(edges, _held(line), where="post", color=WORST.light, linewidth=1.3)
+        labels.append((float(np.nanmedian(line)), f"{shorter(worst.name)} (worst)", WORST))
+    axes.axhline(limit, color=LIMIT.light, linewidth=1.4, dashes=(6, 3))
+    _shade_faults(axes, rehearsal)
+    _time_axis(axes, 0, end, label)
+    heights = _spread([math.log10(value) for value, _, _ in labels], 0.055 * math.log10(highest / FLOOR_MS))
+    for height, (_, text, tint) in zip(heights, labels, strict=True):
+        axes.annotate(text, (1, 10**height), xycoords=("axes fraction", "data"), xytext=(8, 0),
+                      textcoords="offset points", color=tint.light, va="center", fontweight="bold")  # fmt: skip
+
+
+def _held(values: Floats) -> Floats:
+    # One value more, as there is one edge more than there are columns.
+    return np.append(values, values[-1])
+
+
+def _fault_spans(scenario: described.Scenario) -> list[tuple[float, float, str]]:
+    spans = []
+    for fault in scenario.faults:
+        if isinstance(fault, described.LeaderReboot):
+            text = "leader restarts"
+        else:
+            text = f"{fault.follower}: {fault.kind.replace('-', ' ')}"
+        spans.append((fault.at_s, min(fault.at_s + fault.for_s, scenario.run.duration_s), text))
+    return sorted(spans)
+
+
+def _shade_faults(axes: Axes, rehearsal: Rehearsal) -> None:
+    bottom, top = axes.get_ylim()
+    boxes = [(left, right, bottom, top) for left, right, _ in _fault_spans(rehearsal.scenario)]
+    rectangles(axes, boxes, FAULT, alpha=0.16, zorder=0.5)
+
+
+def show_spans(scenario: described.Scenario) -> list[tuple[float, float, str]]:
+    """Return when which show is rolling, (from, to, title), in s of the run."""
+    shows = {show.id: show for show in scenario.shows}
+    cues = sorted(scenario.cues, key=lambda cue: cue.at_s)
+    spans = []
+    for cue, following in zip(cues, [*[later.at_s for later in cues[1:]], scenario.run.duration_s], strict=True):
+        if cue.state != "rolling" or cue.show is None or cue.at_s >= scenario.run.duration_s:
+            continue
+        show = shows[cue.show]
+        until = min(following, cue.at_s + max(0.0, show.duration_s - cue.position_s))
+        spans.append((cue.at_s, until, show.title or show.id))
+    return spans
+
+
+def _events(axes: Axes, rehearsal: Rehearsal) -> None:
+    # Shows and faults as bars over the time axis, labelled where there is room.
+    scenario, end = rehearsal.scenario, rehearsal.simulated_s
+    axes.set_axis_off()
+    axes.set_xlim(0, end)
+    axes.set_ylim(0, 2)
+    px_per_s = (WIDTH - LEFT_PX - RIGHT_PX) / end
+    shows = show_spans(scenario)
+    rectangles(axes, [(left, right, 1.12, 1.92) for left, right, _ in shows], SHOW)
+    for left, right, title in shows:
+        room = int((right - left) * px_per_s / CHARACTER_PX) - 1
+        if room >= 4:
+            axes.text(left + 5 / px_per_s, 1.5, shorter(title, room), va="center", fontsize=11, color=INK.light)
+    settle = min(scenario.run.settle_s, end)
+    faults = _fault_spans(scenario)
+    bars = ([(0.0, settle, "not scored")] if settle else []) + faults
+    rectangles(axes, [(left, right, 0.12, 0.92) for left, right, _ in faults], FAULT, alpha=0.55)
+    rectangles(axes, [(0.0, settle, 0.12, 0.92)] if settle else [], RULE)
+    free_from = -math.inf
+    for number, (_, right, text) in enumerate(bars):
+        width = len(text) * CHARACTER_PX / px_per_s
+        start = right + 4 / px_per_s
+        following = bars[number + 1][0] if number + 1 < len(bars) else end + 120 / px_per_s
+        if start >= free_from and start + width <= following:
+            axes.text(start, 0.5, text, va="center", fontsize=11, color=SOFT.light)
+            free_from = start + width
+    for row, text in ((1.5, "shows"), (0.5, "faults" if faults else "")):
+        axes.text(-8 / px_per_s, row, text, ha="right", va="center", fontsize=11.5, color=SOFT.light)
+
+
+def _strips(axes: Axes, rehearsal: Rehearsal, shown: Sequence[FollowerScore]) -> None:
+    # One row a piece, coloured by how far it is from the music.
+    target = rehearsal.scenario.error_target_ms
+    limits = [0.0, target / 10, target / 2.5, target, 2 * target, math.inf]
+    values, edges = _peaks(np.array([score.errors for score in shown]), rehearsal.scores.times_s)
+    level = np.where(np.isnan(values), -1, np.digitize(values, limits) - 1)
+    boxes: dict[int, list[tuple[float, float, float, float]]] = {}
+    for row, levels in enumerate(level):
+        bounds = [0, *(np.flatnonzero(np.diff(levels)) + 1), len(levels)]
+        for start, stop in pairwise(bounds):
+            box = (float(edges[start]), float(edges[stop]), row + 0.08, row + 0.92)
+            boxes.setdefault(int(levels[start]), []).append(box)
+    for number, found in sorted(boxes.items()):
+        if number >= 0:
+            rectangles(axes, found, LEVELS[number])
+        else:
+            rectangles(axes, found, PAPER, fill=False, edgecolor=FAULT.light, linewidth=0.8, hatch="////")
+    axes.set_ylim(len(shown), 0)
+    axes.set_yticks([row + 0.5 for row in range(len(shown))], [shorter(score.name) for score in shown])
+    axes.tick_params(axis="y", length=0)
+    axes.spines["left"].set_visible(False)
+    _time_axis(axes, 0, rehearsal.simulated_s)
+    texts = [f"within {target / 10:g} ms", f"{target / 2.5:g} ms", f"{target:g} ms (limit)", f"{2 * target:g} ms"]
+    texts += ["further"]
+    key = place(axes.figure, 384 + 18 * len(shown) + 52, 24)  # type: ignore[arg-type]
+    key.set_axis_off()
+    key.set_xlim(0, WIDTH - LEFT_PX - RIGHT_PX)
+    key.set_ylim(0, 24)
+    left = 0.0
+    for tint, text in zip(LEVELS, texts, strict=True):
+        rectangles(key, [(left, left + 18, 6, 18)], tint)
+        key.text(left + 24, 12, text, va="center", fontsize=11, color=SOFT.light)
+        left += 24 + len(text) * 7.2 + 18
+    rectangles(key, [(left, left + 18, 6, 18)], PAPER, fill=False, edgecolor=FAULT.light, linewidth=0.8, hatch="////")
+    key.text(left + 24, 12, "no power, or no beacon yet", va="center", fontsize=11, color=SOFT.light)
+
+
+def picture(rehearsal: Rehearsal) -> bytes:
+    """Return the error over time, ours and the latest beacon's, as a PNG of 1200 × 500 dots."""
+    with style("picture"):
+        figure = new_figure(400)
+        figure.text(LEFT_PX / WIDTH, 1 - 20 / 400, f"{rehearsal.scenario.name}: distance of every piece from the music",
+                    va="center", fontsize=14, fontweight="bold", color=INK.light)  # fmt: skip
+        _events(place(figure, 40, 44), rehearsal)
+        axes = place(figure, 88, 256)
+        _error_curves(axes, rehearsal, "time of the run")
+        return as_png(figure)
+
+
+def write_picture(rehearsal: Rehearsal, path: str | Path) -> None:
+    """Write what ``picture`` returns to a file."""
+    Path(path).write_bytes(picture(rehearsal))
+
+
+# --- Error distribution ---------------------------------------------------------------------------------------------
+
+
+def error_distribution(rehearsal: Rehearsal) -> Drawing:
+    """Draw the share of time for which each piece is further from the music than a distance, ours and naive."""
+    scores, scenario = rehearsal.scores, rehearsal.scenario
+    count = max(1, int(scores.settled.sum()))
+    lowest = 10 ** math.floor(math.log10(1 / count))
+    ranked = worst_first(scores.followers)
+    largest = scenario.error_target_ms
+    with style("error-distribution"):
+        figure = new_figure(390)
+        axes = place(figure, 22, 310)
+        axes.set_xscale("log")
+        axes.set_yscale("log")
+        worst_line: Floats | None = None
+        for tint, width, alpha, naive in ((NAIVE, 1.0, 0.6, True), (OURS, 1.0, 0.8, False)):
+            for score in ranked:
+                curve = _beyond(settled_part(score, rehearsal, score.naive_errors if naive else score.errors))
+                if curve is None:
+                    continue
+                largest = max(largest, float(curve[0][-1]))
+                if not naive and worst_line is None:
+                    worst_line = curve
+                axes.step(*curve, where="post", color=tint.light, linewidth=width, alpha=alpha)
+        if worst_line is not None and len(ranked) > 1:
+            axes.step(*worst_line, where="post", color=WORST.light, linewidth=2)
+        right = 1.7 * largest
+        axes.set_xlim(FLOOR_MS, right)
+        axes.set_ylim(lowest, 1.15)
+        _decades(axes.xaxis, FLOOR_MS, right, _decade)
+        _decades(axes.yaxis, lowest, 1.0, lambda value: f"{100 * value:g} %")
+        axes.grid(color=RULE.light, linewidth=0.8)
+        axes.set_axisbelow(True)
+        axes.axvline(scenario.error_target_ms, color=LIMIT.light, linewidth=1.4, dashes=(6, 3))
+        axes.axhline(0.05, color=SOFT.light, linewidth=1, dashes=(2, 3))
+        limit, tight = scenario.error_target_ms, scenario.targets.tight_pair_ms
+        axes.text(limit, 1.3, f"limit: {limit:g} ms", ha="left" if limit >= tight else "right", color=LIMIT.light,
+                  fontweight="bold")  # fmt: skip
+        if scores.tight_pairs:
+            axes.axvline(tight, color=LIMIT.light, linewidth=1, dashes=(2, 2))
+            axes.text(tight, 1.3, f"on a shared surface: {tight:g} ms", ha="right" if limit >= tight else "left",
+                      color=LIMIT.light)  # fmt: skip
+        keys = [(0.05, "5 % of the time", SOFT, "normal")]
+        keys += [(0.9, "latest beacon", NAIVE, "bold"), (0.5, "Leadlight", OURS, "bold")]
+        if worst_line is not None and len(ranked) > 1:
+            keys.append((0.28, f"{shorter(ranked[0].name)} (worst)", WORST, "bold"))
+        for height, text, tint, weight in keys:
+            axes.annotate(text, (1, height), xycoords=("axes fraction", "data"), xytext=(8, 0),
+                          textcoords="offset points", color=tint.light, va="center", fontweight=weight)  # fmt: skip
+        axes.set_xlabel("further from the music than …")
+        axes.set_ylabel("… for this share of the time")
+        svg = as_svg(figure, "error-distribution", "Share of time beyond a distance", plain_description(rehearsal))
+    return Drawing(
+        "error-distribution",
+        "How often, how far",
+        "Look where a line crosses the dotted level: 95 % of the time that piece is closer than this. "
+        "One line a piece; further left is better.",
+        svg,
+    )
+
+
+def _beyond(values: Floats) -> Floats | None:
+    # (distance, share of time beyond it), as few points as show the same line.
+    if values.size == 0:
+        return None
+    sizes = np.maximum(np.sort(np.abs(values)), FLOOR_MS)
+    kept = np.unique(np.round(sizes.size * (1 - np.geomspace(1 / sizes.size, 1, 200))).astype(int))
+    return np.array([np.append(FLOOR_MS, sizes[kept]), np.append(1.0, 1 - (kept + 1) / sizes.size)])
+
+
+# --- Beacons on their way -------------------------------------------------------------------------------------------
+
+
+def beacon_timeline(rehearsal: Rehearsal) -> Drawing | None:
+    """Draw the beacons of a few seconds from sending to arrival, ``None`` if no timeline was kept or none was sent."""
+    beacons = rehearsal.scores.beacons
+    if not beacons:
+        return None
+    sent = np.array([at for at, _ in beacons])
+    delays = np.array([row for _, row in beacons])
+    powered = _powered(rehearsal, sent)
+    lost = np.isnan(delays) & powered
+    length = min(max(2.0, 7 * rehearsal.scenario.leader.interval_s), 30.0, rehearsal.simulated_s)
+    start = _window(rehearsal, sent, lost, length)
+    inside = (sent >= start) & (sent < start + length)
+    rows = np.argsort(-lost[inside].sum(axis=0), kind="stable")[:ROWS_MAXIMUM]
+    names = [rehearsal.scores.followers[row].name for row in rows]
+    heard = delays[~np.isnan(delays)]
+    share_lost = lost.sum() / max(1, powered.sum())
+    with style("beacon-timeline"):
+        height = 28 * (len(rows) + 1)
+        figure = new_figure(height + 88)
+        axes = place(figure, 30, height, left=136, right=250)
+        axes.set_ylim(len(rows) + 0.6, -0.6)
+        axes.set_yticks(range(len(rows) + 1), [f"{shorter(rehearsal.scenario.leader.name)} sends",
+                                               *(shorter(name) for name in names)])  # fmt: skip
+        axes.tick_params(axis="y", length=0)
+        axes.spines["left"].set_visible(False)
+        _shade_faults(axes, rehearsal)
+        axes.vlines(sent[inside], 0, len(rows) + 0.4, color=RULE.light, linewidth=0.8)
+        axes.plot(sent[inside], np.zeros(inside.sum()), "v", color=INK.light, markersize=6)
+        for line, row in enumerate(rows, start=1):
+            went, took = sent[inside], delays[inside, row]
+            arrived = went + took / 1000
+            axes.hlines(np.full(went.size, line), went, arrived, color=OURS.light, linewidth=2.4)
+            axes.plot(arrived, np.full(went.size, line), "o", color=OURS.light, markersize=4.5)
+            gone = went[lost[inside, row]]
+            axes.plot(gone, np.full(gone.size, line), "x", color=NAIVE.light, markersize=7, markeredgewidth=2)
+        _time_axis(axes, start, start + length)
+        legend = "▼ sent     ━● on its way, then there     ✕ lost"
+        axes.text(0, 1, legend, transform=axes.transAxes, va="bottom", fontsize=11, color=SOFT.light)
+        _delay_histogram(place(figure, 30, height, left=WIDTH - 216, right=16), heard, float(share_lost))
+        about = (
+            f"Beacons take {as_time(float(np.quantile(heard, 0.5)) if heard.size else math.nan)} half the time and "
+            f"{as_time(float(np.quantile(heard, 0.95)) if heard.size else math.nan)} at the 95th percentile; "
+            f"{as_share(float(share_lost))} are lost."
+        )
+        svg = as_svg(figure, "beacon-timeline", "Beacons on their way", about)
+    return Drawing(
+        "beacon-timeline",
+        "What the network does to the beacons",
+        f"Look at how unequal the bars are: a board that takes each beacon at its word is wrong by a bar's length. "
+        f"{about}",
+        svg,
+    )
+
+
+def _powered(rehearsal: Rehearsal, instants: Floats) -> npt.NDArray[np.bool_]:
+    # Whether each follower had power at each instant, by the nearest scoring instant before it.
+    ticks = np.clip(np.searchsorted(rehearsal.scores.times_s, instants, side="right") - 1, 0, None)
+    states = np.array([[state != "off" for state in score.states] for score in rehearsal.scores.followers])
+    return np.asarray(states[:, ticks].T, dtype=np.bool_)
+
+
+def _window(rehearsal: Rehearsal, sent: Floats, lost: npt.NDArray[np.bool_], length: float) -> float:
+    # The stretch with most losses; of equals the one in which a leader comes back, then the first settled one.
+    candidates = [0.0, min(rehearsal.scenario.run.settle_s, rehearsal.simulated_s - length)]
+    candidates += [fault.at_s + fault.for_s - length / 3 for fault in rehearsal.scenario.faults]
+    candidates += [float(at) - length / 4 for at in sent[lost.any(axis=1)]]
+    best, most = 0.0, (-1.0, -1.0)
+    for candidate in candidates[1:]:
+        start = math.floor(min(max(0.0, candidate), rehearsal.simulated_s - length))
+        inside = (sent >= start) & (sent < start + length)
+        worth = (float(lost[inside].sum()), float(inside.sum()))
+        if worth > most:
+            best, most = float(start), worth
+    return best
+
+
+def _delay_histogram(axes: Axes, heard: Floats, share_lost: float) -> None:
+    axes.set_title("all beacons of the run, by delay", fontsize=11, color=SOFT.light, loc="left", pad=8)
+    axes.set_yticks([])
+    axes.spines["left"].set_visible(False)
+    if heard.size == 0:
+        axes.set_xticks([])
+        axes.text(0.5, 0.5, "none arrived", transform=axes.transAxes, ha="center", color=SOFT.light)
+        return
+    highest = float(np.quantile(heard, 0.995)) * 1.05
+    counts, edges = np.histogram(heard, bins=36, range=(0.0, highest))
+    rectangles(axes, [(left, right, 0.0, float(count)) for left, right, count in
+                       zip(edges[:-1], edges[1:], counts, strict=True) if count], OURS)  # fmt: skip
+    axes.set_xlim(0, highest)
+    axes.set_ylim(0, counts.max() * 1.25)
+    axes.set_xlabel("ms from sending to arrival")
+    axes.text(1, 1, f"lost: {as_share(share_lost)}", transform=axes.transAxes, ha="right", va="top", color=NAIVE.light,
+              fontweight="bold")  # fmt: skip

@@ -1,0 +1,172 @@
+"""The command `rehearse`: one run, its table, its verdict, and the report."""
+
+from __future__ import annotations
+
+import argparse
+import json
+import shlex
+import sys
+from collections.abc import Callable, Iterator, Sequence
+from contextlib import contextmanager
+from pathlib import Path
+from typing import TYPE_CHECKING, Literal, TextIO
+
+from leadlight.errors import ConfigurationError
+
+# The rest is imported where it is used: a list of commands must not wait for the simulator to load.
+if TYPE_CHECKING:
+    from leadlight_sim.rehearse import Rehearsal, Verdict
+    from leadlight_sim.scenario import Scenario
+
+EXIT_MISSED = 1
+SEED_MAXIMUM = 2**63 - 1
+TABLE_WIDTH = 100
+"""In characters, where the terminal does not say: a file or a pipe."""
+
+
+class RehearseCommand:
+    """Runs a scenario once and says what the crowd will see."""
+
+    summary = "run a light show on a modelled network and say what the crowd will see"
+
+    def add_arguments(self, parser: argparse.ArgumentParser) -> None:
+        """Declare options and arguments."""
+        parser.add_argument(
+            "scenario", nargs="?", metavar="SCENARIO", help="a scenario file or a shipped name (quarry-lake)"
+        )
+        parser.add_argument("--seed", type=int, metavar="N", help="another evening's luck (the scenario's own)")
+        parser.add_argument(
+            "--set",
+            action="append",
+            default=[],
+            dest="changes",
+            metavar="KEY=VALUE",
+            help="change the scenario, such as air.preset=busy; may be given again",
+        )
+        parser.add_argument("--report", type=Path, metavar="FILE", help="write a page with drawings, as HTML")
+        parser.add_argument("--picture", type=Path, metavar="FILE", help="draw the error over time, as PNG")
+        parser.add_argument("--json", type=Path, metavar="FILE", help="write the figures")
+        parser.add_argument("--strict", action="store_true", help="exit with 1 if a target is missed")
+        parser.add_argument("--quiet", action="store_true", help="print the verdict's headline only")
+
+    def run(self, arguments: argparse.Namespace) -> int:
+        """Rehearse, tell and return 0, or with ``--strict`` 1 for a missed target; raise ``LeadlightError``."""
+        from leadlight_sim.rehearse import judge, rehearse
+        from leadlight_sim.report.saving import check_outputs
+
+        scenario = _scenario(arguments)
+        seed = _seed(arguments, scenario)
+        check_outputs(arguments.report, arguments.picture, arguments.json)
+        command = _reproduce(arguments, seed)
+        with _progress(scenario.name, sys.stderr, arguments.quiet) as tell:
+            rehearsal = rehearse(scenario, seed, tell, timeline=arguments.report is not None)
+        verdict = judge(rehearsal)
+        if arguments.quiet:
+            sys.stdout.write(f"{verdict.headline}\n")
+        else:
+            _tell(rehearsal, verdict, sys.stdout)
+        # Told before it is written: a full disk must not cost the answer.
+        sys.stdout.flush()
+        written = _write(arguments, rehearsal, command)
+        if not arguments.quiet:
+            lines = [f"Written: {path}" for path in written]
+            lines += [f"Reproduce: {command}", f"Trace hash: {rehearsal.trace_hash}"]
+            sys.stdout.write("\n".join(lines) + "\n")
+        return EXIT_MISSED if arguments.strict and not verdict.good else 0
+
+
+def _scenario(arguments: argparse.Namespace) -> Scenario:
+    from leadlight_sim.scenario import change_from_text, resolve_scenario
+
+    scenario = resolve_scenario(arguments.scenario)
+    if arguments.changes:
+        scenario = scenario.with_changes(dict(map(change_from_text, arguments.changes)))
+    return scenario
+
+
+def _seed(arguments: argparse.Namespace, scenario: Scenario) -> int:
+    seed: int = scenario.run.seed if arguments.seed is None else arguments.seed
+    if not 0 <= seed <= SEED_MAXIMUM:
+        raise ConfigurationError("--seed", seed, f"a whole number from 0 to {SEED_MAXIMUM}")
+    return seed
+
+
+def _reproduce(arguments: argparse.Namespace, seed: int) -> str:
+    words = ["leadlight", "rehearse"]
+    if arguments.scenario is not None:
+        words.append(arguments.scenario)
+    words += ["--seed", str(seed)]
+    for change in arguments.changes:
+        words += ["--set", change]
+    return shlex.join(words)
+
+
+@contextmanager
+def _progress(name: str, stream: TextIO, quiet: bool) -> Iterator[Callable[[float], None] | None]:
+    """Give a function to call with the share done; nothing where nobody is looking."""
+    if quiet or not stream.isatty():
+        yield None
+        return
+    from rich.console import Console
+    from rich.markup import escape
+    from rich.progress import BarColumn, Progress, TaskProgressColumn, TextColumn, TimeRemainingColumn
+
+    bar = Progress(
+        TextColumn("{task.description}"),
+        BarColumn(),
+        TaskProgressColumn(),
+        TimeRemainingColumn(),
+        console=Console(file=stream),
+        transient=True,
+    )
+    with bar:
+        task = bar.add_task(f"rehearsing {escape(name)}", total=1.0)
+        yield lambda share: bar.update(task, completed=share)
+
+
+def _tell(rehearsal: Rehearsal, verdict: Verdict, stream: TextIO) -> None:
+    from rich import box
+    from rich.console import Console
+    from rich.table import Table
+    from rich.text import Text
+
+    from leadlight_sim.tables import COLUMNS, rows
+
+    console = Console(file=stream, highlight=False, width=None if stream.isatty() else TABLE_WIDTH)
+    speed = rehearsal.simulated_s / max(rehearsal.wall_s, 1e-9)
+    head = f"{rehearsal.scenario.name}: {rehearsal.simulated_s:g} s, seed {rehearsal.seed}"
+    console.print(Text(f"{head} (in {rehearsal.wall_s:.1f} s, {speed:,.0f} times as fast as the show)"))
+    columns = [column for column in COLUMNS if not column.page_only]
+    table = Table(box=box.SIMPLE_HEAD, pad_edge=False, show_edge=False, padding=(0, int(console.width >= 90), 0, 0))
+    for column in columns:
+        justify: Literal["left", "right"] = "right" if column.is_number else "left"
+        heading = "\n".join(column.heading_lines)
+        table.add_column(Text(heading), justify=justify, no_wrap=True)
+    for row in rows(rehearsal.scores.followers, columns):
+        # As text: a piece may be called "[red]".
+        table.add_row(*map(Text, row))
+    console.print(table)
+    console.print(Text(verdict.headline, style="bold green" if verdict.good else "bold red"))
+    stream.writelines(f"  {sentence}\n" for sentence in verdict.sentences)
+    stream.write("\n")
+
+
+def _write(arguments: argparse.Namespace, rehearsal: Rehearsal, command: str) -> Sequence[Path]:
+    from leadlight_sim.report.saving import write_whole
+
+    written = []
+    if arguments.json is not None:
+        text = json.dumps(rehearsal.to_json() | {"reproduce": command}, indent=2, ensure_ascii=False, allow_nan=False)
+        write_whole(arguments.json, f"{text}\n".encode())
+        written.append(arguments.json)
+    if arguments.report is not None:
+        from leadlight_sim.report import page
+
+        write_whole(arguments.report, page(rehearsal, command).encode())
+        written.append(arguments.report)
+    if arguments.picture is not None:
+        from leadlight_sim.figures import picture
+
+        write_whole(arguments.picture, picture(rehearsal))
+        written.append(arguments.picture)
+    return written

@@ -1,0 +1,112 @@
+"""The page: one HTML file that says what the crowd will see, and why, and needs nothing outside itself."""
+
+from __future__ import annotations
+
+import importlib.metadata
+import math
+import platform
+from dataclasses import dataclass
+from importlib.resources import files
+
+from jinja2 import Environment, StrictUndefined
+from markupsafe import Markup
+
+from leadlight_sim.canvas import TINTS
+from leadlight_sim.crowd_view import crowd_view
+from leadlight_sim.figures import Drawing, beacon_timeline, error_distribution, error_over_time
+from leadlight_sim.measures import worst_first
+from leadlight_sim.rehearse import Rehearsal, judge
+from leadlight_sim.tables import COLUMNS, NOTHING, as_time, rows
+
+TEMPLATE = "page.html.j2"
+
+
+@dataclass(frozen=True, slots=True)
+class BigNumber:
+    """One of the numbers at the top: what it is called, its value, and what it means."""
+
+    label: str
+    value: str
+    meaning: str
+
+
+def page(rehearsal: Rehearsal, command: str = "") -> str:
+    """Return a rehearsal's report as HTML; ``command`` is the command line that repeats it.
+
+    The same rehearsal gives the same text, whenever and wherever it is made with the same versions.
+    """
+    environment = Environment(autoescape=True, undefined=StrictUndefined, trim_blocks=True, lstrip_blocks=True)
+    template = environment.from_string(files(__name__).joinpath(TEMPLATE).read_text("utf-8"))
+    drawings = [
+        error_over_time(rehearsal),
+        crowd_view(rehearsal),
+        error_distribution(rehearsal),
+        beacon_timeline(rehearsal),
+    ]
+    text = template.render(
+        scenario=rehearsal.scenario,
+        verdict=judge(rehearsal),
+        numbers=big_numbers(rehearsal),
+        drawings=[(drawing, Markup(drawing.svg)) for drawing in drawings if drawing is not None],
+        columns=COLUMNS,
+        rows=rows(rehearsal.scores.followers),
+        facts=facts(rehearsal),
+        command=command,
+        tints=TINTS,
+    )
+    return text.replace(" %", "\N{NO-BREAK SPACE}%")
+
+
+def big_numbers(rehearsal: Rehearsal) -> list[BigNumber]:
+    """Return the three numbers that answer first: the worst piece, the naive way, the worst pair."""
+    scores = rehearsal.scores
+    worst = worst_first(scores.followers)[0]
+    measured = [s.naive_error_ms.p95 for s in scores.followers if not math.isnan(s.naive_error_ms.p95)]
+    naive = max(measured, default=math.nan)
+    if scores.worst_pair is None:
+        pair = "There are no two pieces to compare."
+    else:
+        pair = f"{scores.worst_pair[0]} and {scores.worst_pair[1]} are within this of each other 95 % of the time."
+    if math.isnan(worst.error_ms.p95):
+        piece = f"{worst.name} was never in step long enough to be scored."
+    else:
+        piece = f"{worst.name} is within this of the music 95 % of the time; all others are closer."
+    return [
+        BigNumber("worst piece", as_time(worst.error_ms.p95), piece),
+        BigNumber("worst two pieces", as_time(scores.worst_pair_ms.p95), pair),
+        BigNumber(
+            "without Leadlight",
+            as_time(naive),
+            "The worst of boards that simply believed the latest beacon would be within this 95 % of the time.",
+        ),
+    ]
+
+
+def facts(rehearsal: Rehearsal) -> list[tuple[str, str]]:
+    """Return what was run, as names and values, enough to tell two reports apart."""
+    scenario = rehearsal.scenario
+    leader, air = scenario.leader, scenario.air
+    loss = NOTHING if air.dropouts is None else f"{air.dropouts.mean_loss_fraction:.1%}"
+    versions = ", ".join(f"{name} {_version(name)}" for name in ("leadlight", "numpy", "matplotlib"))
+    return [
+        ("scenario", scenario.name),
+        ("seed", str(rehearsal.seed)),
+        ("length", f"{rehearsal.simulated_s:g} s, scored from {scenario.run.settle_s:g} s after a first beacon"),
+        ("pieces", f"{len(scenario.followers)}, {sum(f.pixels for f in scenario.followers):,} pixels"),
+        ("leader", f"{leader.name}, {'wired' if leader.wired else 'on Wi-Fi'}, a beacon every {leader.interval_s:g} s"),
+        ("air", f"{air.preset}, {air.band} GHz" + ("" if air.dropouts is None else f", {loss} lost")),
+        ("scenario digest", scenario.digest()),
+        ("trace hash", rehearsal.trace_hash),
+        ("events", f"{rehearsal.events:,}"),
+        ("versions", f"{versions}, Python {platform.python_version()}"),
+    ]
+
+
+def _version(package: str) -> str:
+    try:
+        return importlib.metadata.version(package)
+    except importlib.metadata.PackageNotFoundError:
+        return "from source"
+
+
+__all__ = ["BigNumber", "Drawing", "big_numbers", "facts", "page"]

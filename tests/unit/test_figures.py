@@ -1,0 +1,218 @@
+from __future__ import annotations
+
+import math
+import re
+import struct
+from functools import cache
+from itertools import pairwise
+from pathlib import Path
+from xml.etree import ElementTree
+
+import matplotlib
+import numpy as np
+import pytest
+
+from leadlight_sim import figures
+from leadlight_sim.canvas import LEVELS, TINTS, as_svg, new_figure, shorter, style
+from leadlight_sim.crowd_view import crowd_view
+from leadlight_sim.rehearse import Rehearsal, rehearse
+from leadlight_sim.scenario import check_scenario
+from leadlight_sim.tables import as_seconds, as_share, as_time
+
+
+@cache
+def short_run() -> Rehearsal:
+    scenario = check_scenario(
+        {
+            "name": "two at the pond",
+            "run": {"duration_s": 40, "settle_s": 5},
+            "followers": [{"name": "oak", "pixels": 90}, {"name": "elm", "pixels": 60, "extra_loss_fraction": 0.4}],
+            "shows": [{"id": "short", "title": "Short", "duration_s": 25}],
+            "cues": [{"at_s": 8, "show": "short"}],
+            "faults": [{"kind": "power-cut", "follower": "oak", "at_s": 20, "for_s": 4}],
+        },
+        "pond",
+    )
+    return rehearse(scenario, timeline=True)
+
+
+def texts(svg: str) -> list[str]:
+    return ["".join(element.itertext()) for element in ElementTree.fromstring(svg).iter("text")]
+
+
+@pytest.mark.parametrize(
+    ("value_ms", "text"),
+    [
+        (math.nan, "–"),
+        (0.0, "0 µs"),
+        (0.05, "50 µs"),
+        (0.0994, "99 µs"),
+        (0.0995, "0.10 ms"),
+        (12.5, "12.5 ms"),
+        (-2.0, "-2.00 ms"),
+        (203.2, "203 ms"),
+        (1500.0, "1.50 s"),
+        (250_000.0, "250 s"),
+    ],
+)
+def test_a_time_is_told_in_the_unit_that_reads_best(value_ms: float, text: str) -> None:
+    assert as_time(value_ms) == text
+
+
+def test_a_rare_share_is_not_rounded_to_nothing() -> None:
+    assert [as_share(share) for share in (0.0, 0.00004, 0.0151, 0.2, 1.0)] == [
+        "0.0 %", "0.004 %", "1.5 %", "20 %", "100 %",
+    ]  # fmt: skip
+
+
+def test_what_was_never_reached_says_never() -> None:
+    assert [as_seconds(None), as_seconds(0.0), as_seconds(0.254), as_seconds(12.3)] == [
+        "never", "at once", "0.25 s", "12 s",
+    ]  # fmt: skip
+
+
+def test_a_long_name_is_cut_in_its_middle_so_that_numbers_at_its_end_stay() -> None:
+    assert shorter("piece number 17", 12) == "piece n…r 17"
+    assert shorter("willow", 12) == "willow"
+    assert shorter("an uncommonly long name", 6) == "an…me"
+
+
+def test_every_colour_has_its_own_name_and_light_value() -> None:
+    assert len({tint.name for tint in TINTS}) == len({tint.light for tint in TINTS}) == len(TINTS)
+
+
+def luminance(colour: str) -> float:
+    # Relative luminance, WCAG 2.2.
+    parts = [int(colour[at : at + 2], 16) / 255 for at in (1, 3, 5)]
+    red, green, blue = (part / 12.92 if part <= 0.04045 else ((part + 0.055) / 1.055) ** 2.4 for part in parts)
+    return 0.2126 * red + 0.7152 * green + 0.0722 * blue
+
+
+def contrast(one: str, other: str) -> float:
+    low, high = sorted((luminance(one), luminance(other)))
+    return (high + 0.05) / (low + 0.05)
+
+
+@pytest.mark.parametrize("theme", ["light", "dark"])
+def test_text_can_be_read_on_its_paper(theme: str) -> None:
+    by_name = {tint.name: getattr(tint, theme) for tint in TINTS}
+    for name in ("ink", "soft", "ours", "worst", "limit"):
+        assert contrast(by_name[name], by_name["paper"]) >= 4.5, name  # WCAG 2.2, 1.4.3: ordinary text
+    assert contrast(by_name["naive"], by_name["paper"]) >= 3  # the same: large or bold, and graphics (1.4.11)
+
+
+def test_the_key_of_levels_gets_steadily_darker_on_light_paper_up_to_the_limit() -> None:
+    below = [luminance(level.light) for level in LEVELS[:3]]
+    assert all(first > second for first, second in pairwise(below))
+    assert luminance(LEVELS[4].light) < below[-1]
+
+
+def test_no_spike_is_lost_when_a_run_has_more_instants_than_a_drawing_has_columns() -> None:
+    errors = np.zeros((1, 10_000))
+    errors[0, 7777] = -80.0
+    peaks, edges = figures._peaks(errors, np.arange(10_000) / 4)
+    assert peaks.shape == (1, figures.COLUMNS)
+    assert peaks.max() == 80.0
+    (column,) = np.flatnonzero(peaks[0])
+    assert edges[column] <= 7777 / 4 < edges[column + 1]
+
+
+def test_the_distribution_says_for_which_share_of_time_an_error_is_exceeded() -> None:
+    curve = figures._beyond(np.array([1.0, -2.0, 3.0, 4.0]))
+    assert curve is not None
+    distance, share = curve
+    assert dict(zip(distance.tolist(), share.tolist(), strict=True))[2.0] == 0.5
+    assert share[-1] == 0
+    assert figures._beyond(np.empty(0)) is None
+
+
+def test_the_share_of_time_beyond_p95_is_a_twentieth() -> None:
+    run = short_run()
+    for score in run.scores.followers:
+        scored = np.abs(figures.settled_part(score, run, score.errors))
+        # One more or less than a twentieth of the values may lie beyond an interpolated quantile.
+        assert abs((scored > score.error_ms.p95).sum() - 0.05 * scored.size) <= 1
+
+
+def test_labels_are_moved_apart_and_keep_their_order() -> None:
+    placed = figures._spread([2.0, 1.0, 1.1, 5.0], 0.5)
+    assert placed == pytest.approx([2.0, 1.0, 1.5, 5.0])
+
+
+def test_a_drawing_names_pieces_shows_faults_and_the_limit() -> None:
+    said = texts(figures.error_over_time(short_run()).svg)
+    assert {"oak", "elm", "Short", "oak: power cut", "limit: 12.5 ms", "latest beacon", "Leadlight"} <= set(said)
+
+
+def test_a_drawing_has_a_title_and_a_description_for_those_who_cannot_see_it() -> None:
+    root = ElementTree.fromstring(figures.error_over_time(short_run()).svg)
+    title, about = root[0], root[1]
+    assert root.get("role") == "img"
+    assert root.get("aria-labelledby") == f"{title.get('id')} {about.get('id')}"
+    assert title.text == "Error over time"
+    assert "95 % of the time" in (about.text or "")
+
+
+def test_every_reference_inside_a_drawing_has_its_target() -> None:
+    for drawing in (figures.error_over_time(short_run()), figures.beacon_timeline(short_run())):
+        assert drawing is not None
+        names = set(re.findall(r'\bid="([^"]+)"', drawing.svg))
+        wanted = set(re.findall(r'href="#([^"]+)"', drawing.svg)) | set(re.findall(r"url\(#([^)]+)\)", drawing.svg))
+        assert wanted
+        assert wanted <= names
+        assert all(name.startswith(f"{drawing.name}-") for name in names)
+
+
+def test_no_colour_is_fixed_so_that_the_page_can_be_light_or_dark() -> None:
+    drawing = figures.error_distribution(short_run())
+    assert re.findall(r"#[0-9a-f]{6}\b", drawing.svg) == []
+    assert "var(--ours)" in drawing.svg
+
+
+def test_a_lost_beacon_is_marked_and_one_sent_while_the_power_was_off_is_not() -> None:
+    run = short_run()
+    sent = np.array([at for at, _ in run.scores.beacons])
+    powered = figures._powered(run, sent)
+    assert [bool(on) for at, on in zip(sent, powered[:, 0], strict=True) if 20.5 < at < 23.5] == [False] * 3
+    assert powered[sent > 25].all()
+    assert figures.beacon_timeline(run) is not None
+
+
+def test_without_a_timeline_no_beacons_are_drawn() -> None:
+    assert figures.beacon_timeline(rehearse(short_run().scenario)) is None
+
+
+def test_the_crowd_view_shows_a_moment_of_the_show_at_the_95th_percentile() -> None:
+    drawing = crowd_view(short_run())
+    assert drawing is not None
+    said = texts(drawing.svg)
+    (when,) = [text for text in said if text.endswith("of the run")]
+    minutes, seconds = when.removeprefix("at ").removesuffix(" of the run").split(":")
+    assert 8 <= 60 * int(minutes) + float(seconds) < 33
+    assert said.count("Leadlight") == said.count("latest beacon") == said.count("as written") == 3
+
+
+def test_user_settings_of_the_plotting_library_change_nothing_and_are_left_alone() -> None:
+    plain = figures.error_distribution(short_run()).svg
+    with matplotlib.rc_context({"font.size": 30, "axes.facecolor": "red", "svg.fonttype": "path"}):
+        assert figures.error_distribution(short_run()).svg == plain
+        assert matplotlib.rcParams["font.size"] == 30
+
+
+def test_names_that_look_like_markup_or_mathematics_are_drawn_as_they_are() -> None:
+    name = 'a <b> id="x" & $y_1$ url(#z)'
+    with style("test"):
+        figure = new_figure(50)
+        figure.text(0.5, 0.5, name)
+        svg = as_svg(figure, "test", name, name)
+    assert texts(svg) == [name]
+    assert ElementTree.fromstring(svg)[0].text == name
+
+
+def test_the_picture_is_a_png_of_the_promised_size_and_the_same_each_time(tmp_path: Path) -> None:
+    path = tmp_path / "picture.png"
+    figures.write_picture(short_run(), path)
+    content = path.read_bytes()
+    assert content.startswith(b"\x89PNG")
+    assert struct.unpack(">II", content[16:24]) == (1200, 500)
+    assert figures.picture(short_run()) == content

@@ -1,0 +1,198 @@
+from __future__ import annotations
+
+import os
+import re
+from functools import cache
+from html import escape
+from html.parser import HTMLParser
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from leadlight_sim.rehearse import Rehearsal, judge, rehearse
+from leadlight_sim.report import page
+from leadlight_sim.report.saving import OutputError, check_outputs, write_whole
+from leadlight_sim.scenario import check_scenario
+
+AWKWARD = 'a<b> & "c" {{x}} $y$'
+
+
+@cache
+def run(kind: str) -> Rehearsal:
+    table: dict[str, Any] = {
+        "name": "pond <script>",
+        "run": {"duration_s": 30, "settle_s": 5},
+        "followers": [{"name": "oak", "pixels": 90}, {"name": AWKWARD, "pixels": 60}],
+        "shows": [{"id": "short", "title": "Rain & <wind>", "duration_s": 15}],
+        "cues": [{"at_s": 8, "show": "short"}],
+    }
+    if kind == "single":
+        table["followers"] = [{"name": "oak", "pixels": 90}]
+    if kind == "silent":
+        # Nobody ever hears the leader: stations of an isolating network.
+        table["air"] = {"client_isolation": True}
+    if kind == "missed":
+        table["targets"] = {"error_ms": 0.0001}
+    if kind == "shortest":
+        table |= {"run": {"duration_s": 1, "settle_s": 0}, "cues": [{"at_s": 0, "show": "short"}]}
+    return rehearse(check_scenario(table, "pond"), timeline=True)
+
+
+KINDS = ["pair", "single", "silent", "missed", "shortest"]
+
+
+class Outline(HTMLParser):
+    """Notes what a page refers to, and that its elements are closed in order."""
+
+    VOID = frozenset({"meta", "br", "link", "img"})
+
+    def __init__(self) -> None:
+        super().__init__()
+        self.open: list[str] = []
+        self.references: list[str] = []
+        self.identifiers: list[str] = []
+        self.tags: list[str] = []
+
+    def handle_starttag(self, tag: str, attrs: list[tuple[str, str | None]]) -> None:
+        self.tags.append(tag)
+        if tag not in self.VOID:
+            self.open.append(tag)
+        for name, value in attrs:
+            if name in ("src", "href", "xlink:href", "data", "action"):
+                self.references.append(value or "")
+            if name == "id":
+                self.identifiers.append(value or "")
+
+    def handle_startendtag(self, tag: str, attrs: list[tuple[str, str | None]]) -> None:
+        self.handle_starttag(tag, attrs)
+        if tag not in self.VOID:
+            self.open.pop()
+
+    def handle_endtag(self, tag: str) -> None:
+        assert self.open.pop() == tag
+
+
+@pytest.mark.parametrize("kind", KINDS)
+def test_a_page_is_well_formed_and_needs_nothing_outside_itself(kind: str) -> None:
+    text = page(run(kind), "leadlight rehearse")
+    outline = Outline()
+    outline.feed(text)
+    assert outline.open == []
+    assert [reference for reference in outline.references if not reference.startswith("#")] == []
+    assert len(outline.identifiers) == len(set(outline.identifiers))
+    assert not {"script", "link", "img", "iframe", "object"} & set(outline.tags)
+    assert "http" not in text
+    assert "@import" not in text
+    assert re.findall(r"url\((?!#)", text) == []
+
+
+@pytest.mark.parametrize("kind", KINDS)
+def test_a_page_says_the_verdict_in_words_and_every_piece_by_name(kind: str) -> None:
+    text = page(run(kind))
+    verdict = judge(run(kind))
+    assert f"<h1>{verdict.headline}</h1>" in text
+    assert ("All targets are met." in text) is verdict.good
+    for follower in run(kind).scenario.followers:
+        assert f'<th scope="row">{escape(follower.name).replace("&quot;", "&#34;")}</th>' in text
+
+
+def test_the_verdict_comes_before_anything_else() -> None:
+    text = page(run("missed"))
+    order = [text.index(part) for part in ("<h1>", 'class="value"', "<svg", "<table", "What was run", "work at height")]
+    assert order == sorted(order)
+    assert "Not all targets are met" in text
+
+
+def test_names_are_never_taken_for_markup() -> None:
+    text = page(run("pair"), "leadlight rehearse '<i>'")
+    assert "<b>" not in text.split("<table>")[1].split("</table>")[0]
+    assert "<script" not in text
+    assert "<wind>" not in text
+    assert "<i>" not in text
+    assert "{{x}}" in text
+
+
+def test_the_same_run_gives_the_same_bytes() -> None:
+    first = page(run("pair"), "again")
+    scenario = run("pair").scenario
+    assert page(rehearse(scenario, timeline=True), "again") == first
+
+
+def test_another_seed_gives_another_page() -> None:
+    scenario = run("pair").scenario
+    assert page(rehearse(scenario, 99, timeline=True)) != page(run("pair"))
+
+
+@pytest.mark.parametrize("kind", KINDS)
+def test_what_was_not_measured_is_a_dash_and_never_nan(kind: str) -> None:
+    text = page(run(kind))
+    assert re.findall(r"\b(?:[Nn]a[Nn]|inf|None)\b", text) == []
+
+
+def test_a_single_piece_has_no_pair() -> None:
+    assert "There are no two pieces to compare." in page(run("single"))
+
+
+def test_a_piece_that_never_heard_a_beacon_is_said_to_have_joined_never() -> None:
+    text = page(run("silent"))
+    assert text.count("<td>never</td>") == 2
+    assert "was never in step long enough to be scored" in text
+
+
+def test_a_page_tells_how_to_repeat_it_and_what_it_cannot_tell() -> None:
+    rehearsal = run("pair")
+    text = page(rehearsal, "leadlight rehearse pond.toml --seed 1")
+    for part in (
+        "<pre>leadlight rehearse pond.toml --seed 1</pre>",
+        rehearsal.trace_hash,
+        rehearsal.scenario.digest(),
+        "photosensitive viewers",
+        "electrical or",
+        "local codes",
+    ):
+        assert part in text
+
+
+def test_a_file_is_written_whole_or_not_at_all(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    path = tmp_path / "page.html"
+    write_whole(path, b"old")
+
+    def full(_descriptor: int) -> None:
+        raise OSError(28, "No space left on device")
+
+    monkeypatch.setattr(os, "fsync", full)
+    with pytest.raises(OutputError, match=r"page\.html: cannot be written: No space left on device"):
+        write_whole(path, b"new")
+    assert path.read_bytes() == b"old"
+    assert list(tmp_path.iterdir()) == [path]
+
+
+def test_a_link_stays_a_link_and_its_file_is_replaced(tmp_path: Path) -> None:
+    (tmp_path / "link").symlink_to(tmp_path / "file")
+    write_whole(tmp_path / "link", b"x")
+    assert (tmp_path / "link").is_symlink()
+    assert (tmp_path / "file").read_bytes() == b"x"
+
+
+def test_a_device_is_written_to_and_not_replaced() -> None:
+    check_outputs(Path(os.devnull))
+    write_whole(Path(os.devnull), b"x")
+    assert not Path(os.devnull).is_file()
+
+
+@pytest.mark.parametrize(
+    ("names", "reason"),
+    [
+        (["absent/page.html"], "there is no folder"),
+        (["."], "is a folder"),
+        (["one", "two/../one"], "named for two outputs"),
+        (["x" * 300], "name too long"),
+        (["a\0b"], "null"),
+    ],
+)
+def test_what_cannot_be_written_is_told_before_the_work(tmp_path: Path, names: list[str], reason: str) -> None:
+    (tmp_path / "two").mkdir()
+    with pytest.raises(OutputError, match=rf"(?i){reason}"):
+        check_outputs(None, *(tmp_path / name for name in names))
+    assert sorted(entry.name for entry in tmp_path.iterdir()) == ["two"]
