@@ -98,8 +98,8 @@ class CommonViewClock:
             inside = lower - slack <= offset_ns <= upper + slack
             self._verdicts.append(inside)
             tracked = self._tracker.estimate()
-            if inside and tracked is not None:
-                self._sides.append(offset_ns > tracked.offset_at(heard_at))
+            if inside and tracked is not None and (residual := offset_ns - tracked.offset_at(heard_at)):
+                self._sides.append(residual > 0)
             self._judge()
             if not inside:
                 self.refused += 1
