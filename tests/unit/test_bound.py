@@ -1,0 +1,100 @@
+from __future__ import annotations
+
+import math
+
+import pytest
+
+from leadlight.clock.bound import UNPROVEN, CausalityBound, statistical_half_width_ns
+from leadlight.clock.estimator import Estimate, Exchange
+from leadlight.units import MILLISECOND, SECOND, LeaderInstant, LocalInstant
+
+AT = LocalInstant(1_000 * SECOND)
+OFFSET = 5 * SECOND
+"""Local minus leader."""
+
+
+def exchange(up_ns: int, down_ns: int, at: int = AT) -> Exchange:
+    """A Sounding sent at `at` that took `up_ns` up and whose Echo, sent at once, took `down_ns` down."""
+    leader = LeaderInstant(at + up_ns - OFFSET)
+    return Exchange(LocalInstant(at), leader, leader, LocalInstant(at + up_ns + down_ns))
+
+
+def test_beacons_alone_prove_only_that_the_clock_is_not_ahead() -> None:
+    bound = CausalityBound()
+    bound.observe_arrival(LeaderInstant(AT - OFFSET), LocalInstant(AT + 3 * MILLISECOND))
+    assert bound.upper_ns == OFFSET + 3 * MILLISECOND
+    assert bound.lower_ns == -UNPROVEN
+    assert not bound.is_two_sided
+    assert bound.half_width_ns(Estimate(AT, OFFSET, 0.0), AT) is None
+
+
+def test_an_exchange_proves_both_sides() -> None:
+    bound = CausalityBound(1e-12)
+    bound.observe_exchange(exchange(2 * MILLISECOND, 3 * MILLISECOND))
+    now = LocalInstant(AT + 5 * MILLISECOND)
+    # The way up has aged for the flight of 5 ms: at this drift, one nanosecond of rounding.
+    assert bound.interval_ns(now) == (OFFSET - 2 * MILLISECOND - 1, OFFSET + 3 * MILLISECOND)
+    assert bound.half_width_ns(Estimate(now, OFFSET, 0.0), now) == 3 * MILLISECOND
+    assert bound.half_width_ns(Estimate(now, OFFSET + MILLISECOND, 0.0), now) == 3 * MILLISECOND + 1
+
+
+def test_a_proof_ages_by_the_declared_drift_on_both_sides() -> None:
+    bound = CausalityBound(200e-6)
+    bound.observe_exchange(exchange(0, 0))
+    assert bound.interval_ns(AT) == (OFFSET, OFFSET)
+    assert bound.interval_ns(LocalInstant(AT + 10 * SECOND)) == (OFFSET - 2 * MILLISECOND, OFFSET + 2 * MILLISECOND)
+    # Of the past it says as little: the offset may have moved either way to get here.
+    assert bound.interval_ns(LocalInstant(AT - 10 * SECOND)) == (OFFSET - 2 * MILLISECOND, OFFSET + 2 * MILLISECOND)
+
+
+def test_once_settled_it_ages_about_the_learnt_rate() -> None:
+    bound = CausalityBound(200e-6)
+    bound.observe_exchange(exchange(0, 0))
+    bound.settle(50e-6, 1e-6)
+    assert bound.drift == pytest.approx(4e-6)
+    assert bound.interval_ns(LocalInstant(AT + 1_000 * SECOND)) == (
+        OFFSET + 46 * MILLISECOND,
+        OFFSET + 54 * MILLISECOND + 1,  # 1e-6 + 3e-6 is a little more than 4e-6 in doubles, and the side is rounded up
+    )
+
+
+def test_a_worse_sample_widens_nothing() -> None:
+    bound = CausalityBound(1e-12)
+    bound.observe_exchange(exchange(MILLISECOND, MILLISECOND))
+    proven = bound.interval_ns(LocalInstant(AT + SECOND))
+    bound.observe_exchange(exchange(400 * MILLISECOND, 500 * MILLISECOND, AT + 100 * MILLISECOND))
+    assert bound.interval_ns(LocalInstant(AT + SECOND)) == proven
+
+
+def test_a_sample_out_of_order_proves_no_more_than_it_did_when_it_was_taken() -> None:
+    bound = CausalityBound(200e-6)
+    bound.observe_exchange(exchange(0, 10 * MILLISECOND, AT + SECOND))
+    bound.observe_arrival(LeaderInstant(AT - OFFSET), AT)  # a perfect one, 1.01 s older
+    assert bound.upper_ns == OFFSET + 202_000
+
+
+def test_contradicting_proofs_are_counted_and_the_fresh_one_stands() -> None:
+    bound = CausalityBound(1e-9)
+    bound.observe_exchange(exchange(0, MILLISECOND))
+    bound.observe_arrival(LeaderInstant(AT + SECOND - OFFSET + 5 * MILLISECOND), LocalInstant(AT + SECOND))
+    assert bound.broken == 1
+    assert bound.upper_ns == OFFSET - 5 * MILLISECOND
+    assert bound.lower_ns == -UNPROVEN
+
+
+def test_a_new_timebase_clears_proofs_and_declaration() -> None:
+    bound = CausalityBound(200e-6)
+    bound.observe_exchange(exchange(0, 0))
+    bound.settle(50e-6, 0.0)
+    bound.clear()
+    assert bound.interval_ns(AT) == (-UNPROVEN, UNPROVEN)
+    assert bound.drift == 200e-6
+
+
+def test_the_statistical_bound_adds_a_share_of_the_floor_and_grows_with_age() -> None:
+    fresh = Estimate(AT, 0, 0.0, deviation_ns=100_000.0, rate_deviation=1e-6, floor_ns=2e6)
+    assert statistical_half_width_ns(fresh, AT) == pytest.approx(3 * 100_000 + 0.3 * 2e6)
+    later = statistical_half_width_ns(fresh, LocalInstant(AT + 100 * SECOND))
+    wander = 0.06e-6 * math.sqrt(100 / 3) * 100e9
+    assert later == pytest.approx(3 * math.sqrt(1e5**2 + 1e5**2 + wander**2) + 6e5)
+    assert statistical_half_width_ns(Estimate(AT, 0, 0.0), AT) == math.inf

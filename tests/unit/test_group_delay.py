@@ -1,0 +1,174 @@
+from __future__ import annotations
+
+import math
+
+import pytest
+
+from leadlight.clock.group_delay import (
+    ARRIVALS_KEPT,
+    REPORTERS_MAXIMUM,
+    SAMPLES_BEFORE_USE,
+    STALE_NS,
+    Arrival,
+    DelayCollector,
+    GroupDelayClock,
+    median_deviation,
+    reporting_stride,
+)
+from leadlight.messages import DelayReport, GroupDelay
+from leadlight.units import MICROSECOND, MILLISECOND, SECOND, LeaderInstant, LocalInstant
+from leadlight.wire import DELAY_LIMIT_NS
+
+OFFSET = 5 * SECOND
+
+
+def arrival(serial: int, delay_ns: int = MILLISECOND, reportable: bool = True) -> Arrival:
+    sent = LeaderInstant(serial * SECOND)
+    return Arrival(sent, LocalInstant(sent + OFFSET + delay_ns), delay_ns, reportable)
+
+
+@pytest.mark.parametrize(
+    ("sounding_s", "beacon_ms", "stride"), [(4, 1_000, 1), (4, 500, 2), (4, 100, 10), (4, 300, 4), (1, 2_000, 1)]
+)
+def test_four_reports_cover_a_sounding_interval(sounding_s: int, beacon_ms: int, stride: int) -> None:
+    assert reporting_stride(sounding_s * SECOND, beacon_ms * MILLISECOND) == stride
+
+
+def test_everyone_reports_the_latest_four_beacons_that_the_stride_picks() -> None:
+    clock = GroupDelayClock()
+    for serial in range(100, 130):
+        clock.note_arrival(serial, arrival(serial, serial))
+    assert clock.reports(4) == tuple(DelayReport(serial, serial) for serial in (128, 124, 120, 116))
+
+
+def test_serials_are_reported_by_their_low_sixteen_bits() -> None:
+    clock = GroupDelayClock()
+    clock.note_arrival(0x3_0004, arrival(4))
+    assert clock.reports(4) == (DelayReport(4, MILLISECOND),)
+
+
+def test_what_was_measured_with_a_poor_clock_or_came_too_late_for_the_wire_is_not_reported() -> None:
+    clock = GroupDelayClock()
+    clock.note_arrival(1, arrival(1, reportable=False))
+    clock.note_arrival(2, arrival(2, DELAY_LIMIT_NS + 1))
+    clock.note_arrival(3, arrival(3, DELAY_LIMIT_NS))
+    assert clock.reports(1) == (DelayReport(3, DELAY_LIMIT_NS),)
+
+
+def test_only_so_many_arrivals_are_kept() -> None:
+    clock = GroupDelayClock()
+    for serial in range(3 * ARRIVALS_KEPT):
+        clock.note_arrival(serial, arrival(serial))
+    assert len(clock._arrivals) == ARRIVALS_KEPT
+
+
+def fed(count: int, doubt_ns: int = 0) -> GroupDelayClock:
+    """A clock that met `count` beacons, each with its median: the common delay, up to 40 ms, is known exactly."""
+    clock = GroupDelayClock()
+    for serial in range(1, count + 1):
+        delay_ns = serial * 7 % 40 * MILLISECOND
+        clock.note_arrival(serial, arrival(serial, delay_ns))
+        clock.observe(serial + 1, (GroupDelay(1, delay_ns),), doubt_ns, None)
+    return clock
+
+
+def test_with_the_common_delay_removed_the_offset_is_exact() -> None:
+    estimate = fed(30).estimate(LocalInstant(OFFSET + 31 * SECOND), 0.0)
+    assert estimate is not None
+    assert estimate.offset_ns == OFFSET
+
+
+def test_it_is_not_used_before_it_has_enough_medians_nor_long_after_the_last() -> None:
+    now = LocalInstant(OFFSET + 9 * SECOND)
+    assert fed(SAMPLES_BEFORE_USE - 1).estimate(now, 0.0) is None
+    clock = fed(SAMPLES_BEFORE_USE)
+    estimate = clock.estimate(now, 0.0)
+    assert estimate is not None
+    assert clock.estimate(LocalInstant(estimate.at + STALE_NS), 0.0) is not None
+    assert clock.estimate(LocalInstant(estimate.at + STALE_NS + 1), 0.0) is None
+
+
+def test_a_median_is_used_once() -> None:
+    clock = fed(SAMPLES_BEFORE_USE - 1)
+    clock.observe(SAMPLES_BEFORE_USE, (GroupDelay(1, 0),), 0, None)
+    assert clock._tracker.count == SAMPLES_BEFORE_USE - 1
+
+
+def test_medians_are_taken_oldest_first_in_whatever_order_they_are_published() -> None:
+    there, back = GroupDelayClock(), GroupDelayClock()
+    medians = tuple(GroupDelay(back_by, 0) for back_by in (4, 3, 2, 1))
+    for clock, published in ((there, medians), (back, medians[::-1])):
+        for serial in range(1, 5):
+            clock.note_arrival(serial, arrival(serial, serial * 20 * MICROSECOND))
+        clock.observe(5, published, 0, None)
+    assert there._tracker.estimate() == back._tracker.estimate()
+    estimate = there._tracker.estimate()
+    assert estimate is not None
+    assert estimate.at == arrival(4, 80 * MICROSECOND).received_at
+
+
+# -- the leader's side -----------------------------------------------------------------------------------------------
+
+
+def test_a_median_needs_three_reporters() -> None:
+    collector = DelayCollector()
+    collector.collect(1, None, (DelayReport(10, 100),))
+    collector.collect(2, None, (DelayReport(10, 300),))
+    collector.collect(2, None, (DelayReport(10, 200),))  # the same follower again is not a third
+    assert collector.publish(12, 4) == (None, 0, ())
+    collector.collect(3, None, (DelayReport(10, 900),))
+    radio, _, medians = collector.publish(12, 4)
+    assert (radio, medians) == (None, (GroupDelay(2, 200),))
+
+
+def test_a_median_is_told_once_and_again_only_with_another_reporter() -> None:
+    collector = DelayCollector()
+    for follower in (1, 2, 3):
+        collector.collect(follower, None, (DelayReport(10, 100 * follower),))
+    assert collector.publish(12, 4)[2] == (GroupDelay(2, 200),)
+    assert collector.publish(13, 4)[2] == ()
+    collector.collect(4, None, (DelayReport(10, 400),))
+    assert collector.publish(14, 4)[2] == (GroupDelay(4, 250),)
+
+
+def test_radios_are_never_mixed() -> None:
+    collector = DelayCollector()
+    for follower, radio in ((1, 7), (2, 7), (3, 8), (4, None)):
+        collector.collect(follower, radio, (DelayReport(10, 100),))
+    assert collector.publish(12, 4) == (None, 0, ())
+    collector.collect(5, 7, (DelayReport(10, 100),))
+    assert collector.publish(12, 4) == (7, 0, (GroupDelay(2, 100),))
+
+
+def test_serials_count_back_across_sixteen_bits_and_not_too_far() -> None:
+    collector = DelayCollector()
+    for follower in (1, 2, 3):
+        collector.collect(follower, None, (DelayReport(0xFFFE, 100), DelayReport(0xFF00, 100)))
+    assert collector.publish(0x1_0002, 4)[2] == (GroupDelay(4, 100),)
+
+
+def test_no_more_are_told_than_there_is_room_for_oldest_first() -> None:
+    collector = DelayCollector()
+    for follower in (1, 2, 3):
+        collector.collect(follower, None, tuple(DelayReport(serial, serial) for serial in (16, 14, 12, 10)))
+        collector.collect(follower, None, (DelayReport(18, 18),))
+    assert collector.publish(20, 4)[2] == tuple(GroupDelay(20 - serial, serial) for serial in (10, 12, 14, 16))
+    assert collector.publish(21, 4)[2] == (GroupDelay(3, 18),)
+
+
+def test_the_doubt_of_a_median_is_told_in_microseconds_rounded_up() -> None:
+    assert median_deviation([1_000, 2_000, 6_000]) == pytest.approx(math.pi / 2 * 5_000 / 3 / math.sqrt(3))
+    collector = DelayCollector()
+    for follower, delay_ns in ((1, 1_000), (2, 2_000), (3, 6_000)):
+        collector.collect(follower, None, (DelayReport(10, delay_ns),))
+    assert collector.publish(12, 4) == (None, 2 * MICROSECOND, (GroupDelay(2, 2_000),))
+
+
+def test_a_flood_of_reporters_does_not_fill_the_memory() -> None:
+    collector = DelayCollector()
+    for follower in range(2 * REPORTERS_MAXIMUM):
+        collector.collect(follower, None, (DelayReport(10, 1),))
+    for serial in range(2 * ARRIVALS_KEPT):
+        collector.collect(1, serial, (DelayReport(serial, 1),))
+    assert len(collector._reports) == ARRIVALS_KEPT
+    assert max(map(len, collector._reports.values())) <= REPORTERS_MAXIMUM
