@@ -131,7 +131,7 @@ class HostSettings:
 
 
 class Host:
-    """Draws one host's delays from its own stream.
+    """Draws one host's delays: its timers' from its own stream, its packets' from the luck of the link they came by.
 
     Delays are independent of each other: two packets that arrive in one stall do not share its end.
     """
@@ -143,23 +143,25 @@ class Host:
         self._stream = stream
         self._busy_share = settings.busy_ns / settings.busy_period_ns if settings.busy_ns else 0.0
 
-    def receive_delay_ns(self) -> int:
-        """Return the time from the next packet's arrival at the network interface to its stamp, in ns."""
+    def receive_delay_ns(self, luck: Stream) -> int:
+        """Return the time from the next packet's arrival at the network interface to its stamp, in ns.
+
+        ``luck`` is the link's: with one stream for all, a packet from a newcomer would shift the delays of the rest.
+        """
         settings = self._settings
-        stream = self._stream
         delay = 0.0
         if settings.jitter_ns:
-            delay = abs(stream.normal(0.0, settings.jitter_ns))
-        if settings.spike_share and stream.chance(settings.spike_share):
-            delay += stream.uniform(settings.spike_from_ns, settings.spike_to_ns)
-        return int(delay + self._stall())
+            delay = abs(luck.normal(0.0, settings.jitter_ns))
+        if settings.spike_share and luck.chance(settings.spike_share):
+            delay += luck.uniform(settings.spike_from_ns, settings.spike_to_ns)
+        return int(delay + self._stall(luck))
 
     def timer_lateness_ns(self) -> int:
         """Return how long after its due instant the next timer runs, in ns."""
         late = self._settings.timer_late_ns
-        return int((self._stream.exponential(late) if late else 0.0) + self._stall())
+        return int((self._stream.exponential(late) if late else 0.0) + self._stall(self._stream))
 
-    def _stall(self) -> float:
-        if self._busy_share and self._stream.chance(self._busy_share):
-            return self._stream.uniform(0.0, self._settings.busy_ns)
+    def _stall(self, luck: Stream) -> float:
+        if self._busy_share and luck.chance(self._busy_share):
+            return luck.uniform(0.0, self._settings.busy_ns)
         return 0.0

@@ -33,7 +33,7 @@ from leadlight_sim.air.presets import (
 )
 from leadlight_sim.air.sampled import SampledAir, SampledSettings, with_measured_asymmetry
 from leadlight_sim.kernel import Kernel, TrueInstant
-from leadlight_sim.streams import Streams
+from leadlight_sim.streams import Stream, Streams
 
 DRAWS = 400_000
 
@@ -44,7 +44,7 @@ class Ear:
         self.wired = wired
         self.arrivals: list[int] = []
 
-    def receive_delay_ns(self) -> int:
+    def receive_delay_ns(self, luck: Stream) -> int:  # noqa: ARG002
         return 0
 
     def receive(self, data: bytes, sender: str, arrived_at: TrueInstant) -> None:  # noqa: ARG002 - only the instant matters

@@ -18,7 +18,7 @@ from leadlight_sim.air.laws import AirTables, Exponential, Fixed, Uniform
 from leadlight_sim.air.sampled import Congestion, SampledAir, SampledSettings
 from leadlight_sim.air.timing import Radio, WeightlessRadio
 from leadlight_sim.kernel import Kernel, TrueInstant
-from leadlight_sim.streams import Streams
+from leadlight_sim.streams import Stream, Streams
 
 NOTHING = Fixed(0)
 NO_DELAY = AirTables(up=NOTHING, down=NOTHING, group=NOTHING, private=NOTHING, cable=NOTHING)
@@ -48,7 +48,7 @@ class Ear:
         self.heard: list[tuple[str, bytes, int]] = []
         self.woken_at: list[int] = []
 
-    def receive_delay_ns(self) -> int:
+    def receive_delay_ns(self, luck: Stream) -> int:  # noqa: ARG002
         return self._receive_delay_ns
 
     def receive(self, data: bytes, sender: str, arrived_at: TrueInstant) -> None:
@@ -287,7 +287,7 @@ def test_a_host_of_uneven_speed_never_reorders_either(destination: str | None) -
     network = Network(BARE, ["wired lead"])
 
     class Uneven(Ear):
-        def receive_delay_ns(self) -> int:
+        def receive_delay_ns(self, luck: Stream) -> int:  # noqa: ARG002
             return next(delays_ns)
 
     delays_ns = cycle([1_000, 0, 500])

@@ -12,6 +12,7 @@ from enum import Enum
 from typing import Protocol
 
 from leadlight_sim.kernel import TrueInstant
+from leadlight_sim.streams import Stream
 
 
 class Station(Protocol):
@@ -27,8 +28,11 @@ class Station(Protocol):
         """Whether the station hangs on the cable."""
         ...
 
-    def receive_delay_ns(self) -> int:
-        """Return how long the host takes to hand the next datagram to its program."""
+    def receive_delay_ns(self, luck: Stream) -> int:
+        """Return how long the host takes to hand the next datagram to its program, drawn from ``luck``.
+
+        The luck is the link's own, so that what others send shifts nobody's delays.
+        """
         ...
 
     def receive(self, data: bytes, sender: str, arrived_at: TrueInstant) -> None:

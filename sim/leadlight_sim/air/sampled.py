@@ -126,14 +126,15 @@ class _Port:
 class _Link:
     """One sender's frames to one receiver, group and unicast apart: its luck and its place in line."""
 
-    __slots__ = ("arrived_at", "delays", "losses", "ready_at", "receive", "receive_delay_ns", "receiver")
+    __slots__ = ("arrived_at", "delays", "losses", "ready_at", "receive", "receive_delay_ns", "receiver", "wakes")
 
-    def __init__(self, receiver: _Port, delays: Stream, losses: Stream) -> None:
+    def __init__(self, receiver: _Port, delays: Stream, losses: Stream, wakes: Stream) -> None:
         self.receiver = receiver
         self.receive: Callable[[bytes, str, TrueInstant], None] = receiver.station.receive
-        self.receive_delay_ns: Callable[[], int] = receiver.station.receive_delay_ns
+        self.receive_delay_ns: Callable[[Stream], int] = receiver.station.receive_delay_ns
         self.delays = delays
         self.losses = losses
+        self.wakes = wakes
         self.arrived_at = 0
         self.ready_at = 0
 
@@ -326,7 +327,7 @@ class SampledAir:
             at = link.arrived_at
         else:
             link.arrived_at = at
-        ready_at = at + link.receive_delay_ns()
+        ready_at = at + link.receive_delay_ns(link.wakes)
         if ready_at < link.ready_at:
             ready_at = link.ready_at
         else:
@@ -416,7 +417,7 @@ class SampledAir:
                 arrived_at = link.arrived_at
             else:
                 link.arrived_at = arrived_at
-            ready_at = arrived_at + link.receive_delay_ns()
+            ready_at = arrived_at + link.receive_delay_ns(link.wakes)
             if ready_at < link.ready_at:
                 ready_at = link.ready_at
             else:
@@ -453,6 +454,7 @@ class SampledAir:
             receiver,
             delays=self._streams.stream("air", traffic, "delay", sender.name, receiver.name),
             losses=self._streams.stream("air", traffic, "loss", sender.name, receiver.name),
+            wakes=self._streams.stream("host", traffic, "wake", sender.name, receiver.name),
         )
 
     def _prepared(self, tables: AirTables) -> AirTables:
