@@ -1,0 +1,213 @@
+from __future__ import annotations
+
+from collections.abc import Callable
+from itertools import pairwise
+from typing import Any
+
+import pytest
+
+from leadlight.clock import ClockSettings, ClockView, FollowerClock
+from leadlight.clock.estimator import Exchange
+from leadlight.errors import ConfigurationError
+from leadlight.messages import GroupDelay, Mark
+from leadlight.terms import ClockState
+from leadlight.units import MILLISECOND, SECOND, LeaderInstant, LocalInstant
+
+OFFSET = 5 * SECOND
+Maker = Callable[..., Any]
+
+
+class Ground:
+    """A follower's clock whose packets all take 1 ms, with beacons at whole seconds of the leader's clock."""
+
+    def __init__(self, make_beacon: Maker, settings: ClockSettings | None = None) -> None:
+        self.clock = FollowerClock(settings)
+        self._make_beacon = make_beacon
+
+    def beacon(self, second: int, delay_ns: int = MILLISECOND, **changes: Any) -> LocalInstant:
+        received_at = LocalInstant(second * SECOND + OFFSET + delay_ns)
+        beacon = self._make_beacon(serial=second, sent_at=LeaderInstant(second * SECOND), **changes)
+        self.clock.observe_beacon(beacon, received_at, None)
+        return received_at
+
+    def view(self) -> ClockView:
+        return self.clock.view
+
+    def exchange(self, second: float) -> LocalInstant:
+        at = round(second * SECOND)
+        leader = LeaderInstant(at)
+        sent, received = LocalInstant(at + OFFSET - MILLISECOND), LocalInstant(at + OFFSET + MILLISECOND)
+        self.clock.observe_exchange(Exchange(sent, leader, leader, received))
+        return received
+
+
+@pytest.fixture
+def ground(make_beacon: Maker) -> Ground:
+    return Ground(make_beacon)
+
+
+def test_before_the_first_sample_nothing_is_known(ground: Ground) -> None:
+    clock = ground.clock
+    assert (clock.state, clock.view, clock.served) == (ClockState.FREE_RUN, ClockView.NONE, None)
+    assert clock.bounds(LocalInstant(0)) == (None, None)
+    assert clock.leader_at(LocalInstant(0)) is None
+    assert clock.local_at(LeaderInstant(0)) is None
+
+
+def test_one_beacon_begins_and_one_exchange_locks(ground: Ground) -> None:
+    now = ground.beacon(100)
+    assert (ground.clock.state, ground.clock.view) == (ClockState.ACQUIRING, ClockView.ONE_WAY)
+    assert ground.clock.bounds(now).causality_ns is None
+    now = ground.exchange(100.5)
+    assert (ground.clock.state, ground.clock.view) == (ClockState.LOCKED, ClockView.TWO_WAY)
+    causality_ns = ground.clock.bounds(now).causality_ns
+    assert causality_ns is not None
+    # Half the round trip of 2 ms, aged by 200 ppm for its 2 ms.
+    assert MILLISECOND <= causality_ns <= MILLISECOND + 401
+    assert ground.clock.leader_at(now) == 100.5 * SECOND + MILLISECOND
+
+
+def test_by_beacons_alone_the_causality_bound_stays_open(ground: Ground) -> None:
+    for second in range(100, 200):
+        now = ground.beacon(second)
+    bounds = ground.clock.bounds(now)
+    assert bounds.causality_ns is None
+    assert bounds.statistical_ns is not None
+
+
+def test_the_statistical_bound_never_exceeds_what_is_proven(ground: Ground) -> None:
+    ground.beacon(100)
+    for quarter in range(1, 40):
+        now = ground.exchange(100 + quarter / 4)
+        causality_ns, statistical_ns = ground.clock.bounds(now)
+        assert causality_ns is not None
+        assert statistical_ns is not None
+        assert statistical_ns <= causality_ns
+
+
+def test_after_a_minutes_lock_the_declared_drift_is_the_learnt_one(ground: Ground) -> None:
+    ground.beacon(100)
+    ground.exchange(100.5)
+    for second in range(101, 160):
+        ground.beacon(second)
+        ground.exchange(second + 0.5)
+    assert ground.clock.bound.drift == 200e-6
+    ground.beacon(161)
+    assert ground.clock.bound.drift < 10e-6
+
+
+def test_silence_makes_holdover_whose_bound_grows(ground: Ground) -> None:
+    ground.beacon(100)
+    now = ground.exchange(100.5)
+    ground.clock.note_silence()
+    assert ground.clock.state is ClockState.HOLDOVER
+    widths = [ground.clock.bounds(LocalInstant(now + later * SECOND)) for later in (0, 10, 100)]
+    for earlier, later in pairwise(widths):
+        assert later.causality_ns is not None
+        assert earlier.causality_ns is not None
+        assert later.causality_ns > earlier.causality_ns
+    assert ground.clock.leader_at(LocalInstant(now + 10 * SECOND)) == pytest.approx(
+        110.5 * SECOND + MILLISECOND, abs=MILLISECOND
+    )
+
+
+def test_delays_are_reported_from_before_the_beacon_and_only_by_a_good_two_way_clock(ground: Ground) -> None:
+    ground.beacon(100)
+    assert ground.clock.group_delay.reports(1) == ()
+    for quarter in range(1, 60):
+        ground.exchange(100 + quarter / 4)
+    ground.beacon(116, delay_ns=40 * MILLISECOND)
+    (report,) = ground.clock.group_delay.reports(1)
+    assert report.serial == 116
+    # Its own 40 ms do not pull the estimate that they are measured with.
+    assert abs(report.delay_ns - 40 * MILLISECOND) < MILLISECOND // 10
+
+
+def test_copies_for_one_follower_enter_no_median(ground: Ground) -> None:
+    ground.beacon(100)
+    for quarter in range(1, 60):
+        ground.exchange(100 + quarter / 4)
+    ground.beacon(116, is_copy=True)
+    assert ground.clock.group_delay.reports(1) == ()
+    ground.beacon(117, group_delays=(GroupDelay(1, MILLISECOND),))
+    assert ground.clock.group_delay._tracker.count == 0
+
+
+def test_medians_of_another_radio_are_not_used(ground: Ground) -> None:
+    for second in range(100, 130):
+        ground.beacon(second, group_delays=(GroupDelay(1, MILLISECOND),), delay_radio=7)
+    assert ground.clock.view is ClockView.ONE_WAY
+
+
+def test_medians_serve_and_marks_that_earned_trust_serve_before_them(ground: Ground) -> None:
+    ground.beacon(100)
+    for quarter in range(1, 16):
+        ground.exchange(100 + quarter / 4)
+    for second in range(105, 120):
+        ground.beacon(second, group_delays=(GroupDelay(1, MILLISECOND),))
+    assert ground.view() is ClockView.GROUP_DELAY
+    for second in range(120, 160):
+        # Time stamping errs a little either way, as it does.
+        heard = second * SECOND - 300 * MILLISECOND + (-1) ** second * 30_000
+        ground.clock.common_view.note_heard(second - 1, LocalInstant(heard + OFFSET))
+        now = ground.beacon(second, marks=(Mark(1, 300 * MILLISECOND),))
+    assert ground.view() is ClockView.COMMON_VIEW
+    assert ground.clock.leader_at(now) == pytest.approx(159 * SECOND + MILLISECOND, abs=30_000)
+
+
+def test_marks_neither_widen_nor_narrow_the_causality_bound(make_beacon: Maker) -> None:
+    with_marks, without = Ground(make_beacon), Ground(make_beacon)
+    for ground in (with_marks, without):
+        ground.beacon(100)
+        for quarter in range(1, 16):
+            ground.exchange(100 + quarter / 4)
+    for second in range(105, 150):
+        for error_ns in (0, 900_000, -900_000, 500 * MILLISECOND):
+            heard = second * SECOND - 300 * MILLISECOND + error_ns
+            with_marks.clock.common_view.note_heard(second - 1, LocalInstant(heard + OFFSET))
+        now = with_marks.beacon(second, marks=(Mark(1, 300 * MILLISECOND),))
+        without.beacon(second)
+        assert with_marks.clock.bound.interval_ns(now) == without.clock.bound.interval_ns(now)
+
+
+def test_a_new_timebase_starts_anew(ground: Ground) -> None:
+    ground.beacon(100)
+    now = ground.exchange(100.5)
+    ground.clock.enter_timebase()
+    assert (ground.clock.state, ground.clock.view, ground.clock.served) == (
+        ClockState.ACQUIRING,
+        ClockView.NONE,
+        None,
+    )
+    assert ground.clock.bounds(now) == (None, None)
+    assert not ground.clock.bound.is_two_sided
+
+
+def test_after_a_restart_of_the_same_host_the_rate_is_kept_and_no_proof_is(ground: Ground) -> None:
+    ground.beacon(100)
+    for quarter in range(1, 60):
+        ground.exchange(100 + quarter / 4)
+    before = ground.clock.served
+    assert before is not None
+    ground.clock.enter_timebase(same_host=True)
+    assert not ground.clock.bound.is_two_sided
+    ground.beacon(120)
+    after = ground.clock.served
+    assert after is not None
+    assert after.rate == before.rate
+
+
+def test_a_resumed_host_is_acquiring_whatever_it_was(ground: Ground) -> None:
+    ground.beacon(100)
+    ground.exchange(100.5)
+    ground.clock.note_resumed()
+    assert ground.clock.state is ClockState.ACQUIRING
+    assert ground.clock.served is None
+
+
+@pytest.mark.parametrize(
+    "wrong", [{"lock_budget_ns": 0}, {"settle_after_ns": -1}, {"declared_drift": 0.0}, {"declared_drift": 0.01}]
+)
+def test_settings_that_make_no_sense_are_refused(wrong: dict[str, Any]) -> None:
+    with pytest.raises(ConfigurationError):
+        ClockSettings(**wrong)

@@ -1,0 +1,128 @@
+from __future__ import annotations
+
+from collections.abc import Callable
+from itertools import pairwise
+from random import Random
+from typing import Any
+
+import pytest
+
+from leadlight.clock.estimator import Exchange
+from leadlight.exchange import (
+    ANSWERED_WITHIN_NS,
+    BURST,
+    BURST_SPACING_NS,
+    OUTSTANDING_MAXIMUM,
+    SPACING_SPREAD,
+    STEADY_INTERVAL_NS,
+    SoundingSchedule,
+    fair_spacing_ns,
+)
+from leadlight.units import MINUTE, SECOND, LeaderInstant, LocalInstant
+
+START = LocalInstant(1_000 * SECOND)
+Maker = Callable[..., Any]
+
+
+def times(schedule: SoundingSchedule, until: int) -> list[int]:
+    """Send every Sounding when it is due, until `until`; return when they went, since the start."""
+    sent: list[int] = []
+    while schedule.due_at is not None and schedule.due_at <= START + until:
+        sent.append(schedule.due_at - START)
+        schedule.sent(schedule.due_at)
+    return sent
+
+
+def begun(group_size: int = 8, budget: int = 60, seed: int = 1) -> SoundingSchedule:
+    schedule = SoundingSchedule(Random(seed))
+    schedule.begin(START, group_size, budget)
+    return schedule
+
+
+def test_sixteen_soundings_a_quarter_second_apart_and_then_ever_fewer_down_to_one_in_four_seconds() -> None:
+    sent = times(begun(), 10 * MINUTE)
+    gaps = [later - earlier for earlier, later in pairwise(sent)]
+    assert sent[0] < BURST_SPACING_NS
+    for gap in gaps[: BURST - 1]:
+        assert abs(gap - BURST_SPACING_NS) <= SPACING_SPREAD * BURST_SPACING_NS
+    for gap in gaps[-100:]:
+        assert abs(gap - STEADY_INTERVAL_NS) <= SPACING_SPREAD * STEADY_INTERVAL_NS
+
+
+def test_a_large_group_that_starts_at_once_keeps_inside_its_budget() -> None:
+    group_size, budget = 300, 60
+    everyone = sorted(
+        moment for seed in range(group_size) for moment in times(begun(group_size, budget, seed), 30 * SECOND)
+    )
+    for second in range(30):
+        in_this_second = sum(second * SECOND <= moment < (second + 1) * SECOND for moment in everyone)
+        # Sixty a second on average, at random: four standard deviations of a Poisson count above it.
+        assert in_this_second <= budget + 4 * budget**0.5
+    assert fair_spacing_ns(group_size, budget) == 5 * SECOND
+
+
+@pytest.mark.parametrize(
+    ("group_size", "within_ns"), [(1, BURST_SPACING_NS), (15, BURST_SPACING_NS), (600, 10 * SECOND)]
+)
+def test_the_first_sounding_is_spread_over_a_groups_share(group_size: int, within_ns: int) -> None:
+    starts = [begun(group_size, 60, seed).due_at for seed in range(200)]
+    delays = sorted(start - START for start in starts if start is not None)
+    assert len(delays) == 200
+    assert delays[0] < within_ns // 20
+    assert within_ns * 19 // 20 < delays[-1] < within_ns
+
+
+def test_a_budget_of_nothing_is_one_a_second() -> None:
+    assert fair_spacing_ns(10, 0) == 10 * SECOND
+
+
+def test_nothing_is_sent_before_the_beginning_nor_after_ceasing() -> None:
+    schedule = SoundingSchedule(Random(1))
+    assert schedule.due_at is None
+    schedule.begin(START, 8, 60)
+    schedule.cease()
+    assert schedule.due_at is None
+
+
+def test_an_echo_completes_the_sounding_of_its_nonce_once(make_echo: Maker) -> None:
+    schedule = begun()
+    nonces = [schedule.sent(LocalInstant(START + second * SECOND)) for second in range(2)]
+    echo = make_echo(nonce=nonces[0], received_at=LeaderInstant(7), sent_at=LeaderInstant(9))
+    received_at = LocalInstant(START + SECOND // 2)
+    assert schedule.answered(echo, received_at) == Exchange(START, LeaderInstant(7), LeaderInstant(9), received_at)
+    assert schedule.answered(echo, received_at) is None
+    assert schedule.unmatched == 1
+
+
+@pytest.mark.parametrize(
+    ("after_ns", "kept_ns", "counts"),
+    [
+        (ANSWERED_WITHIN_NS, 0, True),
+        (ANSWERED_WITHIN_NS + 1, 0, False),
+        (-1, 0, False),
+        (500, 500, True),
+        (500, 501, False),
+        (500, -1, False),
+    ],
+    ids=["in time", "too late", "before it was sent", "kept all along", "kept too long", "sent before received"],
+)
+def test_an_impossible_echo_measures_nothing(after_ns: int, kept_ns: int, counts: bool, make_echo: Maker) -> None:
+    schedule = begun()
+    nonce = schedule.sent(START)
+    echo = make_echo(nonce=nonce, received_at=LeaderInstant(10_000), sent_at=LeaderInstant(10_000 + kept_ns))
+    assert (schedule.answered(echo, LocalInstant(START + after_ns)) is not None) == counts
+    assert schedule.unmatched == (not counts)
+
+
+def test_only_the_last_sixteen_soundings_are_waited_for(make_echo: Maker) -> None:
+    schedule = begun()
+    nonces = [schedule.sent(START) for _ in range(OUTSTANDING_MAXIMUM + 1)]
+    assert schedule.answered(make_echo(nonce=nonces[0]), LocalInstant(START + 5)) is None
+    assert schedule.answered(make_echo(nonce=nonces[1]), LocalInstant(START + 5)) is not None
+
+
+def test_a_new_beginning_forgets_what_was_asked_before(make_echo: Maker) -> None:
+    schedule = begun()
+    nonce = schedule.sent(START)
+    schedule.begin(START, 8, 60)
+    assert schedule.answered(make_echo(nonce=nonce), LocalInstant(START + 5)) is None

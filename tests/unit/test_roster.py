@@ -1,0 +1,72 @@
+from __future__ import annotations
+
+from collections.abc import Callable
+from typing import Any
+
+from leadlight.roster import ROSTER_MAXIMUM, Roster
+from leadlight.units import SECOND, LocalInstant
+
+Maker = Callable[..., Any]
+
+
+def at(second: int) -> LocalInstant:
+    return LocalInstant(second * SECOND)
+
+
+def test_a_follower_is_new_once_and_keeps_its_latest_address() -> None:
+    roster = Roster()
+    entry, new = roster.hear(21, "here", at(1))
+    assert new
+    again, new = roster.hear(21, "there", at(2))
+    assert not new
+    assert again is entry
+    assert (entry.address, entry.heard_at, len(roster)) == ("there", at(2), 1)
+    assert roster.find(21) is entry
+    assert roster.find(22) is None
+
+
+def test_its_name_is_its_number_until_it_says_another(make_tally: Maker) -> None:
+    roster = Roster()
+    entry, _ = roster.hear(0xBEEF, "here", at(1))
+    assert entry.name == "0000beef"
+    roster.note_tally(entry, make_tally(name="willow"))
+    assert entry.name == "willow"
+
+
+def test_a_restart_is_no_clone_and_two_boards_under_one_id_are_told_once(make_tally: Maker) -> None:
+    roster = Roster()
+    entry, _ = roster.hear(21, "here", at(1))
+    instances = [1, 1, 2, 2, 3, 2, 3, 2]
+    told = [roster.note_tally(entry, make_tally(instance=instance)) for instance in instances]
+    # 1 → 2 → 3 are two restarts; the 2 that comes back after the 3 is another board.
+    assert told == [False, False, False, False, False, True, False, False]
+    assert entry.cloned
+
+
+def test_followers_are_listed_by_when_they_were_heard() -> None:
+    roster = Roster()
+    for second, follower in enumerate((1, 2, 3, 1)):
+        roster.hear(follower, "", at(second))
+    assert [entry.follower for entry in roster] == [2, 3, 1]
+    assert [roster.heard_since(at(second)) for second in range(5)] == [3, 3, 2, 1, 0]
+
+
+def test_the_one_heard_longest_ago_makes_room() -> None:
+    roster = Roster()
+    for follower in range(1, ROSTER_MAXIMUM + 2):
+        roster.hear(follower, "", at(follower))
+    assert len(roster) == ROSTER_MAXIMUM
+    assert roster.find(1) is None
+    assert roster.find(2) is not None
+
+
+def test_turns_go_round_among_those_heard_lately() -> None:
+    roster = Roster()
+    for follower in (1, 2, 3):
+        roster.hear(follower, "", at(10))
+    roster.hear(4, "", at(0))
+    roster._entries.move_to_end(4, last=False)
+    turns = [roster.next_marker(turn, at(5)) for turn in range(100, 106)]
+    assert sorted(turns[:3], key=str) == [1, 2, 3]
+    assert turns[3:] == turns[:3]
+    assert roster.next_marker(106, at(11)) is None
