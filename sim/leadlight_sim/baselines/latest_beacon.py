@@ -1,0 +1,33 @@
+"""The latest beacon: what a first attempt does."""
+
+from __future__ import annotations
+
+from leadlight.clock import Estimate, Exchange
+from leadlight.units import LeaderInstant, LocalInstant
+
+
+class LatestBeacon:
+    """Believes the latest beacon: the leader's clock showed ``sent_at`` when it arrived. What a first attempt does."""
+
+    def __init__(self) -> None:
+        self._latest: Estimate | None = None
+
+    def observe_beacon(self, sent_at: LeaderInstant, received_at: LocalInstant) -> None:
+        """Take a beacon that was sent to the group."""
+        self._latest = Estimate(received_at, received_at - sent_at, 0.0)
+
+    observe_copy = observe_beacon
+
+    def observe_exchange(self, exchange: Exchange) -> None:
+        """Make nothing of an exchange."""
+
+    def estimate(self) -> Estimate | None:
+        """Return the estimate after the last sample, or ``None`` before the first."""
+        return self._latest
+
+    def rebase(self) -> None:
+        """Forget the latest beacon."""
+        self._latest = None
+
+    def reopen_paths(self) -> None:
+        """Forget nothing: there is nothing known of paths."""
