@@ -1,0 +1,805 @@
+"""A follower by hand-stepped time: what it is handed, what it answers, and exactly when.
+
+The leader's clock is five seconds behind the follower's, every packet takes a millisecond, and chance always draws
+the least, so that every deadline is a number.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from itertools import pairwise
+from random import Random
+from typing import Any
+
+import pytest
+
+from leadlight import events
+from leadlight.addresses import GROUP
+from leadlight.content import StoredShow
+from leadlight.cue import Cue, FrameRate, ShowLine, dark_cue
+from leadlight.errors import ConfigurationError
+from leadlight.fader import HOLDOVER_FADE_NS, RETURN_FADE_NS, STOP_FADE_NS
+from leadlight.follower import TALLIES_PER_SECOND, Follower, FollowerSettings, Shown
+from leadlight.messages import Beacon, Echo, Message, Sounding, Tally
+from leadlight.terms import ClockState, ContentState, CueState
+from leadlight.units import MILLISECOND, MINUTE, SECOND, LeaderInstant, LocalInstant, ShowPosition
+from leadlight.wire import Codec
+
+Maker = Callable[..., Any]
+
+OFFSET = 5 * SECOND
+DELAY = MILLISECOND
+INTERVAL = 500 * MILLISECOND
+CODEC = Codec("Quarry Lake")
+TIDEFALL = StoredShow("Tidefall", FrameRate(40), 192 * 40)
+EMBERS = StoredShow("Embers", FrameRate(40), 245 * 40)
+
+
+class Calm:
+    """Chance that always draws the least delay, and numbers that count up where one of many must be told apart."""
+
+    def __init__(self) -> None:
+        self._count = 100
+
+    def getrandbits(self, k: int, /) -> int:
+        if k != 32:
+            return 0
+        self._count += 1
+        return self._count
+
+
+def leader(seconds: float) -> LeaderInstant:
+    return LeaderInstant(round(seconds * SECOND))
+
+
+def local(seconds: float) -> LocalInstant:
+    """The follower's clock when the leader's shows `seconds`."""
+    return LocalInstant(round(seconds * SECOND) + OFFSET)
+
+
+def rolling(show: StoredShow, since: float, position: float = 0.0) -> Cue:
+    return Cue(show.key, CueState.ROLLING, ShowLine(leader(since), ShowPosition(round(position * SECOND))))
+
+
+def paused(show: StoredShow, since: float, position: float) -> Cue:
+    return Cue(show.key, CueState.PAUSED, ShowLine(leader(since), ShowPosition(round(position * SECOND))))
+
+
+def stopped(show: StoredShow, since: float) -> Cue:
+    return Cue(show.key, CueState.STOPPED, ShowLine(leader(since), ShowPosition(0)))
+
+
+class Board:
+    """A follower with the leader's half of the conversation at hand."""
+
+    def __init__(self, make_beacon: Maker, make_echo: Maker, **settings: Any) -> None:
+        self.follower = Follower(FollowerSettings("jetty", **settings), CODEC, Calm(), [TIDEFALL, EMBERS])
+        self._make_beacon = make_beacon
+        self._make_echo = make_echo
+        self.cue = rolling(TIDEFALL, 100)
+        self.serial = 1_000
+        self.timebase = 9
+        self.tenure = 7
+        self.sent: list[tuple[LocalInstant, Message, Any]] = []
+
+    def beacon(self, seconds: float, delay_ns: int = DELAY, **changes: Any) -> LocalInstant:
+        """The beacon that the leader sends when its clock shows `seconds`; returns when it arrived."""
+        self.serial += 1
+        plain = {
+            "serial": self.serial,
+            "sent_at": leader(seconds),
+            "cue": self.cue,
+            "interval_ns": INTERVAL,
+            "tenure": self.tenure,
+            "timebase": self.timebase,
+        }
+        received_at = LocalInstant(local(seconds) + delay_ns)
+        self.hear(self._make_beacon(**(plain | changes)), received_at)
+        return received_at
+
+    def hear(self, message: Message, received_at: LocalInstant) -> None:
+        self.follower.receive_datagram(CODEC.encode(message), "boathouse", received_at)
+        self.collect(received_at)
+
+    def collect(self, now: LocalInstant, answering: bool = True) -> list[tuple[Message, Any]]:
+        """What it sends at `now`; its Soundings are answered at once."""
+        out = [(CODEC.decode(data), to) for data, to in self.follower.datagrams_to_send(now)]
+        for message, to in out:
+            self.sent.append((now, message, to))
+            if isinstance(message, Sounding) and answering:
+                at_leader = LeaderInstant(now + DELAY - OFFSET)
+                echo = self._make_echo(
+                    tenure=self.tenure,
+                    timebase=self.timebase,
+                    nonce=message.nonce,
+                    received_at=at_leader,
+                    sent_at=at_leader,
+                )
+                self.hear(echo, LocalInstant(now + 2 * DELAY))
+        return out
+
+    def run(self, until: float, answering: bool = True) -> None:
+        """Call it at every deadline it names until the leader's clock shows `until`."""
+        before, repeats = None, 0
+        while (due := self.follower.next_timer()) is not None and due <= local(until):
+            repeats = repeats + 1 if due == before else 0
+            assert repeats < 3, "a deadline that has been met is still there"
+            before = due
+            self.follower.handle_timer(due)
+            self.collect(due, answering)
+
+    def lead(self, since: float, until: float, answering: bool = True, **changes: Any) -> None:
+        """Beacons at every interval in [`since`, `until`) and all the follower's own deadlines between."""
+        count = round((until - since) * SECOND) // INTERVAL
+        for number in range(count):
+            at = since + number * INTERVAL / SECOND
+            self.run(at, answering)
+            self.beacon(at, **changes)
+        self.run(until, answering)
+
+    def events(self) -> list[events.FollowerEvent]:
+        return list(iter(self.follower.next_event, None))
+
+    def told(self, kind: type) -> list[Any]:
+        return [event for event in self.events() if type(event) is kind]
+
+    def shown(self, seconds: float) -> Shown:
+        return self.follower.shown(local(seconds))
+
+
+@pytest.fixture
+def make_board(make_beacon: Maker, make_echo: Maker) -> Callable[..., Board]:
+    return lambda **settings: Board(make_beacon, make_echo, **settings)
+
+
+@pytest.fixture
+def board(make_board: Callable[..., Board]) -> Board:
+    return make_board()
+
+
+@pytest.fixture
+def locked(board: Board) -> Board:
+    """A board that has followed the show from its 60th second to its 70th; the leader's clock shows 170 s."""
+    board.lead(160, 170)
+    assert board.follower.clock.state is ClockState.LOCKED
+    board.events()
+    return board
+
+
+# -- joining ---------------------------------------------------------------------------------------------------------
+
+
+def test_before_it_hears_anything_it_shows_nothing_sends_nothing_and_waits_for_nothing(board: Board) -> None:
+    assert board.shown(0) == (None, None, 0.0, None)
+    assert board.follower.next_timer() is None
+    assert board.follower.datagrams_to_send(local(0)) == []
+    board.follower.handle_timer(local(0))
+    assert board.events() == []
+
+
+def test_one_beacon_and_one_sounding_are_enough_to_join_mid_show(board: Board) -> None:
+    received_at = board.beacon(160)
+    assert board.events() == [events.LeaderFound(received_at, 11, 7)]
+    assert board.follower.next_timer() == received_at  # the first Sounding; chance drew the least delay
+    board.follower.handle_timer(received_at)
+    message, to = board.collect(received_at)[0]
+    assert isinstance(message, Sounding)
+    assert (message.sent_at, message.tenure, message.cookie, to) == (received_at, 7, None, "boathouse")
+    answered_at = LocalInstant(received_at + 2 * DELAY)
+    told = board.events()
+    assert [type(event) for event in told] == [events.LockAcquired, events.CueAdopted]
+    assert {event.at for event in told} == {answered_at}
+    # Nothing more is ever heard. Frame 2600 runs from 65.000 s of the show to 65.025.
+    assert board.shown(165.0125).frame == 2_600
+    assert board.shown(165.0125).level == 1.0
+
+
+def test_one_beacon_alone_is_shown_by_after_five_seconds(make_board: Callable[..., Board]) -> None:
+    board = make_board(soundings=False)
+    received_at = board.beacon(160)
+    board.run(164.9)
+    assert board.shown(164.9).frame is None
+    board.run(166)
+    assert [event.at for event in board.told(events.CueAdopted)] == [received_at + 5 * SECOND]
+    # Its delay is not known, so the clock may be wrong by the delay and what was assumed of it: a millisecond each.
+    assert board.shown(166.0125).frame == 2_640
+
+
+def test_a_show_that_is_not_stored_here_is_told_and_stays_dark(board: Board) -> None:
+    board.cue = board.cue._replace(show=12_345)
+    board.lead(160, 161)
+    assert [event.show for event in board.told(events.ShowMissing)] == [12_345]
+    assert board.shown(161) == (None, None, 0.0, None)
+    board.run(170)
+    tallies = [message for _, message, _ in board.sent if isinstance(message, Tally)]
+    assert tallies[-1].content is ContentState.MISSING
+
+
+def test_frames_are_asked_for_exactly_when_they_are_due(locked: Board) -> None:
+    frame = locked.shown(170).frame
+    assert frame is not None
+    now = local(170)
+    for expected in range(frame + 1, frame + 40):
+        due = locked.follower.shown(now).next_at
+        assert due is not None
+        assert locked.follower.shown(due).frame == expected
+        assert locked.follower.shown(LocalInstant(due - 1)).frame == expected - 1
+        now = due
+
+
+def test_past_its_last_frame_a_show_is_dark(locked: Board) -> None:
+    assert locked.shown(100 + 191.99).frame == 192 * 40 - 1
+    assert locked.shown(100 + 192.01)[1:] == (None, 1.0, None)
+
+
+# -- what comes next --------------------------------------------------------------------------------------------------
+
+
+def test_an_announced_cue_is_adopted_at_its_instant_though_every_later_beacon_is_lost(locked: Board) -> None:
+    received_at = locked.beacon(170, next_cue=rolling(EMBERS, 172))
+    (announced,) = locked.told(events.CueAnnounced)
+    assert (announced.at, announced.cue) == (received_at, rolling(EMBERS, 172))
+    # To the clock's own error; without jitter that is below the least noise it assumes, 50 µs.
+    assert abs(announced.takes_effect_at - local(172)) < 50_000
+    locked.run(171.9)
+    assert locked.told(events.CueAdopted) == []
+    assert locked.shown(171.9875).frame == 40 * 71 + 39
+    locked.run(172.1)
+    (adopted,) = locked.told(events.CueAdopted)
+    assert adopted.cue == rolling(EMBERS, 172)
+    assert abs(adopted.at - local(172)) < 50_000
+    assert locked.shown(172.0125).frame == 0
+    assert locked.shown(180.0125).frame == 320
+
+
+def test_an_announcement_is_told_once_and_a_changed_one_again(locked: Board) -> None:
+    for at in (170, 170.06, 170.5):
+        locked.beacon(at, next_cue=rolling(EMBERS, 175))
+    locked.beacon(171, next_cue=rolling(EMBERS, 176))
+    assert [event.cue.line.leader_at for event in locked.told(events.CueAnnounced)] == [leader(175), leader(176)]
+
+
+def test_a_cue_taken_back_before_its_instant_does_not_come(locked: Board) -> None:
+    locked.beacon(170, next_cue=rolling(EMBERS, 172))
+    locked.beacon(170.5)
+    locked.run(173)
+    assert locked.told(events.CueAdopted) == []
+
+
+def test_a_beacon_from_just_before_the_instant_does_not_undo_the_cue(locked: Board) -> None:
+    locked.beacon(170, next_cue=rolling(EMBERS, 172))
+    locked.run(172.005)
+    assert len(locked.told(events.CueAdopted)) == 1
+    locked.beacon(171.999, delay_ns=10 * MILLISECOND, next_cue=rolling(EMBERS, 172))
+    locked.run(172.4)
+    assert locked.told(events.CueAdopted) == []
+    assert locked.follower.cue == rolling(EMBERS, 172)
+
+
+def test_the_same_show_again_begins_anew_instead_of_waiting_for_itself(locked: Board) -> None:
+    locked.cue = rolling(TIDEFALL, 172)
+    locked.lead(172, 174)
+    assert [event.cue for event in locked.told(events.CueAdopted)] == [locked.cue]
+    assert locked.shown(174.0125).frame == 80
+
+
+def test_a_line_that_moves_a_little_is_slewed_to_and_no_new_cue(locked: Board) -> None:
+    locked.cue = rolling(TIDEFALL, 170, 70.040)
+    locked.beacon(170)
+    assert [event for event in locked.events() if isinstance(event, events.CueAdopted | events.Stepped)] == []
+    before, after = locked.follower.position_at(local(170.5)), locked.follower.position_at(local(171.5))
+    assert before is not None
+    assert after is not None
+    assert after - before == pytest.approx(1.02 * SECOND, abs=2_000)  # the clock's own rate, 2 ppm at most
+
+
+def test_a_pause_holds_its_position_until_the_show_goes_on(locked: Board) -> None:
+    locked.cue = paused(TIDEFALL, 170, 70)
+    locked.lead(170, 175)
+    assert locked.shown(175) == (TIDEFALL, 2_800, 1.0, None)
+    locked.cue = rolling(TIDEFALL, 175, 70)
+    locked.lead(175, 178)
+    assert locked.shown(178.0125).frame == 2_920
+
+
+def test_dark_shows_nothing(locked: Board) -> None:
+    locked.cue = dark_cue(leader(170))
+    locked.lead(170, 172)
+    assert locked.shown(172).frame is None
+
+
+# -- stopping --------------------------------------------------------------------------------------------------------
+
+
+def test_a_stop_fades_within_a_second_at_once(locked: Board) -> None:
+    locked.cue = stopped(TIDEFALL, 170)
+    at = locked.beacon(170)
+    assert [(event.at, event.cue) for event in locked.told(events.CueAdopted)] == [(at, locked.cue)]
+    levels = [locked.follower.shown(LocalInstant(at + part * STOP_FADE_NS // 4)).level for part in range(5)]
+    assert levels == [1.0, 0.75, 0.5, 0.25, 0.0]
+    locked.run(172)
+    assert locked.shown(172).frame is None
+
+
+def test_a_stop_does_not_wait_for_a_lock(board: Board) -> None:
+    board.cue = stopped(TIDEFALL, 160)
+    at = board.beacon(160)
+    assert [event.at for event in board.told(events.CueAdopted)] == [at]
+
+
+def test_a_stop_is_latched_until_a_later_cue(locked: Board) -> None:
+    before = locked.cue
+    locked.cue = stopped(TIDEFALL, 170)
+    locked.lead(170, 173)
+    locked.cue = before
+    locked.lead(173, 175)
+    assert locked.follower.cue.state is CueState.STOPPED
+    assert locked.shown(175).frame is None
+    locked.events()
+    locked.cue = rolling(TIDEFALL, 175)
+    at = locked.beacon(175)
+    assert [event.cue for event in locked.told(events.CueAdopted)] == [locked.cue]
+    assert locked.follower.shown(LocalInstant(at + RETURN_FADE_NS // 2)).level == 0.5
+    assert locked.follower.shown(LocalInstant(at + RETURN_FADE_NS)).level == 1.0
+
+
+def test_a_stop_yields_to_a_restarted_leader_whose_clock_began_again(locked: Board) -> None:
+    locked.cue = stopped(TIDEFALL, 170)
+    locked.lead(170, 173)
+    # The new clock is a hundred seconds behind the old one: its instants are all "before" the stop.
+    locked.tenure, locked.timebase = 8, 10
+    cue = Cue(TIDEFALL.key, CueState.ROLLING, ShowLine(leader(60), ShowPosition(0)))
+    for number in range(20):
+        at = 174 + number / 2
+        locked.serial += 1
+        locked.run(at, answering=False)
+        locked.hear(
+            locked._make_beacon(tenure=8, timebase=10, serial=locked.serial, sent_at=leader(at - 100), cue=cue),
+            LocalInstant(local(at) + DELAY),
+        )
+    assert locked.follower.cue == cue
+    assert locked.shown(184).frame is not None
+
+
+def test_a_fade_over_a_still_frame_asks_to_be_drawn(locked: Board) -> None:
+    locked.cue = paused(TIDEFALL, 170, 70)
+    locked.lead(170, 173)
+    locked.cue = locked.cue._replace(state=CueState.STOPPED)
+    at = locked.beacon(173)
+    assert locked.follower.shown(at).next_at == at + 25 * MILLISECOND
+
+
+# -- going dark by itself --------------------------------------------------------------------------------------------
+
+
+def test_the_off_time_is_kept_in_holdover(locked: Board) -> None:
+    locked.beacon(170, off_at=leader(200))
+    locked.run(199.9)
+    assert locked.shown(199.9).level == 1.0
+    locked.run(202)
+    (off,) = locked.told(events.OffTimeReached)
+    assert off.off_at == leader(200)
+    # Thirty seconds on the learnt rate, whose error is below 2 ppm here: 60 µs, and 50 µs of offset.
+    assert abs(off.at - local(200)) < 110_000
+    assert locked.follower.shown(LocalInstant(off.at + STOP_FADE_NS)).frame is None
+
+
+def test_the_off_time_holds_from_the_first_beacon_on(board: Board) -> None:
+    board.beacon(160, off_at=leader(170))
+    board.run(169)
+    assert board.shown(169).level == 1.0
+    board.run(172)
+    assert len(board.told(events.OffTimeReached)) == 1
+    assert board.shown(172).frame is None
+
+
+def test_after_the_off_time_only_a_later_cue_lights_up(locked: Board) -> None:
+    locked.lead(170, 180, off_at=leader(175))
+    assert locked.shown(180).frame is None
+    locked.cue = rolling(TIDEFALL, 176)
+    locked.lead(180, 182, off_at=leader(175))
+    assert locked.told(events.OffTimeReached) != []
+    assert locked.shown(182.0125).frame == 240
+
+
+def test_a_board_that_starts_after_the_off_time_stays_dark(board: Board) -> None:
+    board.lead(160, 170, off_at=leader(150))
+    assert board.shown(170).frame is None
+    assert board.told(events.OffTimeReached) == []
+
+
+def test_a_show_cued_for_the_very_off_time_is_shown(locked: Board) -> None:
+    locked.beacon(170, off_at=leader(172), next_cue=rolling(EMBERS, 172))
+    locked.run(175)
+    assert locked.shown(175.0125).frame == 120
+
+
+# -- a leader that falls silent ---------------------------------------------------------------------------------------
+
+
+def test_after_five_silent_intervals_the_leader_is_lost_and_the_show_goes_on(locked: Board) -> None:
+    at = locked.beacon(170)
+    locked.run(180)
+    lost_at = LocalInstant(at + 5 * INTERVAL)
+    assert locked.events() == [events.LeaderLost(lost_at, 11, 5 * INTERVAL), events.LockLost(lost_at)]
+    assert locked.follower.clock.state is ClockState.HOLDOVER
+    assert locked.shown(180.0125).frame == 80 * 40
+
+
+def test_a_lost_leader_that_returns_is_told_and_locks_again(locked: Board) -> None:
+    before = locked.beacon(170)
+    locked.run(180)
+    locked.events()
+    at = locked.beacon(180)
+    told = locked.events()
+    assert told[0] == events.LeaderReturned(at, 11, at - before)
+    assert [type(event) for event in told[1:]] == [events.LockAcquired]
+
+
+def test_an_echo_alone_does_not_bring_a_lost_leader_back(locked: Board) -> None:
+    locked.beacon(170)
+    locked.run(190)
+    assert any(isinstance(message, Sounding) and at > local(173) for at, message, _ in locked.sent)
+    assert locked.follower.clock.state is ClockState.HOLDOVER
+
+
+def test_holdover_ends_at_its_cap_with_a_slow_fade_and_then_silence(make_board: Callable[..., Board]) -> None:
+    board = make_board(holdover_cap_ns=MINUTE)
+    board.lead(160, 170)
+    board.events()
+    at = board.beacon(170)
+    board.run(229)
+    assert board.shown(229).level == 1.0
+    board.events()
+    board.run(240)
+    ended_at = LocalInstant(at + MINUTE)
+    assert board.events() == [events.HoldoverEnded(ended_at, MINUTE)]
+    assert board.follower.shown(LocalInstant(ended_at + HOLDOVER_FADE_NS // 2)).frame is None  # halted by now
+    assert board.follower.next_timer() is None
+    board.sent.clear()
+    board.run(10_000)
+    assert board.sent == []
+
+
+def test_the_slow_fade_takes_five_seconds(make_board: Callable[..., Board]) -> None:
+    board = make_board(holdover_cap_ns=MINUTE)
+    board.lead(160, 170)
+    at = board.beacon(170)
+    board.run(230.5)
+    assert board.follower.shown(LocalInstant(at + MINUTE + 2 * SECOND)).level == pytest.approx(0.6)
+
+
+def test_nothing_lights_up_after_the_cap_but_a_beacon(make_board: Callable[..., Board]) -> None:
+    board = make_board(holdover_cap_ns=3 * SECOND)
+    board.lead(160, 170)
+    board.beacon(170, next_cue=rolling(EMBERS, 178))
+    board.run(190)
+    assert board.shown(190).frame is None
+
+
+@pytest.mark.parametrize("state", [CueState.ROLLING, CueState.PAUSED])
+def test_after_the_cap_a_returned_leader_is_followed_sounded_and_told(
+    state: CueState, make_board: Callable[..., Board]
+) -> None:
+    board = make_board(holdover_cap_ns=MINUTE)
+    board.cue = board.cue._replace(state=state)
+    board.lead(160, 170)
+    board.run(300)
+    board.sent.clear()
+    board.lead(300, 310, off_at=None)
+    assert board.shown(310).level == 1.0
+    kinds = {type(message) for _, message, _ in board.sent}
+    assert kinds == {Sounding, Tally}
+
+
+# -- late, twice, restarted -------------------------------------------------------------------------------------------
+
+
+def test_a_late_packet_never_moves_the_clock(locked: Board) -> None:
+    before = locked.follower.clock.served
+    late: Beacon = locked._make_beacon(serial=locked.serial - 3, sent_at=leader(168.5), cue=rolling(EMBERS, 168))
+    locked.hear(late, local(170))
+    assert locked.follower.clock.served == before
+    assert locked.follower.counters["late beacon"] == 1
+    assert locked.follower.cue == locked.cue
+
+
+def test_a_beacon_twice_counts_once(locked: Board) -> None:
+    locked.beacon(170)
+    before = locked.follower.clock.served
+    locked.serial -= 1
+    locked.beacon(170, delay_ns=5 * DELAY)
+    assert locked.follower.clock.served == before
+    assert locked.follower.counters["duplicate"] == 1
+
+
+def test_serials_go_round(board: Board) -> None:
+    board.serial = (1 << 32) - 3
+    for number in range(6):
+        board.serial %= 1 << 32
+        board.beacon(160 + number / 2, serial=(board.serial + 1) % (1 << 32))
+    assert board.follower.counters == {}
+    assert board.follower.snapshot(local(163)).beacon_loss == 0.0
+
+
+def test_a_restarted_leader_is_followed_at_once_and_its_old_tenure_is_refused(locked: Board) -> None:
+    old = locked.serial
+    locked.tenure, locked.serial = 8, 5
+    at = locked.beacon(170)
+    assert locked.events() == [events.LeaderRestarted(at, 11, 8)]
+    assert locked.follower.clock.state is ClockState.LOCKED  # the timebase is the same
+    before = locked.follower.clock.served
+    locked.beacon(170.4, tenure=7, serial=old + 1)
+    assert locked.follower.counters["retired tenure"] == 1
+    assert locked.follower.clock.served == before
+    assert locked.events() == []
+
+
+def test_a_new_timebase_holds_the_old_line_until_its_clock_is_known(locked: Board) -> None:
+    before = locked.shown(170.0125).frame
+    locked.tenure, locked.timebase = 8, 10
+    at = locked.beacon(170)
+    told = locked.events()
+    assert told[:2] == [events.LeaderRestarted(at, 11, 8), events.TimebaseEntered(at, 10)]
+    assert type(told[2]) is events.LockLost
+    assert locked.shown(170.0125).frame == before
+    assert locked.shown(171.0125).frame == 71 * 40
+
+
+def test_another_leader_of_lower_standing_is_not_followed_and_one_of_higher_is(locked: Board) -> None:
+    locked.beacon(170, leader=12, tenure=50, rank=1)
+    assert locked.follower.counters["other leader"] == 1
+    at = locked.beacon(170.5, leader=5, tenure=60)
+    assert events.LeaderChanged(at, 5, 60) in locked.events()
+
+
+# -- what it sends ----------------------------------------------------------------------------------------------------
+
+
+def test_the_markers_turn_is_answered_at_once_to_the_group(locked: Board) -> None:
+    locked.sent.clear()
+    at = locked.beacon(170, marker=locked.follower.identity)
+    ((sent_at, tally, to),) = [entry for entry in locked.sent if isinstance(entry[1], Tally)]
+    assert isinstance(tally, Tally)
+    assert (sent_at, tally.turn, to) == (at, locked.serial, GROUP)
+    assert (tally.clock, tally.cue_state, tally.name) == (ClockState.LOCKED, CueState.ROLLING, "jetty")
+    assert tally.frame == 2_800
+
+
+def test_a_copy_gives_no_turn_and_neither_does_anothers_beacon(locked: Board) -> None:
+    locked.sent.clear()
+    locked.beacon(170, marker=locked.follower.identity, is_copy=True)
+    locked.beacon(170.1, marker=locked.follower.identity + 1)
+    assert [message for _, message, _ in locked.sent if isinstance(message, Tally) and message.turn is not None] == []
+
+
+def test_its_own_copies_and_another_board_of_its_name_are_counted_and_give_no_sample(locked: Board) -> None:
+    locked.beacon(170, marker=locked.follower.identity)
+    tally = next(message for _, message, to in locked.sent if isinstance(message, Tally) and to is GROUP)
+    heard = len(locked.follower.clock.common_view._heard)
+    locked.hear(tally, local(170.004))
+    locked.hear(tally._replace(instance=tally.instance + 1), local(170.005))
+    assert locked.follower.counters == {"own copy": 1, "cloned id": 1}
+    assert len(locked.follower.clock.common_view._heard) == heard
+
+
+def test_anothers_group_tally_is_remembered_for_its_mark(locked: Board, make_tally: Maker) -> None:
+    locked.hear(make_tally(follower=21, turn=locked.serial), local(170))
+    assert locked.follower.clock.common_view._heard[locked.serial] == local(170)
+    locked.hear(make_tally(follower=21, turn=None), local(170))
+    locked.hear(make_tally(follower=21, turn=5, radio=77), local(170))  # over another radio
+    locked.hear(make_tally(follower=21, turn=6, tenure=99), local(170))
+    assert list(locked.follower.clock.common_view._heard) == [locked.serial]
+
+
+def test_the_cookie_of_the_last_echo_goes_back_with_the_next_sounding(locked: Board) -> None:
+    soundings = [message for _, message, _ in locked.sent if isinstance(message, Sounding)]
+    assert soundings[0].cookie is None
+    assert {sounding.cookie for sounding in soundings[1:]} == {5}
+    locked.tenure, locked.serial = 8, 5
+    locked.beacon(170)
+    locked.sent.clear()
+    locked.run(175)
+    assert next(message.cookie for _, message, _ in locked.sent if isinstance(message, Sounding)) is None
+
+
+def test_an_echo_that_answers_nothing_is_counted(locked: Board, make_echo: Maker) -> None:
+    before = locked.follower.clock.served
+    locked.hear(make_echo(nonce=9_999_999), local(170))
+    locked.hear(make_echo(tenure=99), local(170))
+    locked.hear(make_echo(timebase=99), local(170))
+    assert locked.follower.counters == {"unmatched echo": 1, "other tenure's echo": 2}
+    assert locked.follower.clock.served == before
+
+
+def test_a_node_that_may_not_sound_never_does(make_board: Callable[..., Board]) -> None:
+    board = make_board(soundings=False)
+    board.lead(160, 190)
+    assert not any(isinstance(message, Sounding) for _, message, _ in board.sent)
+
+
+def test_tallies_come_less_often_in_a_large_group(make_board: Callable[..., Board]) -> None:
+    counts = {}
+    for group_size in (8, 240):
+        board = make_board()
+        board.lead(160, 260, group_size=group_size)
+        counts[group_size] = sum(isinstance(message, Tally) for _, message, _ in board.sent)
+    # Chance draws the shortest, half the interval: 2.5 s among 8, and among 240 half of 240/12 = 20 s.
+    assert 240 / TALLIES_PER_SECOND == 20
+    assert 39 <= counts[8] <= 42
+    assert 9 <= counts[240] <= 12
+
+
+def test_a_tally_says_how_things_stand(locked: Board) -> None:
+    locked.follower.note_late_frame()
+    locked.follower.live_data = True
+    locked.sent.clear()
+    locked.beacon(170)
+    locked.run(176)
+    tally = next(message for _, message, _ in locked.sent if isinstance(message, Tally))
+    assert (tally.late_frames, tally.live_data, tally.content) == (1, True, ContentState.PRESENT)
+    assert tally.bound_ns is not None
+    assert 0 < tally.bound_ns <= 10 * MILLISECOND
+
+
+def test_lost_beacons_are_counted_by_their_serials(locked: Board) -> None:
+    for number in range(1_000):
+        locked.serial += number % 4 == 3  # every fifth serial is lost
+        locked.beacon(170 + number / 100)
+    loss = locked.follower.snapshot(local(180)).beacon_loss
+    # An average over about 64 serials: a fifth, give or take what one beacon weighs.
+    assert loss == pytest.approx(0.2, abs=2 / 64)
+
+
+# -- the verbs themselves ---------------------------------------------------------------------------------------------
+
+
+def test_asking_changes_nothing_and_early_or_repeated_timers_do_no_harm(locked: Board) -> None:
+    due = locked.follower.next_timer()
+    assert due is not None
+    assert locked.follower.next_timer() == due
+    locked.follower.handle_timer(LocalInstant(due - 1))
+    assert locked.follower.next_timer() == due
+    assert locked.follower.datagrams_to_send(LocalInstant(due - 1)) == []
+    locked.follower.handle_timer(due)
+    locked.follower.handle_timer(due)
+    assert len(locked.follower.datagrams_to_send(due)) == 1
+    assert locked.follower.datagrams_to_send(due) == []
+
+
+def test_the_same_inputs_give_the_same_bytes(make_board: Callable[..., Board]) -> None:
+    boards = make_board(), make_board()
+    for board in boards:
+        board.lead(160, 190)
+    assert boards[0].sent == boards[1].sent
+    assert boards[0].sent
+
+
+def test_any_bytes_are_counted_and_harm_nothing(locked: Board) -> None:
+    random = Random(20)
+    good = CODEC.encode(locked._make_beacon(serial=locked.serial + 1))
+    before, cue = locked.follower.clock.served, locked.follower.cue
+    for number in range(3_000):
+        data = random.randbytes(random.randrange(600)) if number % 2 else good[: random.randrange(len(good))]
+        locked.follower.receive_datagram(data, "anybody", local(170))
+    assert sum(locked.follower.counters.values()) == 3_000
+    assert (locked.follower.clock.served, locked.follower.cue) == (before, cue)
+    assert locked.events() == []
+
+
+@pytest.mark.slow
+def test_well_formed_nonsense_never_raises(make_board: Callable[..., Board], make_beacon: Maker) -> None:
+    """Unkeyed, anybody can send any legal values: every verb must bear them."""
+    random = Random(21)
+    edge = (0, 1, (1 << 62) - 1)
+    for _ in range(30):
+        board = make_board()
+        now = local(160)
+        for _ in range(40):
+            now = LocalInstant(now + random.choice((0, 1, MILLISECOND, SECOND, MINUTE)))
+            states = random.choices(list(CueState), k=2)
+            cues = [
+                Cue(
+                    random.choice((0, TIDEFALL.key, EMBERS.key, 99)),
+                    state,
+                    ShowLine(
+                        LeaderInstant(random.choice((*edge, now))),
+                        ShowPosition(random.choice(edge)),
+                        random.choice((-1_000_000, 0, 1_000_000)),
+                    ),
+                )
+                for state in states
+            ]
+            beacon = make_beacon(
+                leader=random.choice((11, 12)),
+                rank=random.randrange(128),
+                tenure=random.choice((7, 8, 9)),
+                timebase=random.choice((9, 10)),
+                serial=random.choice((0, 1, (1 << 32) - 1, random.getrandbits(32))),
+                sent_at=LeaderInstant(random.choice((*edge, now, now - OFFSET))),
+                interval_ns=random.choice((10, 500, 65_535)) * MILLISECOND,
+                sounding_budget=random.choice((0, 255)),
+                group_size=random.choice((0, 65_535)),
+                off_at=random.choice((None, LeaderInstant(0), LeaderInstant((now // MILLISECOND) * MILLISECOND))),
+                marker=random.choice((None, board.follower.identity)),
+                cue=cues[0],
+                next_cue=random.choice((None, cues[1])),
+            )
+            board.follower.receive_datagram(CODEC.encode(beacon), "x", now)
+            board.follower.handle_timer(now)
+            board.collect(now, answering=False)
+            board.follower.shown(now)
+            board.follower.snapshot(now)
+            board.follower.next_timer()
+
+
+@pytest.mark.parametrize(
+    "wrong",
+    [
+        {"name": ""},
+        {"name": "a" * 25},
+        {"name": "tab\t"},
+        {"latency_ns": -1},
+        {"latency_ns": SECOND + 1},
+        {"trim_ns": 10 * SECOND + 1},
+        {"radio": 65_536},
+        {"silent_intervals": 1},
+        {"holdover_cap_ns": -1},
+        {"tally_interval_ns": 99 * MILLISECOND},
+    ],
+)
+def test_settings_that_make_no_sense_are_refused(wrong: dict[str, Any]) -> None:
+    with pytest.raises(ConfigurationError):
+        FollowerSettings(**({"name": "jetty"} | wrong))
+
+
+# -- what the crowd would see -----------------------------------------------------------------------------------------
+
+
+def watch(board: Board, since: float, until: float) -> list[tuple[float, int | None]]:
+    """The frame at every five milliseconds, without moving the board."""
+    return [(at, board.shown(at).frame) for at in (since + step / 200 for step in range(round((until - since) * 200)))]
+
+
+def backward_moves(seen: list[tuple[float, int | None]]) -> list[float]:
+    return [
+        at
+        for (_, before), (at, after) in pairwise(seen)
+        if before is not None and after is not None and after < before
+    ]
+
+
+@pytest.mark.parametrize("what", ["the show line", "the sending instant"])
+def test_hunting_between_two_times_steps_at_most_once_in_two_seconds(locked: Board, what: str) -> None:
+    seen: list[tuple[float, int | None]] = []
+    for tenth in range(100):
+        at, swing_ns = 170 + tenth / 10, (-1) ** tenth * 250 * MILLISECOND
+        locked.run(at)
+        if what == "the show line":
+            line = ShowLine(leader(100), ShowPosition(swing_ns + SECOND))
+            locked.beacon(at, cue=locked.cue._replace(line=line))
+        else:
+            locked.beacon(at, sent_at=LeaderInstant(leader(at) + swing_ns))
+        seen += watch(locked, at + 0.002, at + 0.1)
+    steps = [event.at for event in locked.told(events.Stepped)]
+    back = backward_moves(seen)
+    assert all(later - earlier >= 2 * SECOND for earlier, later in pairwise(steps))
+    assert all(later - earlier >= 2 for earlier, later in pairwise(back))
+    assert len(back) <= len(steps)
+    assert all(frame is not None for _, frame in seen)
+
+
+def test_a_third_of_beacons_lost_leaves_no_frame_blank_and_none_out_of_order(make_board: Callable[..., Board]) -> None:
+    board = make_board()
+    board.lead(160, 170, interval_ns=SECOND)
+    random = Random(1)
+    seen: list[tuple[float, int | None]] = []
+    for second in range(170, 230):
+        board.run(second)
+        if random.random() < 0.3:
+            board.serial += 1
+        else:
+            board.beacon(second, interval_ns=SECOND)
+        seen += watch(board, second + 0.002, second + 1)
+    assert all(frame is not None for _, frame in seen)
+    assert backward_moves(seen) == []

@@ -1,0 +1,480 @@
+"""A leader by hand-stepped time. Chance always draws the least, so beacons stand exactly on their grid."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from itertools import pairwise
+from random import Random
+from typing import Any
+
+import pytest
+
+from leadlight import events
+from leadlight.addresses import GROUP
+from leadlight.cue import Cue, ShowLine, show_key
+from leadlight.errors import ConfigurationError
+from leadlight.leader import CHANGE_BURST_NS, LOST_AFTER_NS, STOP_BURST_NS, Leader, LeaderSettings
+from leadlight.messages import Beacon, DelayReport, Echo, GroupDelay, Mark, Message
+from leadlight.terms import CueState
+from leadlight.units import MILLISECOND, MINUTE, SECOND, LeaderInstant, LocalInstant, ShowPosition
+from leadlight.wire import SOUNDING_MINIMUM_BYTES, Codec
+
+Maker = Callable[..., Any]
+
+CODEC = Codec("Quarry Lake")
+START = 1_000
+INTERVAL = 500 * MILLISECOND
+TIDEFALL, EMBERS = show_key("Tidefall"), show_key("Embers")
+
+
+class Calm:
+    """Chance that always draws the least delay, and other numbers that count up."""
+
+    def __init__(self) -> None:
+        self._count = 100
+
+    def getrandbits(self, k: int, /) -> int:
+        if k == 84:
+            return 0
+        self._count += 1
+        return self._count
+
+
+def at(seconds: float) -> LocalInstant:
+    """So many seconds after the leader started."""
+    return LocalInstant(round((START + seconds) * SECOND))
+
+
+def leader_at(seconds: float) -> LeaderInstant:
+    return LeaderInstant(at(seconds))
+
+
+class Desk:
+    """A leader, and everything it has sent."""
+
+    def __init__(self, entropy: Any = None, **settings: Any) -> None:
+        plain: dict[str, Any] = {"name": "boathouse", "interval_ns": INTERVAL}
+        self.leader = Leader(LeaderSettings(**(plain | settings)), CODEC, entropy or Calm(), at(0))
+        self.sent: list[tuple[LocalInstant, Message, Any]] = []
+
+    def wake(self, now: LocalInstant) -> list[Message]:
+        """Its loop wakes at `now`, for whatever reason; return what it sends."""
+        self.leader.handle_timer(now)
+        out = self.leader.datagrams_to_send(now)
+        self.sent += [(now, CODEC.decode(data), to) for data, to in out]
+        return [CODEC.decode(data) for data, _ in out]
+
+    def run(self, until: float) -> None:
+        """Call it at every deadline it names up to `until`."""
+        while (due := self.leader.next_timer()) is not None and due <= at(until):
+            self.wake(due)
+            assert self.leader.next_timer() != due, "a deadline that has been met is still there"
+
+    def hear(self, message: Message, now: LocalInstant, source: str = "10.0.0.21") -> None:
+        self.leader.receive_datagram(CODEC.encode(message), source, now)
+
+    def beacons(self) -> list[Beacon]:
+        return [message for _, message, _ in self.sent if isinstance(message, Beacon)]
+
+    def events(self) -> list[Any]:
+        return list(iter(self.leader.next_event, None))
+
+
+@pytest.fixture
+def desk() -> Desk:
+    return Desk()
+
+
+# -- the beat ---------------------------------------------------------------------------------------------------------
+
+
+def test_beacons_are_sent_to_everyone_on_a_grid_from_the_start_on(desk: Desk) -> None:
+    desk.run(100)
+    assert [now for now, _, _ in desk.sent] == [at(k / 2) for k in range(201)]
+    assert {to for _, _, to in desk.sent} == {GROUP}
+    beacons = desk.beacons()
+    assert all(beacon.sent_at == now for (now, _, _), beacon in zip(desk.sent, beacons, strict=True))
+    assert all(later.serial == earlier.serial + 1 for earlier, later in pairwise(beacons))
+    assert {(beacon.tenure, beacon.timebase) for beacon in beacons} == {(desk.leader.tenure, desk.leader.timebase)}
+
+
+def test_the_dither_stays_within_a_fifth_of_the_interval_and_never_adds_up() -> None:
+    desk = Desk(Random(3))
+    desk.run(500)
+    dithers = [now - at(k / 2) for k, (now, _, _) in enumerate(desk.sent)]
+    assert len(dithers) == 1_001 or len(dithers) == 1_000
+    assert all(0 <= dither < INTERVAL // 5 for dither in dithers)
+    assert max(dithers) - min(dithers) > INTERVAL // 6
+
+
+@pytest.mark.parametrize("late_ms", [-16, 0, 16, 100])
+def test_a_loop_that_wakes_when_it_likes_sends_one_beacon_a_period_stamped_as_it_goes(late_ms: int) -> None:
+    desk = Desk()
+    desk.run(0)
+    for k in range(1, 40):
+        assert desk.leader.next_timer() == at(k / 2)
+        woken = LocalInstant(at(k / 2) + late_ms * MILLISECOND)
+        desk.wake(woken)
+        desk.wake(LocalInstant(max(woken, at(k / 2))))  # woken early, it waits again; else this finds nothing due
+    stamps = [beacon.sent_at - at(0) for beacon in desk.beacons()[1:]]
+    assert stamps == [k * INTERVAL + max(late_ms, 0) * MILLISECOND for k in range(1, 40)]
+    assert desk.leader.counters == {}
+
+
+def test_after_a_stall_one_beacon_goes_out_and_the_rest_are_counted_not_caught_up_with() -> None:
+    desk = Desk(interval_ns=100 * MILLISECOND)
+    desk.run(1)
+    desk.sent.clear()
+    assert len(desk.wake(at(6.05))) == 1
+    # Due between 1.1 s and 6.0 s: fifty. One is sent, late; forty-nine are not.
+    assert desk.leader.counters["beacon skipped"] == 49
+    assert desk.wake(at(6.05)) == []
+    assert desk.leader.next_timer() == at(6.1)
+
+
+def test_asking_changes_nothing_and_early_timers_do_no_harm(desk: Desk) -> None:
+    desk.run(0)
+    assert desk.leader.next_timer() == desk.leader.next_timer() == at(0.5)
+    assert desk.wake(LocalInstant(at(0.5) - 1)) == []
+    assert desk.leader.next_timer() == at(0.5)
+
+
+def test_the_same_inputs_give_the_same_bytes(make_tally: Maker, make_sounding: Maker) -> None:
+    runs = []
+    for _ in range(2):
+        desk = Desk(Random(5))
+        desk.leader.roll(TIDEFALL, at(0))
+        for second in range(20):
+            desk.run(second)
+            desk.hear(make_tally(), at(second))
+            desk.hear(make_sounding(nonce=second), at(second))
+        runs.append(desk.sent)
+    assert runs[0] == runs[1]
+
+
+# -- cues -------------------------------------------------------------------------------------------------------------
+
+
+def test_a_cue_is_announced_for_its_lead_time_in_a_burst_and_then_repeated_for_ever(desk: Desk) -> None:
+    desk.run(10.2)
+    desk.sent.clear()
+    cue = desk.leader.roll(TIDEFALL, at(10.2))
+    assert cue == Cue(TIDEFALL, CueState.ROLLING, ShowLine(leader_at(12.2), ShowPosition(0)))
+    assert desk.leader.next_timer() == at(10.2)
+    desk.run(20)
+    extra = {at(10.2) + step for step in CHANGE_BURST_NS}
+    grid = {at(10.5 + k / 2) for k in range(20)}
+    assert {now for now, _, _ in desk.sent} == extra | grid
+    for beacon in desk.beacons():
+        if beacon.sent_at < leader_at(12.2):
+            assert (beacon.cue.state, beacon.next_cue) == (CueState.DARK, cue)
+        else:
+            assert (beacon.cue, beacon.next_cue) == (cue, None)
+    assert [event.at for event in desk.events()] == [at(12.2)]
+
+
+def test_a_cue_far_ahead_is_announced_one_lead_time_before_it(desk: Desk) -> None:
+    cue = Cue(TIDEFALL, CueState.ROLLING, ShowLine(leader_at(30), ShowPosition(0)))
+    desk.run(10)
+    desk.leader.schedule(cue)
+    desk.run(35)
+    told = [beacon.sent_at for beacon in desk.beacons() if beacon.next_cue is not None]
+    assert told[0] == leader_at(28)
+    assert told[-1] < leader_at(30)
+
+
+def test_cues_take_effect_in_the_order_of_their_instants_and_one_replaces_another_at_the_same(desk: Desk) -> None:
+    for show, second in ((EMBERS, 9), (TIDEFALL, 7), (3, 9)):
+        desk.leader.schedule(Cue(show, CueState.ROLLING, ShowLine(leader_at(second), ShowPosition(0))))
+    desk.run(12)
+    took = [(event.at, event.cue.show) for event in desk.events() if isinstance(event, events.CueTookEffect)]
+    assert took == [(at(7), TIDEFALL), (at(9), 3)]
+
+
+def test_without_a_lead_time_the_change_itself_is_told_in_a_burst() -> None:
+    desk = Desk(lead_time_ns=0)
+    desk.run(1.2)
+    desk.sent.clear()
+    desk.leader.roll(TIDEFALL, at(1.2))
+    desk.run(1.4)
+    assert [now for now, _, _ in desk.sent] == [at(1.2) + step for step in CHANGE_BURST_NS if step <= 200 * MILLISECOND]
+    assert {beacon.cue.show for beacon in desk.beacons()} == {TIDEFALL}
+
+
+def test_a_pause_holds_where_the_show_will_be_and_dark_is_a_cue_like_others(desk: Desk) -> None:
+    desk.leader.roll(TIDEFALL, at(0))
+    desk.run(10)
+    desk.leader.pause(at(10))
+    desk.run(12)
+    assert desk.leader.cue == Cue(TIDEFALL, CueState.PAUSED, ShowLine(leader_at(12), ShowPosition(10 * SECOND)))
+    desk.leader.go_dark(at(20))
+    desk.run(22)
+    assert desk.leader.cue.state is CueState.DARK
+
+
+def test_a_stop_is_in_force_at_once_and_told_eight_times_within_a_second(desk: Desk) -> None:
+    desk.leader.roll(TIDEFALL, at(0))
+    desk.run(10.2)
+    desk.leader.roll(EMBERS, at(10.2))
+    desk.run(10.3)
+    desk.sent.clear()
+    desk.events()
+    desk.leader.stop(at(10.3))
+    stop = Cue(TIDEFALL, CueState.STOPPED, ShowLine(leader_at(10.3), ShowPosition(round(8.3 * SECOND))))
+    assert desk.events() == [events.CueTookEffect(at(10.3), stop)]
+    desk.run(11.3)
+    assert {at(10.3) + step for step in STOP_BURST_NS} <= {now for now, _, _ in desk.sent}
+    assert len(STOP_BURST_NS) == 8
+    assert STOP_BURST_NS[-1] < SECOND
+    desk.run(20)
+    assert {(beacon.cue, beacon.next_cue) for beacon in desk.beacons()} == {(stop, None)}
+
+
+def test_a_leader_that_comes_back_mid_show_puts_its_line_in_force(desk: Desk) -> None:
+    cue = Cue(TIDEFALL, CueState.ROLLING, ShowLine(leader_at(-60), ShowPosition(0)))
+    desk.leader.resume_line(cue, at(0))
+    desk.run(0.1)
+    assert {beacon.cue for beacon in desk.beacons()} == {cue}
+
+
+def test_an_off_time_travels_in_whole_milliseconds_and_never_later(desk: Desk) -> None:
+    desk.leader.off_at = LeaderInstant(at(50) + 999_999)
+    desk.run(1)
+    assert {beacon.off_at for beacon in desk.beacons()} == {at(50)}
+
+
+# -- answers ----------------------------------------------------------------------------------------------------------
+
+
+def test_a_sounding_is_answered_with_both_instants(desk: Desk, make_sounding: Maker) -> None:
+    desk.run(0)
+    sounding = make_sounding(nonce=77)
+    desk.hear(sounding, at(0.1), "here")
+    (echo,) = desk.wake(LocalInstant(at(0.1) + 300))
+    assert isinstance(echo, Echo)
+    assert (echo.nonce, echo.tenure, echo.timebase) == (77, desk.leader.tenure, desk.leader.timebase)
+    assert (echo.received_at, echo.sent_at) == (at(0.1), at(0.1) + 300)
+    assert desk.sent[-1][2] == "here"
+
+
+def test_a_cookie_is_of_one_follower_at_one_address(desk: Desk, make_sounding: Maker) -> None:
+    cookies = []
+    for follower, source in ((1, "a"), (1, "a"), (1, "b"), (2, "a")):
+        desk.hear(make_sounding(follower=follower), at(0), source)
+        echo = desk.wake(at(0))[0]
+        assert isinstance(echo, Echo)
+        cookies.append(echo.cookie)
+    assert cookies[0] == cookies[1]
+    assert len(set(cookies)) == 3
+    other = Desk(Random(1))
+    other.hear(make_sounding(follower=1), at(0), "a")
+    echo = other.wake(at(0))[0]
+    assert isinstance(echo, Echo)
+    assert echo.cookie not in cookies
+
+
+def test_an_answer_larger_than_its_question_is_not_sent(desk: Desk, make_sounding: Maker) -> None:
+    desk.run(0)
+    padded = CODEC.encode(make_sounding())
+    assert len(padded) == SOUNDING_MINIMUM_BYTES
+    bare = padded[: padded.index(b"\xc4", 8)] + b"\xc4\x00"  # the same, without its padding
+    desk.leader.receive_datagram(bare, "anybody", at(0.1))
+    assert desk.wake(at(0.1)) == []
+    assert desk.leader.counters["sounding too short"] == 1
+
+
+def test_a_flood_of_soundings_is_not_all_answered(desk: Desk, make_sounding: Maker) -> None:
+    desk.run(0)
+    for nonce in range(100):
+        desk.hear(make_sounding(nonce=nonce), at(0.1))
+    answered = len(desk.wake(at(0.1)))
+    assert answered <= 64
+    assert desk.leader.counters["echo dropped"] == 100 - answered
+
+
+def test_three_reports_of_one_beacon_are_published_as_their_median(desk: Desk, make_sounding: Maker) -> None:
+    desk.run(1)
+    serial = desk.beacons()[-1].serial
+    for follower, delay_ns in ((1, 5_000), (2, 7_000), (3, 9_000)):
+        delays = (DelayReport(serial & 0xFFFF, delay_ns),)
+        desk.hear(make_sounding(follower=follower, tenure=desk.leader.tenure, delays=delays), at(1.1))
+    desk.run(1.5)
+    beacon = desk.beacons()[-1]
+    assert beacon.group_delays == (GroupDelay(1, 7_000),)
+    assert beacon.delay_doubt_ns > 0
+
+
+def test_reports_about_another_tenures_beacons_are_not_collected(desk: Desk, make_sounding: Maker) -> None:
+    desk.run(1)
+    serial = desk.beacons()[-1].serial
+    for follower in (1, 2, 3):
+        desk.hear(make_sounding(follower=follower, tenure=99, delays=(DelayReport(serial & 0xFFFF, 1),)), at(1.1))
+    desk.run(2)
+    assert desk.beacons()[-1].group_delays == ()
+
+
+# -- marks ------------------------------------------------------------------------------------------------------------
+
+
+def test_turns_go_round_and_a_marks_age_is_published_in_two_successive_beacons(desk: Desk, make_tally: Maker) -> None:
+    for follower in (21, 22):
+        desk.hear(make_tally(follower=follower), at(0))
+    desk.run(0)
+    turn = desk.beacons()[-1]
+    assert turn.marker in (21, 22)
+    desk.hear(make_tally(follower=turn.marker, tenure=desk.leader.tenure, turn=turn.serial), at(0.003))
+    desk.run(2)
+    first, second, third, *_ = desk.beacons()[1:]
+    assert first.marker == 43 - (turn.marker or 0)
+    assert first.marks == (Mark(1, 497 * MILLISECOND),)
+    assert second.marks == (Mark(2, 997 * MILLISECOND),)
+    assert third.marks == ()
+
+
+def test_a_tally_out_of_turn_makes_no_mark(desk: Desk, make_tally: Maker) -> None:
+    desk.hear(make_tally(follower=21), at(0))
+    desk.run(0)
+    serial, tenure = desk.beacons()[-1].serial, desk.leader.tenure
+    desk.hear(make_tally(follower=22, tenure=tenure, turn=serial), at(0.1))  # another's turn
+    desk.hear(make_tally(follower=21, tenure=tenure + 1, turn=serial), at(0.1))  # another tenure's
+    desk.hear(make_tally(follower=21, tenure=tenure, turn=serial + 5), at(0.1))  # nobody's
+    desk.run(0.5)
+    assert desk.beacons()[-1].marks == ()
+    assert desk.leader.counters["out of turn"] == 2
+
+
+def test_a_mark_too_old_for_the_wire_is_left_out_and_the_beacon_goes(desk: Desk, make_tally: Maker) -> None:
+    desk.hear(make_tally(follower=21), at(0))
+    desk.run(0)
+    desk.hear(make_tally(follower=21, tenure=desk.leader.tenure, turn=desk.beacons()[-1].serial), at(0.1))
+    (beacon,) = desk.wake(at(61))
+    assert isinstance(beacon, Beacon)
+    assert beacon.marks == ()
+
+
+def test_only_regular_beacons_give_turns_and_none_where_markers_are_off(make_tally: Maker) -> None:
+    desk = Desk()
+    desk.hear(make_tally(follower=21), at(0))
+    desk.run(0.2)
+    desk.sent.clear()
+    desk.leader.roll(TIDEFALL, at(0.2))
+    desk.run(0.4)
+    assert {beacon.marker for beacon in desk.beacons()} == {None}
+    off = Desk(markers=False)
+    off.hear(make_tally(follower=21), at(0))
+    off.run(3)
+    assert {beacon.marker for beacon in off.beacons()} == {None}
+
+
+# -- the roster -------------------------------------------------------------------------------------------------------
+
+
+def test_a_follower_joins_under_its_own_name_though_a_sounding_came_first(
+    desk: Desk, make_sounding: Maker, make_tally: Maker
+) -> None:
+    desk.hear(make_sounding(follower=21), at(0))
+    assert desk.events() == []
+    assert len(desk.leader.roster) == 1
+    desk.hear(make_tally(follower=21, name="willow"), at(1))
+    desk.hear(make_tally(follower=21, name="willow"), at(2))
+    assert desk.events() == [events.FollowerJoined(at(1), 21, "willow")]
+
+
+def test_a_silent_follower_is_lost_once(desk: Desk, make_tally: Maker) -> None:
+    desk.hear(make_tally(), at(0))
+    desk.events()
+    desk.run(40)
+    (lost,) = desk.events()
+    assert (lost.follower, lost.name) == (21, "jetty")
+    assert LOST_AFTER_NS < lost.at - at(0) <= LOST_AFTER_NS + INTERVAL
+
+
+def test_one_that_only_sounded_was_never_told_of_and_is_not_told_lost(desk: Desk, make_sounding: Maker) -> None:
+    desk.hear(make_sounding(), at(0))
+    desk.run(40)
+    assert desk.events() == []
+
+
+def test_a_cloned_follower_is_named_once(desk: Desk, make_tally: Maker) -> None:
+    for number in range(20):
+        desk.hear(make_tally(instance=31 + number % 2), at(number))
+    cloned = [event for event in desk.events() if isinstance(event, events.FollowerCloned)]
+    assert cloned == [events.FollowerCloned(at(2), 21, "jetty")]
+
+
+def test_the_budgets_are_shared_among_those_heard_lately_or_expected(make_tally: Maker) -> None:
+    desk = Desk(group_size=2)
+    for follower in range(1, 6):
+        desk.hear(make_tally(follower=follower), at(0))
+    desk.run(60)
+    sizes = [beacon.group_size for beacon in desk.beacons()]
+    assert sizes[0] == 5
+    assert sizes[-1] == 2
+
+
+# -- other leaders ----------------------------------------------------------------------------------------------------
+
+
+def test_its_own_copies_are_counted_and_nothing_else(desk: Desk) -> None:
+    desk.run(2)
+    for beacon in desk.beacons():
+        desk.hear(beacon, at(2))
+    assert desk.leader.counters["own copy"] == 5
+    assert desk.events() == []
+
+
+def test_a_rival_is_told_once_a_tenure(desk: Desk, make_beacon: Maker) -> None:
+    for number in range(10):
+        desk.hear(make_beacon(leader=12, tenure=50, serial=number), at(number))
+    for number in range(10):
+        desk.hear(make_beacon(leader=12, tenure=51, serial=number), at(10 + number))
+    assert desk.events() == [events.RivalHeard(at(0), 12, 50), events.RivalHeard(at(10), 12, 51)]
+
+
+def test_a_clone_is_told_once_and_one_stray_beacon_of_its_own_past_is_none(desk: Desk, make_beacon: Maker) -> None:
+    own = desk.leader.identity
+    desk.hear(make_beacon(leader=own, tenure=50, serial=1), at(0))
+    assert desk.events() == []
+    for number in range(2, 10):
+        desk.hear(make_beacon(leader=own, tenure=50, serial=number), at(number))
+    assert desk.events() == [events.LeaderCloned(at(2), own, 50)]
+
+
+# -- anything at all --------------------------------------------------------------------------------------------------
+
+
+def test_any_bytes_are_counted_and_harm_nothing(desk: Desk, make_tally: Maker) -> None:
+    random = Random(20)
+    good = CODEC.encode(make_tally())
+    for number in range(3_000):
+        data = random.randbytes(random.randrange(600)) if number % 2 else good[: random.randrange(len(good))]
+        desk.leader.receive_datagram(data, "anybody", at(1))
+    assert sum(desk.leader.counters.values()) == 3_000
+    assert len(desk.leader.roster) == 0
+    assert desk.events() == []
+
+
+def test_an_echo_is_misdirected(desk: Desk, make_echo: Maker) -> None:
+    desk.hear(make_echo(), at(0))
+    assert desk.leader.counters == {"misdirected": 1}
+
+
+@pytest.mark.parametrize(
+    "wrong",
+    [
+        {"name": ""},
+        {"interval_ns": 49 * MILLISECOND},
+        {"interval_ns": 10 * SECOND + MILLISECOND},
+        {"interval_ns": 100 * MILLISECOND + 1},
+        {"rank": -1},
+        {"rank": 128},
+        {"lead_time_ns": -1},
+        {"lead_time_ns": MINUTE + 1},
+        {"sounding_budget": 0},
+        {"sounding_budget": 256},
+        {"group_size": 65_536},
+    ],
+)
+def test_settings_that_make_no_sense_are_refused(wrong: dict[str, Any]) -> None:
+    with pytest.raises(ConfigurationError):
+        LeaderSettings(**({"name": "boathouse"} | wrong))
