@@ -16,7 +16,7 @@ from leadlight_sim.air.dropouts import Dropout
 from leadlight_sim.air.interface import Air, LinkKind, Station
 from leadlight_sim.air.laws import AirTables, Exponential, Fixed, Uniform
 from leadlight_sim.air.sampled import Congestion, SampledAir, SampledSettings
-from leadlight_sim.air.timing import Radio, WeightlessRadio
+from leadlight_sim.air.timing import Band, Radio, WeightlessRadio
 from leadlight_sim.kernel import Kernel, TrueInstant
 from leadlight_sim.streams import Stream, Streams
 
@@ -327,6 +327,118 @@ def test_a_stream_faster_than_the_air_queues_behind_itself_until_frames_are_drop
     assert counts.delivered == pytest.approx((frames * interval_ns + SECOND) / cost_ns, abs=2)
 
 
+def test_senders_share_the_one_queue_that_the_access_point_has() -> None:
+    # Four times 100 frames a second of 6.03 ms: 2.41 of the airtime.
+    radio = Radio()
+    leads = [f"wired {number}" for number in range(4)]
+    network = Network(replace(BARE, radio=radio), [*leads, "a"])
+    for number in range(1_000):
+        for lead in leads:
+            network.send_at(number * 10 * MILLISECOND, lead, numbered(number) + bytes(634))
+    network.run()
+    cost_ns = radio.group_ns(638)
+    arrivals = network.ears["a"].arrivals
+    assert arrivals == [number * cost_ns for number in range(len(arrivals))]
+    # The queue holds a second: it took in what the air carried in the ten seconds while frames came, and that second.
+    assert len(arrivals) == pytest.approx((10 * SECOND + SECOND) / cost_ns, abs=2)
+    assert network.air.counts[LinkKind.GROUP].overflowed == 4_000 - len(arrivals)
+    assert network.air.over_capacity
+
+
+def test_a_network_that_carries_what_it_is_given_is_not_over_capacity() -> None:
+    # Forty 638-byte group frames a second are 24 % of a radio that sends them at 1 Mb/s.
+    network = Network(replace(BARE, radio=Radio()), ["wired lead", "a"])
+    for number in range(400):
+        network.send_at(number * 25 * MILLISECOND, "wired lead", bytes(638))
+        network.send_at(number * 25 * MILLISECOND, "a", bytes(64), "wired lead")
+    network.run()
+    assert not network.air.over_capacity
+    assert {at % (25 * MILLISECOND) for at in network.ears["a"].arrivals} == {0}
+
+
+def test_more_unicast_than_the_air_carries_waits_is_dropped_and_said_to_be_too_much() -> None:
+    radio = Radio()
+    network = Network(replace(BARE, radio=radio), ["wired lead", "a", "b"])
+    cost_ns = radio.unicast_ns(638)
+    interval_ns, frames = cost_ns // 2, 20_000
+    for number in range(frames):
+        network.send_at(number * interval_ns, "wired lead", bytes(638), "ab"[number % 2])
+    network.run()
+    counts = network.air.counts[LinkKind.DOWN]
+    assert network.air.over_capacity
+    # Twice what the air carries: half of it, and what still waits, 1.1 s of it, gets through.
+    carried = frames * interval_ns / cost_ns
+    assert counts.delivered == pytest.approx(carried + 1.1 * SECOND / cost_ns, abs=2)
+    assert counts.overflowed == frames - counts.delivered
+    delays = [at - number * interval_ns for number, at in enumerate(network.ears["a"].arrivals[:100])]
+    assert delays[0] == 0
+    assert max(at for at in network.ears["a"].arrivals) <= frames * interval_ns + SECOND + cost_ns
+
+
+def test_an_overloaded_radio_delays_what_the_cable_sends_to_the_group_too() -> None:
+    radio = Radio()
+    network = Network(replace(BARE, radio=radio), ["wired lead", "wired busy", "a"])
+    cost_ns = radio.unicast_ns(1472)
+    for number in range(2_000):
+        network.send_at(number * cost_ns // 2, "wired busy", bytes(1472), "a")
+    middle = 1_999 * cost_ns // 2
+    network.send_at(middle, "wired lead", b"beacon")
+    network.run()
+    (beacon_at,) = (at for sender, _, at in network.heard("a") if sender == "wired lead")
+    # Half the time of two thousand frames is asked for in excess; 100 ms of it delays nobody.
+    assert beacon_at - middle == pytest.approx(1_000 * cost_ns - 100 * MILLISECOND, abs=2 * cost_ns)
+
+
+def test_at_dtim_2_the_held_queue_carries_625_frames_a_second_and_no_more() -> None:
+    # 128 frames in 204.8 ms. Small frames at 6 Mb/s, so that the queue is what limits and not the air.
+    radio = Radio(Band.GHZ_5)
+    seconds = 20
+    for rate, lost_share in ((625, 0.0), (800, 1 - 625 / 800)):
+        network = Network(replace(BARE, hold=TIMETABLE, radio=radio), ["wired lead", "a"])
+        for number in range(seconds * rate):
+            network.send_at(1 + number * SECOND // rate, "wired lead", numbered(number))
+        network.run()
+        counts = network.air.counts[LinkKind.GROUP]
+        assert counts.sent == seconds * rate
+        # The last burst may hold up to one DTIM interval of frames more.
+        assert counts.overflowed == pytest.approx(lost_share * counts.sent, abs=128 * lost_share + 1)
+        assert network.air.over_capacity == (rate > 625)
+        # Oldest first: what gets through is never older than the 128 newest at its DTIM, an interval and a burst.
+        heard = network.heard("a")
+        sent_at = {numbered(number): 1 + number * SECOND // rate for number in range(seconds * rate)}
+        slowest_ns = max(at - sent_at[data] for _, data, at in heard)
+        assert slowest_ns < 204_800 * MICROSECOND + 128 * radio.group_ns(4)
+
+
+def test_a_burst_longer_than_the_dtim_interval_drops_the_oldest_and_never_falls_further_behind() -> None:
+    # A hundred frames of 6.03 ms a second are 60 % of the air; two hundred are more than all of it.
+    radio = Radio()
+    network = Network(replace(BARE, hold=TIMETABLE, radio=radio), ["wired lead", "a"])
+    sent_at = {}
+    for number in range(6_000):
+        data = numbered(number) + bytes(634)
+        sent_at[data] = number * 5 * MILLISECOND
+        network.send_at(sent_at[data], "wired lead", data)
+    network.run()
+    cost_ns = radio.group_ns(638)
+    heard = network.heard("a")
+    delays = [at - sent_at[data] for _, data, at in heard]
+    # No frame has more than 128 before it, and each waits for its own DTIM besides.
+    assert max(delays) < 128 * cost_ns + 204_800 * MICROSECOND
+    assert max(delays[-1_000:]) < max(delays[1_000:2_000]) + 204_800 * MICROSECOND
+    assert len(heard) == pytest.approx(30 * SECOND / cost_ns, abs=128 + 34)
+    assert network.air.over_capacity
+
+
+def test_held_frames_of_different_senders_never_overtake_each_other_on_the_air() -> None:
+    tables = replace(NO_DELAY, group=Exponential(20 * MILLISECOND))
+    network = Network(replace(BARE, tables=tables, hold=TIMETABLE), ["wired x", "wired y", "a"])
+    for number in range(600):
+        network.send_at(1 + number * 3 * MILLISECOND, ("wired x", "wired y")[number % 2], numbered(number))
+    network.run()
+    assert [data for _, data, _ in network.heard("a")] == [numbered(number) for number in range(600)]
+
+
 # Loss.
 
 
@@ -530,12 +642,23 @@ def evening(names: Sequence[str], settings: SampledSettings = LOSSY) -> Network:
     return network
 
 
-@pytest.mark.parametrize("settings", [LOSSY, replace(LOSSY, hold=GroupHold(doze_share=0.2))])
-def test_adding_a_follower_changes_no_other_followers_packets(settings: SampledSettings) -> None:
-    small, large = evening(["a", "b"], settings), evening(["a", "b", "c"], settings)
+def test_adding_a_follower_changes_no_other_followers_packets() -> None:
+    small, large = evening(["a", "b"]), evening(["a", "b", "c"])
     for name in ("a", "b", "wired lead"):
         without_c = [event for event in large.heard(name) if event[0] != "c"]
         assert sorted(without_c) == sorted(small.heard(name))
+    assert len(large.heard("a")) > len(small.heard("a")) > 400
+
+
+def test_adding_a_follower_delays_others_held_frames_and_changes_no_other_fate_of_theirs() -> None:
+    # Held frames leave in one line; where the loss is steady in time, a later place in it is all that a newcomer costs.
+    settings = replace(LOSSY, dropout=Dropout.steady(0.2), hold=GroupHold(doze_share=0.2))
+    small, large = evening(["a", "b"], settings), evening(["a", "b", "c"], settings)
+    for name in ("a", "b", "wired lead"):
+        without_c = sorted(event for event in large.heard(name) if event[0] != "c")
+        alone = sorted(small.heard(name))
+        assert [event[:2] for event in without_c] == [event[:2] for event in alone]
+        assert all(later[2] >= sooner[2] for later, sooner in zip(without_c, alone, strict=True))
     assert len(large.heard("a")) > len(small.heard("a")) > 400
 
 
@@ -555,7 +678,7 @@ def test_the_same_seed_gives_the_same_evening_and_another_seed_another() -> None
     "settings",
     [
         {"unicast_tries": 0},
-        {"group_backlog_ns": -1},
+        {"backlog_ns": -1},
         {"floor_asymmetry": 1.1},
         {"floor_asymmetry": float("nan")},
     ],

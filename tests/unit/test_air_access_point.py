@@ -47,7 +47,7 @@ def test_a_fast_access_point_is_20_ppm_of_an_hour_early() -> None:
 
 @pytest.mark.parametrize(
     "settings",
-    [{"period": 0}, {"period": 4}, {"phase_ns": -1}, {"phase_ns": DTIM_NS}, {"clock_error_ppb": 20_001}],
+    [{"period": 0}, {"period": 11}, {"phase_ns": -1}, {"phase_ns": DTIM_NS}, {"clock_error_ppb": 20_001}],
 )
 def test_a_grid_that_no_access_point_has_is_refused(settings: dict[str, int]) -> None:
     with pytest.raises(ConfigurationError):
@@ -60,3 +60,14 @@ def test_a_grid_that_no_access_point_has_is_refused(settings: dict[str, int]) ->
 def test_a_hold_that_makes_no_sense_is_refused(settings: dict[str, float]) -> None:
     with pytest.raises(ConfigurationError):
         GroupHold(**settings)  # type: ignore[arg-type]
+
+
+def test_ten_beacons_from_one_dtim_to_the_next_are_the_most() -> None:
+    assert BeaconGrid(period=10).next_dtim(TrueInstant(1)) == 5 * DTIM_NS
+    assert GroupHold(period=10).period == 10
+
+
+@pytest.mark.parametrize("awake", ["jetty", ("jetty", "jetty"), ("",), (1,), ["jetty"]])
+def test_stations_that_never_sleep_are_a_tuple_of_different_names(awake: object) -> None:
+    with pytest.raises(ConfigurationError, match="each once"):
+        GroupHold(awake=awake)  # type: ignore[arg-type]

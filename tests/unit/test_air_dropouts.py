@@ -143,3 +143,21 @@ def test_asking_for_no_loss_gives_a_channel_that_is_always_good() -> None:
     assert channel.trajectory is None
     assert channel.loss_at(TrueInstant(0)) == 0.0
     assert Dropout.steady(0.2).mean_loss == 0.2
+
+
+def test_a_spell_longer_than_time_itself_never_ends() -> None:
+    forever = Trajectory(
+        ExponentialSojourn(1e30), ExponentialSojourn(SECOND), Streams(2).stream("x"), begin_bad=0.0
+    )
+    assert not forever.is_bad(TrueInstant(2**62))
+
+
+def test_a_night_of_spells_takes_eight_bytes_each() -> None:
+    trajectory = Trajectory(
+        ExponentialSojourn(10 * MILLISECOND), ExponentialSojourn(10 * MILLISECOND), Streams(2).stream("x")
+    )
+    trajectory.is_bad(TrueInstant(1000 * SECOND))
+    ends = trajectory._ends
+    # 100,000 spells on average, give or take their spread; a list of whole numbers would take 36 bytes and more each.
+    assert len(ends) == pytest.approx(100_000, abs=4 * math.sqrt(100_000))
+    assert ends.itemsize == 8

@@ -26,8 +26,8 @@ CLOCK_ERROR_LIMIT_PPB = 20_000
 class BeaconGrid:
     """The beacon instants of one access point, in true time, exact to the nanosecond.
 
-    ``period`` counts beacons from one DTIM to the next (1 to 3). ``phase_ns`` is the first DTIM instant.
-    ``clock_error_ppb`` above 0 means that the access point's clock is fast, so beacons come sooner.
+    ``period`` counts beacons from one DTIM to the next (1 to 10; access points ship with 1 to 3). ``phase_ns`` is the
+    first DTIM instant. ``clock_error_ppb`` above 0 means that the access point's clock is fast, so beacons come sooner.
     """
 
     period: int = 2
@@ -86,12 +86,22 @@ class GroupHold:
             raise ConfigurationError("queue_frames", self.queue_frames, "at least 1")
         if not 0.0 <= self.doze_share <= 1.0:
             raise ConfigurationError("doze_share", self.doze_share, "0 to 1")
+        check_names("awake", self.awake)
+
+
+def check_names(field: str, names: object) -> None:
+    """Raise ``ConfigurationError`` unless ``names`` is a tuple of different station names."""
+    # A bare word would pass for a tuple of its letters.
+    is_tuple = isinstance(names, tuple) and all(isinstance(name, str) and name for name in names)
+    if not is_tuple or len(set(names)) != len(names):  # type: ignore[arg-type, call-overload]
+        raise ConfigurationError(field, names, "a tuple of station names, each once")
 
 
 def check_period(period: int) -> None:
     """Raise ``ConfigurationError`` unless ``period`` is a DTIM period that access points use."""
-    if not 1 <= period <= 3:
-        raise ConfigurationError("period", period, "1 to 3 beacons")
+    # The standard allows 255; above some ten beacons, a second, group delivery is of no use to anybody.
+    if type(period) is not int or not 1 <= period <= 10:
+        raise ConfigurationError("period", period, "1 to 10 beacons")
 
 
 def check_clock_error(clock_error_ppb: int) -> None:

@@ -8,6 +8,7 @@ same channel. The two-state model is Gilbert's and Elliott's (E. O. Elliott, Bel
 from __future__ import annotations
 
 import math
+from array import array
 from bisect import bisect_right
 from dataclasses import dataclass
 from typing import Protocol
@@ -20,6 +21,10 @@ from leadlight_sim.streams import Stream
 SHORTEST_MEAN_NS = MILLISECOND
 """Spells shorter than a frame exchange are independent loss; ``Dropout.steady`` says that without the
 cost."""
+
+
+FAR_FUTURE_NS = 2**63 - 1
+"""The end of what eight bytes hold, 292 years: a spell that would outlast it never ends."""
 
 
 class Sojourn(Protocol):
@@ -233,7 +238,8 @@ class Trajectory:
         if begin_bad is None:
             begin_bad = bad.mean_ns / (good.mean_ns + bad.mean_ns)
         self._starts_bad = stream.chance(begin_bad)
-        self._ends: list[int] = []
+        # Eight bytes a spell, for a night of short spells has a million of them.
+        self._ends = array("q")
         # The segment of the latest question, since most questions fall into the same one.
         self._begin = self._end = 0
         self._is_bad = self._starts_bad
@@ -271,7 +277,7 @@ class Trajectory:
         while not ends or end <= instant:
             bad = self._starts_bad ^ bool(len(ends) & 1)
             end += (self._bad_law if bad else self._good_law).draw(self._stream)
-            ends.append(end)
+            ends.append(min(end, FAR_FUTURE_NS))
 
 
 class LossAt(Protocol):

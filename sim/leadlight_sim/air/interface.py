@@ -78,6 +78,11 @@ class Air(Protocol):
         ...
 
     @property
+    def over_capacity(self) -> bool:
+        """Whether the radio was ever asked for more than it can carry: what it then tells is how it failed."""
+        ...
+
+    @property
     def counts(self) -> Mapping[LinkKind, Counts]:
         """Frames so far, by link kind."""
         ...

@@ -30,7 +30,7 @@ class Fixed:
     delay_ns: int
 
     def __post_init__(self) -> None:
-        _check_not_negative("delay_ns", self.delay_ns)
+        _check_whole("delay_ns", self.delay_ns, 0)
 
     def draw(self, stream: Stream) -> int:  # noqa: ARG002 - nothing here is left to chance
         """Return the delay."""
@@ -76,7 +76,7 @@ class Gamma:
     stage_ns: float
 
     def __post_init__(self) -> None:
-        _check_above_zero("stages", self.stages)
+        _check_whole("stages", self.stages, 1)
         _check_above_zero("stage_ns", self.stage_ns)
 
     def draw(self, stream: Stream) -> int:
@@ -229,6 +229,11 @@ class AirTables:
 
     def __post_init__(self) -> None:
         _check_not_negative("floor_ns", self.floor_ns)
+
+
+def _check_whole(field: str, value: object, least: int) -> None:
+    if type(value) is not int or value < least:
+        raise ConfigurationError(field, value, f"a whole number, {least} or more")
 
 
 def _check_not_negative(field: str, value: float) -> None:

@@ -7,12 +7,13 @@ first crosses to the access point as unicast. What only frames that compete coul
 neighbour's load) is in the laws.
 
 Luck is kept apart: the draws of a link come from streams named after its two ends, so adding a station
-changes no other station's fates, except through the held queue, which all senders really share.
+changes no other station's fates, except through what all really share: group frames of several senders wait for
+each other's airtime, and held ones leave in the order in which they came; and where more radio time is asked for
+than there is, everything waits (``Workload``).
 """
 
 from __future__ import annotations
 
-from collections import deque
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field, replace
 
@@ -33,6 +34,7 @@ from leadlight_sim.air.dropouts import (
     LossAt,
     Trajectory,
 )
+from leadlight_sim.air.group_queue import GroupQueue, Workload
 from leadlight_sim.air.interface import Counts, LinkKind, Station
 from leadlight_sim.air.laws import AirTables, DelayLaw, StretchedExcess
 from leadlight_sim.air.timing import FrameCosts, Radio
@@ -69,9 +71,9 @@ class SampledSettings:
     """Everything that a sampled air is told.
 
     ``dropout`` is each radio station's own channel, ``shared_dropout`` one that all stations have in common.
-    ``unicast_tries`` is R, the first try included. A group frame that would wait more than
-    ``group_backlog_ns`` behind its own sender's earlier ones is dropped (1 s is what unmanaged queues have
-    been seen to hold). ``floor_asymmetry`` is a share of the path floor: each station's floor up and down is
+    ``unicast_tries`` is R, the first try included. A frame that would wait more than ``backlog_ns`` behind earlier
+    ones is dropped (1 s is what unmanaged queues have been seen to hold; held group frames have the limit of their
+    ``hold`` instead). ``floor_asymmetry`` is a share of the path floor: each station's floor up and down is
     off by its own constant drawn within plus or minus that share. ``measured_asymmetry`` makes the excess
     over the floor twice as large up as down, as measured.
     """
@@ -83,7 +85,7 @@ class SampledSettings:
     congestion: Congestion | None = None
     radio: FrameCosts = field(default_factory=Radio)
     unicast_tries: int = 7
-    group_backlog_ns: int = SECOND
+    backlog_ns: int = SECOND
     client_isolation: bool = False
     floor_asymmetry: float = 0.0
     measured_asymmetry: bool = False
@@ -91,8 +93,8 @@ class SampledSettings:
     def __post_init__(self) -> None:
         if self.unicast_tries < 1:
             raise ConfigurationError("unicast_tries", self.unicast_tries, "at least 1")
-        if self.group_backlog_ns < 0:
-            raise ConfigurationError("group_backlog_ns", self.group_backlog_ns, "0 or more")
+        if self.backlog_ns < 0:
+            raise ConfigurationError("backlog_ns", self.backlog_ns, "0 or more")
         if not 0.0 <= self.floor_asymmetry <= 1.0:
             raise ConfigurationError("floor_asymmetry", self.floor_asymmetry, "0 to 1")
 
@@ -140,14 +142,13 @@ class _Link:
 
 
 class _Flow:
-    """One sender's frames to the group: its first hop, its queue at the access point, its receivers."""
+    """One sender's frames to the group: its first hop, its delays, its receivers."""
 
     __slots__ = (
         "at_access_point",
         "cable",
         "common",
         "delays",
-        "free_at",
         "losses",
         "on_air_at",
         "radio",
@@ -162,7 +163,6 @@ class _Flow:
         self.radio: list[_Link] = []
         self.cable: list[_Link] = []
         self.at_access_point = 0
-        self.free_at = 0
         self.on_air_at = 0
 
 
@@ -193,17 +193,31 @@ class SampledAir:
         self._ports: dict[str, _Port] = {}
         self._unicast: dict[tuple[str, str], _Link] = {}
         self._flows: dict[str, _Flow] = {}
-        self._held: deque[tuple[_Flow, bytes]] = deque()
-        self._held_free_at = 0
         self._airtime_ns = 0
+        self._held_on_air_at = 0
         self._group_costs_ns: dict[int, int] = {}
         self._counts = {kind: Counts() for kind in LinkKind}
         self._grid = self._draw_grid()
+        self._workload = Workload()
+        self._group_queue: GroupQueue[_Flow] = GroupQueue(
+            kernel,
+            self._workload,
+            self._transmit,
+            self._drop,
+            grid=self._grid,
+            limit_frames=settings.hold.queue_frames if settings.hold is not None else 0,
+            backlog_ns=settings.backlog_ns,
+        )
 
     @property
     def airtime_ns(self) -> int:
         """Radio time used so far by what the stations sent, retries included."""
         return self._airtime_ns
+
+    @property
+    def over_capacity(self) -> bool:
+        """Whether more radio time was ever asked for than there was, so that frames waited in line or were dropped."""
+        return self._workload.has_overflowed
 
     @property
     def counts(self) -> Mapping[LinkKind, Counts]:
@@ -255,7 +269,7 @@ class SampledAir:
         else:
             self._send_unicast(port, data, destination)
 
-    # Unicast: the whole path is settled at once, since nothing on it waits for other senders.
+    # Unicast: the whole path is settled at once, since other senders only matter to it where the radio is overloaded.
 
     def _send_unicast(self, sender: _Port, data: bytes, destination: str) -> None:
         receiver = self._ports.get(destination)
@@ -305,10 +319,16 @@ class SampledAir:
         # One acknowledged crossing: tries until one gets through, each later one after its own wait.
         counts = self._counts[kind]
         counts.sent += 1
-        at = max(begin, begin + law.draw(delays) + shift_ns)
+        now = self._kernel.now
+        queueing_ns = self._workload.excess_ns(now)
+        if queueing_ns > self._settings.backlog_ns:
+            counts.overflowed += 1
+            return None
+        at = max(begin, begin + law.draw(delays) + shift_ns) + queueing_ns
         for attempt in range(self._settings.unicast_tries):
             cost_ns = self._radio.unicast_ns(size, attempt)
             self._airtime_ns += cost_ns
+            self._workload.add(now, cost_ns)
             if attempt:
                 at += cost_ns
             instant = TrueInstant(at)
@@ -356,39 +376,14 @@ class SampledAir:
         counts.sent += len(flow.radio)
         if self._settings.client_isolation and not sender.wired:
             counts.blocked += len(flow.radio)
-        elif self._grid is None:
-            self._send_unheld(flow, data, at)
         elif at == self._kernel.now:
-            self._hold(flow, data)
+            self._group_queue.take(flow, data)
         else:
-            # Frames of several senders meet in the held queue in the order in which they get there.
-            self._kernel.schedule(TrueInstant(at), self._hold, flow, data)
+            # Frames of several senders meet in the queue in the order in which they get there.
+            self._kernel.schedule(TrueInstant(at), self._group_queue.take, flow, data)
 
-    def _send_unheld(self, flow: _Flow, data: bytes, at: int) -> None:
-        begin = max(at, flow.free_at)
-        if begin - at > self._settings.group_backlog_ns:
-            self._counts[LinkKind.GROUP].overflowed += len(flow.radio)
-            return
-        flow.free_at = begin + self._transmit(flow, data, begin)
-
-    def _hold(self, flow: _Flow, data: bytes) -> None:
-        assert self._grid is not None
-        assert self._settings.hold is not None
-        now = self._kernel.now
-        if not self._held:
-            # Where now is a DTIM instant this still goes through the kernel, so that order stays by arrival.
-            self._kernel.schedule(self._grid.next_dtim(now), self._release)
-        elif len(self._held) >= self._settings.hold.queue_frames:
-            oldest, _ = self._held.popleft()
-            self._counts[LinkKind.GROUP].overflowed += len(oldest.radio)
-        self._held.append((flow, data))
-
-    def _release(self) -> None:
-        held, self._held = self._held, deque()
-        begin = max(self._kernel.now, self._held_free_at)
-        for flow, data in held:
-            begin += self._transmit(flow, data, begin)
-        self._held_free_at = begin
+    def _drop(self, flow: _Flow) -> None:
+        self._counts[LinkKind.GROUP].overflowed += len(flow.radio)
 
     def _transmit(self, flow: _Flow, data: bytes, begin: int) -> int:
         # The hot loop of every rehearsal: one pass over the receivers, written flat on purpose.
@@ -397,9 +392,12 @@ class SampledAir:
         if cost_ns is None:
             cost_ns = self._group_costs_ns[size] = self._radio.group_ns(size)
         self._airtime_ns += cost_ns
+        self._workload.add(self._kernel.now, cost_ns)
         tables = self._tables_at(begin)
-        common_at = TrueInstant(max(begin + tables.group.draw(flow.common), flow.on_air_at))
-        flow.on_air_at = common_at
+        # What a DTIM beacon lets go leaves in one burst, in order; otherwise the law's delay is each sender's own.
+        first_at = flow.on_air_at if self._grid is None else self._held_on_air_at
+        common_at = TrueInstant(max(begin + tables.group.draw(flow.common), first_at))
+        flow.on_air_at = self._held_on_air_at = common_at
         shared = self._shared.loss_at(common_at)
         draw_private = tables.private.draw
         schedule = self._kernel.schedule

@@ -1,0 +1,126 @@
+"""The sampled air's one queue of group frames, and its account of the radio time that is asked for.
+
+An access point has one radio and one first-in, first-out queue for all that goes to the group (``mac80211`` keeps one
+``bc_buf`` per access point), whoever sent it. Held frames leave after a DTIM beacon; others as soon as the radio is
+done with those before them.
+"""
+
+from __future__ import annotations
+
+from collections import deque
+from collections.abc import Callable
+from typing import Generic, TypeVar
+
+from leadlight.units import MILLISECOND
+from leadlight_sim.air.access_point import BeaconGrid
+from leadlight_sim.kernel import Kernel, TrueInstant
+
+OVERLOAD_NS = 100 * MILLISECOND
+"""Radio time asked for and not yet had, above which the radio is called overloaded; assumed. Less than that is what
+the delay laws hold already: a burst of 64 unicast copies comes to some 25 ms."""
+
+Flow = TypeVar("Flow")
+
+
+class Workload:
+    """Radio time asked for and not yet had, on a radio that works it off second by second.
+
+    Nothing is delayed by it until it passes ``OVERLOAD_NS``, so that on a network which can carry what it is given
+    nobody's packets depend on anybody else's.
+    """
+
+    __slots__ = ("_at", "_waiting_ns", "has_overflowed")
+
+    def __init__(self) -> None:
+        self._at = 0
+        self._waiting_ns = 0
+        self.has_overflowed = False
+
+    def add(self, now: int, cost_ns: int) -> None:
+        """Ask for ``cost_ns`` of radio time at ``now``, which never goes back."""
+        waiting_ns = self._waiting_ns + self._at - now
+        self._waiting_ns = waiting_ns + cost_ns if waiting_ns > 0 else cost_ns
+        self._at = now
+        if self._waiting_ns > OVERLOAD_NS:
+            self.has_overflowed = True
+
+    def excess_ns(self, now: int) -> int:
+        """Return how much more than ``OVERLOAD_NS`` is waiting at ``now``: what an overload adds to every delay."""
+        return max(0, self._waiting_ns + self._at - now - OVERLOAD_NS)
+
+
+class GroupQueue(Generic[Flow]):
+    """Group frames on their way to the air, first in, first out, whoever sent them.
+
+    ``transmit(flow, data, begin)`` puts a frame on the air and returns how long it keeps the radio; ``drop(flow)``
+    hears of one that was given up. With a ``grid`` frames wait for the first DTIM instant that is not before them, at
+    most ``limit_frames`` of them, oldest dropped first, those of a burst that have not begun included. Without one
+    they wait for the frames before them alone, and one that would wait more than ``backlog_ns`` is dropped.
+    """
+
+    def __init__(
+        self,
+        kernel: Kernel,
+        workload: Workload,
+        transmit: Callable[[Flow, bytes, int], int],
+        drop: Callable[[Flow], None],
+        *,
+        grid: BeaconGrid | None,
+        limit_frames: int,
+        backlog_ns: int,
+    ) -> None:
+        self._kernel = kernel
+        self._workload = workload
+        self._transmit = transmit
+        self._drop = drop
+        self._grid = grid
+        self._limit_frames = limit_frames
+        self._backlog_ns = backlog_ns
+        self._held: deque[tuple[Flow, bytes]] = deque()
+        self._releasable = 0
+        self._next_release: TrueInstant | None = None
+        self._is_draining = False
+        self._free_at = 0
+
+    def take(self, flow: Flow, data: bytes) -> None:
+        """Take a frame that reaches the access point now."""
+        now = self._kernel.now
+        if self._grid is not None:
+            self._hold(self._grid, flow, data)
+            return
+        begin = max(now + self._workload.excess_ns(now), self._free_at)
+        if begin - now > self._backlog_ns:
+            self._workload.has_overflowed = True
+            self._drop(flow)
+            return
+        self._free_at = begin + self._transmit(flow, data, begin)
+
+    def _hold(self, grid: BeaconGrid, flow: Flow, data: bytes) -> None:
+        if self._next_release is None:
+            # Where now is a DTIM instant this still goes through the kernel, so that order stays by arrival.
+            self._next_release = grid.next_dtim(self._kernel.now)
+            self._kernel.schedule(self._next_release, self._release)
+        if len(self._held) >= self._limit_frames:
+            self._workload.has_overflowed = True
+            oldest, _ = self._held.popleft()
+            self._drop(oldest)
+            self._releasable = max(0, self._releasable - 1)
+        self._held.append((flow, data))
+
+    def _release(self) -> None:
+        # What is in the queue now may go; what comes during the burst waits for the next DTIM.
+        self._next_release = None
+        self._releasable = len(self._held)
+        if not self._is_draining:
+            self._drain()
+
+    def _drain(self) -> None:
+        # One frame at a time, for those that have not begun are still in the queue and count there.
+        now = self._kernel.now
+        while self._releasable and self._free_at <= now:
+            self._releasable -= 1
+            flow, data = self._held.popleft()
+            self._free_at = now + self._transmit(flow, data, now)
+        self._is_draining = self._releasable > 0
+        if self._is_draining:
+            self._kernel.schedule(TrueInstant(self._free_at), self._drain)
