@@ -11,6 +11,7 @@ from importlib.metadata import EntryPoint, entry_points
 from typing import NoReturn, Protocol
 
 from leadlight.errors import LeadlightError
+from leadlight.manifest_command import ManifestCommand
 from leadlight.net.commands import Follow, Lead
 
 COMMAND_GROUP = "leadlight.commands"
@@ -92,7 +93,7 @@ def added_commands() -> Mapping[str, _Added]:
 
 def own_commands() -> Mapping[str, Command]:
     """Return the commands that need nothing but the library."""
-    return {"lead": Lead(), "follow": Follow()}
+    return {"lead": Lead(), "follow": Follow(), "manifest": ManifestCommand()}
 
 
 def main(argv: Sequence[str] | None = None) -> int:

@@ -1,13 +1,15 @@
-"""What a follower holds: stored shows by key, and whether the one in force is among them."""
+"""What a follower holds, and what a leader knows of it: stored shows by key, and who lacks the one to come."""
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
+from typing import Protocol
 
 from leadlight.cue import NO_SHOW, FrameRate, show_key
 from leadlight.errors import ConfigurationError
 from leadlight.terms import ContentState
+from leadlight.units import ShowPosition
 
 
 @dataclass(frozen=True, slots=True)
@@ -31,19 +33,87 @@ class StoredShow:
         """The number by which beacons name it."""
         return show_key(self.show, self.edition, self.manifest_digest)
 
+    @property
+    def length_ns(self) -> ShowPosition:
+        """Nanoseconds from its first frame's beginning to its last one's end."""
+        return self.frame_rate.position_of(self.frame_count)
+
 
 class Library:
-    """The shows a follower holds."""
+    """The shows a follower holds, and those it knows of without holding them.
 
-    def __init__(self, shows: Iterable[StoredShow] = ()) -> None:
+    ``absent`` gives for each show that is known but not held how it stands: ``MISSING``, ``OTHER_EDITION``, or
+    ``UNKNOWN`` where nothing is expected of this follower. One whose id is held in another edition is told as
+    ``OTHER_EDITION`` in any case.
+    """
+
+    def __init__(
+        self, shows: Iterable[StoredShow] = (), absent: Mapping[StoredShow, ContentState] | None = None
+    ) -> None:
         self._shows = {show.key: show for show in shows}
+        held = {show.show for show in self._shows.values()}
+        self._absent = {
+            show.key: ContentState.OTHER_EDITION if show.show in held and state is ContentState.MISSING else state
+            for show, state in (absent or {}).items()
+        }
 
     def find(self, key: int) -> StoredShow | None:
         """Return the show of this key, or ``None`` if it is not held."""
         return self._shows.get(key)
 
     def state_of(self, key: int) -> ContentState:
-        """Return whether the show of this key is held."""
+        """Return whether the show of this key is held; a key nobody told of is missing."""
         if key == NO_SHOW:
             return ContentState.UNKNOWN
-        return ContentState.PRESENT if key in self._shows else ContentState.MISSING
+        if key in self._shows:
+            return ContentState.PRESENT
+        return self._absent.get(key, ContentState.MISSING)
+
+
+class ContentReport(Protocol):
+    """The part of a Tally that says which show a follower was asked for and whether it holds it."""
+
+    @property
+    def show(self) -> int:
+        """Key of the show."""
+
+    @property
+    def content(self) -> ContentState:
+        """Whether it is held."""
+
+
+class Reporter(Protocol):
+    """The part of a roster's entry that tells of content."""
+
+    @property
+    def name(self) -> str:
+        """The follower's name."""
+
+    @property
+    def tally(self) -> ContentReport | None:
+        """Its last report, if there was one."""
+
+
+def missing_from(followers: Iterable[Reporter], key: int) -> list[str]:
+    """Return the names, in order, of followers that say they lack the show of this key or hold another edition."""
+    return sorted(
+        follower.name
+        for follower in followers
+        if follower.tally is not None
+        and follower.tally.show == key
+        and follower.tally.content in (ContentState.MISSING, ContentState.OTHER_EDITION)
+    )
+
+
+def unconfirmed(followers: Iterable[Reporter], key: int, expected: Iterable[str] = ()) -> list[str]:
+    """Return the names, in order, of followers that have not said whether they hold the show of this key.
+
+    ``expected`` adds those the manifest lists a part for, heard or not.
+    """
+    names = set(expected)
+    for follower in followers:
+        if follower.tally is not None and follower.tally.show == key:
+            names.discard(follower.name)
+        else:
+            names.add(follower.name)
+    return sorted(names)
