@@ -20,7 +20,7 @@ from leadlight.cue import Cue, FrameRate, ShowLine, dark_cue
 from leadlight.errors import ConfigurationError
 from leadlight.fader import HOLDOVER_FADE_NS, RETURN_FADE_NS, STOP_FADE_NS
 from leadlight.follower import TALLIES_PER_SECOND, Follower, FollowerSettings, Shown
-from leadlight.messages import Beacon, Echo, Message, Sounding, Tally
+from leadlight.messages import Beacon, Message, Sounding, Tally
 from leadlight.terms import ClockState, ContentState, CueState
 from leadlight.units import MILLISECOND, MINUTE, SECOND, LeaderInstant, LocalInstant, ShowPosition
 from leadlight.wire import Codec

@@ -93,7 +93,7 @@ def test_beacons_are_sent_to_everyone_on_a_grid_from_the_start_on(desk: Desk) ->
     assert [now for now, _, _ in desk.sent] == [at(k / 2) for k in range(201)]
     assert {to for _, _, to in desk.sent} == {GROUP}
     beacons = desk.beacons()
-    assert all(beacon.sent_at == now for (now, _, _), beacon in zip(desk.sent, beacons, strict=True))
+    assert all(beacon.sent_at == LeaderInstant(now) for (now, _, _), beacon in zip(desk.sent, beacons, strict=True))
     assert all(later.serial == earlier.serial + 1 for earlier, later in pairwise(beacons))
     assert {(beacon.tenure, beacon.timebase) for beacon in beacons} == {(desk.leader.tenure, desk.leader.timebase)}
 
@@ -240,7 +240,7 @@ def test_a_leader_that_comes_back_mid_show_puts_its_line_in_force(desk: Desk) ->
 def test_an_off_time_travels_in_whole_milliseconds_and_never_later(desk: Desk) -> None:
     desk.leader.off_at = LeaderInstant(at(50) + 999_999)
     desk.run(1)
-    assert {beacon.off_at for beacon in desk.beacons()} == {at(50)}
+    assert {beacon.off_at for beacon in desk.beacons()} == {leader_at(50)}
 
 
 # -- answers ----------------------------------------------------------------------------------------------------------
@@ -253,7 +253,7 @@ def test_a_sounding_is_answered_with_both_instants(desk: Desk, make_sounding: Ma
     (echo,) = desk.wake(LocalInstant(at(0.1) + 300))
     assert isinstance(echo, Echo)
     assert (echo.nonce, echo.tenure, echo.timebase) == (77, desk.leader.tenure, desk.leader.timebase)
-    assert (echo.received_at, echo.sent_at) == (at(0.1), at(0.1) + 300)
+    assert (echo.received_at, echo.sent_at) == (leader_at(0.1), leader_at(0.1) + 300)
     assert desk.sent[-1][2] == "here"
 
 
