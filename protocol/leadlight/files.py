@@ -151,8 +151,8 @@ def build_manifest(folder: str | Path, progress: Progress | None = None) -> Mani
     report = _Sum(progress, sum(_size_of(path) for parts in files.values() for path in parts.values()))
     entries: list[ShowEntry] = []
     for show, description in descriptions.items():
-        parts = {follower: read_part(path, report.add) for follower, path in files[show].items()}
-        entries.append(description.entry(show, parts, str(found[show] / DESCRIPTION_FILE)))
+        read = {follower: read_part(path, report.add) for follower, path in files[show].items()}
+        entries.append(description.entry(show, read, str(found[show] / DESCRIPTION_FILE)))
     return Manifest(tuple(entries))
 
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import argparse
 import sys
+from collections.abc import Sequence
 from typing import Final, TextIO
 
 from leadlight.errors import ConfigurationError
@@ -105,7 +106,7 @@ def _known(manifest: Manifest, names: list[str] | None) -> list[str]:
     return listed if names is None else list(dict.fromkeys(names))
 
 
-def _print_table(header: tuple[str, ...], rows: list[tuple[str, ...]]) -> None:
+def _print_table(header: Sequence[str], rows: Sequence[Sequence[str]]) -> None:
     sys.stdout.write("".join(f"{line}\n" for line in columns(header, rows)))
 
 

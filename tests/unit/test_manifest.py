@@ -35,11 +35,10 @@ def test_the_canonical_form_is_what_the_text_says_to_the_byte() -> None:
     def number(value: int) -> str:
         return f"{value:016x}"
 
-    assert entry(show="É", edition="").canonical.hex() == "".join(
-        [number(2), "c389", number(0), number(40), number(1), number(7680), number(2)]
-        + [number(5), b"ferry".hex(), number(10), "00" * 16]
-        + [number(5), b"jetty".hex(), number(12_441_600), "000102030405060708090a0b0c0d0e0f"]
-    )
+    show = [number(2), "c389", number(0), number(40), number(1), number(7680), number(2)]
+    ferry = [number(5), b"ferry".hex(), number(10), "00" * 16]
+    jetty = [number(5), b"jetty".hex(), number(12_441_600), "000102030405060708090a0b0c0d0e0f"]
+    assert entry(show="É", edition="").canonical.hex() == "".join([*show, *ferry, *jetty])
 
 
 def test_a_shows_digest_is_of_its_canonical_form_and_goes_into_its_key() -> None:
