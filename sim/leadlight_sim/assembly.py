@@ -108,7 +108,7 @@ class World:
         self._estimator = estimator or accompanied()
         self._codec = SharedCodec(scenario.name)
         self._keys = {show.show: show.key for show in self.shows}
-        self.plan = [self._planned(cue) for cue in scenario.cues]
+        self.plan = sorted((self._planned(cue) for cue in scenario.cues), key=lambda planned: planned.at)
         self._boots: dict[str, int] = {}
         leader = scenario.leader
         self.leader = LeaderNode(
@@ -132,6 +132,21 @@ class World:
     def run_to(self, instant: TrueInstant) -> None:
         """Run everything up to and including a true instant."""
         self.kernel.run_until(instant)
+
+    def ideal(self, true: TrueInstant) -> tuple[Cue, ShowPosition]:
+        """Return what ought to be in force at a true instant, now or soon, and where in it the music is.
+
+        While the leader's host is off, the evening goes on by the running order.
+        """
+        leader = self.leader
+        if not leader.powered:
+            missed = [planned for planned in self.plan if leader.off_since <= planned.at <= true]
+            if missed:
+                planned = missed[-1]
+                at = LeaderInstant(leader.local_at(planned.at))
+                cue = Cue(planned.show, planned.state, ShowLine(at, planned.position))
+                return cue, cue.position_at(LeaderInstant(leader.local_at(true)))
+        return leader.ideal(true)
 
     # -- placing ---------------------------------------------------------------------------------------------------
 
@@ -188,12 +203,7 @@ class World:
         under_way = None
         if node.is_started:
             # The running order and the wall clock say where the music takes up again: where it would have been.
-            cue, position = node.ideal(now)
-            due = [planned for planned in self.plan if planned.at <= now]
-            if due and due[-1].at > node.off_since:
-                cue = Cue(due[-1].show, due[-1].state, cue.line)
-                position = ShowPosition(due[-1].position + now - due[-1].at)
-            under_way = cue, position
+            under_way = self.ideal(now)
         leader = node.start(
             LeaderSettings(
                 name=described_leader.name,

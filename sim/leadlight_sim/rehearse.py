@@ -14,8 +14,9 @@ from typing import Any
 from leadlight.units import SECOND
 from leadlight_sim.assembly import World
 from leadlight_sim.kernel import TrueInstant
-from leadlight_sim.measures import Percentiles, Scorer, Scores, worst_first
+from leadlight_sim.measures import Percentiles, Scores, worst_first
 from leadlight_sim.scenario import Scenario
+from leadlight_sim.scoring import Scorer
 
 NOTABLE_BIAS_MS = 0.05
 """A mean error smaller than this is not worth a sentence."""
@@ -54,7 +55,8 @@ class Rehearsal:
                     "rejoin_s": list(score.rejoin_s),
                     "visible_steps": score.visible_steps,
                     "cue_lateness_ms": score.cue_lateness_ms,
-                    "beacon_loss": score.beacon_loss,
+                    "missed_cues": score.missed_cues,
+                    "beacon_loss": _number(score.beacon_loss),
                     "bias_ms": _number(score.bias_ms),
                 }
                 for score in scores.followers
@@ -127,6 +129,12 @@ def judge(rehearsal: Rehearsal) -> Verdict:
     never = [score.name for score in ranked if score.join_s is None]
     if never:
         failures.append(f"{_listed(never)} never came into step.")
+    unscored = [score.name for score in ranked if score.join_s is not None and math.isnan(score.error_ms.p95)]
+    if unscored:
+        failures.append(
+            f"Nothing is known of {_listed(unscored)}: the run ended before {scenario.run.settle_s:g} s had passed "
+            f"since the first beacon."
+        )
     limit = scenario.error_target_ms
     late = [score.name for score in ranked if score.error_ms.p95 > limit]
     if late:
@@ -154,6 +162,10 @@ def judge(rehearsal: Rehearsal) -> Verdict:
     jumps = sum(score.visible_steps for score in ranked)
     if jumps:
         failures.append(f"{jumps} jump{'s' if jumps > 1 else ''} of a frame or more can be seen.")
+    for score in ranked:
+        if score.missed_cues:
+            cues = "a cue" if score.missed_cues == 1 else f"{score.missed_cues} cues"
+            failures.append(f"{score.name} missed {cues} of the running order.")
     slow = [score.name for score in ranked if score.join_s is not None and score.join_s > targets.join_s]
     if slow:
         failures.append(f"{_listed(slow)} took longer than {targets.join_s:g} s to join.")
@@ -166,13 +178,13 @@ def judge(rehearsal: Rehearsal) -> Verdict:
             else:
                 notes.append(f"{score.name}, whose power failed, was back in step {_span(taken)} of its first beacon.")
 
-    if not never:
+    if not never and not unscored:
         notes.insert(
             0,
             f"The worst piece, {worst.name}, is within {_ms(worst.error_ms.p95)} of the music 95 % of the time and "
             f"never more than {_ms(worst.error_ms.max)} from it.",
         )
-    naive = max(score.naive_error_ms.p95 for score in ranked)
+    naive = max((p95 for score in ranked if not math.isnan(p95 := score.naive_error_ms.p95)), default=math.nan)
     if naive > worst.error_ms.p95 > 0:
         notes.append(
             f"Boards that simply believed the latest beacon would be {_ms(naive)} off (p95, the worst): "

@@ -1,0 +1,319 @@
+"""Watches a world and scores it: what ``measures`` defines, taken from the nodes while they run."""
+
+from __future__ import annotations
+
+import math
+from array import array
+from dataclasses import dataclass, field
+from functools import partial
+from typing import Final, NamedTuple
+
+import numpy as np
+import numpy.typing as npt
+
+from leadlight import CueState
+from leadlight.cue import Cue, FrameRate
+from leadlight.events import Stepped
+from leadlight.terms import ClockState
+from leadlight.units import MILLISECOND, SECOND, LeaderInstant
+from leadlight_sim.assembly import PlannedCue, World
+from leadlight_sim.baselines import Accompanied
+from leadlight_sim.kernel import TrueInstant
+from leadlight_sim.measures import SCORE_EVERY_NS, Floats, FollowerScore, Percentiles, Scores, pair_scores
+from leadlight_sim.nodes import FollowerNode
+
+GOLDEN: Final = (math.sqrt(5) - 1) / 2
+SAME_RUN_NS: Final = SECOND // 2
+"""A show that stands further than this from where a cue puts it is another run of it: no clock is so far out."""
+
+
+class _DueFrame(NamedTuple):
+    """The frame whose light is due at an instant."""
+
+    at: TrueInstant
+    show: int
+    frame: int
+    frame_rate: FrameRate
+
+
+class _Taken(NamedTuple):
+    """A cue that a follower put in force, and the timebase that its instants refer to."""
+
+    at: TrueInstant
+    cue: Cue
+    timebase: int | None
+
+
+@dataclass(slots=True)
+class _Watch:
+    """What is kept of one follower."""
+
+    errors: array[float] = field(default_factory=lambda: array("d"))
+    naive: array[float] = field(default_factory=lambda: array("d"))
+    bounds: array[float] = field(default_factory=lambda: array("d"))
+    states: list[ClockState | None] = field(default_factory=list)
+    """``None`` while its power is off."""
+    framed: int = 0
+    wrong: int = 0
+    first_beacon: TrueInstant | None = None
+    taken: list[_Taken] = field(default_factory=list)
+    life: int = 0
+    heard_at: TrueInstant | None = None
+    """When it heard its first beacon in this life."""
+    joined: bool = True
+    joins: list[float | None] = field(default_factory=list)
+    """For each life, how long it took to come right."""
+
+
+class Scorer:
+    """Watches a world and scores it. Call ``run`` instead of the world's own ``run_to``.
+
+    ``timeline`` keeps every beacon's fate as well, for drawing.
+    """
+
+    def __init__(self, world: World, timeline: bool = False) -> None:
+        self._world = world
+        self._times: list[int] = []
+        self._watches = [_Watch() for _ in world.followers]
+        self._frame_ns = min(show.frame_rate.period_ns for show in world.shows)
+        self._shows = {show.key: show for show in world.shows}
+        self._settle_ns = round(world.scenario.run.settle_s * SECOND)
+        if timeline:
+            world.leader.beacons_sent = []
+        for node, watch in zip(world.followers, self._watches, strict=True):
+            node.watch = partial(self._look, node, watch)
+            if timeline:
+                node.beacons_heard = {}
+
+    def run(self, until: TrueInstant) -> None:
+        """Run the world to a true instant, scoring on the way."""
+        world = self._world
+        tick = len(self._times)
+        while (at := tick * SCORE_EVERY_NS) <= until:
+            world.run_to(TrueInstant(at))
+            self._score(tick, TrueInstant(at))
+            tick += 1
+        world.run_to(until)
+
+    # -- between scoring instants ------------------------------------------------------------------------------------
+
+    def _look(self, node: FollowerNode, watch: _Watch) -> None:
+        """Called whenever a follower has done something: what is in force, and has it come right?"""
+        follower = node.follower
+        if node.life != watch.life:
+            watch.life = node.life
+            watch.joined = False
+            watch.heard_at = None
+            watch.joins.append(None)
+            watch.taken.append(_Taken(self._world.kernel.now, follower.cue, None))
+        elif follower.cue is not watch.taken[-1].cue:
+            watch.taken.append(_Taken(self._world.kernel.now, follower.cue, follower.timebase))
+        if watch.joined or follower.timebase is None:
+            return
+        now = self._world.kernel.now
+        if watch.heard_at is None:
+            watch.heard_at = now
+            if watch.first_beacon is None:
+                watch.first_beacon = now
+        if self._is_right(node, now):
+            watch.joins[-1] = (now - watch.heard_at) / SECOND
+            watch.joined = True
+
+    def _is_right(self, node: FollowerNode, now: TrueInstant) -> bool:
+        """Return whether clock and playhead are both within half a frame of the truth."""
+        follower = node.follower
+        if follower.timebase is None:
+            return False
+        truth = self._world.leader.leader_time(follower.timebase, now)
+        local = node.local_at(now)
+        belief = follower.clock.leader_at(local)
+        if truth is None or belief is None or abs(belief - truth) > self._frame_ns / 2:
+            return False
+        cue, ideal = self._world.ideal(now)
+        if cue.state is not CueState.ROLLING or cue.show not in self._shows:
+            return True
+        shown = follower.position_at(local)
+        return shown is not None and follower.cue.show == cue.show and abs(shown - ideal) <= self._frame_ns / 2
+
+    # -- at scoring instants -----------------------------------------------------------------------------------------
+
+    def _score(self, tick: int, now: TrueInstant) -> None:
+        self._times.append(now)
+        due = self._due_frame(tick, now)
+        leader_time = self._world.leader.leader_time
+        truths: dict[int, LeaderInstant | None] = {}
+        for node, watch in zip(self._world.followers, self._watches, strict=True):
+            error = naive = bound = math.nan
+            state = None
+            if node.powered:
+                follower = node.follower
+                clock = follower.clock
+                state = clock.state
+                timebase = follower.timebase
+                if timebase is not None and clock.served is not None:
+                    if timebase not in truths:
+                        truths[timebase] = leader_time(timebase, now)
+                    truth = truths[timebase]
+                    if truth is not None:
+                        local = node.local_at(now)
+                        error = (clock.served.leader_at(local) - truth) / MILLISECOND
+                        statistical = clock.bounds(local).statistical_ns
+                        if statistical is not None:
+                            bound = statistical / MILLISECOND
+                        estimator = clock.uncorrected
+                        if isinstance(estimator, Accompanied) and estimator.others:
+                            believed = estimator.others[0].estimate()
+                            if believed is not None:
+                                naive = (believed.leader_at(local) - truth) / MILLISECOND
+                if due is not None and watch.first_beacon is not None and now - watch.first_beacon >= self._settle_ns:
+                    watch.framed += 1
+                    watch.wrong += not self._shows_frame(node, due)
+            watch.errors.append(error)
+            watch.naive.append(naive)
+            watch.bounds.append(bound)
+            watch.states.append(state)
+
+    def _due_frame(self, tick: int, now: TrueInstant) -> _DueFrame | None:
+        """Return the frame to compare at a scoring instant, ``None`` if none is due.
+
+        Scoring instants fall into step with frames; a shift of up to one frame by the golden ratio's multiples, which
+        fill an interval evenly (H. Weyl 1916), looks at every phase of a frame alike.
+        """
+        then = TrueInstant(now + int(self._frame_ns * ((tick * GOLDEN) % 1.0)))
+        cue, ideal = self._world.ideal(then)
+        show = self._shows.get(cue.show)
+        if cue.state is not CueState.ROLLING or show is None:
+            return None
+        frame = show.frame_rate.frame_at(ideal)
+        return _DueFrame(then, cue.show, frame, show.frame_rate) if 0 <= frame < show.frame_count else None
+
+    def _shows_frame(self, node: FollowerNode, due: _DueFrame) -> bool:
+        follower = node.follower
+        if follower.cue.show != due.show:
+            return False
+        position = follower.position_at(node.local_at(due.at))
+        return position is not None and due.frame_rate.frame_at(position) == due.frame
+
+    # -- summing up --------------------------------------------------------------------------------------------------
+
+    def scores(self) -> Scores:
+        """Return the figures of all that was run."""
+        world = self._world
+        times = np.array(self._times, dtype=np.float64) / SECOND
+        counted = np.zeros((len(world.followers), len(times)), dtype=np.bool_)
+        for index, watch in enumerate(self._watches):
+            if watch.first_beacon is not None:
+                counted[index] = times >= (watch.first_beacon + self._settle_ns) / SECOND
+        errors = np.array([watch.errors for watch in self._watches])
+        settled_errors = np.where(counted, errors, np.nan)
+        names = [node.name for node in world.followers]
+        pair_ms, worst, worst_ms = pair_scores(settled_errors, names)
+        tight = tuple(
+            (first, second, Percentiles.of(settled_errors[names.index(first)] - settled_errors[names.index(second)]))
+            for first, second in (pair.pieces for pair in world.scenario.tight_pairs)
+        )
+        return Scores(
+            times_s=times,
+            settled=np.asarray(counted.any(axis=0), dtype=np.bool_),
+            followers=tuple(
+                self._follower_score(index, errors[index], settled_errors[index], counted[index])
+                for index in range(len(names))
+            ),
+            pair_ms=pair_ms,
+            worst_pair=worst,
+            worst_pair_ms=worst_ms,
+            tight_pairs=tight,
+            airtime_share=world.air.airtime_ns / max(world.kernel.now, 1),
+            beacons=self._timeline(),
+        )
+
+    def _follower_score(
+        self, index: int, errors: Floats, settled: Floats, counted: npt.NDArray[np.bool_]
+    ) -> FollowerScore:
+        node, watch = self._world.followers[index], self._watches[index]
+        naive = np.array(watch.naive)
+        settled_from = (watch.first_beacon or 0) + self._settle_ns
+        steps = sum(
+            1
+            for at, event in node.events
+            if isinstance(event, Stepped) and at >= settled_from and abs(event.shift_ns) >= self._frame_ns
+        )
+        lateness_ms, missed = self._cue_lateness(node, watch)
+        return FollowerScore(
+            name=node.name,
+            pixels=self._world.scenario.followers[index].pixels,
+            error_ms=Percentiles.of(settled),
+            naive_error_ms=Percentiles.of(naive[counted]),
+            wrong_frame_share=watch.wrong / watch.framed if watch.framed else 0.0,
+            join_s=watch.joins[0] if watch.joins else None,
+            rejoin_s=tuple(watch.joins[1:]),
+            visible_steps=steps,
+            cue_lateness_ms=lateness_ms,
+            missed_cues=missed,
+            beacon_loss=node.follower.snapshot(node.now).beacon_loss if watch.joins else math.nan,
+            bias_ms=float(np.nanmean(settled)) if np.isfinite(settled).any() else math.nan,
+            errors=errors,
+            naive_errors=naive,
+            bounds=np.array(watch.bounds),
+            states=tuple("off" if state is None else state.name for state in watch.states),
+        )
+
+    def _cue_lateness(self, node: FollowerNode, watch: _Watch) -> tuple[float, int]:
+        """Return how late in ms the latest cue of the plan took effect, by true time, and how many never did."""
+        world = self._world
+        now = world.kernel.now
+        joining_ns = round(world.scenario.targets.join_s * SECOND)
+        latest_ns = missed = 0
+        for planned, following in zip(world.plan, [*(cue.at for cue in world.plan[1:]), now], strict=True):
+            span = _powered_span(node, planned.at)
+            if planned.at >= now or span is None or planned.at - span[0] < joining_ns:
+                continue
+            until = min(now, following, now if span[1] is None else span[1])
+            taken_at = self._taken_at(watch, planned, until)
+            missed += taken_at is None
+            latest_ns = max(latest_ns, (until if taken_at is None else taken_at) - planned.at)
+        return latest_ns / MILLISECOND, missed
+
+    def _taken_at(self, watch: _Watch, planned: PlannedCue, until: TrueInstant) -> TrueInstant | None:
+        """Return when a planned cue was first in force here, from its instant on; ``None`` if not before ``until``."""
+        ends = [*(taken.at for taken in watch.taken[1:]), until]
+        for taken, end in zip(watch.taken, ends, strict=True):
+            at = max(taken.at, planned.at)
+            if at < until and at < end and self._is_of(planned, taken, at):
+                return at
+        return None
+
+    def _is_of(self, planned: PlannedCue, taken: _Taken, at: TrueInstant) -> bool:
+        cue = taken.cue
+        if cue.state is not planned.state or cue.show != planned.show:
+            return False
+        if cue.state not in (CueState.ROLLING, CueState.PAUSED):
+            return True
+        leader_now = None if taken.timebase is None else self._world.leader.leader_time(taken.timebase, at)
+        if leader_now is None:
+            return False
+        wanted = planned.position + (at - planned.at if cue.state is CueState.ROLLING else 0)
+        return abs(cue.position_at(leader_now) - wanted) <= SAME_RUN_NS
+
+    def _timeline(self) -> tuple[tuple[float, tuple[float, ...]], ...]:
+        rows = []
+        for data, sent in self._world.leader.beacons_sent or ():
+            delays = []
+            for node in self._world.followers:
+                arrived = (node.beacons_heard or {}).get(id(data))
+                delays.append(math.nan if arrived is None else (arrived - sent) / MILLISECOND)
+            rows.append((sent / SECOND, tuple(delays)))
+        return tuple(rows)
+
+
+def _powered_span(node: FollowerNode, true: TrueInstant) -> tuple[TrueInstant, TrueInstant | None] | None:
+    """Return from when to when a node had power without a break about an instant; ``None`` if it had none then.
+
+    The end is ``None`` where it still has.
+    """
+    since: TrueInstant | None = None
+    for at, switched_on in node.switched:
+        if at > true:
+            return None if since is None else (since, at)
+        since = at if switched_on else None
+    return None if since is None else (since, None)
