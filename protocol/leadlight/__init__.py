@@ -11,10 +11,11 @@ from leadlight.content import StoredShow
 from leadlight.cue import Cue, FrameRate, ShowLine, show_key
 from leadlight.errors import ConfigurationError, LeadlightError, NetworkError, WireError
 from leadlight.follower import Follower, FollowerSettings, Shown, Snapshot
-from leadlight.leader import Leader, LeaderSettings
+from leadlight.leader import Leader
 from leadlight.recovery import BlendedRecovery
 from leadlight.security import KeyRing
-from leadlight.terms import ClockState, ContentState, CueState
+from leadlight.tenure import LeaderSettings
+from leadlight.terms import ClockState, ContentState, CueState, Delivery, OnMusicLost
 from leadlight.wire import Codec
 
 __all__ = [
@@ -27,6 +28,7 @@ __all__ = [
     "ContentState",
     "Cue",
     "CueState",
+    "Delivery",
     "Follower",
     "FollowerSettings",
     "FrameRate",
@@ -35,6 +37,7 @@ __all__ = [
     "LeaderSettings",
     "LeadlightError",
     "NetworkError",
+    "OnMusicLost",
     "ShowLine",
     "Shown",
     "Snapshot",

@@ -6,6 +6,7 @@ from dataclasses import dataclass
 from typing import TypeAlias
 
 from leadlight.cue import Cue
+from leadlight.roles import Role
 from leadlight.units import LeaderInstant, LocalInstant
 
 
@@ -115,6 +116,11 @@ class Held(Event):
 
 
 @dataclass(frozen=True, slots=True)
+class LiveDataSeen(Event):
+    """Live pixel data is arriving for this piece as well."""
+
+
+@dataclass(frozen=True, slots=True)
 class HoldoverEnded(Event):
     """No beacon for as long as a follower may go without: fading to dark."""
 
@@ -178,6 +184,54 @@ class LeaderCloned(Event):
     tenure: int
 
 
+@dataclass(frozen=True, slots=True)
+class RoleChanged(Event):
+    """The node took another role: listening, standby, asking or leading."""
+
+    role: Role
+    previous: Role
+
+
+@dataclass(frozen=True, slots=True)
+class ShowRefused(Event):
+    """A scheduled show does not roll, since these followers say that they do not hold it."""
+
+    show: int
+    names: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class ShowIncomplete(Event):
+    """A show rolls although these followers say that they do not hold it."""
+
+    show: int
+    names: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class SecondSourceReported(Event):
+    """Live pixel data reaches a follower as well: two drivers on one piece fight, frame by frame."""
+
+    follower: int
+    name: str
+
+
+@dataclass(frozen=True, slots=True)
+class CopiesBegun(Event):
+    """A follower hears too little of what goes to the group and is sent copies from now on."""
+
+    follower: int
+    name: str
+
+
+@dataclass(frozen=True, slots=True)
+class CopiesEnded(Event):
+    """A follower hears the group well again, or its lease has run out: no more copies."""
+
+    follower: int
+    name: str
+
+
 FollowerEvent: TypeAlias = (
     LeaderFound
     | LeaderRestarted
@@ -192,9 +246,21 @@ FollowerEvent: TypeAlias = (
     | ShowMissing
     | Stepped
     | Held
+    | LiveDataSeen
     | HoldoverEnded
     | OffTimeReached
 )
 LeaderEvent: TypeAlias = (
-    FollowerJoined | FollowerLost | FollowerCloned | CueTookEffect | RivalHeard | LeaderCloned
+    FollowerJoined
+    | FollowerLost
+    | FollowerCloned
+    | CueTookEffect
+    | RivalHeard
+    | LeaderCloned
+    | RoleChanged
+    | ShowRefused
+    | ShowIncomplete
+    | SecondSourceReported
+    | CopiesBegun
+    | CopiesEnded
 )

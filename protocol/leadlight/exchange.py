@@ -1,8 +1,8 @@
 """A follower's Soundings: when to send one, and which Echo answers which.
 
 After a start, a new timebase or a resumed host sixteen Soundings go out a quarter of a second apart; then the spacing
-grows to one every four seconds within a minute, for it takes that long to tell a rate. A whole group that comes up after
-a power cut shares the leader's sounding budget: no follower's spacing is ever shorter than its share.
+grows to one every four seconds within a minute, for it takes that long to tell a rate. A whole group that comes up
+after a power cut shares the leader's sounding budget: no follower's spacing is ever shorter than its share.
 """
 
 from __future__ import annotations
@@ -61,6 +61,10 @@ class SoundingSchedule:
         """Take note of how many share the budget."""
         self._fair_ns = fair_spacing_ns(group_size, budget_per_second)
         self.interval_ns = max(STEADY_INTERVAL_NS, self._fair_ns)
+
+    def is_open(self, nonce: int) -> bool:
+        """Return whether a Sounding of this nonce waits for its Echo."""
+        return nonce in self._outstanding
 
     def cease(self) -> None:
         """Send no more until ``begin``."""

@@ -13,7 +13,8 @@ from typing import Final, NamedTuple
 
 from leadlight import events
 from leadlight.addresses import GROUP, Address
-from leadlight.clock import Bounds, ClockSettings, ClockView, FollowerClock
+from leadlight.allegiance import Allegiance, Novelty, Verdict
+from leadlight.clock import Bounds, ClockSettings, ClockView, Estimate, FollowerClock
 from leadlight.clock.group_delay import reporting_stride
 from leadlight.content import Library, StoredShow
 from leadlight.cue import NO_SHOW, Cue, dark_cue
@@ -21,15 +22,13 @@ from leadlight.entropy import Entropy, below, identity, nonzero32, spread
 from leadlight.errors import ConfigurationError, WireError
 from leadlight.exchange import SoundingSchedule
 from leadlight.fader import HOLDOVER_FADE_NS, RETURN_FADE_NS, STOP_FADE_NS, Fader
-from leadlight.messages import Beacon, Echo, Sounding, Tally
+from leadlight.messages import Beacon, Echo, Message, Sounding, Tally
 from leadlight.playhead import FROZEN_PPB, Playhead, Stretch
 from leadlight.recovery import Recovery, Remedy
 from leadlight.terms import ClockState, CueState
 from leadlight.units import BILLION, MICROSECOND, MILLISECOND, MINUTE, SECOND, LeaderInstant, LocalInstant, ShowPosition
 from leadlight.wire import NAME_MAXIMUM_BYTES, U16, U32, Codec
 
-SERIAL_HALF: Final = 1 << 31
-"""Serials compare as in RFC 1982: newer if ahead by less than half of the 32-bit circle."""
 SILENT_INTERVALS: Final = 5
 TALLY_INTERVAL_NS: Final = 5 * SECOND
 TALLY_SPREAD: Final = 0.5
@@ -37,8 +36,11 @@ TALLY_SPREAD: Final = 0.5
 TALLY_SOON_NS: Final = 200 * MILLISECOND
 TALLIES_PER_SECOND: Final = 12
 """What all followers' Tallies together may come to (RFC 3550 section 6.2's idea)."""
-LOSS_GAIN: Final = 1 / 64
-RETIRED_TENURES: Final = 8
+UNKEYED_SPACING_NS: Final = 2 * SECOND
+"""Without a key, changes of show or state are at least this far apart."""
+CONTINUED_WITHIN_NS: Final = 2 * MILLISECOND
+"""How far a leader that continues a timebase may be from the one before; it may not if its bound is wider."""
+LIVE_DATA_LASTS_NS: Final = 5 * SECOND
 HOLDOVER_CAP_NS: Final = 10 * MINUTE
 CUE_JUMP_NS: Final = SECOND
 """A cue that moves the show it finds running by so much is meant to: it is begun anew, not corrected for."""
@@ -113,6 +115,15 @@ class Snapshot(NamedTuple):
     refused: dict[str, int]
 
 
+_NOVELTIES: Final[
+    dict[Novelty, type[events.LeaderFound] | type[events.LeaderRestarted] | type[events.LeaderChanged]]
+] = {
+    Novelty.FIRST: events.LeaderFound,
+    Novelty.RESTARTED: events.LeaderRestarted,
+    Novelty.CHANGED: events.LeaderChanged,
+}
+
+
 class Follower:
     """One follower. Give it a codec for its group, a source of chance, and the shows it holds."""
 
@@ -134,29 +145,32 @@ class Follower:
         self.cue: Cue = dark_cue(LeaderInstant(0))
         self.next_cue: Cue | None = None
         self.late_frames = 0
-        self.live_data = False
         self._codec = codec
         self._entropy = entropy
+        self._is_keyed = codec.keys is not None
         self._instance = nonzero32(entropy)
+        self._tally_serial = 0
+        self._live_until: LocalInstant | None = None
+        self._changed_at: LocalInstant | None = None
+        self._pending_at: LocalInstant | None = None
         self._soundings = SoundingSchedule(entropy)
         self._events: deque[events.FollowerEvent] = deque()
         self._fader = Fader(0.0)
         self._show: StoredShow | None = None
         # The leader we follow.
-        self._leader: int | None = None
-        self._order: tuple[int, int] = (0, 0)
-        self._tenure: int | None = None
+        self._allegiance = Allegiance(settings.soundings and codec.keys is not None)
         self._timebase: int | None = None
         self._timebase_leader: int | None = None
-        self._serial = 0
-        self._retired: deque[int] = deque(maxlen=RETIRED_TENURES)
+        # The clock of the timebase before, by which the old line is held until the new one is known.
+        self._held: tuple[int, Estimate] | None = None
         self._address: Address | None = None
         self._interval_ns = SECOND
         self._group_size = 0
         self._cookie: int | None = None
-        self._loss = 0.0
-        self._lost = False
-        self._heard_at: LocalInstant | None = None
+        self.heard_at: LocalInstant | None = None
+        """When the last beacon was accepted."""
+        self.answered_at: LocalInstant | None = None
+        """When the last Echo completed an exchange."""
         self._patience_at: LocalInstant | None = None
         self._off_at: int | None = None
         # What has been told of the next cue, and what has been shown of this one.
@@ -184,6 +198,10 @@ class Follower:
         except WireError as error:
             self.counters[error.reason] += 1
             return
+        self.receive_message(message, source, received_at)
+
+    def receive_message(self, message: Message, source: Address, received_at: LocalInstant) -> None:
+        """Take a message already decoded; for a node that is more than a follower."""
         if type(message) is Beacon:
             self._receive_beacon(message, source, received_at)
         elif type(message) is Tally:
@@ -213,6 +231,9 @@ class Follower:
             self.playhead.halt()
         if self._patience_at is not None and now >= self._patience_at:
             self._follow_cues(now)
+        if self._pending_at is not None and now >= self._pending_at:
+            self._pending_at = None
+            self._follow_cues(now)
 
     def next_timer(self) -> LocalInstant | None:
         """Return when ``handle_timer`` wants to be called next, or ``None``."""
@@ -225,6 +246,7 @@ class Follower:
             self._cap_at,
             self._halt_at,
             self._patience_at,
+            self._pending_at,
         ):
             if due is not None and (earliest is None or due < earliest):
                 earliest = due
@@ -232,13 +254,19 @@ class Follower:
 
     def datagrams_to_send(self, now: LocalInstant) -> list[tuple[bytes, Address | None]]:
         """Return the datagrams to send at ``now`` with their destinations; each is stamped with ``now``."""
-        if not (self._sounding_due or self._tally_due or self._turns):
+        challenge = self._allegiance.to_challenge(now)
+        if not (self._sounding_due or self._tally_due or self._turns or challenge):
             return []
         out: list[tuple[bytes, Address | None]] = []
+        if challenge is not None:
+            challenge.asked_at = now
+            challenge.nonce = self._entropy.getrandbits(32)
+            asking = Sounding(self.identity, challenge.beacon.tenure, challenge.nonce, now, None, self.settings.radio)
+            out.append((self._codec.encode(asking), challenge.source))
         while self._turns:
             out.append((self._codec.encode(self._tally(now, self._turns.popleft())), GROUP))
             self._plan_tally(now)
-        if self._address is None or self._tenure is None:
+        if self._address is None:
             self._sounding_due = self._tally_due = False
             return out
         if self._sounding_due:
@@ -246,7 +274,7 @@ class Follower:
             stride = reporting_stride(self._soundings.interval_ns, self._interval_ns)
             sounding = Sounding(
                 self.identity,
-                self._tenure,
+                self._allegiance.tenure or 0,
                 self._soundings.sent(now),
                 now,
                 self._cookie,
@@ -254,7 +282,7 @@ class Follower:
                 self.clock.group_delay.reports(stride),
             )
             out.append((self._codec.encode(sounding), self._address))
-        if self._tally_due:
+        if self._tally_due and self._allegiance.tenure is not None:
             out.append((self._codec.encode(self._tally(now, None)), self._address))
             self._plan_tally(now)
         return out
@@ -262,6 +290,25 @@ class Follower:
     def next_event(self) -> events.FollowerEvent | None:
         """Return the oldest event not yet told, or ``None``."""
         return self._events.popleft() if self._events else None
+
+    # -- for a node that also leads ------------------------------------------------------------------------------
+
+    def is_expecting(self, message: Message) -> bool:
+        """Return whether a message is an Echo of a Sounding that is still open."""
+        if type(message) is not Echo:
+            return False
+        return self._soundings.is_open(message.nonce) or self._allegiance.is_open(message.nonce)
+
+    def sound_now(self) -> None:
+        """Send a Sounding at the next opportunity."""
+        self._sounding_due = True
+
+    def fall_silent(self) -> None:
+        """Stop sounding and reporting: this node has taken the lead itself."""
+        self._soundings.cease()
+        self._tally_at = self._silent_at = self._cap_at = None
+        self._sounding_due = self._tally_due = False
+        self._turns.clear()
 
     # -- what the player asks ------------------------------------------------------------------------------------
 
@@ -284,13 +331,63 @@ class Follower:
         return Shown(show, frame, level, next_at)
 
     @property
+    def tenure(self) -> int | None:
+        """The tenure that is followed; ``None`` before the first."""
+        return self._allegiance.tenure
+
+    @property
+    def order(self) -> tuple[int, int]:
+        """Rank and id of the leader that is followed: who goes before whom."""
+        return self._allegiance.order
+
+    @property
+    def interval_ns(self) -> int:
+        """The beacon interval of the leader that is followed."""
+        return self._interval_ns
+
+    @property
+    def off_at(self) -> int | None:
+        """The hard off time, in the timebase."""
+        return self._off_at
+
+    @property
     def timebase(self) -> int | None:
         """The timebase that instants refer to, as of the last accepted beacon; ``None`` before the first."""
         return self._timebase
 
+    def belief_at(self, now: LocalInstant) -> tuple[int, LeaderInstant] | None:
+        """Return a timebase and what this follower goes by as its clock's reading at ``now``.
+
+        That is the timebase before, while a new one is entered and not yet known well enough. ``None`` before the first
+        sample.
+        """
+        if self._held is not None:
+            timebase, clock = self._held
+            return timebase, clock.leader_at(now)
+        reading = self.clock.leader_at(now)
+        return None if reading is None or self._timebase is None else (self._timebase, reading)
+
     def position_at(self, now: LocalInstant) -> ShowPosition | None:
         """Return the show position whose light is due at ``now``; ``None`` while there is none."""
         return self.playhead.position_at(now) if self.playhead.is_running else None
+
+    def ask(self, address: Address, now: LocalInstant) -> None:
+        """Ask a leader at a known address for copies: for a network that carries nothing to the group."""
+        if self._address is None:
+            self._address = address
+            self._soundings.begin(now, 1, 0xFF)
+
+    def note_live_data(self, now: LocalInstant) -> None:
+        """The player has seen live pixel data for its own pixels: two drivers on one piece. Told while it lasts."""
+        if not self.live_data_at(now):
+            self._emit(events.LiveDataSeen(now))
+            if self._tally_at is not None:
+                self._tally_at = min(self._tally_at, LocalInstant(now + below(self._entropy, TALLY_SOON_NS)))
+        self._live_until = LocalInstant(now + LIVE_DATA_LASTS_NS)
+
+    def live_data_at(self, now: LocalInstant) -> bool:
+        """Return whether live pixel data was seen lately."""
+        return self._live_until is not None and now < self._live_until
 
     def note_late_frame(self) -> None:
         """The player could not show a frame in time; told in the next Tally."""
@@ -306,10 +403,10 @@ class Follower:
             bounds=self.clock.bounds(now),
             offset_ns=None if served is None else served.offset_at(now),
             rate_ppb=0 if served is None else round(served.rate * BILLION),
-            leader=self._leader,
-            tenure=self._tenure,
-            beacon_loss=self._loss,
-            beacon_age_ns=None if self._heard_at is None else now - self._heard_at,
+            leader=self._allegiance.leader,
+            tenure=self._allegiance.tenure,
+            beacon_loss=self._allegiance.loss.share,
+            beacon_age_ns=None if self.heard_at is None else now - self.heard_at,
             cue=self.cue,
             frame=shown.frame,
             level=shown.level,
@@ -319,24 +416,22 @@ class Follower:
     # -- beacons -------------------------------------------------------------------------------------------------
 
     def _receive_beacon(self, beacon: Beacon, source: Address, received_at: LocalInstant) -> None:
-        if beacon.tenure == self._tenure:
-            ahead = (beacon.serial - self._serial) & U32
-            if ahead == 0:
-                self.counters["duplicate"] += 1
-                return
-            if ahead >= SERIAL_HALF:
-                self.counters["late beacon"] += 1
-                return
-            self._count_loss(ahead)
-        elif not self._accept_tenure(beacon, received_at):
+        verdict = self._allegiance.judge(beacon, source, received_at)
+        if verdict is not Verdict.FOLLOW:
+            self.counters[verdict.value] += 1
             return
-        if self._lost:
-            self._lost = False
-            silent_ns = 0 if self._heard_at is None else received_at - self._heard_at
+        self._follow_beacon(beacon, source, received_at)
+
+    def _follow_beacon(self, beacon: Beacon, source: Address, received_at: LocalInstant) -> None:
+        was_lost = self._allegiance.is_lost
+        novelty = self._allegiance.follow(beacon)
+        if novelty is not None:
+            self._begin_tenure(beacon, novelty, received_at)
+        elif was_lost:
+            silent_ns = 0 if self.heard_at is None else received_at - self.heard_at
             self._emit(events.LeaderReturned(received_at, beacon.leader, silent_ns))
-        self._serial = beacon.serial
         self._address = source
-        self._heard_at = received_at
+        self.heard_at = received_at
         interval_ns = self._interval_ns = beacon.interval_ns
         self._silent_at = LocalInstant(received_at + self.settings.silent_intervals * interval_ns)
         self._cap_at = LocalInstant(received_at + max(self.settings.holdover_cap_ns, interval_ns))
@@ -345,6 +440,8 @@ class Follower:
         before = self.clock.state
         if beacon.timebase != self._timebase:
             self._enter_timebase(beacon, received_at)
+        elif novelty is Novelty.CHANGED:
+            self._continue_timebase(beacon, received_at)
         if self._tally_at is None:
             # The holdover had ended, and with it all that this node sends.
             self._tally_at = LocalInstant(received_at + below(self._entropy, self.settings.tally_interval_ns))
@@ -356,37 +453,26 @@ class Follower:
         self._read_cues(beacon, received_at)
         self._after_sample(before, received_at)
 
-    def _accept_tenure(self, beacon: Beacon, now: LocalInstant) -> bool:
-        """Decide whether a beacon of another tenure is followed; take note of its leader if so."""
-        if beacon.tenure in self._retired:
-            self.counters["retired tenure"] += 1
-            return False
-        order = (beacon.rank, beacon.leader)
-        if self._leader is None:
-            self._emit(events.LeaderFound(now, beacon.leader, beacon.tenure))
-        elif beacon.leader == self._leader:
-            self._emit(events.LeaderRestarted(now, beacon.leader, beacon.tenure))
-        elif order < self._order or self._lost:
-            self._emit(events.LeaderChanged(now, beacon.leader, beacon.tenure))
-        else:
-            self.counters["other leader"] += 1
-            return False
-        if self._tenure is not None:
-            self._retired.append(self._tenure)
-        self._leader = beacon.leader
-        self._order = order
-        self._tenure = beacon.tenure
+    def _begin_tenure(self, beacon: Beacon, novelty: Novelty, now: LocalInstant) -> None:
+        event = _NOVELTIES[novelty]
+        self._emit(event(now, beacon.leader, beacon.tenure))
         self._cookie = None
-        self._lost = False
-        self._loss = 0.0
         self._tally_at = LocalInstant(now + below(self._entropy, self.settings.tally_interval_ns))
-        return True
+
+    def _continue_timebase(self, beacon: Beacon, now: LocalInstant) -> None:
+        """Another leader goes on in the timebase: the clock is the same to within its bound, the paths are not."""
+        self._timebase_leader = beacon.leader
+        self.clock.continue_timebase(CONTINUED_WITHIN_NS)
+        if self.settings.soundings:
+            self._soundings.begin(now, beacon.group_size, beacon.sounding_budget)
 
     def _enter_timebase(self, beacon: Beacon, now: LocalInstant) -> None:
         same_host = beacon.leader == self._timebase_leader
         self._timebase_leader = beacon.leader
         if self._timebase is not None:
             self._emit(events.TimebaseEntered(now, beacon.timebase))
+        if self._held is None and self._timebase is not None and self.clock.served is not None:
+            self._held = self._timebase, self.clock.served
         self._timebase = beacon.timebase
         self.clock.enter_timebase(same_host)
         self._pending = self._announced = None
@@ -395,12 +481,6 @@ class Follower:
         self._stop_is_of_timebase = False
         if self.settings.soundings:
             self._soundings.begin(now, beacon.group_size, beacon.sounding_budget)
-
-    def _count_loss(self, ahead: int) -> None:
-        missed = min(ahead - 1, 256)
-        keep = (1 - LOSS_GAIN) ** missed
-        loss = 1 - keep * (1 - self._loss)
-        self._loss = loss * (1 - LOSS_GAIN)
 
     # -- cues ----------------------------------------------------------------------------------------------------
 
@@ -443,11 +523,10 @@ class Follower:
 
     def _follow_cues(self, now: LocalInstant) -> None:
         """Let cues and playhead go by the clock as it is known now."""
-        self._patience_at = None
+        self._patience_at = self._held = None
         self._time_cue(now)
         if self._pending is not None:
             self._adopt(self._pending, now)
-            self._pending = None
         elif self._cue_at is None or now < self._cue_at:
             self._retarget(now)
         if self._cue_at is not None and now >= self._cue_at:
@@ -484,12 +563,30 @@ class Follower:
             self._adopt(cue, now)
             self._time_off()
 
+    def _must_wait(self, cue: Cue, now: LocalInstant) -> bool:
+        """Return whether a change comes too soon after the last one for a group without a key.
+
+        Anybody on the network can send such a group beacons; what they can do is bounded. A stop is never held up.
+        """
+        if self._is_keyed or cue.state is CueState.STOPPED or self._changed_at is None:
+            return False
+        is_change = cue.show != self.cue.show or cue.state is not self.cue.state
+        return is_change and now - self._changed_at < UNKEYED_SPACING_NS
+
     def _adopt(self, cue: Cue, now: LocalInstant) -> None:
-        """Put a cue in force."""
+        """Put a cue in force, or keep it until it may be."""
+        if self._must_wait(cue, now):
+            assert self._changed_at is not None
+            self._pending = cue
+            self._pending_at = LocalInstant(self._changed_at + UNKEYED_SPACING_NS)
+            return
+        self._pending = self._pending_at = None
         previous, self.cue = self.cue, cue
         changed = cue.show != previous.show or cue.state is not previous.state or self._jumps(now)
         if changed:
             self._emit(events.CueAdopted(now, cue))
+            if self._show is not None:
+                self._changed_at = now
             if self._tally_at is not None:
                 self._tally_at = min(self._tally_at, LocalInstant(now + below(self._entropy, TALLY_SOON_NS)))
         state = cue.state
@@ -517,8 +614,16 @@ class Follower:
             target = self._target(now)
             if target is not None:
                 self.playhead.start(target)
+                if self._changed_at == now:
+                    self._fade_in_unkeyed(now)
         else:
             self._retarget(now)
+
+    def _fade_in_unkeyed(self, now: LocalInstant) -> None:
+        """Let a change or a jump come in softly where anybody on the network could have made it."""
+        if not self._is_keyed:
+            self._fader = Fader(0.0)
+            self._fader.fade(1.0, now, RETURN_FADE_NS)
 
     def _jumps(self, now: LocalInstant) -> bool:
         """Return whether the cue in force puts a show that runs somewhere else: another run of it, not an error."""
@@ -560,6 +665,7 @@ class Follower:
             return
         if moved.remedy is Remedy.STEP:
             self._emit(events.Stepped(now, moved.error_ns))
+            self._fade_in_unkeyed(now)
         elif moved.remedy is Remedy.HOLD and not was_holding:
             self._emit(events.Held(now, -moved.error_ns))
 
@@ -579,12 +685,12 @@ class Follower:
 
     def _lose_leader(self, now: LocalInstant) -> None:
         self._silent_at = None
-        self._lost = True
+        self._allegiance.is_lost = True
         self._soundings.cease()
         before = self.clock.state
         self.clock.note_silence()
-        silent_ns = now - (self._heard_at or now)
-        self._emit(events.LeaderLost(now, self._leader or 0, silent_ns))
+        silent_ns = now - (self.heard_at or now)
+        self._emit(events.LeaderLost(now, self._allegiance.leader or 0, silent_ns))
         if before is ClockState.LOCKED:
             self._emit(events.LockLost(now))
         if self._timebase is not None and self.settings.soundings:
@@ -597,7 +703,7 @@ class Follower:
         self._soundings.cease()
         self._tally_at = None
         self._sounding_due = self._tally_due = False
-        self._emit(events.HoldoverEnded(now, now - (self._heard_at or now)))
+        self._emit(events.HoldoverEnded(now, now - (self.heard_at or now)))
         self._darken(now, HOLDOVER_FADE_NS)
 
     def _go_off(self, now: LocalInstant) -> None:
@@ -609,7 +715,16 @@ class Follower:
     # -- the exchange --------------------------------------------------------------------------------------------
 
     def _receive_echo(self, echo: Echo, received_at: LocalInstant) -> None:
-        if echo.tenure != self._tenure or echo.timebase != self._timebase:
+        challenge = self._allegiance.answered(echo.nonce, echo.tenure)
+        if challenge is not None:
+            self._cookie = echo.cookie
+            self._follow_beacon(challenge.beacon, challenge.source, challenge.received_at)
+            return
+        if self._allegiance.tenure is None and self._soundings.answered(echo, received_at) is not None:
+            # Asked before any beacon was heard: the cookie is what the leader's copies will go by.
+            self._cookie = echo.cookie
+            return
+        if echo.tenure != self._allegiance.tenure or echo.timebase != self._timebase:
             self.counters["other tenure's echo"] += 1
             return
         exchange = self._soundings.answered(echo, received_at)
@@ -617,9 +732,10 @@ class Follower:
             self.counters["unmatched echo"] += 1
             return
         self._cookie = echo.cookie
+        self.answered_at = received_at
         before = self.clock.state
         self.clock.observe_exchange(exchange)
-        if self._lost:
+        if self._allegiance.is_lost:
             # An answer proves the leader lives, but the show's state travels in beacons alone.
             self.clock.note_silence()
             return
@@ -632,28 +748,32 @@ class Follower:
         if tally.turn is None:
             self.counters["misdirected"] += 1
             return
-        if tally.tenure == self._tenure and tally.radio == self.settings.radio:
+        if tally.tenure == self._allegiance.tenure and tally.radio == self.settings.radio:
             self.clock.common_view.note_heard(tally.turn, received_at)
 
     def _tally(self, now: LocalInstant, turn: int | None) -> Tally:
         bound_ns = self.clock.bounds(now).statistical_ns
         shown = self.shown(now)
         cue = self.cue
+        about = cue.show if self.next_cue is None else self.next_cue.show
+        self._tally_serial = (self._tally_serial + 1) & U32
         return Tally(
             self.identity,
             self._instance,
-            self._tenure or 0,
+            self._tally_serial,
+            self._allegiance.tenure or 0,
             turn,
             self.clock.state,
             cue.state,
             None if bound_ns is None else min(-(-bound_ns // MICROSECOND), U32) * MICROSECOND,
-            min(round(self._loss * 1000), 1000),
-            self.library.state_of(cue.show),
+            round(self._allegiance.loss.share * 1000),
+            self.library.state_of(about),
             self.settings.radio,
-            cue.show,
+            about,
             min(shown.frame or 0, U32),
             min(self.late_frames, U32),
-            self.live_data,
+            self.live_data_at(now),
+            self._is_keyed and not self.settings.soundings,
             self.settings.name,
         )
 

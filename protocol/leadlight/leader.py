@@ -1,166 +1,201 @@
-"""The leader: says what time it is, what is in force and what comes next, and answers Soundings.
+"""A node that can lead: listens before it leads, stands by while another leads, takes over and gives back.
 
-Sans-IO, with the same five verbs as the follower. It keeps the cue sheet of the moment (one in force, others
-scheduled), announces a change ahead of time in a short burst, and lets every later beacon repeat it.
+Sans-IO, with the same five verbs as the follower. What it does in which role is the table in ``roles``. While it leads
+it runs a ``Tenure``; all the time it has an ear, an ordinary ``Follower``, through which it knows the clock and the
+cues of whoever else leads. So a standby knows the show to the millisecond before it ever sends a beacon.
+
+Orders (``schedule``, ``roll``, ``stop`` and so on) give instants on this host's own clock. Given while another leads
+they are kept, and hold once this node leads.
 """
 
 from __future__ import annotations
 
 from collections import Counter, deque
-from collections.abc import Hashable
-from dataclasses import dataclass
-from hashlib import blake2s
+from collections.abc import Iterable
 from typing import Final
 
 from leadlight import events
-from leadlight.addresses import GROUP, Address
-from leadlight.clock.group_delay import DelayCollector
-from leadlight.cue import START, Cue, ShowLine, dark_cue
-from leadlight.entropy import Entropy, below, identity, nonzero32
-from leadlight.errors import ConfigurationError, WireError
-from leadlight.messages import Beacon, Echo, Mark, Sounding, Tally
+from leadlight.addresses import Address
+from leadlight.clock.estimator import Estimate
+from leadlight.content import StoredShow
+from leadlight.cue import NO_SHOW, START, Cue, ShowLine, dark_cue
+from leadlight.entropy import Entropy
+from leadlight.errors import WireError
+from leadlight.follower import Follower, FollowerSettings
+from leadlight.messages import Beacon, Message
+from leadlight.roles import TRANSITIONS, Role, RoleInput
 from leadlight.roster import Roster
-from leadlight.terms import CueState
+from leadlight.tenure import Inheritance, LeaderSettings, Tenure
+from leadlight.terms import ClockState, CueState, OnMusicLost
 from leadlight.units import MILLISECOND, SECOND, LeaderInstant, LocalInstant, ShowPosition
-from leadlight.wire import DELAYS_MAXIMUM, MARK_AGE_MAXIMUM_NS, MARKS_MAXIMUM, U8, U16, U32, Codec
+from leadlight.wire import Codec
 
-DITHER_SHARE: Final = 0.2
-DITHER_MAXIMUM_NS: Final = 204_800_000
-"""Two of an access point's own beacon intervals of 102.4 ms: the dither sweeps its rhythm instead of beating with
-it."""
-CHANGE_BURST_NS: Final = tuple(step * MILLISECOND for step in (0, 60, 200, 500, 1000, 1600))
-"""A change is told six times within the default lead time, ever further apart: an outage that swallows the first ones,
-mostly of a fraction of a second, does not last to the last."""
-STOP_BURST_NS: Final = tuple(step * 140 * MILLISECOND for step in range(8))
-"""Eight beacons within a second."""
-MARK_PUBLICATIONS: Final = 2
-TURNS_KEPT: Final = 64
-ECHO_QUEUE_MAXIMUM: Final = 64
-LOST_AFTER_NS: Final = 30 * SECOND
-SECRET_BYTES: Final = 16
+SILENT_INTERVALS: Final = 5
+ASK_TIMES: Final = 4
+ASK_SPACING_NS: Final = 100 * MILLISECOND
+ASK_PATIENCE_NS: Final = 1 * SECOND
+RANK_SPACING_NS: Final = 200 * MILLISECOND
+"""A standby of the next rank waits so much longer, and hears the first one's beacons meanwhile."""
+CONTINUE_WITHIN_NS: Final = 2 * MILLISECOND
+"""A timebase is continued by a node whose bound is at most this; followers add it to their own."""
 TENURES_TOLD: Final = 64
 """Other leaders' tenures that are remembered, so that each is told of once."""
 
 
-@dataclass(frozen=True, slots=True)
-class LeaderSettings:
-    """One leader's settings; times in ns, whole milliseconds for the interval.
+class Leader:
+    """One node that can lead. Give it a codec for its group, a source of chance, and the time on its clock.
 
-    ``rank``: 0 leads before 1. ``lead_time_ns``: how long ahead a cue is announced. ``sounding_budget``: Soundings a
-    second that the whole group may send. ``group_size``: followers expected, for sharing that budget before they are
-    heard.
+    ``shows`` are those whose length it must know to tell where one ends: for a boundary at which to take back, and for
+    finishing a show whose music is gone.
     """
 
-    name: str
-    interval_ns: int = SECOND
-    rank: int = 0
-    lead_time_ns: int = 2 * SECOND
-    sounding_budget: int = 60
-    group_size: int = 0
-    markers: bool = True
-
-    def __post_init__(self) -> None:
-        if not self.name:
-            raise ConfigurationError("name", self.name, "a name")
-        if not 50 * MILLISECOND <= self.interval_ns <= 10 * SECOND or self.interval_ns % MILLISECOND:
-            raise ConfigurationError("interval_ns", self.interval_ns, "0.05 s to 10 s in whole milliseconds")
-        if not 0 <= self.rank <= 127:
-            raise ConfigurationError("rank", self.rank, "0 to 127")
-        if not 0 <= self.lead_time_ns <= 60 * SECOND:
-            raise ConfigurationError("lead_time_ns", self.lead_time_ns, "0 to 60 s")
-        if not 1 <= self.sounding_budget <= U8:
-            raise ConfigurationError("sounding_budget", self.sounding_budget, f"1 to {U8} a second")
-        if not 0 <= self.group_size <= U16:
-            raise ConfigurationError("group_size", self.group_size, f"0 to {U16}")
-
-
-class Leader:
-    """One leader. Its own clock is the timebase: a local instant here *is* the leader instant."""
-
-    def __init__(self, settings: LeaderSettings, codec: Codec, entropy: Entropy, now: LocalInstant) -> None:
+    def __init__(
+        self,
+        settings: LeaderSettings,
+        codec: Codec,
+        entropy: Entropy,
+        now: LocalInstant,
+        shows: Iterable[StoredShow] = (),
+    ) -> None:
         self.settings = settings
-        self.identity = identity(settings.name)
-        self.roster = Roster()
-        self.counters: Counter[str] = Counter()
-        """Datagrams refused, beacons skipped and so on, by cause."""
-        self.cue: Cue = dark_cue(LeaderInstant(now))
-        self.scheduled: list[Cue] = []
-        """Cues to come, earliest first."""
-        self.off_at: LeaderInstant | None = None
+        self.identity = settings.identity
+        self.role = Role.LISTENING
         self._codec = codec
         self._entropy = entropy
-        self._tenure = nonzero32(entropy)
-        self._timebase = nonzero32(entropy)
-        self._secret = entropy.getrandbits(8 * SECRET_BYTES).to_bytes(SECRET_BYTES, "big")
-        self._serial = U32 & entropy.getrandbits(16)
+        self._shows = tuple(shows)
+        self._own_counters: Counter[str] = Counter()
         self._events: deque[events.LeaderEvent] = deque()
-        self._delays = DelayCollector()
-        self._turns: dict[int, int] = {}
-        self._marks: deque[list[int]] = deque(maxlen=MARKS_MAXIMUM)
-        # Periodic beacons are at start + k·interval + dither, never at a sum of intervals.
-        self._start = now
-        self._k = 0
-        self._beacon_at = now
-        self._extra: list[LocalInstant] = []
-        self._announced: Cue | None = None
-        self._due_regular = False
-        self._due_extra = False
+        self._tenure: Tenure | None = None
+        self._ear = self._new_ear()
+        self._listen_until = LocalInstant(now + settings.listen_intervals * settings.interval_ns)
+        self._silent_since = now
+        self._asked = 0
+        self._ask_at: LocalInstant | None = None
         self._told: deque[int] = deque(maxlen=TENURES_TOLD)
         self._own_before: int | None = None
-        self._echoes: deque[tuple[Sounding, Address, LocalInstant, int]] = deque()
+        # Orders that wait until this node leads.
+        self._own_cue: Cue | None = None
+        self._own_cues: list[Cue] = []
+        self._own_off_at: LocalInstant | None = None
+        self._nothing_heard = Roster()
+        if settings.listen_intervals == 0:
+            self._move(RoleInput.LISTENED_OUT, now)
+
+    def _new_ear(self) -> Follower:
+        return Follower(FollowerSettings(name=self.settings.name), self._codec, self._entropy, self._shows)
+
+    # -- what it is ----------------------------------------------------------------------------------------------
 
     @property
-    def tenure(self) -> int:
-        """This run's tenure."""
-        return self._tenure
+    def is_leading(self) -> bool:
+        """Whether this node leads."""
+        return self._tenure is not None
 
     @property
-    def timebase(self) -> int:
-        """The timebase that this leader's instants refer to."""
-        return self._timebase
+    def cue(self) -> Cue:
+        """What is in force, as far as this node knows. Instants are in ``timebase``."""
+        return self._ear.cue if self._tenure is None else self._tenure.cue
 
-    # -- what the show's owner says ------------------------------------------------------------------------------
+    @property
+    def scheduled(self) -> tuple[Cue, ...]:
+        """Cues to come, earliest first. Instants are in ``timebase``; own orders that wait are not among them."""
+        if self._tenure is not None:
+            return tuple(self._tenure.scheduled)
+        return () if self._ear.next_cue is None else (self._ear.next_cue,)
+
+    @property
+    def roster(self) -> Roster:
+        """The followers that this node hears of as a leader; empty while another leads."""
+        return self._nothing_heard if self._tenure is None else self._tenure.roster
+
+    @property
+    def counters(self) -> Counter[str]:
+        """Datagrams refused, beacons skipped and so on, by cause."""
+        return self._own_counters if self._tenure is None else self._own_counters + self._tenure.counters
+
+    @property
+    def tenure(self) -> int | None:
+        """This run's tenure while it leads, else the tenure it follows, if any."""
+        return self._ear.tenure if self._tenure is None else self._tenure.tenure
+
+    @property
+    def timebase(self) -> int | None:
+        """The timebase that instants refer to; ``None`` while nobody leads."""
+        return self._ear.timebase if self._tenure is None else self._tenure.timebase
+
+    @property
+    def not_stopped(self) -> tuple[str, ...]:
+        """Names of followers that have not confirmed a stop that is in force."""
+        return () if self._tenure is None else self._tenure.not_stopped()
+
+    def leader_at(self, local: LocalInstant) -> LeaderInstant | None:
+        """Return what the timebase's clock shows at a local instant; ``None`` while nobody leads."""
+        return self._ear.clock.leader_at(local) if self._tenure is None else self._tenure.leader_at(local)
+
+    # -- orders --------------------------------------------------------------------------------------------------
 
     def schedule(self, cue: Cue) -> None:
-        """Let a cue take effect at its line's instant; it is announced ahead by the lead time.
+        """Let a cue take effect at its line's instant on this host's clock; it is announced ahead by the lead time.
 
         A scheduled cue at the same instant is replaced.
         """
+        if self._tenure is not None:
+            self._tenure.schedule(self._translated(cue, self._tenure))
+            return
         at = cue.line.leader_at
-        self.scheduled = sorted(
-            [*(other for other in self.scheduled if other.line.leader_at != at), cue],
+        self._own_cues = sorted(
+            [*(other for other in self._own_cues if other.line.leader_at != at), cue],
             key=lambda entry: entry.line.leader_at,
         )
 
     def roll(self, show: int, now: LocalInstant, position: ShowPosition = START) -> Cue:
-        """Schedule a show to roll from ``position`` one lead time from now; return the cue."""
+        """Schedule a show to roll from ``position`` one lead time from now; return the cue, on this host's clock."""
         at = LeaderInstant(now + self.settings.lead_time_ns)
         cue = Cue(show, CueState.ROLLING, ShowLine(at, position))
         self.schedule(cue)
         return cue
 
     def resume_line(self, cue: Cue, now: LocalInstant) -> None:
-        """Put a cue in force at once, its line already under way: a leader that comes back mid-show."""
-        self.cue = cue
-        self._burst(now, CHANGE_BURST_NS)
+        """Put a cue in force at once, its line already under way: a leader that comes back mid-show.
+
+        If another leads by then, what it leads goes before.
+        """
+        if self._tenure is None:
+            self._own_cue = cue
+        else:
+            self._tenure.resume_line(self._translated(cue, self._tenure), now)
 
     def pause(self, now: LocalInstant) -> None:
-        """Hold the position, one lead time from now."""
-        at = LeaderInstant(now + self.settings.lead_time_ns)
-        self.schedule(Cue(self.cue.show, CueState.PAUSED, ShowLine(at, self.cue.position_at(at))))
+        """Hold the position, one lead time from now. Only the leader can."""
+        if self._tenure is not None:
+            self._tenure.pause(now)
 
     def go_dark(self, now: LocalInstant) -> None:
         """Show nothing, one lead time from now."""
-        at = LeaderInstant(now + self.settings.lead_time_ns)
-        self.schedule(dark_cue(at))
+        self.schedule(dark_cue(LeaderInstant(now + self.settings.lead_time_ns)))
 
     def stop(self, now: LocalInstant) -> None:
-        """Stop now: everyone fades within a second. Nothing scheduled survives."""
-        at = LeaderInstant(now)
-        self.scheduled.clear()
-        self.cue = Cue(self.cue.show, CueState.STOPPED, ShowLine(at, max(self.cue.position_at(at), START)))
-        self._emit(events.CueTookEffect(now, self.cue))
-        self._burst(now, STOP_BURST_NS)
+        """Stop now: everyone fades within a second. Nothing scheduled survives.
+
+        A node that does not lead takes the lead for it: a stop waits for nobody.
+        """
+        self._own_cues.clear()
+        self._own_cue = None
+        if self._tenure is None:
+            self._move(RoleInput.TAKE_BACK, now)
+        assert self._tenure is not None
+        self._tenure.stop(now)
+
+    def set_off_at(self, at: LocalInstant | None) -> None:
+        """Set the hard off time, on this host's clock, or clear it."""
+        self._own_off_at = at
+        if self._tenure is not None:
+            self._tenure.off_at = None if at is None else self._tenure.leader_at(at)
+
+    def take_back(self, now: LocalInstant) -> None:
+        """Lead from now on, whoever leads: an order from a person."""
+        if self._tenure is None:
+            self._move(RoleInput.TAKE_BACK, now)
 
     # -- the five verbs ------------------------------------------------------------------------------------------
 
@@ -169,207 +204,245 @@ class Leader:
         try:
             message = self._codec.decode(data)
         except WireError as error:
-            self.counters[error.reason] += 1
+            self._own_counters[error.reason] += 1
             return
-        if type(message) is Sounding:
-            self._receive_sounding(message, source, received_at, len(data))
-        elif type(message) is Tally:
-            self._receive_tally(message, source, received_at)
-        elif type(message) is Beacon:
-            self._receive_beacon(message, received_at)
+        if type(message) is Beacon:
+            self._receive_beacon(message, source, received_at)
+        elif self._tenure is not None and not self._is_for_the_ear(message):
+            self._tenure.receive_message(message, source, received_at, len(data))
         else:
-            self.counters["misdirected"] += 1
+            self._ear.receive_message(message, source, received_at)
+            if self.role is Role.ASKING and self._ear.answered_at == received_at:
+                self._silent_since = received_at
+                self._move(RoleInput.ANSWERED, received_at)
+        self._follow_ear(received_at)
 
     def handle_timer(self, now: LocalInstant) -> None:
         """Do what is due at ``now``. Harmless when early or called twice."""
-        while self.scheduled and now >= self.scheduled[0].line.leader_at:
-            self.cue = self.scheduled.pop(0)
-            if self.cue != self._announced:
-                self._burst(now, CHANGE_BURST_NS)  # it came without notice
-            self._announced = None
-            self._emit(events.CueTookEffect(now, self.cue))
-        announce = self._to_announce(now)
-        if announce is not None and announce != self._announced:
-            self._announced = announce
-            self._burst(now, CHANGE_BURST_NS)
-        if now >= self._beacon_at:
-            self._due_regular = True
-            self._plan_beacon(now)
-        while self._extra and now >= self._extra[0]:
-            self._extra.pop(0)
-            self._due_extra = True
+        self._ear.handle_timer(now)
+        if self._tenure is not None:
+            self._tenure.handle_timer(now)
+        elif self.role is Role.LISTENING and now >= self._listen_until:
+            self._move(RoleInput.LISTENED_OUT, now)
+        elif self.role is Role.STANDBY and now >= self._silence_at():
+            self._move(RoleInput.SILENCE, now)
+        if self.role is Role.ASKING:
+            if self._ask_at is not None and now >= self._ask_at:
+                self._ask(now)
+            if now >= self._lead_at():
+                self._move(RoleInput.ASKED_OUT, now)
+        self._follow_ear(now)
 
     def next_timer(self) -> LocalInstant | None:
-        """Return when ``handle_timer`` wants to be called next."""
-        earliest = self._beacon_at
-        if self._extra and self._extra[0] < earliest:
-            earliest = self._extra[0]
-        if self.scheduled:
-            first = self.scheduled[0]
-            at = first.line.leader_at
-            if first != self._announced:
-                at = LeaderInstant(at - self.settings.lead_time_ns)
-            if at < earliest:
-                earliest = LocalInstant(at)
-        return earliest
+        """Return when ``handle_timer`` wants to be called next, or ``None``."""
+        due: list[LocalInstant | None] = [self._ear.next_timer()]
+        if self._tenure is not None:
+            due.append(self._tenure.next_timer())
+        elif self.role is Role.LISTENING:
+            due.append(self._listen_until)
+        elif self.role is Role.STANDBY:
+            due += [self._silence_at(), self._boundary_at()]
+        else:
+            due += [self._ask_at, self._lead_at()]
+        return min((instant for instant in due if instant is not None), default=None)
 
     def datagrams_to_send(self, now: LocalInstant) -> list[tuple[bytes, Address | None]]:
         """Return the datagrams to send at ``now`` with their destinations; each is stamped with ``now``."""
-        out: list[tuple[bytes, Address | None]] = []
-        while self._echoes:
-            sounding, address, received_at, length = self._echoes.popleft()
-            echo = Echo(
-                self.identity,
-                self._tenure,
-                self._timebase,
-                sounding.nonce,
-                LeaderInstant(received_at),
-                LeaderInstant(now),
-                self._cookie(sounding.follower, address),
-            )
-            data = self._codec.encode(echo)
-            if len(data) <= length:
-                out.append((data, address))
-            else:
-                # An answer larger than its question would let anybody use us to flood a third party.
-                self.counters["sounding too short"] += 1
-        if self._due_regular or self._due_extra:
-            out.append((self._codec.encode(self._beacon(now, regular=self._due_regular)), GROUP))
-            self._due_regular = self._due_extra = False
-        return out
+        out = self._ear.datagrams_to_send(now)
+        return out if self._tenure is None else out + self._tenure.datagrams_to_send(now)
 
     def next_event(self) -> events.LeaderEvent | None:
         """Return the oldest event not yet told, or ``None``."""
-        return self._events.popleft() if self._events else None
+        if self._events:
+            return self._events.popleft()
+        return None if self._tenure is None else self._tenure.next_event()
 
-    # -- beacons -------------------------------------------------------------------------------------------------
+    # -- other leaders -------------------------------------------------------------------------------------------
 
-    def _beacon(self, now: LocalInstant, regular: bool) -> Beacon:
-        self._serial = (self._serial + 1) & U32
-        serial = self._serial
-        marker = None
-        recently = LocalInstant(now - LOST_AFTER_NS)
-        if regular:
-            if self.settings.markers:
-                marker = self.roster.next_marker(serial, recently)
-            if marker is not None:
-                self._turns[serial] = marker
-                if len(self._turns) > TURNS_KEPT:
-                    del self._turns[next(iter(self._turns))]
-            self._note_lost(now)
-        radio, doubt_ns, delays = self._delays.publish(serial, DELAYS_MAXIMUM)
-        return Beacon(
-            self.identity,
-            self.settings.rank,
-            self._tenure,
-            self._timebase,
-            serial,
-            LeaderInstant(now),
-            self.settings.interval_ns,
-            self.settings.sounding_budget,
-            min(max(self.roster.heard_since(recently), self.settings.group_size), U16),
-            # The wire carries whole milliseconds; a beacon is never lost to a finer order.
-            None if self.off_at is None else LeaderInstant(self.off_at // MILLISECOND * MILLISECOND),
-            marker,
-            self.cue,
-            self._to_announce(now),
-            self._marks_to_publish(serial, now),
-            radio,
-            doubt_ns,
-            delays,
-        )
+    def _is_for_the_ear(self, message: Message) -> bool:
+        """Return whether a message answers what the ear asked of another leader."""
+        return self._ear.is_expecting(message)
 
-    def _marks_to_publish(self, serial: int, now: LocalInstant) -> tuple[Mark, ...]:
-        if not self._marks:
-            return ()
-        marks: list[Mark] = []
-        for entry in self._marks:
-            turn, heard_at, _ = entry
-            turns_back = (serial - turn) & U32
-            age_ns = now - heard_at
-            if turns_back <= U8 and 0 <= age_ns <= MARK_AGE_MAXIMUM_NS:
-                marks.append(Mark(turns_back, age_ns))
-            entry[2] += 1
-        while self._marks and self._marks[0][2] >= MARK_PUBLICATIONS:
-            self._marks.popleft()
-        return tuple(marks)
-
-    def _plan_beacon(self, now: LocalInstant) -> None:
-        """Plan the next periodic beacon; those that fell due meanwhile are skipped, not sent in a burst."""
-        interval_ns = self.settings.interval_ns
-        k = max(self._k + 1, (now - self._start) // interval_ns)
-        dither = below(self._entropy, min(round(DITHER_SHARE * interval_ns), DITHER_MAXIMUM_NS))
-        if self._start + k * interval_ns + dither <= now:
-            k += 1
-        if k > self._k + 1:
-            self.counters["beacon skipped"] += k - self._k - 1
-        self._k = k
-        self._beacon_at = LocalInstant(self._start + k * interval_ns + dither)
-
-    def _burst(self, now: LocalInstant, pattern: tuple[int, ...]) -> None:
-        self._extra = sorted({*self._extra, *(LocalInstant(now + step) for step in pattern)})
-
-    def _to_announce(self, now: LocalInstant) -> Cue | None:
-        if self.scheduled and now >= self.scheduled[0].line.leader_at - self.settings.lead_time_ns:
-            return self.scheduled[0]
-        return None
-
-    # -- what followers say --------------------------------------------------------------------------------------
-
-    def _receive_sounding(self, sounding: Sounding, source: Address, received_at: LocalInstant, length: int) -> None:
-        entry, _ = self.roster.hear(sounding.follower, source, received_at)
-        if sounding.tenure == self._tenure and sounding.delays:
-            self._delays.collect(entry.follower, sounding.radio, sounding.delays)
-        if len(self._echoes) >= ECHO_QUEUE_MAXIMUM:
-            self.counters["echo dropped"] += 1
+    def _receive_beacon(self, beacon: Beacon, source: Address, received_at: LocalInstant) -> None:
+        if self._tenure is not None and beacon.tenure == self._tenure.tenure:
+            self._own_counters["own copy"] += 1
             return
-        self._echoes.append((sounding, source, received_at, length))
-
-    def _receive_tally(self, tally: Tally, source: Address, received_at: LocalInstant) -> None:
-        entry, _ = self.roster.hear(tally.follower, source, received_at)
-        if entry.tally is None:
-            # Told now and not at its first Sounding: only a Tally says the name.
-            self._emit(events.FollowerJoined(received_at, tally.follower, tally.name))
-        if self.roster.note_tally(entry, tally):
-            self._emit(events.FollowerCloned(received_at, tally.follower, tally.name))
-        turn = tally.turn
-        if turn is None or tally.tenure != self._tenure:
+        if beacon.leader == self.identity:
+            self._meet_oneself(beacon, received_at)
             return
-        if self._turns.pop(turn, None) == tally.follower:
-            self._marks.append([turn, received_at, 0])
-        else:
-            self.counters["out of turn"] += 1
+        if self._tenure is not None:
+            self._own_counters["other leader"] += 1
+            if beacon.tenure not in self._told:
+                self._told.append(beacon.tenure)
+                self._events.append(events.RivalHeard(received_at, beacon.leader, beacon.tenure))
+            if self._order < (beacon.rank, beacon.leader):
+                return  # it will hear this one's beacons and yield
+        self._ear.receive_message(beacon, source, received_at)
 
-    def _receive_beacon(self, beacon: Beacon, received_at: LocalInstant) -> None:
+    def _meet_oneself(self, beacon: Beacon, received_at: LocalInstant) -> None:
+        """A beacon under this node's own id and another tenure: left over from its last run, or a clone's."""
         tenure = beacon.tenure
-        if tenure == self._tenure:
-            self.counters["own copy"] += 1
-            return
-        self.counters["other leader"] += 1
+        self._own_counters["own id"] += 1
         if tenure in self._told:
             return
-        if beacon.leader != self.identity:
-            self._emit(events.RivalHeard(received_at, beacon.leader, tenure))
-        elif tenure == self._own_before:
-            self._emit(events.LeaderCloned(received_at, beacon.leader, tenure))
-        else:
-            self._own_before = tenure  # a single one may be left over from this leader's own last tenure
+        if tenure == self._own_before:
+            self._told.append(tenure)
+            self._events.append(events.LeaderCloned(received_at, beacon.leader, tenure))
+        self._own_before = tenure  # a single one may be left over; two advance
+
+    @property
+    def _order(self) -> tuple[int, int]:
+        return self.settings.rank, self.identity
+
+    def _follow_ear(self, now: LocalInstant) -> None:
+        """Let the role follow from what the ear has heard and found proven."""
+        heard_at = self._ear.heard_at
+        while (event := self._ear.next_event()) is not None:
+            if isinstance(event, events.LeaderFound | events.LeaderChanged | events.LeaderRestarted):
+                is_better = self._ear.order < self._order
+                if self._tenure is None or is_better:
+                    self._move(RoleInput.HEARD_BETTER if is_better else RoleInput.HEARD_LEADER, now)
+        if heard_at is None:
             return
-        self._told.append(tenure)
+        if heard_at > self._silent_since:
+            self._silent_since = heard_at
+            if self.role is Role.ASKING:
+                self._move(RoleInput.HEARD_LEADER, now)
+        boundary = self._boundary_at()
+        if self.role is Role.STANDBY and boundary is not None and now >= boundary and self._can_continue(now):
+            self._move(RoleInput.TAKE_BACK, now)
 
-    def _note_lost(self, now: LocalInstant) -> None:
-        for entry in self.roster:
-            if now - entry.heard_at <= LOST_AFTER_NS:
-                break  # the roster is in order of hearing: everyone after this one was heard later
-            if not entry.lost:
-                entry.lost = True
-                if entry.tally is None:
-                    continue  # it was never named, and so never told of
-                self._emit(events.FollowerLost(now, entry.follower, entry.name))
+    # -- taking over and giving back -----------------------------------------------------------------------------
 
-    def _cookie(self, follower: int, address: Hashable) -> int:
-        digest = blake2s(repr((follower, address)).encode(), digest_size=8, key=self._secret, person=b"cookie")
-        return int.from_bytes(digest.digest(), "big")
+    def _move(self, what: RoleInput, now: LocalInstant) -> None:
+        previous = self.role
+        role = TRANSITIONS[previous, what]
+        if role is previous:
+            return
+        self.role = role
+        self._events.append(events.RoleChanged(now, role, previous))
+        if role is Role.LEADING:
+            self._lead(now, music_is_lost=what is RoleInput.ASKED_OUT)
+        elif previous is Role.LEADING:
+            self._yield(now)
+        if role is Role.ASKING:
+            self._asked = 0
+            self._ask_at = now
+        else:
+            self._ask_at = None
 
-    def _emit(self, event: events.LeaderEvent) -> None:
-        self._events.append(event)
+    def _lead(self, now: LocalInstant, music_is_lost: bool) -> None:
+        inheritance = self._inheritance(now)
+        tenure = Tenure(self.settings, self._codec, self._entropy, now, inheritance)
+        self._tenure = tenure
+        if inheritance is not None and music_is_lost:
+            self._apply_on_music_lost(tenure, now)
+        if inheritance is None:
+            # What fell due while this node was listening is under way by now.
+            under_way = [self._own_cue, *(cue for cue in self._own_cues if cue.line.leader_at <= now)]
+            if under_way[-1] is not None:
+                tenure.resume_line(under_way[-1], now)
+        for cue in self._own_cues:
+            if cue.line.leader_at > now:
+                tenure.schedule(self._translated(cue, tenure))
+        self._own_cue = None
+        self._own_cues = []
+        if self._own_off_at is not None:
+            tenure.off_at = tenure.leader_at(self._own_off_at)
+        self._ear.fall_silent()
+
+    def _yield(self, now: LocalInstant) -> None:
+        """Another, better leader is there: keep the events, drop the tenure."""
+        assert self._tenure is not None
+        while (event := self._tenure.next_event()) is not None:
+            self._events.append(event)
+        self._own_counters += self._tenure.counters
+        self._tenure = None
+        self._silent_since = now
+
+    def _inheritance(self, now: LocalInstant) -> Inheritance | None:
+        """Return what the ear knows of the leader before, or ``None`` if there was none."""
+        ear = self._ear
+        served, timebase = ear.clock.served, ear.timebase
+        if served is None or timebase is None:
+            return None
+        scheduled = () if ear.next_cue is None else (ear.next_cue,)
+        off_at = None if ear.off_at is None else LeaderInstant(ear.off_at)
+        if self._can_continue(now):
+            return Inheritance(timebase, served, ear.cue, scheduled, off_at)
+        # Too uncertain to go on in its name: the show goes on by this host's own clock, as a timebase of its own.
+        own = Estimate(now, 0, 0.0, 0.0, 0.0)
+
+        def moved(cue: Cue) -> Cue:
+            return cue._replace(line=cue.line._replace(leader_at=LeaderInstant(served.local_at(cue.line.leader_at))))
+
+        return Inheritance(
+            self._entropy.getrandbits(32) or 1,
+            own,
+            moved(ear.cue),
+            tuple(moved(cue) for cue in scheduled),
+            None if off_at is None else LeaderInstant(served.local_at(off_at)),
+        )
+
+    def _can_continue(self, now: LocalInstant) -> bool:
+        """Return whether the clock that was followed is known well enough to go on in its name."""
+        if self._ear.clock.state not in (ClockState.LOCKED, ClockState.HOLDOVER):
+            return False
+        bound_ns = self._ear.clock.bounds(now).statistical_ns
+        return bound_ns is not None and bound_ns <= CONTINUE_WITHIN_NS
+
+    def _apply_on_music_lost(self, tenure: Tenure, now: LocalInstant) -> None:
+        what = self.settings.on_music_lost
+        if what is OnMusicLost.CONTINUE or tenure.cue.state is not CueState.ROLLING:
+            return
+        tenure.scheduled.clear()
+        ends_at = self._ends_at(tenure.cue)
+        soon = LeaderInstant(tenure.leader_at(now) + self.settings.lead_time_ns)
+        if what is OnMusicLost.DARK or ends_at is None:
+            tenure.schedule(dark_cue(soon))
+        else:
+            tenure.schedule(dark_cue(max(ends_at, soon)))
+
+    def _ends_at(self, cue: Cue) -> LeaderInstant | None:
+        """Return when a rolling show has shown its last frame, in the timebase; ``None`` for one of unknown length."""
+        for show in self._shows:
+            if show.key == cue.show:
+                return cue.line.instant_of(show.frame_rate.position_of(show.frame_count))
+        return None
+
+    def _translated(self, cue: Cue, tenure: Tenure) -> Cue:
+        """Return a cue whose instant is on this host's clock as one in the tenure's timebase."""
+        at = tenure.leader_at(LocalInstant(cue.line.leader_at))
+        return cue._replace(line=cue.line._replace(leader_at=at))
+
+    # -- timing --------------------------------------------------------------------------------------------------
+
+    def _silence_at(self) -> LocalInstant:
+        return LocalInstant(self._silent_since + SILENT_INTERVALS * self._ear.interval_ns)
+
+    def _lead_at(self) -> LocalInstant:
+        return LocalInstant(self._silence_at() + ASK_PATIENCE_NS + self.settings.rank * RANK_SPACING_NS)
+
+    def _ask(self, now: LocalInstant) -> None:
+        self._ear.sound_now()
+        self._asked += 1
+        self._ask_at = LocalInstant(now + ASK_SPACING_NS) if self._asked < ASK_TIMES else None
+
+    def _boundary_at(self) -> LocalInstant | None:
+        """Return when this node may take back the lead: at once between shows, else at the end of the one in force.
+
+        ``None`` while the one that leads goes before.
+        """
+        ear = self._ear
+        if ear.order < self._order or ear.heard_at is None:
+            return None
+        cue = ear.cue
+        if ear.next_cue is not None:
+            return None  # a change is under way
+        if cue.state is CueState.DARK or cue.show == NO_SHOW:
+            return ear.heard_at
+        if cue.state is not CueState.ROLLING:
+            return None
+        ends_at = self._ends_at(cue)
+        served = ear.clock.served
+        return None if ends_at is None or served is None else served.local_at(ends_at)

@@ -76,6 +76,7 @@ class Sounding(NamedTuple):
 
     follower: int
     tenure: int
+    """The tenure that the reports are about; 0 from a follower that has heard no beacon yet."""
     nonce: int
     sent_at: LocalInstant
     cookie: int | None
@@ -103,6 +104,8 @@ class Tally(NamedTuple):
     follower: int
     instance: int
     """Drawn when the follower starts; two instances under one id are a cloned follower."""
+    serial: int
+    """Counts this instance's Tallies; one that is not newer than the last is a copy or a replay."""
     tenure: int
     turn: int | None
     """Serial of the beacon that gave this follower its turn as marker; ``None`` for a Tally to the leader alone."""
@@ -111,13 +114,17 @@ class Tally(NamedTuple):
     bound_ns: int | None
     """Half-width of the clock's statistical bound; ``None`` while there is none. Whole microseconds."""
     beacon_loss_permille: int
+    """Of the last beacons to the group, how many were not heard as such, copies apart."""
     content: ContentState
     radio: int | None
     show: int
+    """The show that ``content`` is about: the next one where one is announced, else the one in force."""
     frame: int
     late_frames: int
     live_data: bool
     """Live pixel data is arriving as well: two drivers on one piece."""
+    unverified: bool
+    """The leader's tenure was taken on trust: this node cannot or may not ask."""
     name: str
 
 

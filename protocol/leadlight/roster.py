@@ -23,6 +23,7 @@ class RosterEntry:
     heard_at: LocalInstant
     tally: Tally | None = None
     previous_instance: int | None = None
+    previous_serial: int = 0
     cloned: bool = False
     lost: bool = False
     last_turn: int = -1
@@ -31,6 +32,11 @@ class RosterEntry:
     def name(self) -> str:
         """The name it gave itself, or its number in hex."""
         return f"{self.follower:08x}" if self.tally is None else self.tally.name
+
+
+def _is_newer(serial: int, than: int) -> bool:
+    """Compare as RFC 1982 does: newer if ahead by less than half of the 32-bit circle."""
+    return 0 < (serial - than) & 0xFFFF_FFFF < 1 << 31
 
 
 class Roster:
@@ -61,8 +67,29 @@ class Roster:
         entry = RosterEntry(follower, address, heard_at)
         self._entries[follower] = entry
         if len(self._entries) > ROSTER_MAXIMUM:
-            self._entries.popitem(last=False)
+            del self._entries[self._whom_to_forget(follower)]
         return entry, True
+
+    def _whom_to_forget(self, newcomer: int) -> int:
+        """Return whom a full roster gives up: a stranger, who has never reported; else one long lost; else the
+        newcomer.
+
+        Ids cost a stranger nothing, so no number of them may push out a follower that is there.
+        """
+        strangers = (known for known, entry in self._entries.items() if entry.tally is None and known != newcomer)
+        lost = (known for known, entry in self._entries.items() if entry.lost)
+        return next(strangers, next(lost, newcomer))
+
+    def is_news(self, tally: Tally) -> bool:
+        """Return whether a report is newer than what its instance has said before: neither a copy nor a replay."""
+        entry = self._entries.get(tally.follower)
+        if entry is None or entry.tally is None:
+            return True
+        if tally.instance == entry.tally.instance:
+            return _is_newer(tally.serial, entry.tally.serial)
+        if tally.instance == entry.previous_instance:
+            return _is_newer(tally.serial, entry.previous_serial)
+        return True
 
     def note_tally(self, entry: RosterEntry, tally: Tally) -> bool:
         """Take a report; return whether it shows that two boards share this id, told once.
@@ -75,6 +102,7 @@ class Roster:
             return False
         returned = tally.instance == entry.previous_instance
         entry.previous_instance = before.instance
+        entry.previous_serial = before.serial
         if returned and not entry.cloned:
             entry.cloned = True
             return True

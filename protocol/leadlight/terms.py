@@ -51,6 +51,30 @@ class ContentState(IntEnum):
     OTHER_EDITION = 3
 
 
+class OnMusicLost(StrEnum):
+    """What a standby does with the show when it takes over from the host that played the music."""
+
+    CONTINUE = "continue"
+    """Go on with what is in force and what was announced."""
+    FINISH = "finish"
+    """Let the show in force run to its end, then go dark."""
+    DARK = "dark"
+    """Go dark, one lead time later."""
+
+
+class Delivery(StrEnum):
+    """How beacons reach followers."""
+
+    AUTOMATIC = "automatic"
+    """To the group, and a copy to each follower that hears too little of that."""
+    GROUP = "group"
+    """To the group alone."""
+    COPIES = "copies"
+    """A copy to each follower that has asked, and nothing to the group."""
+    BOTH = "both"
+    """To the group and a copy to each follower as well."""
+
+
 class Refusal(StrEnum):
     """Why a datagram was refused. Counters are kept by these words."""
 

@@ -56,6 +56,8 @@ INSTANT_MAXIMUM: Final = (1 << 62) - 1
 """146 years of nanoseconds; leaves a bit spare for a sum of two."""
 DELAY_LIMIT_NS: Final = 2 * SECOND
 """No one-way delay longer than this is worth reporting."""
+FLAG_LIVE_DATA: Final = 1
+FLAG_UNVERIFIED: Final = 2
 MARK_AGE_MAXIMUM_NS: Final = 60 * SECOND
 
 
@@ -95,7 +97,7 @@ GROUP_DELAY_FIELDS: Final = (
 )
 SOUNDING_FIELDS: Final = (
     Field("follower", 1, U32),
-    Field("tenure", 1, U32),
+    Field("tenure", 0, U32),
     Field("nonce", 0, U32),
     Field("sent_at", 0, INSTANT_MAXIMUM),
     Field("cookie", 0, (1 << 64) - 1, optional=True),
@@ -117,6 +119,7 @@ ECHO_FIELDS: Final = (
 TALLY_FIELDS: Final = (
     Field("follower", 1, U32),
     Field("instance", 0, U32),
+    Field("serial", 0, U32),
     Field("tenure", 0, U32),
     Field("turn", 0, U32, optional=True),
     Field("clock", 0, len(ClockState) - 1),
@@ -128,7 +131,7 @@ TALLY_FIELDS: Final = (
     Field("show", 0, (1 << 64) - 1),
     Field("frame", 0, U32),
     Field("late_frames", 0, U32),
-    Field("live_data", 0, 1),
+    Field("flags", 0, 3),
 )
 DELAY_HEAD_FIELDS: Final = (Field("radio", 0, U16, optional=True), Field("doubt_us", 0, U16))
 
@@ -468,6 +471,7 @@ def _pack_tally(tally: Tally) -> tuple[Kind, tuple[Any, ...]]:
     scalars = (
         tally.follower,
         tally.instance,
+        tally.serial,
         tally.tenure,
         tally.turn,
         int(tally.clock),
@@ -479,7 +483,7 @@ def _pack_tally(tally: Tally) -> tuple[Kind, tuple[Any, ...]]:
         tally.show,
         tally.frame,
         tally.late_frames,
-        int(tally.live_data),
+        tally.live_data * FLAG_LIVE_DATA + tally.unverified * FLAG_UNVERIFIED,
     )
     _check_tally(scalars)
     _check_name(tally.name)
@@ -502,6 +506,7 @@ def _read_tally(fields: tuple[Any, ...]) -> Tally:
     (
         follower,
         instance,
+        serial,
         tenure,
         turn,
         clock,
@@ -513,13 +518,14 @@ def _read_tally(fields: tuple[Any, ...]) -> Tally:
         show,
         frame,
         late,
-        live,
+        flags,
         name,
-    ) = fields[:15]
+    ) = fields[:16]
     _check_name(name)
     return Tally(
         follower,
         instance,
+        serial,
         tenure,
         turn,
         _CLOCK_STATES[clock],
@@ -531,7 +537,8 @@ def _read_tally(fields: tuple[Any, ...]) -> Tally:
         show,
         frame,
         late,
-        bool(live),
+        bool(flags & FLAG_LIVE_DATA),
+        bool(flags & FLAG_UNVERIFIED),
         name,
     )
 

@@ -215,6 +215,7 @@ class World:
             ),
             self._codec,
             self.streams.stream("entropy", node.name, self._boot_number(node.name)),
+            self.shows,
         )
         if under_way is not None:
             cue, position = under_way

@@ -7,12 +7,12 @@ calls the timer when it is due, sends what there is to send. It adds nothing to 
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from typing import Protocol
 
-from leadlight import Codec, Follower, Leader, LeaderSettings
+from leadlight import Codec, Follower, Leader, LeaderSettings, StoredShow
 from leadlight.addresses import Address
-from leadlight.cue import Cue
+from leadlight.cue import Cue, dark_cue
 from leadlight.events import Event
 from leadlight.messages import Message
 from leadlight.terms import Kind
@@ -99,6 +99,7 @@ class Node:
         self._trace = trace
         self._shift_ns = 0
         self._shifts: dict[int, int] = {}
+        self._last_leading: Leader | None = None
         self._core: Core | None = None
         self._armed_for: LocalInstant | None = None
         self.life = 0
@@ -205,35 +206,53 @@ class Node:
         self._settle(core, now)
 
 class LeaderNode(Node):
-    """The leader's host, and the keeper of the truth about its clock and its show."""
+    """A host that can lead, and the keeper of the truth about its clock and its show."""
 
     leader: Leader
 
-    def start(self, settings: LeaderSettings, codec: Codec, entropy: Stream) -> Leader:
-        """Switch on and begin a tenure; return the leader for its cues to be set, then call ``run``."""
+    def start(
+        self, settings: LeaderSettings, codec: Codec, entropy: Stream, shows: Sequence[StoredShow] = ()
+    ) -> Leader:
+        """Switch on; return the leader for its cues to be set, then call ``run``."""
         now = self._boot()
-        leader = Leader(settings, codec, entropy, now)
-        self._core = leader
-        self.leader = leader
-        self._shifts[leader.timebase] = self._shift_ns
-        return leader
+        self._core = self.leader = Leader(settings, codec, entropy, now, shows)
+        return self.leader
 
     def run(self) -> None:
         """Let the leader begin."""
         self._settle(self.leader, self.now)
+
+    def _settle(self, core: Core, now: LocalInstant) -> None:
+        super()._settle(core, now)
+        leader = self.leader
+        if leader.is_leading and leader is not self._last_leading:
+            self._last_leading = leader
+            assert leader.timebase is not None
+            self._shifts.setdefault(leader.timebase, self._shift_ns)
 
     def leader_time(self, timebase: int, true: TrueInstant) -> LeaderInstant | None:
         """Return what the clock named by ``timebase`` shows at a true instant, ``None`` for a timebase not ours.
 
         A crystal goes on when its host is off, so a clock that has been left goes on as well.
         """
+        if self.powered and self.leader.is_leading and self.leader.timebase == timebase:
+            return self.leader.leader_at(self.local_at(true))
         shift = self._shifts.get(timebase)
         return None if shift is None else LeaderInstant(self._oscillator.local_at(true) + shift)
 
     def ideal(self, true: TrueInstant) -> tuple[Cue, ShowPosition]:
-        """Return what ought to be in force at a true instant, and where in it the music is."""
-        cue = self.leader.cue
-        return cue, cue.position_at(LeaderInstant(self.local_at(true)))
+        """Return what ought to be in force at a true instant, and where in it the music is.
+
+        While nobody leads, what was in force goes on.
+        """
+        leader = self._last_leading
+        if leader is None or leader.timebase is None:
+            dark = dark_cue(LeaderInstant(0))
+            return dark, dark.line.position
+        cue = leader.cue
+        at = self.leader_time(leader.timebase, true)
+        assert at is not None
+        return cue, cue.position_at(at)
 
 
 class FollowerNode(Node):

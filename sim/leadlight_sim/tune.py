@@ -13,7 +13,7 @@ from dataclasses import dataclass
 from typing import Final
 
 from leadlight.errors import ConfigurationError
-from leadlight.leader import DITHER_MAXIMUM_NS, DITHER_SHARE
+from leadlight.tenure import DITHER_MAXIMUM_NS, DITHER_SHARE
 from leadlight.units import SECOND
 from leadlight_sim.air.access_point import BEACON_INTERVAL_NS
 from leadlight_sim.rehearse import Rehearsal

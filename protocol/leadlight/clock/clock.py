@@ -154,6 +154,16 @@ class FollowerClock:
             self._start()
             self.common_view.restart()
 
+    def continue_timebase(self, within_ns: int) -> None:
+        """Another leader goes on in this timebase, at most ``within_ns`` from the one before.
+
+        The proofs are widened by that much and the paths reopened; medians and marks must be earned anew.
+        """
+        self.bound.widen(within_ns)
+        self.uncorrected.reopen_paths()
+        self.group_delay.restart()
+        self.common_view.restart()
+
     def note_resumed(self) -> None:
         """The host was suspended: nothing measured before says where the clock is now."""
         self.enter_timebase()

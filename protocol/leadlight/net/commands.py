@@ -14,7 +14,7 @@ from leadlight.cue import NO_SHOW, Cue, FrameRate, ShowLine, show_key
 from leadlight.errors import ConfigurationError
 from leadlight.files import read_key_file
 from leadlight.follower import FollowerSettings
-from leadlight.leader import LeaderSettings
+from leadlight.tenure import LeaderSettings
 from leadlight.live_table import LiveTable
 from leadlight.net.endpoint import Endpoint, FollowerEndpoint, LeaderEndpoint
 from leadlight.net.sockets import DEFAULT_PORT

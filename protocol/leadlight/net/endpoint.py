@@ -21,7 +21,8 @@ from leadlight.content import StoredShow
 from leadlight.cue import Cue
 from leadlight.events import FollowerEvent, LeaderEvent
 from leadlight.follower import Follower, FollowerSettings, Shown, Snapshot
-from leadlight.leader import Leader, LeaderSettings
+from leadlight.leader import Leader
+from leadlight.tenure import LeaderSettings
 from leadlight.net.clock import LocalClock
 from leadlight.net.driver import Core, CoreDriver, DatagramCounts
 from leadlight.net.sockets import DEFAULT_PORT, GroupSockets

@@ -1,0 +1,85 @@
+"""Who is sent copies of the beacons: followers that hear too little of the group, at addresses that answer.
+
+A copy goes only to an address that has lately returned the cookie of an Echo sent there, so that nobody can have
+beacons sent to a third party. Each Sounding with a good cookie renews the lease.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Hashable
+from dataclasses import dataclass
+from typing import Final
+
+from leadlight.units import SECOND, LocalInstant
+
+COPIES_MAXIMUM: Final = 64
+LEASE_NS: Final = 30 * SECOND
+BEGIN_ABOVE_PERMILLE: Final = 250
+END_BELOW_PERMILLE: Final = 80
+END_AFTER_NS: Final = 60 * SECOND
+"""The group must have been heard well for so long before the copies end: no flapping."""
+
+
+@dataclass(slots=True)
+class _Lease:
+    address: Hashable
+    until: LocalInstant
+    served: bool = False
+    well_since: LocalInstant | None = None
+
+
+class CopyList:
+    """Leases and who is served. Bounded: at most ``COPIES_MAXIMUM`` leases."""
+
+    def __init__(self) -> None:
+        self._leases: dict[int, _Lease] = {}
+
+    def renew(self, follower: int, address: Hashable, now: LocalInstant) -> None:
+        """A follower has proven that it receives at ``address``."""
+        lease = self._leases.get(follower)
+        if lease is not None:
+            lease.address = address
+            lease.until = LocalInstant(now + LEASE_NS)
+            return
+        self._expire(now)
+        if len(self._leases) < COPIES_MAXIMUM:
+            self._leases[follower] = _Lease(address, LocalInstant(now + LEASE_NS))
+
+    def begin(self, follower: int) -> None:
+        """Serve a follower from now on, if it has a lease."""
+        lease = self._leases.get(follower)
+        if lease is not None:
+            lease.served = True
+
+    def consider(self, follower: int, loss_permille: int, everyone: bool, now: LocalInstant) -> bool:
+        """Decide by a follower's own loss whether it is served; return whether that has changed."""
+        lease = self._leases.get(follower)
+        if lease is None or now > lease.until:
+            return False
+        before = lease.served
+        if everyone or loss_permille > BEGIN_ABOVE_PERMILLE:
+            lease.served = True
+            lease.well_since = None
+        elif loss_permille >= END_BELOW_PERMILLE:
+            lease.well_since = None
+        elif lease.served:
+            if lease.well_since is None:
+                lease.well_since = now
+            elif now - lease.well_since >= END_AFTER_NS:
+                lease.served = False
+                lease.well_since = None
+        return lease.served != before
+
+    def is_served(self, follower: int) -> bool:
+        """Return whether a follower is to have copies."""
+        lease = self._leases.get(follower)
+        return lease is not None and lease.served
+
+    def addresses(self, now: LocalInstant) -> list[Hashable]:
+        """Return the addresses to send a copy to."""
+        self._expire(now)
+        return [lease.address for lease in self._leases.values() if lease.served]
+
+    def _expire(self, now: LocalInstant) -> None:
+        for follower in [follower for follower, lease in self._leases.items() if now > lease.until]:
+            del self._leases[follower]
