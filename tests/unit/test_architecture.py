@@ -13,7 +13,14 @@ import pytest
 import leadlight
 
 PACKAGE = Path(leadlight.__file__).parent
-SHELL = ("leadlight.net", "leadlight.files", "leadlight.cli", "leadlight.live_table", "leadlight.__main__")
+SHELL = (
+    "leadlight.net",
+    "leadlight.files",
+    "leadlight.cli",
+    "leadlight.manifest_command",
+    "leadlight.live_table",
+    "leadlight.__main__",
+)
 """What touches the world; everything else is core."""
 OUTSIDE_THE_CORE = {"asyncio", "socket", "time", "random", "os"}
 OUTSIDE_THE_LIBRARY = {"leadlight_sim", "numpy", "matplotlib"}
