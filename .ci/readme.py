@@ -1,0 +1,162 @@
+"""What is executable in README.md, found by its marks, so that what is run and what is read cannot part.
+
+    python3 .ci/readme.py line run              print the line under the mark `<!-- line: run -->`
+    python3 .ci/readme.py code example          print the Python under the mark `<!-- code: example -->`
+    python3 .ci/readme.py figures               measure every row of the table of figures anew, and print the table
+    python3 .ci/readme.py figures --write       the same, and put table and picture into the repository
+
+The first two need nothing but Python; the last two need the simulator.
+"""
+
+from __future__ import annotations
+
+import argparse
+import contextlib
+import io
+import json
+import re
+import shlex
+import sys
+import tempfile
+from pathlib import Path
+from typing import NamedTuple
+
+ROOT = Path(__file__).resolve().parents[1]
+README = ROOT / "README.md"
+PICTURE = ROOT / "sim" / "quarry-lake.png"
+ROW = re.compile(r"^\| (?P<what>[^|`]+) \| `leadlight (?P<command>[^`]+)` \|(?P<cells>.*)\|$", re.MULTILINE)
+NEVER = "never in step"
+
+
+class Row(NamedTuple):
+    """One row of the table of figures: what is said of it, the words after `leadlight`, and the figures as printed."""
+
+    what: str
+    command: str
+    cells: tuple[str, ...]
+
+
+class Figures(NamedTuple):
+    """What one rehearsal came to; times in ms, of the piece that fared worst in each; ``None`` if never in step."""
+
+    latest_beacon_p95: float | None
+    error_p95: float | None
+    error_worst: float | None
+    jumps: int
+    airtime_share: float
+
+    def cells(self) -> tuple[str, ...]:
+        """Return the figures as the table prints them."""
+        return (
+            _told(self.latest_beacon_p95),
+            _told(self.error_p95),
+            _told(self.error_worst),
+            str(self.jumps),
+            f"{self.airtime_share:.2%}".replace("%", " %"),
+        )
+
+
+def block(kind: str, name: str, text: str) -> str:
+    """Return the fenced block that follows a mark; raise ``LookupError`` unless there is exactly one."""
+    found = re.findall(rf"^<!-- {kind}: {re.escape(name)} -->\n+```\w+\n(.*?)^```$", text, re.MULTILINE | re.DOTALL)
+    if len(found) != 1:
+        raise LookupError(f"README.md has {len(found)} blocks marked `{kind}: {name}`, not one")
+    return str(found[0])
+
+
+def line(name: str, text: str) -> str:
+    """Return the one shell line under a mark; raise ``LookupError`` if there are more."""
+    body = block("line", name, text)
+    if body.count("\n") != 1:
+        raise LookupError(f"the block marked `line: {name}` has {body.count(chr(10))} lines, not one")
+    return body.rstrip("\n")
+
+
+def rows(text: str) -> list[Row]:
+    """Return the rows of the table of figures."""
+    return [
+        Row(match["what"], match["command"], tuple(cell.strip() for cell in match["cells"].split("|")))
+        for match in ROW.finditer(text)
+    ]
+
+
+def measure(command: str) -> Figures:
+    """Carry out ``leadlight`` with these words and return its figures; the command must be a rehearsal."""
+    from leadlight_sim.cli import rehearse
+
+    words = shlex.split(command)
+    if words.pop(0) != "rehearse":
+        raise LookupError(f"only rehearsals can be measured, not {command!r}")
+    parser = argparse.ArgumentParser()
+    rehearse.add_arguments(parser)
+    with tempfile.TemporaryDirectory() as folder:
+        file = Path(folder) / "figures.json"
+        with contextlib.redirect_stdout(io.StringIO()):
+            rehearse.run(parser.parse_args([*words, "--quiet", "--json", str(file)]))
+        found = json.loads(file.read_text(encoding="utf-8"))
+    pieces = found["followers"]
+    return Figures(
+        latest_beacon_p95=_largest(piece["naive_error_ms"]["p95"] for piece in pieces),
+        error_p95=_largest(piece["error_ms"]["p95"] for piece in pieces),
+        error_worst=_largest(piece["error_ms"]["max"] for piece in pieces),
+        jumps=sum(piece["visible_steps"] for piece in pieces),
+        airtime_share=found["airtime_share"],
+    )
+
+
+def _largest(values: object) -> float | None:
+    known = list(values)  # type: ignore[call-overload]
+    return None if None in known else max(known)
+
+
+def _told(milliseconds: float | None) -> str:
+    """Return a time in ms with two digits, or whole."""
+    if milliseconds is None:
+        return NEVER
+    digits = 0 if milliseconds >= 9.95 else 1 if milliseconds >= 0.995 else 2
+    return f"{milliseconds:.{digits}f} ms"
+
+
+def measured_text(text: str) -> str:
+    """Return README's text with every row's figures measured anew."""
+
+    def anew(match: re.Match[str]) -> str:
+        cells = " | ".join(measure(match["command"]).cells())
+        return f"| {match['what']} | `leadlight {match['command']}` | {cells} |"
+
+    return ROW.sub(anew, text)
+
+
+def draw() -> None:
+    """Draw the picture: the shipped scenario, as `leadlight rehearse --picture` does."""
+    from leadlight_sim.figures import picture
+    from leadlight_sim.rehearse import rehearse
+    from leadlight_sim.scenario import resolve_scenario
+
+    PICTURE.write_bytes(picture(rehearse(resolve_scenario(None))))
+
+
+def main() -> None:
+    """Print what was asked for."""
+    parser = argparse.ArgumentParser(description="Print what is executable in README.md.")
+    parser.add_argument("what", choices=["line", "code", "figures"])
+    parser.add_argument("name", nargs="?", help="of the mark, for `line` and `code`")
+    parser.add_argument("--write", action="store_true", help="with `figures`: put table and picture in place")
+    arguments = parser.parse_args()
+    text = README.read_text(encoding="utf-8")
+    if arguments.what == "figures":
+        text = measured_text(text)
+        if arguments.write:
+            README.write_text(text, encoding="utf-8")
+            draw()
+        sys.stdout.writelines(f"{match[0]}\n" for match in ROW.finditer(text))
+    elif arguments.name is None:
+        parser.error(f"`{arguments.what}` needs the name of a mark")
+    elif arguments.what == "line":
+        print(line(arguments.name, text))
+    else:
+        print(block("code", arguments.name, text), end="")
+
+
+if __name__ == "__main__":
+    main()

@@ -1,0 +1,160 @@
+"""README.md and DEVELOPERS.md hold: lines, example, links, figures and listings are what the code does."""
+
+from __future__ import annotations
+
+import importlib.util
+import os
+import re
+import shlex
+import subprocess
+import sys
+import tomllib
+from pathlib import Path
+from types import ModuleType
+
+import pytest
+
+from leadlight.cli import own_commands
+from leadlight.net.self_test import multicast_trouble
+
+ROOT = Path(__file__).parents[2]
+TEXT = (ROOT / "README.md").read_text(encoding="utf-8")
+GROUP = "quarry lake"
+INTERFACE = "127.0.0.1"
+PATIENCE_SECONDS = 30
+
+ROUNDING = 0.1
+"""Two digits are printed, which costs up to a twentieth; the rest is for C libraries that differ in their last bits."""
+
+
+def load_script(name: str) -> ModuleType:
+    specification = importlib.util.spec_from_file_location(f"{name}_script", ROOT / ".ci" / f"{name}.py")
+    assert specification is not None
+    assert specification.loader is not None
+    module = importlib.util.module_from_spec(specification)
+    specification.loader.exec_module(module)
+    return module
+
+
+script = load_script("readme")
+rooms = load_script("rooms")
+ROWS = script.rows(TEXT)
+
+
+def commands() -> set[str]:
+    project = tomllib.loads((ROOT / "pyproject.toml").read_text(encoding="utf-8"))["project"]
+    return {*own_commands(), *project["entry-points"]["leadlight.commands"]}
+
+
+@pytest.mark.parametrize("name", ["run", "test"])
+def test_each_of_the_two_lines_does_its_own_set_up(name: str) -> None:
+    line = script.line(name, TEXT)
+    first, second, *_ = line.split(" && ")
+    assert first == "python3 -m venv .venv"
+    assert second.startswith(".venv/bin/pip install ")
+
+
+def test_the_run_line_ends_in_a_rehearsal_and_its_report() -> None:
+    words = shlex.split(script.line("run", TEXT).split(" && ")[-1])
+    assert words == [".venv/bin/leadlight", "rehearse", "--report", "leadlight-report.html"]
+
+
+def test_a_mark_that_is_missing_or_doubled_is_refused() -> None:
+    with pytest.raises(LookupError, match="0 blocks"):
+        script.line("no such mark", TEXT)
+    with pytest.raises(LookupError, match="2 blocks"):
+        script.line("run", TEXT + TEXT)
+
+
+def test_a_line_is_one_line() -> None:
+    with pytest.raises(LookupError, match="2 lines"):
+        script.line("x", "<!-- line: x -->\n```sh\none\ntwo\n```\n")
+
+
+def test_every_command_it_names_exists() -> None:
+    named = set(re.findall(r"`(?:\.venv/bin/)?leadlight ([a-z]+)", TEXT))
+    assert {"rehearse", "tune"} <= named
+    assert named <= commands()
+
+
+@pytest.mark.parametrize("name", ["README.md", "DEVELOPERS.md"])
+def test_every_file_it_points_to_is_there(name: str) -> None:
+    text = (ROOT / name).read_text(encoding="utf-8")
+    links = re.findall(r"\]\(([^)#:]+)\)", text)
+    # In code marks: what has a slash and an ending, such as `sim/leadlight_sim/kernel.py`.
+    paths = re.findall(r"`((?:\.ci|protocol|sim|tests|notebooks)/[\w./-]+\.\w+)`", text)
+    assert links
+    assert [path for path in (*links, *paths) if not (ROOT / path).exists()] == []
+
+
+def test_the_example_is_short() -> None:
+    code = [line for line in script.block("code", "example", TEXT).splitlines() if line.strip()]
+    assert len(code) <= 15
+
+
+@pytest.mark.slow
+@pytest.mark.skipif(sys.platform == "win32", reason="no multicast on a loopback address there")
+def test_the_example_shows_frame_after_frame_of_the_show_that_the_lead_line_starts() -> None:
+    port = 57_000 + os.getpid() % 4_000
+    if (trouble := multicast_trouble(GROUP, port=port, interface=INTERFACE)) is not None:
+        pytest.skip(f"no multicast on loopback: {trouble}")
+    # Word for word as printed, but on the loopback interface and a port of this test's own.
+    place = f"import functools, leadlight.net.endpoint as e; place = dict(port={port}, interface={INTERFACE!r})\n"
+    place += "e.FollowerEndpoint = functools.partial(e.FollowerEndpoint, **place)\n"
+    words = shlex.split(script.line("lead", TEXT))
+    assert words.pop(0) == ".venv/bin/leadlight"
+    leading = [sys.executable, "-m", "leadlight", *words, "--port", str(port), "--interface", INTERFACE]
+    following = [sys.executable, "-c", place + script.block("code", "example", TEXT)]
+    frames: list[int] = []
+    with (
+        subprocess.Popen(leading, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL) as leader,
+        subprocess.Popen(following, stdout=subprocess.PIPE, stderr=subprocess.DEVNULL, text=True) as follower,
+    ):
+        try:
+            assert follower.stdout is not None
+            # Ends at the fortieth frame. Should frames never come, the dark lines do: forty a second or more.
+            for number, line in enumerate(follower.stdout):
+                frame, level = line.split()
+                assert 0.0 <= float(level) <= 1.0
+                if frame != "None":
+                    frames.append(int(frame))
+                if len(set(frames)) == 40 or number > 40 * PATIENCE_SECONDS * 2:
+                    break
+        finally:
+            follower.kill()
+            leader.kill()
+    assert frames == sorted(frames)
+    assert len(set(frames)) == 40
+    # It begins at the beginning, and a busy machine may skip some, but it does not trail.
+    assert frames[0] < 40
+    assert frames[-1] - frames[0] < 2 * 40
+
+
+def test_the_listing_of_rooms_is_the_code_s_own() -> None:
+    text = (ROOT / "DEVELOPERS.md").read_text(encoding="utf-8")
+    assert rooms.renewed(text) == text, "python .ci/rooms.py --write renews both listings"
+
+
+@pytest.mark.parametrize("package", rooms.PACKAGES)
+def test_every_module_is_listed_and_says_what_it_is_for(package: str) -> None:
+    listed = re.findall(r"^\| `([^`]+)` \| (.*) \|$", rooms.listing(package), re.MULTILINE)
+    assert len(listed) == len(list(rooms.PACKAGES[package].rglob("*.py"))) - 1
+    assert all(sentence.endswith((".", "?")) for _, sentence in listed)
+
+
+def number(cell: str) -> float | None:
+    return None if cell == script.NEVER else float(cell.split()[0])
+
+
+def test_the_table_of_figures_has_rows() -> None:
+    assert len(ROWS) >= 5
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("row", ROWS, ids=lambda row: row.command)
+def test_the_figures_are_what_their_command_gives(row: script.Row) -> None:  # type: ignore[name-defined]
+    measured = script.measure(row.command).cells()
+    assert len(row.cells) == len(measured)
+    for printed, found in zip(map(number, row.cells), map(number, measured), strict=True):
+        renew = "python .ci/readme.py figures --write renews table and picture"
+        assert printed == (None if found is None else pytest.approx(found, rel=ROUNDING)), renew
