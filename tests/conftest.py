@@ -93,6 +93,7 @@ def make_tally() -> Maker:
         plain: dict[str, Any] = {
             "follower": 21,
             "instance": 31,
+            "serial": 5,
             "tenure": 7,
             "turn": None,
             "clock": ClockState.LOCKED,
@@ -105,6 +106,7 @@ def make_tally() -> Maker:
             "frame": 40,
             "late_frames": 0,
             "live_data": False,
+            "unverified": False,
             "name": "jetty",
         }
         return Tally(**(plain | changes))

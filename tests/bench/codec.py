@@ -97,6 +97,7 @@ def messages() -> dict[str, Message]:
         "tally": Tally(
             follower=0xC1A5_7E09,
             instance=0x5F31_77AA,
+            serial=4_321,
             tenure=0x6D2F_90B4,
             turn=81_234,
             clock=ClockState.LOCKED,
@@ -109,6 +110,7 @@ def messages() -> dict[str, Message]:
             frame=4_000,
             late_frames=3,
             live_data=False,
+            unverified=False,
             name="footbridge",
         ),
     }

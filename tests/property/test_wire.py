@@ -68,15 +68,17 @@ tally_values: dict[str, SearchStrategy[Any]] = {
     "clock": st.sampled_from(ClockState),
     "cue_state": st.sampled_from(CueState),
     "content": st.sampled_from(ContentState),
-    "live_data": st.booleans(),
 }
 tallies = st.builds(
     Tally,
     *(
         tally_values.get(field.name, within(field, MICROSECOND if field.name == "bound_us" else 1))
         for field in wire.TALLY_FIELDS
+        if field.name != "flags"
     ),
-    names,
+    live_data=st.booleans(),
+    unverified=st.booleans(),
+    name=names,
 )
 messages = beacons() | soundings | echoes | tallies
 

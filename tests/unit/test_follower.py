@@ -632,7 +632,7 @@ def test_tallies_come_less_often_in_a_large_group(make_board: Callable[..., Boar
 
 def test_a_tally_says_how_things_stand(locked: Board) -> None:
     locked.follower.note_late_frame()
-    locked.follower.live_data = True
+    locked.follower.note_live_data(local(170))
     locked.sent.clear()
     locked.beacon(170)
     locked.run(176)

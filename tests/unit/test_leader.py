@@ -13,8 +13,9 @@ from leadlight import events
 from leadlight.addresses import GROUP
 from leadlight.cue import Cue, ShowLine, show_key
 from leadlight.errors import ConfigurationError
-from leadlight.leader import CHANGE_BURST_NS, LOST_AFTER_NS, STOP_BURST_NS, Leader, LeaderSettings
-from leadlight.messages import Beacon, DelayReport, Echo, GroupDelay, Mark, Message
+from leadlight.leader import Leader
+from leadlight.messages import Beacon, DelayReport, Echo, GroupDelay, Mark, Message, Tally
+from leadlight.tenure import CHANGE_BURST_NS, LOST_AFTER_NS, STOP_BURST_NS, LeaderSettings
 from leadlight.terms import CueState
 from leadlight.units import MILLISECOND, MINUTE, SECOND, LeaderInstant, LocalInstant, ShowPosition
 from leadlight.wire import SOUNDING_MINIMUM_BYTES, Codec
@@ -53,9 +54,11 @@ class Desk:
     """A leader, and everything it has sent."""
 
     def __init__(self, entropy: Any = None, **settings: Any) -> None:
-        plain: dict[str, Any] = {"name": "boathouse", "interval_ns": INTERVAL}
+        plain: dict[str, Any] = {"name": "boathouse", "interval_ns": INTERVAL, "listen_intervals": 0}
         self.leader = Leader(LeaderSettings(**(plain | settings)), CODEC, entropy or Calm(), at(0))
         self.sent: list[tuple[LocalInstant, Message, Any]] = []
+        self._tallies = 0
+        assert [type(event) for event in self.events()] == [events.RoleChanged]  # it leads, and listened to nobody
 
     def wake(self, now: LocalInstant) -> list[Message]:
         """Its loop wakes at `now`, for whatever reason; return what it sends."""
@@ -71,6 +74,9 @@ class Desk:
             assert self.leader.next_timer() != due, "a deadline that has been met is still there"
 
     def hear(self, message: Message, now: LocalInstant, source: str = "10.0.0.21") -> None:
+        if isinstance(message, Tally):
+            self._tallies += 1
+            message = message._replace(serial=self._tallies)
         self.leader.receive_datagram(CODEC.encode(message), source, now)
 
     def beacons(self) -> list[Beacon]:
@@ -238,7 +244,7 @@ def test_a_leader_that_comes_back_mid_show_puts_its_line_in_force(desk: Desk) ->
 
 
 def test_an_off_time_travels_in_whole_milliseconds_and_never_later(desk: Desk) -> None:
-    desk.leader.off_at = LeaderInstant(at(50) + 999_999)
+    desk.leader.set_off_at(LocalInstant(at(50) + 999_999))
     desk.run(1)
     assert {beacon.off_at for beacon in desk.beacons()} == {leader_at(50)}
 
@@ -425,10 +431,11 @@ def test_its_own_copies_are_counted_and_nothing_else(desk: Desk) -> None:
 
 def test_a_rival_is_told_once_a_tenure(desk: Desk, make_beacon: Maker) -> None:
     for number in range(10):
-        desk.hear(make_beacon(leader=12, tenure=50, serial=number), at(number))
+        desk.hear(make_beacon(leader=12, rank=3, tenure=50, serial=number), at(number))
     for number in range(10):
-        desk.hear(make_beacon(leader=12, tenure=51, serial=number), at(10 + number))
+        desk.hear(make_beacon(leader=12, rank=3, tenure=51, serial=number), at(10 + number))
     assert desk.events() == [events.RivalHeard(at(0), 12, 50), events.RivalHeard(at(10), 12, 51)]
+    assert desk.leader.is_leading  # the rival is of a later rank
 
 
 def test_a_clone_is_told_once_and_one_stray_beacon_of_its_own_past_is_none(desk: Desk, make_beacon: Maker) -> None:

@@ -158,6 +158,12 @@ def in_delay_head(inner: int) -> Callable[[Maker, Field, Any], tuple[Message, tu
     return build
 
 
+def flags(make: Maker, field: Field, value: int) -> tuple[Message, tuple[int, ...]]:
+    # Two truths in one number: what is beyond them is said by a truth that is none.
+    live_data, unverified = (value, False) if value not in (0, 1, 2, 3) else (bool(value & 1), bool(value & 2))
+    return make(live_data=live_data, unverified=unverified), (len(wire.TALLY_FIELDS) - 1,)
+
+
 CASES: list[tuple[str, str, Field, Any]] = []
 table: tuple[Field, ...]
 for message, table in (
@@ -166,7 +172,10 @@ for message, table in (
     ("echo", wire.ECHO_FIELDS),
     ("tally", wire.TALLY_FIELDS),
 ):
-    CASES += [(message, message, field, scalar(message, index)) for index, field in enumerate(table)]
+    CASES += [
+        (message, message, field, flags if field.name == "flags" else scalar(message, index))
+        for index, field in enumerate(table)
+    ]
 for name, place in (("cue", 11), ("next_cue", 12)):
     CASES += [("beacon", name, field, in_cue(name, place, index)) for index, field in enumerate(wire.CUE_FIELDS)]
 CASES += [("beacon", "delays", field, in_delay_head(i)) for i, field in enumerate(wire.DELAY_HEAD_FIELDS)]
