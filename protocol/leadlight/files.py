@@ -1,4 +1,4 @@
-"""What nodes keep on disk: the group's key file, content manifests, and the parts of shows.
+"""What nodes keep on disk: the group's key file, content manifests, the parts of shows, and running orders.
 
 Parts lie in one folder for each show, named after its id, and each part's file is named after its follower, with any
 suffix: ``Tidefall/jetty.frames``. Beside them, where a manifest is built, ``Tidefall/show.toml`` describes the show.
@@ -7,7 +7,7 @@ suffix: ``Tidefall/jetty.frames``. Beside them, where a manifest is built, ``Tid
 from __future__ import annotations
 
 import unicodedata
-from collections.abc import Callable, Iterable, Iterator
+from collections.abc import Callable, Iterable, Iterator, Mapping
 from contextlib import contextmanager
 from hashlib import blake2s
 from pathlib import Path
@@ -24,6 +24,7 @@ from leadlight.manifest import (
     manifest_text,
     parse_manifest,
 )
+from leadlight.running_order import RunningOrder, parse_running_order
 from leadlight.security import KeyRing
 from leadlight.terms import ContentState
 
@@ -100,6 +101,11 @@ def read_text_file(path: str | Path, what: str) -> str:
 def read_manifest(path: str | Path) -> Manifest:
     """Return the manifest in a file; raises ``ConfigurationError`` naming file, key path, value and what is allowed."""
     return parse_manifest(read_text_file(path, "manifest"), str(path))
+
+
+def read_running_order(path: str | Path, lengths: Mapping[str, int]) -> RunningOrder:
+    """Return the running order in a file; ``lengths`` and errors are as for ``parse_running_order``."""
+    return parse_running_order(read_text_file(path, "running order"), lengths, str(path))
 
 
 def write_manifest(manifest: Manifest, path: str | Path) -> None:
