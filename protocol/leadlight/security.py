@@ -6,7 +6,7 @@ make one, so it tells members from strangers and not members from each other.
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
 from hashlib import blake2s
 from hmac import compare_digest
 
@@ -51,6 +51,10 @@ class KeyRing:
     def __contains__(self, slot: int) -> bool:
         """Return whether there is a key in ``slot``."""
         return slot in self._primed
+
+    def __iter__(self) -> Iterator[int]:
+        """Go through the slots that hold a key."""
+        return iter(self._primed)
 
     def tag(self, slot: int, signed: bytes) -> bytes:
         """Return the tag of ``signed`` under the key in ``slot``; ``KeyError`` if the slot is empty."""

@@ -41,6 +41,8 @@ from leadlight.units import MICROSECOND, MILLISECOND, SECOND
 MAGIC: Final = b"\xc4\x9b"
 VERSION: Final = 1
 PREAMBLE_BYTES: Final = 8
+KINDS: Final = 16
+"""How many kinds of message four bits can tell apart."""
 DATAGRAM_MAXIMUM_BYTES: Final = 512
 """Nothing longer is looked at. The longest message of this version is less than half of it."""
 
@@ -161,8 +163,16 @@ class Codec:
         self.keys = keys
         slot = UNKEYED_SLOT if keys is None else keys.active
         group_bytes = group_hash(group)
-        self._preambles = {
-            kind: MAGIC + bytes((VERSION << 4 | kind, slot)) + group_bytes for kind in Kind
+
+        def preamble(kind: int, slot: int) -> bytes:
+            return MAGIC + bytes((VERSION << 4 | kind, slot)) + group_bytes
+
+        self._preambles = [preamble(kind, slot) for kind in range(KINDS)]
+        # Every preamble that is not refused, and what reads the array behind it; nothing where the kind is unknown.
+        self._readers = {
+            preamble(kind, slot): _UNPACKERS.get(kind)
+            for slot in ((UNKEYED_SLOT,) if keys is None else keys)
+            for kind in range(KINDS)
         }
         self._group_bytes = group_bytes
         self._sending_slot = slot
@@ -195,28 +205,19 @@ class Codec:
         length = len(data)
         if length > DATAGRAM_MAXIMUM_BYTES:
             raise WireError(Refusal.TOO_LONG, f"{length} bytes, at most {DATAGRAM_MAXIMUM_BYTES}")
-        if length <= PREAMBLE_BYTES:
-            raise WireError(Refusal.TOO_SHORT, f"{length} bytes")
-        if data[:2] != MAGIC:
-            raise WireError(Refusal.OTHER_PROTOCOL, data[:2].hex())
-        version_and_kind = data[2]
-        if version_and_kind >> 4 != VERSION:
-            raise WireError(Refusal.OTHER_VERSION, str(version_and_kind >> 4))
-        if data[4:8] != self._group_bytes:
-            raise WireError(Refusal.OTHER_GROUP, data[4:8].hex())
-        body = data[PREAMBLE_BYTES:] if self.keys is None else data[PREAMBLE_BYTES:-TAG_BYTES]
-        slot = data[3]
+        preamble = data[:PREAMBLE_BYTES]
+        if length <= PREAMBLE_BYTES or preamble not in self._readers:
+            raise self._blame_preamble(data)
         if self.keys is None:
-            if slot != UNKEYED_SLOT:
-                raise WireError(Refusal.NO_KEY, f"tagged with slot {slot}, and this group has no key here")
+            body = data[PREAMBLE_BYTES:]
         else:
-            if slot not in self.keys:
-                raise WireError(Refusal.NO_KEY, f"no key in slot {slot}")
-            if not self.keys.verify(slot, data[:-TAG_BYTES], data[-TAG_BYTES:]):
+            signed = data[:-TAG_BYTES]
+            if not self.keys.verify(data[3], signed, data[-TAG_BYTES:]):
                 raise WireError(Refusal.BAD_TAG)
-        unpack = _UNPACKERS.get(version_and_kind & 0x0F)
+            body = signed[PREAMBLE_BYTES:]
+        unpack = self._readers[preamble]
         if unpack is None:
-            raise WireError(Refusal.UNKNOWN_KIND, str(version_and_kind & 0x0F))
+            raise WireError(Refusal.UNKNOWN_KIND, str(data[2] & 0x0F))
         try:
             # Every limit is the datagram's own: nothing in it can be longer than it is.
             fields = msgpack.unpackb(
@@ -234,6 +235,18 @@ class Codec:
         if type(fields) is not tuple:
             raise WireError(Refusal.MALFORMED, "not an array")
         return unpack(fields)
+
+    def _blame_preamble(self, data: bytes) -> WireError:
+        """Return the error that says what is wrong with a preamble that is not ours."""
+        if len(data) <= PREAMBLE_BYTES:
+            return WireError(Refusal.TOO_SHORT, f"{len(data)} bytes")
+        if data[:2] != MAGIC:
+            return WireError(Refusal.OTHER_PROTOCOL, data[:2].hex())
+        if data[2] >> 4 != VERSION:
+            return WireError(Refusal.OTHER_VERSION, str(data[2] >> 4))
+        if data[4:8] != self._group_bytes:
+            return WireError(Refusal.OTHER_GROUP, data[4:8].hex())
+        return WireError(Refusal.NO_KEY, f"no key here for slot {data[3]}")
 
 
 def _refuse_extension(code: int, data: bytes) -> None:
@@ -255,8 +268,10 @@ def _blame(values: Sequence[Any], fields: tuple[Field, ...]) -> WireError:
     raise AssertionError("a check failed that blames nothing")
 
 
-def _compile_check(fields: tuple[Field, ...]) -> Callable[[Sequence[Any]], None]:
+def _compile_check(fields: tuple[Field, ...], pair: type | None = None) -> Callable[[Sequence[Any]], Any]:
     """Return a function that raises ``WireError`` unless a sequence begins with values inside ``fields``.
+
+    With ``pair`` it returns the values as a tuple of such pairs, else nothing.
 
     The test is one expression built from the table, as the standard library builds its data classes: a loop over
     the table at every datagram takes three times as long, and a hand-written expression could part from it.
@@ -268,41 +283,54 @@ def _compile_check(fields: tuple[Field, ...]) -> Callable[[Sequence[Any]], None]
         + f"type({name}) is int and {field.low} <= {name} <= {field.high})"
         for name, field in zip(names, fields, strict=True)
     ]
+    pairs = [f"new(({first}, {second})), " for first, second in zip(names[::2], names[1::2], strict=False)]
+    result = "" if pair is None else f"({''.join(pairs)})"
     source = (
         "def check(values):\n"
         f"    if len(values) >= {len(fields)}:\n"
         f"        {', '.join(names)}, = values[:{len(fields)}]\n"
         f"        if {' and '.join(conditions)}:\n"
-        "            return\n"
+        f"            return {result}\n"
         "    raise blame(values, fields)\n"
     )
-    namespace: dict[str, Any] = {"blame": _blame, "fields": fields}
+    namespace: dict[str, Any] = {"blame": _blame, "fields": fields, "new": partial(tuple.__new__, pair or tuple)}
     exec(source, namespace)  # the source is made of the tables above and nothing else
-    check: Callable[[Sequence[Any]], None] = namespace["check"]
+    check: Callable[[Sequence[Any]], Any] = namespace["check"]
     return check
 
 
-class _RunCheck:
-    """Refuses a flat array that is not up to ``most`` repetitions of ``fields``."""
+class _Run:
+    """Reads and writes a flat array of up to ``most`` pairs whose values are inside ``fields``."""
 
-    def __init__(self, name: str, fields: tuple[Field, ...], most: int) -> None:
+    def __init__(self, name: str, pair: type, fields: tuple[Field, ...], most: int) -> None:
         self._name = name
         self._allowed = f"up to {most} times {len(fields)}"
-        self._checks = {
-            count * len(fields): _compile_check(fields * count) for count in range(1, most + 1)
-        }
+        counts = range(1, most + 1)
+        self._checks = {count * len(fields): _compile_check(fields * count) for count in counts}
+        self._readers = {count * len(fields): _compile_check(fields * count, pair) for count in counts}
 
-    def __call__(self, values: Any) -> None:
-        if type(values) is not tuple:
-            raise WireError(Refusal.MALFORMED, f"{self._name} is not an array")
+    def flatten(self, pairs: tuple[Any, ...]) -> tuple[Any, ...]:
+        if not pairs:
+            return ()
+        values = tuple(chain.from_iterable(pairs))
         check = self._checks.get(len(values))
         if check is None:
-            if values == ():
-                return
-            raise WireError(
-                Refusal.OUT_OF_RANGE, f"{self._name} has {len(values)} numbers, allowed {self._allowed}"
-            )
+            raise self._blame_count(values)
         check(values)
+        return values
+
+    def read(self, values: Any) -> Any:
+        if type(values) is not tuple:
+            raise WireError(Refusal.MALFORMED, f"{self._name} is not an array")
+        if not values:
+            return ()
+        reader = self._readers.get(len(values))
+        if reader is None:
+            raise self._blame_count(values)
+        return reader(values)
+
+    def _blame_count(self, values: tuple[Any, ...]) -> WireError:
+        return WireError(Refusal.OUT_OF_RANGE, f"{self._name} has {len(values)} numbers, allowed {self._allowed}")
 
 
 _check_cue: Final = _compile_check(CUE_FIELDS)
@@ -311,14 +339,17 @@ _check_sounding: Final = _compile_check(SOUNDING_FIELDS)
 _check_echo: Final = _compile_check(ECHO_FIELDS)
 _check_tally: Final = _compile_check(TALLY_FIELDS)
 _check_delay_head: Final = _compile_check(DELAY_HEAD_FIELDS)
-_check_marks: Final = _RunCheck("marks", MARK_FIELDS, MARKS_MAXIMUM)
-_check_group_delays: Final = _RunCheck("group delays", GROUP_DELAY_FIELDS, DELAYS_MAXIMUM)
-_check_delay_reports: Final = _RunCheck("delays", DELAY_REPORT_FIELDS, DELAYS_MAXIMUM)
+_marks: Final = _Run("marks", Mark, MARK_FIELDS, MARKS_MAXIMUM)
+_group_delays: Final = _Run("group delays", GroupDelay, GROUP_DELAY_FIELDS, DELAYS_MAXIMUM)
+_delay_reports: Final = _Run("delays", DelayReport, DELAY_REPORT_FIELDS, DELAYS_MAXIMUM)
 
 # Building a named tuple from a tuple that is already in order, without its slower keyword-aware constructor.
-_new_mark: Final = partial(tuple.__new__, Mark)
-_new_group_delay: Final = partial(tuple.__new__, GroupDelay)
-_new_delay_report: Final = partial(tuple.__new__, DelayReport)
+_new_beacon: Final = partial(tuple.__new__, Beacon)
+_new_cue: Final = partial(tuple.__new__, Cue)
+_new_show_line: Final = partial(tuple.__new__, ShowLine)
+_new_sounding: Final = partial(tuple.__new__, Sounding)
+_new_echo: Final = partial(tuple.__new__, Echo)
+_new_tally: Final = partial(tuple.__new__, Tally)
 
 
 # -- one pair of functions a message -----------------------------------------------------------------------------
@@ -326,7 +357,7 @@ _new_delay_report: Final = partial(tuple.__new__, DelayReport)
 
 def _cue_fields(cue: Cue) -> tuple[int, ...]:
     show, state, (leader_at, position, rate_ppb) = cue
-    fields = (show, int(state), leader_at, position, rate_ppb)
+    fields = (show, state.real, leader_at, position, rate_ppb)
     _check_cue(fields)
     return fields
 
@@ -336,7 +367,7 @@ def _read_cue(fields: Any) -> Cue:
         raise WireError(Refusal.MALFORMED, "a cue is not an array")
     _check_cue(fields)
     show, state, leader_at, position, rate_ppb = fields[:5]
-    return Cue(show, _CUE_STATES[state], ShowLine(leader_at, position, rate_ppb))
+    return _new_cue((show, _CUE_STATES[state], _new_show_line((leader_at, position, rate_ppb))))
 
 
 def _whole(duration_ns: int, unit_ns: int, name: str) -> int:
@@ -347,32 +378,38 @@ def _whole(duration_ns: int, unit_ns: int, name: str) -> int:
 
 
 def _pack_beacon(beacon: Beacon) -> tuple[Kind, tuple[Any, ...]]:
-    off_at = beacon.off_at
-    scalars = (
-        beacon.leader,
-        beacon.rank,
-        beacon.tenure,
-        beacon.timebase,
-        beacon.serial,
-        beacon.sent_at,
-        _whole(beacon.interval_ns, MILLISECOND, "interval_ns"),
-        beacon.sounding_budget,
-        beacon.group_size,
-        None if off_at is None else _whole(off_at, MILLISECOND, "off_at"),
-        beacon.marker,
-    )
+    (
+        leader,
+        rank,
+        tenure,
+        timebase,
+        serial,
+        sent_at,
+        interval_ns,
+        budget,
+        size,
+        off_at,
+        marker,
+        cue,
+        next_cue,
+        marks,
+        delay_radio,
+        delay_doubt_ns,
+        group_delays,
+        is_copy,
+    ) = beacon
+    interval_ms = _whole(interval_ns, MILLISECOND, "interval_ns")
+    off_at_ms = None if off_at is None else _whole(off_at, MILLISECOND, "off_at")
+    scalars = (leader, rank, tenure, timebase, serial, sent_at, interval_ms, budget, size, off_at_ms, marker)
     _check_beacon(scalars)
-    marks = tuple(chain.from_iterable(beacon.marks))
-    _check_marks(marks)
     delays: tuple[int | None, ...] = ()
-    if beacon.group_delays:
-        doubt_us = _whole(beacon.delay_doubt_ns, MICROSECOND, "delay_doubt_ns")
-        delays = (beacon.delay_radio, doubt_us, *chain.from_iterable(beacon.group_delays))
-        _check_delay_head(delays)
-        _check_group_delays(delays[2:])
-    next_cue = None if beacon.next_cue is None else _cue_fields(beacon.next_cue)
-    kind = Kind.BEACON_COPY if beacon.is_copy else Kind.BEACON
-    return kind, (*scalars, _cue_fields(beacon.cue), next_cue, marks, delays)
+    if group_delays:
+        head = (delay_radio, _whole(delay_doubt_ns, MICROSECOND, "delay_doubt_ns"))
+        _check_delay_head(head)
+        delays = head + _group_delays.flatten(group_delays)
+    next_fields = None if next_cue is None else _cue_fields(next_cue)
+    kind = Kind.BEACON_COPY if is_copy else Kind.BEACON
+    return kind, (*scalars, _cue_fields(cue), next_fields, _marks.flatten(marks), delays)
 
 
 def _read_beacon(fields: tuple[Any, ...], is_copy: bool = False) -> Beacon:
@@ -396,9 +433,6 @@ def _read_beacon(fields: tuple[Any, ...], is_copy: bool = False) -> Beacon:
         marks,
         delays,
     ) = fields[:15]
-    if marks != ():
-        _check_marks(marks)
-        marks = tuple(map(_new_mark, zip(marks[::2], marks[1::2], strict=True)))
     delay_radio = None
     doubt_us = 0
     if delays != ():
@@ -406,27 +440,28 @@ def _read_beacon(fields: tuple[Any, ...], is_copy: bool = False) -> Beacon:
             raise WireError(Refusal.MALFORMED, "group delays is not an array")
         _check_delay_head(delays)
         delay_radio, doubt_us = delays[:2]
-        _check_group_delays(delays[2:])
-        delays = tuple(map(_new_group_delay, zip(delays[2::2], delays[3::2], strict=True)))
-    return Beacon(
-        leader,
-        rank,
-        tenure,
-        timebase,
-        serial,
-        sent_at,
-        interval_ms * MILLISECOND,
-        budget,
-        size,
-        None if off_at_ms is None else off_at_ms * MILLISECOND,
-        marker,
-        _read_cue(cue),
-        None if next_cue is None else _read_cue(next_cue),
-        marks,
-        delay_radio,
-        doubt_us * MICROSECOND,
-        delays,
-        is_copy,
+        delays = _group_delays.read(delays[2:])
+    return _new_beacon(
+        (
+            leader,
+            rank,
+            tenure,
+            timebase,
+            serial,
+            sent_at,
+            interval_ms * MILLISECOND,
+            budget,
+            size,
+            None if off_at_ms is None else off_at_ms * MILLISECOND,
+            marker,
+            _read_cue(cue),
+            None if next_cue is None else _read_cue(next_cue),
+            _marks.read(marks),
+            delay_radio,
+            doubt_us * MICROSECOND,
+            delays,
+            is_copy,
+        )
     )
 
 
@@ -437,23 +472,18 @@ def _read_beacon_copy(fields: tuple[Any, ...]) -> Beacon:
 def _pack_sounding(sounding: Sounding) -> tuple[Kind, tuple[Any, ...]]:
     scalars = sounding[:6]
     _check_sounding(scalars)
-    delays = tuple(chain.from_iterable(sounding.delays))
-    _check_delay_reports(delays)
-    return Kind.SOUNDING, (*scalars, delays, b"")
+    return Kind.SOUNDING, (*scalars, _delay_reports.flatten(sounding.delays), b"")
 
 
 def _read_sounding(fields: tuple[Any, ...]) -> Sounding:
     if len(fields) < len(SOUNDING_FIELDS) + 2:
         raise WireError(Refusal.MALFORMED, f"{len(fields)} fields in a sounding")
     _check_sounding(fields)
-    delays = fields[6]
-    if delays != ():
-        _check_delay_reports(delays)
-        delays = tuple(map(_new_delay_report, zip(delays[::2], delays[1::2], strict=True)))
+    delays = _delay_reports.read(fields[6])
     if type(fields[7]) is not bytes:
         raise WireError(Refusal.MALFORMED, "padding is not binary")
     follower, tenure, nonce, sent_at, cookie, radio = fields[:6]
-    return Sounding(follower, tenure, nonce, sent_at, cookie, radio, delays)
+    return _new_sounding((follower, tenure, nonce, sent_at, cookie, radio, delays))
 
 
 def _pack_echo(echo: Echo) -> tuple[Kind, tuple[Any, ...]]:
@@ -463,7 +493,7 @@ def _pack_echo(echo: Echo) -> tuple[Kind, tuple[Any, ...]]:
 
 def _read_echo(fields: tuple[Any, ...]) -> Echo:
     _check_echo(fields)
-    return Echo(*fields[:7])
+    return _new_echo(fields[:7])
 
 
 def _pack_tally(tally: Tally) -> tuple[Kind, tuple[Any, ...]]:
@@ -522,24 +552,26 @@ def _read_tally(fields: tuple[Any, ...]) -> Tally:
         name,
     ) = fields[:16]
     _check_name(name)
-    return Tally(
-        follower,
-        instance,
-        serial,
-        tenure,
-        turn,
-        _CLOCK_STATES[clock],
-        _CUE_STATES[cue_state],
-        None if bound_us is None else bound_us * MICROSECOND,
-        loss,
-        _CONTENT_STATES[content],
-        radio,
-        show,
-        frame,
-        late,
-        bool(flags & FLAG_LIVE_DATA),
-        bool(flags & FLAG_UNVERIFIED),
-        name,
+    return _new_tally(
+        (
+            follower,
+            instance,
+            serial,
+            tenure,
+            turn,
+            _CLOCK_STATES[clock],
+            _CUE_STATES[cue_state],
+            None if bound_us is None else bound_us * MICROSECOND,
+            loss,
+            _CONTENT_STATES[content],
+            radio,
+            show,
+            frame,
+            late,
+            bool(flags & FLAG_LIVE_DATA),
+            bool(flags & FLAG_UNVERIFIED),
+            name,
+        )
     )
 
 

@@ -328,7 +328,7 @@ class EdgeFilter:
         hr = self._xr + cb * self._rb + cf * self._rf
         hb = self._xb + cb * self._bb + cf * self._bf
         hf = self._xf + cb * self._bf + cf * self._ff
-        # Samples that no clock can give leave a covariance that is none; what is known cannot vary by less than nothing.
+        # Samples that no clock can give leave a covariance that is none: no variance is less than nothing.
         known = max(hx + cb * hb + cf * hf, 0.0)
         scale = stream.scale
         noise = max(NOISE_MINIMUM, NOISE_SHARE * scale)
