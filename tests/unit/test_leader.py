@@ -340,7 +340,7 @@ def test_turns_go_round_and_a_marks_age_is_published_in_two_successive_beacons(d
 def test_a_tally_out_of_turn_makes_no_mark(desk: Desk, make_tally: Maker) -> None:
     desk.hear(make_tally(follower=21), at(0))
     desk.run(0)
-    serial, tenure = desk.beacons()[-1].serial, desk.leader.tenure
+    serial, tenure = desk.beacons()[-1].serial, desk.beacons()[-1].tenure
     desk.hear(make_tally(follower=22, tenure=tenure, turn=serial), at(0.1))  # another's turn
     desk.hear(make_tally(follower=21, tenure=tenure + 1, turn=serial), at(0.1))  # another tenure's
     desk.hear(make_tally(follower=21, tenure=tenure, turn=serial + 5), at(0.1))  # nobody's
