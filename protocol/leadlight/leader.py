@@ -67,7 +67,9 @@ class Leader:
         self._events: deque[events.LeaderEvent] = deque()
         self._tenure: Tenure | None = None
         self._ear = self._new_ear()
-        self._listen_until = LocalInstant(now + settings.listen_intervals * settings.interval_ns)
+        # By rank, so that of two that start together the first is heard by the second.
+        patience = settings.listen_intervals + (settings.rank if settings.listen_intervals else 0)
+        self._listen_until = LocalInstant(now + patience * settings.interval_ns)
         self._silent_since = now
         self._asked = 0
         self._ask_at: LocalInstant | None = None

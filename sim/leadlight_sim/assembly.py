@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 import dataclasses
+import functools
 from collections.abc import Callable
-from dataclasses import dataclass
 from typing import Final
 
 from leadlight import (
@@ -15,6 +15,7 @@ from leadlight import (
     FollowerSettings,
     FrameRate,
     LeaderSettings,
+    OnMusicLost,
     ShowLine,
     StoredShow,
 )
@@ -27,12 +28,14 @@ from leadlight_sim.air.presets import preset
 from leadlight_sim.air.sampled import SampledAir, SampledSettings
 from leadlight_sim.air.timing import Band, Radio
 from leadlight_sim.baselines import accompanied
+from leadlight_sim.faults import PacketFates, Rule
 from leadlight_sim.host import Host, HostPreset, HostSettings
 from leadlight_sim.kernel import Kernel, TrueInstant
 from leadlight_sim.nodes import FollowerNode, LeaderNode, SharedCodec
 from leadlight_sim.oscillator import Oscillator, OscillatorSettings
 from leadlight_sim.streams import Streams
 from leadlight_sim.trace import Trace
+from leadlight_sim.truth import PlannedCue, Truth
 
 UPTIME_MAXIMUM_NS: Final = 40 * 86_400 * SECOND
 """A clock shows anything up to forty days when a run begins: nobody's clock starts with the show."""
@@ -44,16 +47,6 @@ _STATES: Final = {
     "dark": CueState.DARK,
     "stopped": CueState.STOPPED,
 }
-
-
-@dataclass(frozen=True, slots=True)
-class PlannedCue:
-    """One line of the evening in true time: what the running order on the leader's host says."""
-
-    at: TrueInstant
-    show: int
-    state: CueState
-    position: ShowPosition
 
 
 def air_settings(air: described.Air) -> SampledSettings:
@@ -87,7 +80,7 @@ def stored_shows(scenario: described.Scenario) -> list[StoredShow]:
 
 
 class World:
-    """One scenario, ready to run. ``run_to`` moves it on; ``leader`` and ``followers`` are its nodes."""
+    """One scenario, ready to run. ``run_to`` moves it on; ``leader``, standbys and ``followers`` are its nodes."""
 
     def __init__(
         self,
@@ -110,22 +103,18 @@ class World:
         self._keys = {show.show: show.key for show in self.shows}
         self.plan = sorted((self._planned(cue) for cue in scenario.cues), key=lambda planned: planned.at)
         self._boots: dict[str, int] = {}
-        leader = scenario.leader
-        self.leader = LeaderNode(
-            leader.name,
-            0,
-            self.kernel,
-            self.air,
-            self._oscillator(leader.name, leader.oscillator_ppm),
-            self._host(leader.name, leader.host),
-            self.trace,
-            leader.wired,
-        )
-        self.air.attach(self.leader)
+        self.fates = PacketFates(self.kernel, self.streams)
+        self.leader = self._place_leader(0, scenario.leader)
+        self.leaders = [self.leader]
         self.followers: list[FollowerNode] = []
         for number, follower in enumerate(scenario.followers, start=1):
             self._place(number, follower)
+        for number, standby in enumerate(scenario.standbys, start=1 + len(self.followers)):
+            self.leaders.append(self._place_leader(number, standby))
+        self.truth = Truth(self.leaders, self.plan)
         self.kernel.schedule(TrueInstant(0), self._start_leader)
+        for node, standby in zip(self.leaders[1:], scenario.standbys, strict=True):
+            self.kernel.schedule(TrueInstant(0), self._start_standby, node, standby)
         for fault in scenario.faults:
             self._schedule_fault(fault)
 
@@ -133,22 +122,30 @@ class World:
         """Run everything up to and including a true instant."""
         self.kernel.run_until(instant)
 
-    def ideal(self, true: TrueInstant) -> tuple[Cue, ShowPosition]:
-        """Return what ought to be in force at a true instant, now or soon, and where in it the music is.
+    def leader_time(self, timebase: int, true: TrueInstant) -> LeaderInstant | None:
+        """Return what the clock named by ``timebase`` shows at a true instant; see ``truth``."""
+        return self.truth.leader_time(timebase, true)
 
-        While the leader's host is off, the evening goes on by the running order.
-        """
-        leader = self.leader
-        if not leader.powered:
-            missed = [planned for planned in self.plan if leader.off_since <= planned.at <= true]
-            if missed:
-                planned = missed[-1]
-                at = LeaderInstant(leader.local_at(planned.at))
-                cue = Cue(planned.show, planned.state, ShowLine(at, planned.position))
-                return cue, cue.position_at(LeaderInstant(leader.local_at(true)))
-        return leader.ideal(true)
+    def ideal(self, true: TrueInstant) -> tuple[Cue, ShowPosition]:
+        """Return what ought to be in force at a true instant, now or soon, and where in it the music is."""
+        return self.truth.ideal(true)
 
     # -- placing ---------------------------------------------------------------------------------------------------
+
+    def _place_leader(self, number: int, described_node: described.Leader | described.Standby) -> LeaderNode:
+        node = LeaderNode(
+            described_node.name,
+            number,
+            self.kernel,
+            self.air,
+            self._oscillator(described_node.name, described_node.oscillator_ppm),
+            self._host(described_node.name, described_node.host),
+            self.trace,
+            self.fates,
+            described_node.wired,
+        )
+        self.air.attach(node)
+        return node
 
     def _place(self, number: int, follower: described.Follower) -> None:
         node = FollowerNode(
@@ -159,6 +156,7 @@ class World:
             self._oscillator(follower.name, follower.oscillator_ppm),
             self._host(follower.name, follower.host),
             self.trace,
+            self.fates,
         )
         extra = None
         if follower.extra_loss_fraction:
@@ -205,14 +203,7 @@ class World:
             # The running order and the wall clock say where the music takes up again: where it would have been.
             under_way = self.ideal(now)
         leader = node.start(
-            LeaderSettings(
-                name=described_leader.name,
-                interval_ns=seconds(described_leader.interval_s),
-                lead_time_ns=seconds(described_leader.lead_time_s),
-                sounding_budget=max(1, described_leader.sounding_budget),
-                group_size=len(self.scenario.followers),
-                markers=self._markers,
-            ),
+            self._leader_settings(described_leader.name, 0),
             self._codec,
             self.streams.stream("entropy", node.name, self._boot_number(node.name)),
             self.shows,
@@ -224,6 +215,24 @@ class World:
             if planned.at > now or (planned.at == now and under_way is None):
                 at = LeaderInstant(node.local_at(planned.at))
                 leader.schedule(Cue(planned.show, planned.state, ShowLine(at, planned.position)))
+        node.run()
+
+    def _leader_settings(self, name: str, rank: int) -> LeaderSettings:
+        leader = self.scenario.leader
+        return LeaderSettings(
+            name=name,
+            rank=rank,
+            interval_ns=seconds(leader.interval_s),
+            lead_time_ns=seconds(leader.lead_time_s),
+            sounding_budget=max(1, leader.sounding_budget),
+            group_size=len(self.scenario.followers),
+            markers=self._markers,
+            on_music_lost=OnMusicLost(leader.on_music_lost),
+        )
+
+    def _start_standby(self, node: LeaderNode, standby: described.Standby) -> None:
+        entropy = self.streams.stream("entropy", node.name, self._boot_number(node.name))
+        node.start(self._leader_settings(standby.name, standby.rank), self._codec, entropy, self.shows)
         node.run()
 
     def _start_follower(self, node: FollowerNode, follower: described.Follower) -> None:
@@ -256,12 +265,47 @@ class World:
 
     def _schedule_fault(self, fault: described.Fault) -> None:
         begin = TrueInstant(seconds(fault.at_s))
+        if isinstance(fault, described.LeaderLost):
+            self.kernel.schedule(begin, self.leader.power_off)
+            return
         end = TrueInstant(begin + seconds(fault.for_s))
         if isinstance(fault, described.LeaderReboot):
             self.kernel.schedule(begin, self.leader.power_off)
             self.kernel.schedule(end, self._start_leader)
-            return
+        elif isinstance(fault, described.AccessPointReboot):
+            wired = {node.name for node in self.leaders if node.wired}
+            self.fates.add(Rule(lambda sender, receiver: not {sender, receiver} <= wired), begin, end)
+        elif isinstance(fault, described.SplitNetwork):
+            away = frozenset(fault.away)
+            self.fates.add(Rule(lambda sender, receiver: (sender in away) != (receiver in away)), begin, end)
+        elif isinstance(fault, described.LossSpell):
+            self.fates.add(Rule(lambda _sender, _receiver: True, fault.loss_fraction), begin, end)
+        elif isinstance(fault, described.Roam):
+            name = fault.follower
+            concerns = functools.partial(_is_end_of_link, name)
+            self.fates.add(Rule(concerns), begin, end)
+            self.fates.add(Rule(concerns, 0.0, milliseconds(fault.slower_ms)), end, None)
+        else:
+            self._schedule_follower_fault(fault, begin, end)
+
+    def _schedule_follower_fault(
+        self,
+        fault: described.PowerCut | described.BoardSuspended | described.LiveData,
+        begin: TrueInstant,
+        end: TrueInstant,
+    ) -> None:
         number = [follower.name for follower in self.scenario.followers].index(fault.follower)
         node = self.followers[number]
-        self.kernel.schedule(begin, node.power_off)
-        self.kernel.schedule(end, self._start_follower, node, self.scenario.followers[number])
+        if isinstance(fault, described.PowerCut):
+            self.kernel.schedule(begin, node.power_off)
+            self.kernel.schedule(end, self._start_follower, node, self.scenario.followers[number])
+        elif isinstance(fault, described.BoardSuspended):
+            self.kernel.schedule(begin, node.suspend)
+            self.kernel.schedule(end, node.resume)
+        else:
+            for step in range(begin, end, SECOND):
+                self.kernel.schedule(TrueInstant(step), node.see_live_data)
+
+
+def _is_end_of_link(name: str, sender: str, receiver: str) -> bool:
+    return name in (sender, receiver)

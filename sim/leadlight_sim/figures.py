@@ -226,11 +226,9 @@ def _held(values: Floats) -> Floats:
 def _fault_spans(scenario: described.Scenario) -> list[tuple[float, float, str]]:
     spans = []
     for fault in scenario.faults:
-        if isinstance(fault, described.LeaderReboot):
-            text = "leader restarts"
-        else:
-            text = f"{fault.follower}: {fault.kind.replace('-', ' ')}"
-        spans.append((fault.at_s, min(fault.at_s + fault.for_s, scenario.run.duration_s), text))
+        over_s = described.over_at_s(fault)
+        end_s = scenario.run.duration_s if over_s is None else min(over_s, scenario.run.duration_s)
+        spans.append((fault.at_s, end_s, described.title_of(fault)))
     return sorted(spans)
 
 
@@ -476,7 +474,8 @@ def _powered(rehearsal: Rehearsal, instants: Floats) -> npt.NDArray[np.bool_]:
 def _window(rehearsal: Rehearsal, sent: Floats, lost: npt.NDArray[np.bool_], length: float) -> float:
     # The stretch with most losses; of equals the one in which a leader comes back, then the first settled one.
     candidates = [0.0, min(rehearsal.scenario.run.settle_s, rehearsal.simulated_s - length)]
-    candidates += [fault.at_s + fault.for_s - length / 3 for fault in rehearsal.scenario.faults]
+    ends = [described.over_at_s(fault) for fault in rehearsal.scenario.faults]
+    candidates += [end - length / 3 for end in ends if end is not None]
     candidates += [float(at) - length / 4 for at in sent[lost.any(axis=1)]]
     best, most = 0.0, (-1.0, -1.0)
     for candidate in candidates[1:]:

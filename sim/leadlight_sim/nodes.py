@@ -12,12 +12,12 @@ from typing import Protocol
 
 from leadlight import Codec, Follower, Leader, LeaderSettings, StoredShow
 from leadlight.addresses import Address
-from leadlight.cue import Cue, dark_cue
 from leadlight.events import Event
 from leadlight.messages import Message
 from leadlight.terms import Kind
-from leadlight.units import SECOND, LeaderInstant, LocalInstant, ShowPosition
+from leadlight.units import SECOND, LeaderInstant, LocalInstant
 from leadlight_sim.air.interface import Air
+from leadlight_sim.faults import PacketFates
 from leadlight_sim.host import Host
 from leadlight_sim.kernel import Kernel, TrueInstant
 from leadlight_sim.oscillator import Oscillator
@@ -84,6 +84,7 @@ class Node:
         oscillator: Oscillator,
         host: Host,
         trace: Trace,
+        fates: PacketFates,
         wired: bool = False,
     ) -> None:
         self.name = name
@@ -97,9 +98,10 @@ class Node:
         self._oscillator = oscillator
         self._host = host
         self._trace = trace
+        self._fates = fates
+        self._asleep = False
+        self._overslept = False
         self._shift_ns = 0
-        self._shifts: dict[int, int] = {}
-        self._last_leading: Leader | None = None
         self._core: Core | None = None
         self._armed_for: LocalInstant | None = None
         self.life = 0
@@ -159,12 +161,35 @@ class Node:
         self.life += 1
         self._trace.note(b"-", self._kernel.now, self._number, b"")
 
+    def suspend(self) -> None:
+        """Suspend the host: it keeps its memory and hears nothing; its clock counts on."""
+        self._asleep = True
+        self._overslept = False
+
+    def resume(self) -> None:
+        """End a suspension; timers that fell due meanwhile run now."""
+        self._asleep = False
+        if self._overslept and self.powered and self._core is not None:
+            self._armed_for = None
+            self._core.handle_timer(self.now)
+            self._settle(self._core, self.now)
+
     # -- the air's side ------------------------------------------------------------------------------------------
 
     def receive(self, data: bytes, sender: str, arrived_at: TrueInstant) -> None:  # noqa: ARG002 - the host stamps
         """Take a datagram from the air, stamped as the program reads it."""
+        if not self._fates.is_quiet:
+            delay_ns = self._fates.delay_ns(sender, self.name)
+            if delay_ns is None:
+                return
+            if delay_ns:
+                self._kernel.schedule_after(delay_ns, self._take, data, sender)
+                return
+        self._take(data, sender)
+
+    def _take(self, data: bytes, sender: str) -> None:
         core = self._core
-        if not self.powered or core is None:
+        if not self.powered or self._asleep or core is None:
             return
         true = self._kernel.now
         self._trace.note(b"r", true, self._number, data)
@@ -199,6 +224,9 @@ class Node:
         core = self._core
         if life != self.life or core is None:
             return  # set before a power cut
+        if self._asleep:
+            self._overslept = True
+            return
         if self._armed_for == due:
             self._armed_for = None
         now = self.now
@@ -209,12 +237,15 @@ class LeaderNode(Node):
     """A host that can lead, and the keeper of the truth about its clock and its show."""
 
     leader: Leader
+    _last_leading: Leader | None = None
 
     def start(
         self, settings: LeaderSettings, codec: Codec, entropy: Stream, shows: Sequence[StoredShow] = ()
     ) -> Leader:
         """Switch on; return the leader for its cues to be set, then call ``run``."""
         now = self._boot()
+        if not hasattr(self, "leader"):
+            self._shifts: dict[int, int] = {}
         self._core = self.leader = Leader(settings, codec, entropy, now, shows)
         return self.leader
 
@@ -228,31 +259,21 @@ class LeaderNode(Node):
         if leader.is_leading and leader is not self._last_leading:
             self._last_leading = leader
             assert leader.timebase is not None
-            self._shifts.setdefault(leader.timebase, self._shift_ns)
+            if leader.leader_at(now) == LeaderInstant(now):  # its own clock, not one that it continues
+                self._shifts.setdefault(leader.timebase, self._shift_ns)
 
-    def leader_time(self, timebase: int, true: TrueInstant) -> LeaderInstant | None:
-        """Return what the clock named by ``timebase`` shows at a true instant, ``None`` for a timebase not ours.
+    @property
+    def last_led(self) -> Leader | None:
+        """The leader as which this host last led; ``None`` if it never did."""
+        return self._last_leading
+
+    def clock_of(self, timebase: int, true: TrueInstant) -> LeaderInstant | None:
+        """Return what a timebase that this host began shows at a true instant, ``None`` for others.
 
         A crystal goes on when its host is off, so a clock that has been left goes on as well.
         """
-        if self.powered and self.leader.is_leading and self.leader.timebase == timebase:
-            return self.leader.leader_at(self.local_at(true))
         shift = self._shifts.get(timebase)
         return None if shift is None else LeaderInstant(self._oscillator.local_at(true) + shift)
-
-    def ideal(self, true: TrueInstant) -> tuple[Cue, ShowPosition]:
-        """Return what ought to be in force at a true instant, and where in it the music is.
-
-        While nobody leads, what was in force goes on.
-        """
-        leader = self._last_leading
-        if leader is None or leader.timebase is None:
-            dark = dark_cue(LeaderInstant(0))
-            return dark, dark.line.position
-        cue = leader.cue
-        at = self.leader_time(leader.timebase, true)
-        assert at is not None
-        return cue, cue.position_at(at)
 
 
 class FollowerNode(Node):
@@ -266,3 +287,9 @@ class FollowerNode(Node):
         self.follower = make()
         self._core = self.follower
         self._settle(self.follower, self.now)
+
+    def see_live_data(self) -> None:
+        """Let the player see live pixel data for its own pixels."""
+        if self.powered and not self._asleep:
+            self.follower.note_live_data(self.now)
+            self._settle(self.follower, self.now)

@@ -113,6 +113,8 @@ class Leader(_Part):
     """How long before a cue takes effect it is announced."""
     sounding_budget: int = Field(default=60, ge=0, le=255)
     """Soundings a second that all followers may send together."""
+    on_music_lost: Literal["continue", "finish", "dark"] = "continue"
+    """What a standby does with the show when it takes over."""
     tally_interval_s: float = Field(default=5.0, ge=0.1, le=600)
     host: HostPreset = "steady"
     oscillator_ppm: float | None = Field(default=None, ge=-500, le=500)
@@ -125,6 +127,16 @@ class Leader(_Part):
         if abs(value * 1000 - round(value * 1000)) > 1e-6:
             raise ValueError
         return value
+
+
+class Standby(_Part):
+    """A node that follows, and leads once the leader is gone. ``rank``: the lowest waits least."""
+
+    name: Name
+    rank: int = Field(default=1, ge=1, le=127)
+    wired: bool = False
+    host: HostPreset = "steady"
+    oscillator_ppm: float | None = Field(default=None, ge=-500, le=500)
 
 
 class Follower(_Part):
@@ -259,9 +271,96 @@ class PowerCut(_Part):
     for_s: float = Field(gt=0, le=86400)
 
 
-# A further kind of fault is a class like these two, added here. Its `at_s`, `for_s` and `follower`, where it
+class LeaderLost(_Part):
+    """The leader falls silent for good."""
+
+    kind: Literal["leader-lost"]
+    at_s: float = Field(ge=0)
+
+
+class AccessPointReboot(_Part):
+    """The access point restarts: nothing crosses the radio."""
+
+    kind: Literal["access-point-reboot"]
+    at_s: float = Field(ge=0)
+    for_s: float = Field(default=90.0, gt=0, le=86400)
+
+
+class SplitNetwork(_Part):
+    """Some nodes are cut off from the rest, and hear each other."""
+
+    kind: Literal["split-network"]
+    away: tuple[str, ...] = Field(strict=False, min_length=1, description="names of followers and standbys")
+    at_s: float = Field(ge=0)
+    for_s: float = Field(gt=0, le=86400)
+
+
+class BoardSuspended(_Part):
+    """One follower's host is suspended and resumed: it keeps its memory and hears nothing."""
+
+    kind: Literal["board-suspended"]
+    follower: str = Field(description="the name of a follower")
+    at_s: float = Field(ge=0)
+    for_s: float = Field(default=60.0, gt=0, le=86400)
+
+
+class LossSpell(_Part):
+    """Every packet is lost with this chance, on top of what the network does."""
+
+    kind: Literal["loss-spell"]
+    loss_fraction: float = Field(default=0.3, gt=0, le=1)
+    at_s: float = Field(ge=0)
+    for_s: float = Field(default=60.0, gt=0, le=86400)
+
+
+class Roam(_Part):
+    """One follower changes to another access point: a gap, and a slower path from then on."""
+
+    kind: Literal["roam"]
+    follower: str = Field(description="the name of a follower")
+    at_s: float = Field(ge=0)
+    for_s: float = Field(default=0.2, gt=0, le=60)
+    slower_ms: float = Field(default=20.0, ge=0, le=1000)
+
+
+class LiveData(_Part):
+    """Live pixel data reaches one follower as well."""
+
+    kind: Literal["live-data"]
+    follower: str = Field(description="the name of a follower")
+    at_s: float = Field(ge=0)
+    for_s: float = Field(gt=0, le=86400)
+
+
+# A further kind of fault is a class like these, added here. Its `at_s`, `for_s`, `follower` and `away`, where it
 # has them, are then checked against the rest of the scenario without more ado.
-Fault: TypeAlias = Annotated[LeaderReboot | PowerCut, Field(discriminator="kind")]
+Fault: TypeAlias = Annotated[
+    LeaderReboot
+    | LeaderLost
+    | PowerCut
+    | AccessPointReboot
+    | SplitNetwork
+    | BoardSuspended
+    | LossSpell
+    | Roam
+    | LiveData,
+    Field(discriminator="kind"),
+]
+
+
+def over_at_s(fault: Fault) -> float | None:
+    """Return when a fault is over, in seconds of the run; ``None`` for one that is for good."""
+    return None if isinstance(fault, LeaderLost) else fault.at_s + fault.for_s
+
+
+def title_of(fault: Fault) -> str:
+    """Return a fault in a few words, for a label."""
+    if isinstance(fault, LeaderReboot):
+        return "leader restarts"
+    words = fault.kind.replace("-", " ")
+    if isinstance(fault, PowerCut | BoardSuspended | Roam | LiveData):
+        return f"{fault.follower}: {words}"
+    return words
 
 
 class Targets(_Part):
@@ -296,6 +395,7 @@ class Scenario(_Part):
     description: Annotated[str, Field(max_length=20_000, description="text")] = ""
     run: Run
     leader: Leader = Leader()
+    standbys: tuple[Standby, ...] = Field(default=(), strict=False, max_length=16)
     followers: tuple[Follower, ...] = Field(strict=False, min_length=1, max_length=1000)
     clocks: Clocks = Clocks()
     air: Air = Air()

@@ -239,10 +239,15 @@ def _fault_disagreements(
     table: Mapping[str, Any], end_s: float | None, followers: list[str] | None
 ) -> Iterator[_Disagreement]:
     over_at_s: dict[tuple[object, object], tuple[float, int]] = {}
+    standbys = [str(standby.get("name")) for _, standby in _entries(table, "standbys")]
+    members = [*(followers or []), *standbys]
     for index, fault in sorted(_entries(table, "faults"), key=lambda entry: entry[1].get("at_s") or 0.0):
         kind, follower, at_s = fault.get("kind"), fault.get("follower"), fault.get("at_s")
         if follower is not None and followers is not None and follower not in followers:
             yield ("faults", index, "follower"), "the name of a follower", _near(follower, followers)
+        unknown = [name for name in fault.get("away") or () if followers is not None and name not in members]
+        if unknown:
+            yield ("faults", index, "away"), "names of followers and standbys", _near(unknown[0], members)
         yield from _beyond_the_end("faults", index, at_s, end_s)
         if at_s is None:
             continue

@@ -1,3 +1,4 @@
+
 """Watches a world and scores it: what ``measures`` defines, taken from the nodes while they run."""
 
 from __future__ import annotations
@@ -16,11 +17,12 @@ from leadlight.cue import Cue, FrameRate
 from leadlight.events import Stepped
 from leadlight.terms import ClockState
 from leadlight.units import MILLISECOND, SECOND, LeaderInstant
-from leadlight_sim.assembly import PlannedCue, World
+from leadlight_sim.assembly import World
 from leadlight_sim.baselines import Accompanied
 from leadlight_sim.kernel import TrueInstant
 from leadlight_sim.measures import SCORE_EVERY_NS, Floats, FollowerScore, Percentiles, Scores, pair_scores
 from leadlight_sim.nodes import FollowerNode
+from leadlight_sim.truth import PlannedCue
 
 GOLDEN: Final = (math.sqrt(5) - 1) / 2
 SAME_RUN_NS: Final = SECOND // 2
@@ -124,10 +126,13 @@ class Scorer:
         follower = node.follower
         if follower.timebase is None:
             return False
-        truth = self._world.leader.leader_time(follower.timebase, now)
         local = node.local_at(now)
-        belief = follower.clock.leader_at(local)
-        if truth is None or belief is None or abs(belief - truth) > self._frame_ns / 2:
+        belief = follower.belief_at(local)
+        if belief is None:
+            return False
+        timebase, reading = belief
+        truth = self._world.leader_time(timebase, now)
+        if truth is None or abs(reading - truth) > self._frame_ns / 2:
             return False
         cue, ideal = self._world.ideal(now)
         if cue.state is not CueState.ROLLING or cue.show not in self._shows:
@@ -140,7 +145,7 @@ class Scorer:
     def _score(self, tick: int, now: TrueInstant) -> None:
         self._times.append(now)
         due = self._due_frame(tick, now)
-        leader_time = self._world.leader.leader_time
+        leader_time = self._world.leader_time
         truths: dict[int, LeaderInstant | None] = {}
         for node, watch in zip(self._world.followers, self._watches, strict=True):
             error = naive = bound = math.nan
@@ -149,14 +154,15 @@ class Scorer:
                 follower = node.follower
                 clock = follower.clock
                 state = clock.state
-                timebase = follower.timebase
-                if timebase is not None and clock.served is not None:
+                local = node.local_at(now)
+                belief = follower.belief_at(local)
+                if belief is not None:
+                    timebase, reading = belief
                     if timebase not in truths:
                         truths[timebase] = leader_time(timebase, now)
                     truth = truths[timebase]
                     if truth is not None:
-                        local = node.local_at(now)
-                        error = (clock.served.leader_at(local) - truth) / MILLISECOND
+                        error = (reading - truth) / MILLISECOND
                         statistical = clock.bounds(local).statistical_ns
                         if statistical is not None:
                             bound = statistical / MILLISECOND
@@ -289,7 +295,7 @@ class Scorer:
             return False
         if cue.state not in (CueState.ROLLING, CueState.PAUSED):
             return True
-        leader_now = None if taken.timebase is None else self._world.leader.leader_time(taken.timebase, at)
+        leader_now = None if taken.timebase is None else self._world.leader_time(taken.timebase, at)
         if leader_now is None:
             return False
         wanted = planned.position + (at - planned.at if cue.state is CueState.ROLLING else 0)

@@ -60,9 +60,7 @@ TYPICAL_LOSS: Final = Dropout(
     0.005, 0.6, ExponentialSojourn(2_000 * MILLISECOND), ExponentialSojourn(160 * MILLISECOND)
 )
 """4.9 % in all: 2 s good, 0.16 s bad."""
-BAD_LOSS: Final = Dropout(
-    0.01, 0.7, ExponentialSojourn(320 * MILLISECOND), ExponentialSojourn(160 * MILLISECOND)
-)
+BAD_LOSS: Final = Dropout(0.01, 0.7, ExponentialSojourn(320 * MILLISECOND), ExponentialSojourn(160 * MILLISECOND))
 """24 % in all: 0.32 s good, 0.16 s bad."""
 REFERENCE_LOSS: Final = Dropout.packet_bursts(0.10, packets=5.0, interval_seconds=1.0)
 """10 % in bursts of 5 beacons at one a second; assumed."""
@@ -123,9 +121,7 @@ own."""
 
 
 def _home_tables(delay: DelayLaw, floor_ns: int) -> AirTables:
-    return AirTables(
-        up=delay, down=delay, group=delay, private=RADIO_PRIVATE, cable=CABLE_DELAY, floor_ns=floor_ns
-    )
+    return AirTables(up=delay, down=delay, group=delay, private=RADIO_PRIVATE, cable=CABLE_DELAY, floor_ns=floor_ns)
 
 
 def _model_tables(delay: DelayLaw, floor_ns: int) -> AirTables:

@@ -113,9 +113,7 @@ class _Port:
 
     __slots__ = ("channel", "down_shift_ns", "dozes", "name", "station", "up_shift_ns", "wired")
 
-    def __init__(
-        self, station: Station, channel: LossAt, up_shift_ns: int, down_shift_ns: int, dozes: bool
-    ) -> None:
+    def __init__(self, station: Station, channel: LossAt, up_shift_ns: int, down_shift_ns: int, dozes: bool) -> None:
         self.station = station
         self.name = station.name
         self.wired = station.wired

@@ -119,6 +119,18 @@ class Radio:
         return self.sifs_ns + 2 * self.slot_ns
 
     @property
+    def eifs_ns(self) -> int:
+        """Extended interframe space: SIFS, an ACK at the lowest rate the band requires, and DIFS.
+
+        IEEE 802.11-2012 clause 9.3.7; the lowest rate is 6 Mb/s at 5 GHz and 1 Mb/s at 2.4 GHz.
+        """
+        if self.band is Band.GHZ_5:
+            acknowledgement_ns = ofdm_frame_ns(ACK_BYTES, 6.0, self.band)
+        else:
+            acknowledgement_ns = dsss_frame_ns(ACK_BYTES, 1.0, long_preamble=True)
+        return self.sifs_ns + acknowledgement_ns + self.difs_ns
+
+    @property
     def cw_min(self) -> int:
         """Smallest contention window, in slots."""
         return 31 if self.long_slot else 15
