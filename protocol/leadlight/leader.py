@@ -32,7 +32,8 @@ from leadlight.wire import Codec
 
 SILENT_INTERVALS: Final = 5
 ASK_TIMES: Final = 4
-ASK_SPACING_NS: Final = 100 * MILLISECOND
+ASK_SPACING_NS: Final = 300 * MILLISECOND
+"""Four Soundings over nine tenths of a second: an outage that swallows all of them is rarer than one of a third."""
 ASK_PATIENCE_NS: Final = 1 * SECOND
 RANK_SPACING_NS: Final = 200 * MILLISECOND
 """A standby of the next rank waits so much longer, and hears the first one's beacons meanwhile."""
@@ -71,6 +72,7 @@ class Leader:
         patience = settings.listen_intervals + (settings.rank if settings.listen_intervals else 0)
         self._listen_until = LocalInstant(now + patience * settings.interval_ns)
         self._silent_since = now
+        self._led_since = now
         self._asked = 0
         self._ask_at: LocalInstant | None = None
         self._told: deque[int] = deque(maxlen=TENURES_TOLD)
@@ -214,9 +216,6 @@ class Leader:
             self._tenure.receive_message(message, source, received_at, len(data))
         else:
             self._ear.receive_message(message, source, received_at)
-            if self.role is Role.ASKING and self._ear.answered_at == received_at:
-                self._silent_since = received_at
-                self._move(RoleInput.ANSWERED, received_at)
         self._follow_ear(received_at)
 
     def handle_timer(self, now: LocalInstant) -> None:
@@ -277,6 +276,9 @@ class Leader:
             if beacon.tenure not in self._told:
                 self._told.append(beacon.tenure)
                 self._events.append(events.RivalHeard(received_at, beacon.leader, beacon.tenure))
+                if self._order < (beacon.rank, beacon.leader):
+                    # Who followed the other has left this tenure for good, and may follow a new one.
+                    self._tenure.renew(received_at)
             if self._order < (beacon.rank, beacon.leader):
                 return  # it will hear this one's beacons and yield
         self._ear.receive_message(beacon, source, received_at)
@@ -299,19 +301,25 @@ class Leader:
     def _follow_ear(self, now: LocalInstant) -> None:
         """Let the role follow from what the ear has heard and found proven."""
         heard_at = self._ear.heard_at
+        is_better = self._ear.order < self._order
         while (event := self._ear.next_event()) is not None:
             if isinstance(event, events.LeaderFound | events.LeaderChanged | events.LeaderRestarted):
-                is_better = self._ear.order < self._order
-                if self._tenure is None or is_better:
+                if self._tenure is None:
                     self._move(RoleInput.HEARD_BETTER if is_better else RoleInput.HEARD_LEADER, now)
         if heard_at is None:
             return
-        if heard_at > self._silent_since:
-            self._silent_since = heard_at
+        if self._tenure is not None:
+            if is_better and heard_at > self._led_since:
+                self._move(RoleInput.HEARD_BETTER, now)
+            return
+        alive_at = max(heard_at, self._ear.answered_at or heard_at)
+        if alive_at > self._silent_since:
+            self._silent_since = alive_at
             if self.role is Role.ASKING:
-                self._move(RoleInput.HEARD_LEADER, now)
+                self._move(RoleInput.HEARD_LEADER if alive_at == heard_at else RoleInput.ANSWERED, now)
         boundary = self._boundary_at()
-        if self.role is Role.STANDBY and boundary is not None and now >= boundary and self._can_continue(now):
+        knows = self._ear.clock.state is ClockState.LOCKED
+        if self.role is Role.STANDBY and boundary is not None and now >= boundary and knows:
             self._move(RoleInput.TAKE_BACK, now)
 
     # -- taking over and giving back -----------------------------------------------------------------------------
@@ -334,6 +342,7 @@ class Leader:
             self._ask_at = None
 
     def _lead(self, now: LocalInstant, music_is_lost: bool) -> None:
+        self._led_since = now
         inheritance = self._inheritance(now)
         tenure = Tenure(self.settings, self._codec, self._entropy, now, inheritance)
         self._tenure = tenure

@@ -162,6 +162,14 @@ class Tenure:
         """The timebase that this leader's instants refer to."""
         return self._timebase
 
+    def renew(self, now: LocalInstant) -> None:
+        """Begin a new tenure without a break: the same clock and show under a number that nobody has left."""
+        self._tenure = nonzero32(self._entropy)
+        self._delays.restart()
+        self._turns.clear()
+        self._marks.clear()
+        self._burst(now, CHANGE_BURST_NS)
+
     def leader_at(self, local: LocalInstant) -> LeaderInstant:
         """Return what the timebase's clock shows at a local instant."""
         return LeaderInstant(local) if self._clock is None else self._clock.leader_at(local)
