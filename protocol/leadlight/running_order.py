@@ -155,7 +155,7 @@ class EveningPlan:
         off_at = instant_of(midnight + self.off, zone)
         last_at = None if self.repeat_until is None else instant_of(midnight + self.repeat_until, zone)
         runs = tuple(
-            Run(midnight + start, begins_at, tuple(self._run(begins_at, min(until, off_at), last_at)))
+            Run(midnight + start, begins_at, tuple(self._run(begins_at, until, last_at)))
             for start, begins_at, until in zip(self.starts, starts, [*starts[1:], off_at], strict=True)
         )
         return Evening(day, starts[0], off_at, runs)

@@ -211,6 +211,12 @@ def test_a_part_that_is_not_the_shows_length_is_refused(frame_bytes: str, said: 
     assert said in str(caught.value)
 
 
+def test_a_part_that_broke_off_within_a_frame_is_refused_where_frames_are_counted() -> None:
+    description = described("frame_rate = [40, 1]\nframe_bytes = { jetty = 1621 }")
+    with pytest.raises(ConfigurationError, match="a part of whole frames of 1621 bytes"):
+        description.entry("Tidefall", {"jetty": JETTY, "ferry": FERRY})
+
+
 def test_counted_parts_must_agree() -> None:
     description = described("frame_rate = [40, 1]\nframe_bytes = { ferry = 5, jetty = 1620 }")
     with pytest.raises(ConfigurationError, match="a part of 2 frames"):

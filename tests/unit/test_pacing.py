@@ -229,6 +229,18 @@ def test_pacing_goes_on_with_a_new_line_and_the_rate_already_learnt() -> None:
     assert abs(distance(paced, sought, 365)) <= 100_000
 
 
+def test_a_learnt_rate_is_not_given_up_for_the_first_reports_of_a_new_show() -> None:
+    paced = pacer()
+    play(paced, music(300), 0, 300)
+    paced.begin(ShowLine(after(300), music(300)(after(300)), paced.rate_ppb))
+    for index in range(10):
+        now = after(300 + index)
+        ahead_ns = MILLISECOND if index >= 5 else -MILLISECOND
+        paced.report(ShowPosition(music(300)(now) + ahead_ns), 0, now)
+    # Taken at their word they say 240 ppm more.
+    assert abs(paced.rate_ppb - 300_000) <= 10_000
+
+
 @pytest.mark.parametrize("latency_ns", [-1, 10 * SECOND + 1])
 def test_a_latency_that_is_none_is_refused(latency_ns: int) -> None:
     with pytest.raises(ConfigurationError, match="latency_ns"):
