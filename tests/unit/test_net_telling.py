@@ -46,6 +46,7 @@ def entry(
     tally = Tally(
         follower=1,
         instance=1,
+        serial=1,
         tenure=1,
         turn=None,
         clock=clock,
@@ -58,6 +59,7 @@ def entry(
         frame=480,
         late_frames=3,
         live_data=False,
+        unverified=False,
         name=name,
     )
     return RosterEntry(1, ("127.0.0.1", 5000), LocalInstant(NOW - 4 * SECOND), tally, lost=lost)
