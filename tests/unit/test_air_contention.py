@@ -271,3 +271,10 @@ def test_rules_that_cannot_be_are_refused(change: dict[str, Any]) -> None:
     plain: dict[str, Any] = {"slot_ns": SLOT, "sifs_ns": SIFS, "difs_ns": DIFS, "collision_wait_ns": EIFS}
     with pytest.raises(ConfigurationError):
         AccessRules(**(plain | change))
+
+
+def test_the_first_beacon_of_all_leaves_on_time_too() -> None:
+    channel = Channel()
+    beacon = channel.ask_at(0, Speaker([], frames=1, backs_off=False), first=True)
+    channel.run()
+    assert beacon.begins == [0]

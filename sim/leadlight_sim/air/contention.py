@@ -133,8 +133,8 @@ class Medium:
         self._heap: list[int] = []
         # Contenders that need no count, and when they begin.
         self._early: list[tuple[int, Contender]] = []
-        # Where the latest busy period ended, and where counts went on or go on.
-        self._idle_from = 0
+        # Where the latest busy period ended (long ago, to begin with), and where counts went on or go on.
+        self._idle_from = -(rules.sifs_ns + rules.slot_ns)
         self._resume_at = 0
         self._armed_at = _NEVER
 
