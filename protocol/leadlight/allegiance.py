@@ -1,21 +1,22 @@
 """Whom a follower follows: tenures, serials, and proof that a new tenure is not a recording.
 
 Within a tenure a beacon counts if its serial is newer than the last. Another tenure is followed if it is the same
-leader's, begun anew; or another leader's that goes before; or any other's once the one followed is lost. A tenure that
-has been left is never followed again. With a key, a new tenure must first answer a Sounding with a fresh nonce: a
-recorded beacon is genuine, but a recording cannot answer.
+leader's, begun anew; or another leader's that goes before; or any other's once the one followed is lost. A leader that
+has begun anew has ended its tenures before, and none of them is followed again. One that was left for another leader,
+as when the network falls apart for a while, is followed again if it has gone on since. With a key, a new tenure must
+first answer a Sounding with a fresh nonce: a recorded beacon is genuine, but a recording cannot answer.
 """
 
 from __future__ import annotations
 
-from collections import deque
+from collections import OrderedDict
 from dataclasses import dataclass
 from enum import Enum
 from typing import Final
 
 from leadlight.addresses import Address
 from leadlight.messages import Beacon
-from leadlight.units import MILLISECOND, LocalInstant
+from leadlight.units import MILLISECOND, SECOND, LocalInstant
 
 SERIAL_MASK: Final = 0xFFFF_FFFF
 SERIAL_HALF: Final = 1 << 31
@@ -23,7 +24,17 @@ SERIAL_HALF: Final = 1 << 31
 RETIRED_KEPT: Final = 32
 CHALLENGE_SPACING_NS: Final = 200 * MILLISECOND
 """A new tenure is asked no more often than this, however many beacons claim it."""
+CHALLENGES_MAXIMUM: Final = 4
+"""So many tenures may claim to be new at once; of more, one that was asked in vain makes room."""
+CHALLENGE_LASTS_NS: Final = 1 * SECOND
 LOSS_WINDOW: Final = 64
+LOSS_FEWEST: Final = 16
+"""A share is of so many beacons at least: one lost of the first two is no half."""
+
+
+def is_newer(serial: int, than: int) -> bool:
+    """Return whether a serial is ahead of another on the 32-bit circle, as in RFC 1982."""
+    return 0 < (serial - than) & SERIAL_MASK < SERIAL_HALF
 
 
 class Verdict(Enum):
@@ -47,13 +58,18 @@ class Novelty(Enum):
 
 @dataclass(slots=True)
 class Challenge:
-    """A new tenure's latest beacon, kept until its leader has answered."""
+    """A new tenure's latest beacon, kept until its leader has answered.
+
+    Each of its beacons lets it be asked once, so that a recording is not asked for ever.
+    """
 
     beacon: Beacon
     source: Address
     received_at: LocalInstant
+    opened_at: LocalInstant
     asked_at: LocalInstant | None = None
     nonce: int | None = None
+    wants_asking: bool = True
 
 
 class GroupLoss:
@@ -89,10 +105,16 @@ class GroupLoss:
         if not is_copy and behind < self._known:
             self._mask |= 1 << behind
 
+    def share_after(self, silent: int) -> float:
+        """Return the share lost if the last ``silent`` beacons went unheard and have no serial yet."""
+        window = min(self._known + silent, LOSS_WINDOW)
+        heard = (self._mask & (1 << max(LOSS_WINDOW - silent, 0)) - 1).bit_count()
+        return (window - heard) / max(window, LOSS_FEWEST)
+
     @property
     def share(self) -> float:
         """The share lost; 0 before anything is known."""
-        return 1.0 - self._mask.bit_count() / self._known if self._known else 0.0
+        return self.share_after(0)
 
 
 class Allegiance:
@@ -107,33 +129,46 @@ class Allegiance:
         self.is_lost = False
         """Whether the leader must be thought gone; then anybody else may be followed."""
         self.loss = GroupLoss()
-        self.challenge: Challenge | None = None
+        self._challenges: OrderedDict[int, Challenge] = OrderedDict()
         self._require_fresh = require_fresh
         self._proven: int | None = None
-        self._retired: deque[int] = deque(maxlen=RETIRED_KEPT)
+        # Of tenures that were left: whose they were, and the last serial heard.
+        self._retired: OrderedDict[int, tuple[int, int]] = OrderedDict()
 
     def judge(self, beacon: Beacon, source: Address, received_at: LocalInstant) -> Verdict:
-        """Return what to make of a beacon. Nothing but the loss window and an open challenge changes."""
+        """Return what to make of a beacon. Nothing but the loss window and the open challenges changes."""
         tenure = beacon.tenure
         if tenure == self.tenure:
             self.loss.note(beacon.serial, beacon.is_copy)
-            ahead = (beacon.serial - self.serial) & SERIAL_MASK
-            if ahead == 0:
+            if beacon.serial == self.serial:
                 return Verdict.DUPLICATE
-            return Verdict.FOLLOW if ahead < SERIAL_HALF else Verdict.LATE
+            return Verdict.FOLLOW if is_newer(beacon.serial, self.serial) else Verdict.LATE
         if tenure in self._retired:
-            return Verdict.RETIRED
+            leader, serial = self._retired[tenure]
+            if leader != beacon.leader or leader == self.leader or not is_newer(beacon.serial, serial):
+                return Verdict.RETIRED
         is_other = self.leader is not None and beacon.leader != self.leader
         if is_other and (beacon.rank, beacon.leader) >= self.order and not self.is_lost:
             return Verdict.OTHER_LEADER
         if not self._require_fresh or tenure == self._proven:
             return Verdict.FOLLOW
-        challenge = self.challenge
-        if challenge is None or challenge.beacon.tenure != tenure:
-            self.challenge = Challenge(beacon, source, received_at)
-        elif (beacon.serial - challenge.beacon.serial) & SERIAL_MASK < SERIAL_HALF:
+        challenge = self._challenges.get(tenure)
+        if challenge is None:
+            self._open(Challenge(beacon, source, received_at, opened_at=received_at))
+        elif is_newer(beacon.serial, challenge.beacon.serial):
             challenge.beacon, challenge.source, challenge.received_at = beacon, source, received_at
+            asked_at = challenge.asked_at
+            challenge.wants_asking = asked_at is None or received_at - asked_at >= CHALLENGE_SPACING_NS
         return Verdict.UNPROVEN
+
+    def _open(self, challenge: Challenge) -> None:
+        challenges = self._challenges
+        if len(challenges) >= CHALLENGES_MAXIMUM:
+            oldest = next(iter(challenges.values()))
+            if challenge.opened_at - oldest.opened_at < CHALLENGE_LASTS_NS:
+                return
+            del challenges[oldest.beacon.tenure]
+        challenges[challenge.beacon.tenure] = challenge
 
     def follow(self, beacon: Beacon) -> Novelty | None:
         """Follow a beacon that was judged so; return what is new about it, or ``None`` within a tenure."""
@@ -144,38 +179,39 @@ class Allegiance:
             else:
                 novelty = Novelty.RESTARTED if beacon.leader == self.leader else Novelty.CHANGED
             if self.tenure is not None:
-                self._retired.append(self.tenure)
+                assert self.leader is not None
+                self._retired[self.tenure] = self.leader, self.serial
+                self._retired.move_to_end(self.tenure)
+                if len(self._retired) > RETIRED_KEPT:
+                    self._retired.popitem(last=False)
+            self._retired.pop(beacon.tenure, None)
             self.leader = beacon.leader
             self.tenure = beacon.tenure
             self.loss.restart()
             self.loss.note(beacon.serial, beacon.is_copy)
-            self.challenge = None
+            self._challenges.clear()
+            self._proven = beacon.tenure
         # A restart may come with another rank.
         self.order = (beacon.rank, beacon.leader)
         self.serial = beacon.serial
         self.is_lost = False
         return novelty
 
-    def to_challenge(self, now: LocalInstant) -> Challenge | None:
-        """Return the challenge that should be put now, if any."""
-        challenge = self.challenge
-        if challenge is None:
-            return None
-        if challenge.asked_at is not None and now - challenge.asked_at < CHALLENGE_SPACING_NS:
-            return None
-        return challenge
+    def to_challenge(self) -> list[Challenge]:
+        """Return the challenges that should be put now."""
+        if not self._challenges:
+            return []
+        return [challenge for challenge in self._challenges.values() if challenge.wants_asking]
 
     def is_open(self, nonce: int) -> bool:
         """Return whether a challenge of this nonce waits for its answer."""
-        return self.challenge is not None and self.challenge.nonce == nonce
+        return any(challenge.nonce == nonce for challenge in self._challenges.values())
 
     def answered(self, nonce: int, tenure: int) -> Challenge | None:
-        """Take an Echo; return the challenge that it meets, whose beacon may now be followed, or ``None``."""
-        challenge = self.challenge
+        """Take an Echo; return the challenge that it meets, whose beacon may now be judged again, or ``None``."""
+        challenge = self._challenges.get(tenure)
         if challenge is None or challenge.nonce is None or nonce != challenge.nonce:
             return None
-        if tenure != challenge.beacon.tenure:
-            return None
+        del self._challenges[tenure]
         self._proven = tenure
-        self.challenge = None
         return challenge

@@ -41,15 +41,16 @@ class CopyList:
             lease.address = address
             lease.until = LocalInstant(now + LEASE_NS)
             return
-        self._expire(now)
         if len(self._leases) < COPIES_MAXIMUM:
             self._leases[follower] = _Lease(address, LocalInstant(now + LEASE_NS))
 
-    def begin(self, follower: int) -> None:
-        """Serve a follower from now on, if it has a lease."""
+    def begin(self, follower: int) -> bool:
+        """Serve a follower from now on, if it has a lease; return whether that has changed."""
         lease = self._leases.get(follower)
-        if lease is not None:
-            lease.served = True
+        if lease is None or lease.served:
+            return False
+        lease.served = True
+        return True
 
     def consider(self, follower: int, loss_permille: int, everyone: bool, now: LocalInstant) -> bool:
         """Decide by a follower's own loss whether it is served; return whether that has changed."""
@@ -77,9 +78,11 @@ class CopyList:
 
     def addresses(self, now: LocalInstant) -> list[Hashable]:
         """Return the addresses to send a copy to."""
-        self._expire(now)
-        return [lease.address for lease in self._leases.values() if lease.served]
+        return [lease.address for lease in self._leases.values() if lease.served and now <= lease.until]
 
-    def _expire(self, now: LocalInstant) -> None:
-        for follower in [follower for follower, lease in self._leases.items() if now > lease.until]:
+    def expire(self, now: LocalInstant) -> list[int]:
+        """Drop the leases that have run out; return the followers among them that were served."""
+        over = [(follower, lease.served) for follower, lease in self._leases.items() if now > lease.until]
+        for follower, _ in over:
             del self._leases[follower]
+        return [follower for follower, served in over if served]

@@ -25,7 +25,7 @@ from leadlight.fader import HOLDOVER_FADE_NS, RETURN_FADE_NS, STOP_FADE_NS, Fade
 from leadlight.messages import Beacon, Echo, Message, Sounding, Tally
 from leadlight.playhead import FROZEN_PPB, Playhead, Stretch
 from leadlight.recovery import Recovery, Remedy
-from leadlight.terms import ClockState, CueState
+from leadlight.terms import ClockState, ContentState, CueState
 from leadlight.units import BILLION, MICROSECOND, MILLISECOND, MINUTE, SECOND, LeaderInstant, LocalInstant, ShowPosition
 from leadlight.wire import NAME_MAXIMUM_BYTES, U16, U32, Codec
 
@@ -55,6 +55,7 @@ class FollowerSettings:
     ``name`` is how people know it, at most 24 bytes. ``latency_ns``: from handing a frame to the output until its light
     shows. ``trim_ns``: this piece later (positive) or earlier. ``radio``: hash of the access point's BSSID where known.
     ``soundings``: off for a node that cannot or may not send. ``holdover_cap_ns``: how long to go on without beacons.
+    ``lights``: off for a node that lights nothing and of which no content is expected.
     """
 
     name: str
@@ -65,6 +66,7 @@ class FollowerSettings:
     silent_intervals: int = SILENT_INTERVALS
     holdover_cap_ns: int = HOLDOVER_CAP_NS
     tally_interval_ns: int = TALLY_INTERVAL_NS
+    lights: bool = True
     clock: ClockSettings = field(default_factory=ClockSettings)
 
     def __post_init__(self) -> None:
@@ -151,6 +153,7 @@ class Follower:
         self._instance = nonzero32(entropy)
         self._tally_serial = 0
         self._live_until: LocalInstant | None = None
+        self._has_adopted = False
         self._changed_at: LocalInstant | None = None
         self._pending_at: LocalInstant | None = None
         self._soundings = SoundingSchedule(entropy)
@@ -164,6 +167,7 @@ class Follower:
         # The clock of the timebase before, by which the old line is held until the new one is known.
         self._held: tuple[int, Estimate] | None = None
         self._address: Address | None = None
+        self._asks_for_copies = False
         self._interval_ns = SECOND
         self._group_size = 0
         self._cookie: int | None = None
@@ -188,6 +192,8 @@ class Follower:
         self._sounding_due = False
         self._tally_due = False
         self._turns: deque[int] = deque(maxlen=4)
+        # Tallies heard by the group lately, so that one that came twice counts once.
+        self._heard_tallies: deque[tuple[int, int, int]] = deque(maxlen=16)
 
     # -- the five verbs ------------------------------------------------------------------------------------------
 
@@ -254,11 +260,12 @@ class Follower:
 
     def datagrams_to_send(self, now: LocalInstant) -> list[tuple[bytes, Address | None]]:
         """Return the datagrams to send at ``now`` with their destinations; each is stamped with ``now``."""
-        challenge = self._allegiance.to_challenge(now)
-        if not (self._sounding_due or self._tally_due or self._turns or challenge):
+        challenges = self._allegiance.to_challenge()
+        if not (self._sounding_due or self._tally_due or self._turns or challenges):
             return []
         out: list[tuple[bytes, Address | None]] = []
-        if challenge is not None:
+        for challenge in challenges:
+            challenge.wants_asking = False
             challenge.asked_at = now
             challenge.nonce = self._entropy.getrandbits(32)
             asking = Sounding(self.identity, challenge.beacon.tenure, challenge.nonce, now, None, self.settings.radio)
@@ -309,6 +316,7 @@ class Follower:
         self._tally_at = self._silent_at = self._cap_at = None
         self._sounding_due = self._tally_due = False
         self._turns.clear()
+        self._allegiance.is_lost = True  # whoever leads from now on is judged without it
 
     # -- what the player asks ------------------------------------------------------------------------------------
 
@@ -351,6 +359,11 @@ class Follower:
         return self._off_at
 
     @property
+    def cue_told(self) -> Cue:
+        """What the leader last said is in force, whether or not it is adopted here yet."""
+        return self.cue if self._pending is None else self._pending
+
+    @property
     def timebase(self) -> int | None:
         """The timebase that instants refer to, as of the last accepted beacon; ``None`` before the first."""
         return self._timebase
@@ -373,6 +386,7 @@ class Follower:
 
     def ask(self, address: Address, now: LocalInstant) -> None:
         """Ask a leader at a known address for copies: for a network that carries nothing to the group."""
+        self._asks_for_copies = True
         if self._address is None:
             self._address = address
             self._soundings.begin(now, 1, 0xFF)
@@ -381,8 +395,7 @@ class Follower:
         """The player has seen live pixel data for its own pixels: two drivers on one piece. Told while it lasts."""
         if not self.live_data_at(now):
             self._emit(events.LiveDataSeen(now))
-            if self._tally_at is not None:
-                self._tally_at = min(self._tally_at, LocalInstant(now + below(self._entropy, TALLY_SOON_NS)))
+            self._tell_soon(now)
         self._live_until = LocalInstant(now + LIVE_DATA_LASTS_NS)
 
     def live_data_at(self, now: LocalInstant) -> bool:
@@ -440,7 +453,7 @@ class Follower:
         before = self.clock.state
         if beacon.timebase != self._timebase:
             self._enter_timebase(beacon, received_at)
-        elif novelty is Novelty.CHANGED:
+        elif novelty is not None:
             self._continue_timebase(beacon, received_at)
         if self._tally_at is None:
             # The holdover had ended, and with it all that this node sends.
@@ -460,7 +473,10 @@ class Follower:
         self._tally_at = LocalInstant(now + below(self._entropy, self.settings.tally_interval_ns))
 
     def _continue_timebase(self, beacon: Beacon, now: LocalInstant) -> None:
-        """Another leader goes on in the timebase: the clock is the same to within its bound, the paths are not."""
+        """A new tenure goes on in the timebase: the clock is the same to within a bound, the paths may not be.
+
+        Even where the leader is the same: another, unheard here, may have led between and handed the timebase back.
+        """
         self._timebase_leader = beacon.leader
         self.clock.continue_timebase(CONTINUED_WITHIN_NS)
         if self.settings.soundings:
@@ -515,8 +531,7 @@ class Follower:
                 self._emit(events.LockAcquired(now, bound_ns or 0))
             elif before is ClockState.LOCKED:
                 self._emit(events.LockLost(now))
-            if self._tally_at is not None:
-                self._tally_at = min(self._tally_at, LocalInstant(now + below(self._entropy, TALLY_SOON_NS)))
+            self._tell_soon(now)
         if state is not ClockState.LOCKED and self._patience_at is not None and now < self._patience_at:
             return
         self._follow_cues(now)
@@ -546,6 +561,7 @@ class Follower:
             if next_cue != self._announced:
                 self._announced = next_cue
                 self._emit(events.CueAnnounced(now, next_cue, self._cue_at))
+                self._tell_soon(now)  # whether the show is held here must be known before it rolls
 
     def _time_off(self) -> None:
         """Work out when the off time falls on the local clock; a cue from after it, once in force, has none."""
@@ -570,7 +586,7 @@ class Follower:
         """
         if self._is_keyed or cue.state is CueState.STOPPED or self._changed_at is None:
             return False
-        is_change = cue.show != self.cue.show or cue.state is not self.cue.state
+        is_change = cue.show != self.cue.show or cue.state is not self.cue.state or self._jumps(cue, now)
         return is_change and now - self._changed_at < UNKEYED_SPACING_NS
 
     def _adopt(self, cue: Cue, now: LocalInstant) -> None:
@@ -582,18 +598,21 @@ class Follower:
             return
         self._pending = self._pending_at = None
         previous, self.cue = self.cue, cue
-        changed = cue.show != previous.show or cue.state is not previous.state or self._jumps(now)
+        changed = cue.show != previous.show or cue.state is not previous.state or self._jumps(cue, now)
         if changed:
             self._emit(events.CueAdopted(now, cue))
-            if self._show is not None:
+            if self._has_adopted:
                 self._changed_at = now
-            if self._tally_at is not None:
-                self._tally_at = min(self._tally_at, LocalInstant(now + below(self._entropy, TALLY_SOON_NS)))
+            self._tell_soon(now)
+        self._has_adopted = True
         state = cue.state
         if state is CueState.STOPPED:
             self._darken(now, STOP_FADE_NS)
             return
         if state is CueState.DARK or cue.show == NO_SHOW:
+            if not self._is_keyed and self.playhead.is_running and self._fader.level_at(now) > 0.0:
+                self._darken(now, RETURN_FADE_NS)
+                return
             self._show = None
             self.playhead.halt()
             return
@@ -611,7 +630,7 @@ class Follower:
             was_stopped = previous.state is CueState.STOPPED
             self._fader.fade(1.0, now, RETURN_FADE_NS if was_stopped or self.playhead.is_running else 0)
         if changed or not self.playhead.is_running or state is CueState.PAUSED:
-            target = self._target(now)
+            target = self._target(cue, now)
             if target is not None:
                 self.playhead.start(target)
                 if self._changed_at == now:
@@ -625,16 +644,15 @@ class Follower:
             self._fader = Fader(0.0)
             self._fader.fade(1.0, now, RETURN_FADE_NS)
 
-    def _jumps(self, now: LocalInstant) -> bool:
-        """Return whether the cue in force puts a show that runs somewhere else: another run of it, not an error."""
-        target = self._target(now)
+    def _jumps(self, cue: Cue, now: LocalInstant) -> bool:
+        """Return whether a cue puts a show that runs somewhere else: another run of it, not an error."""
+        target = self._target(cue, now)
         if target is None or not self.playhead.is_running:
             return False
         return abs(target.position_at(now) - self.playhead.position_at(now)) >= CUE_JUMP_NS
 
-    def _target(self, now: LocalInstant) -> Stretch | None:
-        """Return where the cue in force puts the show, over local time."""
-        cue = self.cue
+    def _target(self, cue: Cue, now: LocalInstant) -> Stretch | None:
+        """Return where a cue puts the show, over local time."""
         if cue.state is CueState.PAUSED:
             return Stretch(now, cue.line.position, FROZEN_PPB)
         served = self.clock.served
@@ -648,7 +666,7 @@ class Follower:
         """Move the playhead towards where the cue in force puts the show."""
         if self._show is None:
             return
-        target = self._target(now)
+        target = self._target(self.cue, now)
         if target is None:
             return
         if not self.playhead.is_running or self._fader.target <= 0.0:
@@ -665,6 +683,7 @@ class Follower:
             return
         if moved.remedy is Remedy.STEP:
             self._emit(events.Stepped(now, moved.error_ns))
+            self._changed_at = now
             self._fade_in_unkeyed(now)
         elif moved.remedy is Remedy.HOLD and not was_holding:
             self._emit(events.Held(now, -moved.error_ns))
@@ -700,9 +719,11 @@ class Follower:
     def _end_holdover(self, now: LocalInstant) -> None:
         self._cap_at = None
         self._cue_at = self._off_local = None  # dark until a beacon says what is in force by then
-        self._soundings.cease()
+        if not self._asks_for_copies:  # one that hears only what it asks for goes on asking
+            self._soundings.cease()
+            self._sounding_due = False
         self._tally_at = None
-        self._sounding_due = self._tally_due = False
+        self._tally_due = False
         self._emit(events.HoldoverEnded(now, now - (self.heard_at or now)))
         self._darken(now, HOLDOVER_FADE_NS)
 
@@ -717,15 +738,18 @@ class Follower:
     def _receive_echo(self, echo: Echo, received_at: LocalInstant) -> None:
         challenge = self._allegiance.answered(echo.nonce, echo.tenure)
         if challenge is not None:
-            self._cookie = echo.cookie
-            self._follow_beacon(challenge.beacon, challenge.source, challenge.received_at)
-            return
-        if self._allegiance.tenure is None and self._soundings.answered(echo, received_at) is not None:
-            # Asked before any beacon was heard: the cookie is what the leader's copies will go by.
-            self._cookie = echo.cookie
+            # It is judged again: what was followed may have come back while the answer was on its way.
+            self._receive_beacon(challenge.beacon, challenge.source, challenge.received_at)
+            if self._allegiance.tenure == echo.tenure:
+                self._cookie = echo.cookie
             return
         if echo.tenure != self._allegiance.tenure or echo.timebase != self._timebase:
-            self.counters["other tenure's echo"] += 1
+            # Either no beacon was heard yet, or the leader has begun anew and none of its beacons came through. The
+            # cookie is what its copies will go by.
+            if self._soundings.answered(echo, received_at) is not None:
+                self._cookie = echo.cookie
+            if self._allegiance.tenure is not None:
+                self.counters["other tenure's echo"] += 1
             return
         exchange = self._soundings.answered(echo, received_at)
         if exchange is None:
@@ -748,6 +772,11 @@ class Follower:
         if tally.turn is None:
             self.counters["misdirected"] += 1
             return
+        heard = tally.follower, tally.instance, tally.serial
+        if heard in self._heard_tallies:
+            self.counters["repeated tally"] += 1
+            return
+        self._heard_tallies.append(heard)
         if tally.tenure == self._allegiance.tenure and tally.radio == self.settings.radio:
             self.clock.common_view.note_heard(tally.turn, received_at)
 
@@ -766,8 +795,8 @@ class Follower:
             self.clock.state,
             cue.state,
             None if bound_ns is None else min(-(-bound_ns // MICROSECOND), U32) * MICROSECOND,
-            round(self._allegiance.loss.share * 1000),
-            self.library.state_of(about),
+            round(self._group_loss_at(now) * 1000),
+            self.library.state_of(about) if self.settings.lights else ContentState.UNKNOWN,
             self.settings.radio,
             about,
             min(shown.frame or 0, U32),
@@ -776,6 +805,19 @@ class Follower:
             self._is_keyed and not self.settings.soundings,
             self.settings.name,
         )
+
+    def _group_loss_at(self, now: LocalInstant) -> float:
+        """Return the share of what goes to the group that is not heard; silence counts, for no serial tells of it."""
+        silent = 0
+        if self.heard_at is not None:
+            # One may be under way, with its dither and its delay.
+            silent = max((now - self.heard_at) // self._interval_ns - 1, 0)
+        return self._allegiance.loss.share_after(silent)
+
+    def _tell_soon(self, now: LocalInstant) -> None:
+        """Let the next Tally go out shortly: something has changed."""
+        if self._tally_at is not None:
+            self._tally_at = min(self._tally_at, LocalInstant(now + below(self._entropy, TALLY_SOON_NS)))
 
     def _plan_tally(self, now: LocalInstant) -> None:
         self._tally_due = False

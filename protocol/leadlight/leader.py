@@ -16,6 +16,7 @@ from typing import Final
 
 from leadlight import events
 from leadlight.addresses import Address
+from leadlight.allegiance import is_newer
 from leadlight.clock.estimator import Estimate
 from leadlight.content import StoredShow
 from leadlight.cue import NO_SHOW, START, Cue, ShowLine, dark_cue
@@ -39,6 +40,8 @@ RANK_SPACING_NS: Final = 200 * MILLISECOND
 """A standby of the next rank waits so much longer, and hears the first one's beacons meanwhile."""
 CONTINUE_WITHIN_NS: Final = 2 * MILLISECOND
 """A timebase is continued by a node whose bound is at most this; followers add it to their own."""
+STOP_HELD_NS: Final = 2 * SECOND
+"""A node that took the lead to stop the show gives it back no sooner, so that whoever led can hear of the stop."""
 TENURES_TOLD: Final = 64
 """Other leaders' tenures that are remembered, so that each is told of once."""
 
@@ -76,7 +79,11 @@ class Leader:
         self._asked = 0
         self._ask_at: LocalInstant | None = None
         self._told: deque[int] = deque(maxlen=TENURES_TOLD)
-        self._own_before: int | None = None
+        self._own_tenures: deque[int] = deque(maxlen=TENURES_TOLD)
+        self._own_before: tuple[int, int] | None = None
+        self._stop_until = now
+        self._rival_stop: int | None = None
+        self._seen_at = now
         # Orders that wait until this node leads.
         self._own_cue: Cue | None = None
         self._own_cues: list[Cue] = []
@@ -86,7 +93,8 @@ class Leader:
             self._move(RoleInput.LISTENED_OUT, now)
 
     def _new_ear(self) -> Follower:
-        return Follower(FollowerSettings(name=self.settings.name), self._codec, self._entropy, self._shows)
+        settings = FollowerSettings(name=self.settings.name, lights=False)
+        return Follower(settings, self._codec, self._entropy, self._shows)
 
     # -- what it is ----------------------------------------------------------------------------------------------
 
@@ -181,12 +189,14 @@ class Leader:
     def stop(self, now: LocalInstant) -> None:
         """Stop now: everyone fades within a second. Nothing scheduled survives.
 
-        A node that does not lead takes the lead for it: a stop waits for nobody.
+        A node that does not lead takes the lead for it: a stop waits for nobody. If a leader that goes before this one
+        is there, it hears of the stop, makes it its own, and leads on.
         """
         self._own_cues.clear()
         self._own_cue = None
         if self._tenure is None:
             self._move(RoleInput.TAKE_BACK, now)
+            self._stop_until = LocalInstant(now + STOP_HELD_NS)
         assert self._tenure is not None
         self._tenure.stop(now)
 
@@ -197,7 +207,10 @@ class Leader:
             self._tenure.off_at = None if at is None else self._tenure.leader_at(at)
 
     def take_back(self, now: LocalInstant) -> None:
-        """Lead from now on, whoever leads: an order from a person."""
+        """Lead from now on, at whatever point of the show: an order from a person.
+
+        A leader that goes before this one, if there is one, keeps its followers, and this node yields to it again.
+        """
         if self._tenure is None:
             self._move(RoleInput.TAKE_BACK, now)
 
@@ -242,7 +255,10 @@ class Leader:
         elif self.role is Role.LISTENING:
             due.append(self._listen_until)
         elif self.role is Role.STANDBY:
-            due += [self._silence_at(), self._boundary_at()]
+            due.append(self._silence_at())
+            boundary = self._boundary_at()
+            if boundary is not None and boundary > self._seen_at:
+                due.append(boundary)  # one that has passed waits for the clock to be known: for a packet
         else:
             due += [self._ask_at, self._lead_at()]
         return min((instant for instant in due if instant is not None), default=None)
@@ -265,7 +281,7 @@ class Leader:
         return self._ear.is_expecting(message)
 
     def _receive_beacon(self, beacon: Beacon, source: Address, received_at: LocalInstant) -> None:
-        if self._tenure is not None and beacon.tenure == self._tenure.tenure:
+        if beacon.tenure in self._own_tenures:
             self._own_counters["own copy"] += 1
             return
         if beacon.leader == self.identity:
@@ -276,23 +292,34 @@ class Leader:
             if beacon.tenure not in self._told:
                 self._told.append(beacon.tenure)
                 self._events.append(events.RivalHeard(received_at, beacon.leader, beacon.tenure))
-                if self._order < (beacon.rank, beacon.leader):
-                    # Who followed the other has left this tenure for good, and may follow a new one.
-                    self._tenure.renew(received_at)
             if self._order < (beacon.rank, beacon.leader):
-                return  # it will hear this one's beacons and yield
+                if not self._is_later_stop(beacon, self._tenure, received_at):
+                    return  # it will hear this one's beacons and yield
+                self._rival_stop = beacon.tenure  # to be obeyed, once the ear finds it proven
+            elif received_at < self._stop_until and beacon.cue.state is not CueState.STOPPED:
+                return  # it has yet to hear of the stop that was ordered here
         self._ear.receive_message(beacon, source, received_at)
 
     def _meet_oneself(self, beacon: Beacon, received_at: LocalInstant) -> None:
         """A beacon under this node's own id and another tenure: left over from its last run, or a clone's."""
-        tenure = beacon.tenure
+        tenure, before = beacon.tenure, self._own_before
         self._own_counters["own id"] += 1
         if tenure in self._told:
             return
-        if tenure == self._own_before:
+        if before is not None and before[0] == tenure and is_newer(beacon.serial, before[1]):
+            # One may be left over, and come twice; this one advances.
             self._told.append(tenure)
             self._events.append(events.LeaderCloned(received_at, beacon.leader, tenure))
-        self._own_before = tenure  # a single one may be left over; two advance
+        self._own_before = tenure, beacon.serial
+
+    @staticmethod
+    def _is_later_stop(beacon: Beacon, tenure: Tenure, received_at: LocalInstant) -> bool:
+        """Return whether a beacon says that the show was stopped after the cue in force here took effect."""
+        cue = beacon.cue
+        if cue.state is not CueState.STOPPED or tenure.cue.state is CueState.STOPPED:
+            return False
+        stopped_at = received_at - (beacon.sent_at - cue.line.leader_at)
+        return stopped_at > tenure.local_at(tenure.cue.line.leader_at)
 
     @property
     def _order(self) -> tuple[int, int]:
@@ -300,17 +327,24 @@ class Leader:
 
     def _follow_ear(self, now: LocalInstant) -> None:
         """Let the role follow from what the ear has heard and found proven."""
+        self._seen_at = max(self._seen_at, now)
         heard_at = self._ear.heard_at
         is_better = self._ear.order < self._order
         while (event := self._ear.next_event()) is not None:
-            if isinstance(event, events.LeaderFound | events.LeaderChanged | events.LeaderRestarted):
-                if self._tenure is None:
-                    self._move(RoleInput.HEARD_BETTER if is_better else RoleInput.HEARD_LEADER, now)
+            is_new = isinstance(event, events.LeaderFound | events.LeaderChanged | events.LeaderRestarted)
+            if is_new and self._tenure is None:
+                self._move(RoleInput.HEARD_BETTER if is_better else RoleInput.HEARD_LEADER, now)
         if heard_at is None:
             return
         if self._tenure is not None:
-            if is_better and heard_at > self._led_since:
+            if heard_at <= self._led_since:
+                return
+            if is_better:
                 self._move(RoleInput.HEARD_BETTER, now)
+            elif self._ear.tenure == self._rival_stop:
+                self._rival_stop = None
+                self._ear.fall_silent()
+                self._tenure.stop(now)
             return
         alive_at = max(heard_at, self._ear.answered_at or heard_at)
         if alive_at > self._silent_since:
@@ -346,6 +380,8 @@ class Leader:
         inheritance = self._inheritance(now)
         tenure = Tenure(self.settings, self._codec, self._entropy, now, inheritance)
         self._tenure = tenure
+        self._own_tenures.append(tenure.tenure)
+        self._rival_stop = None
         if inheritance is not None and music_is_lost:
             self._apply_on_music_lost(tenure, now)
         if inheritance is None:
@@ -380,17 +416,25 @@ class Leader:
         scheduled = () if ear.next_cue is None else (ear.next_cue,)
         off_at = None if ear.off_at is None else LeaderInstant(ear.off_at)
         if self._can_continue(now):
-            return Inheritance(timebase, served, ear.cue, scheduled, off_at)
+            return Inheritance(timebase, served, ear.cue_told, scheduled, off_at)
         # Too uncertain to go on in its name: the show goes on by this host's own clock, as a timebase of its own.
         own = Estimate(now, 0, 0.0, 0.0, 0.0)
+        cue = ear.cue_told
+        if off_at is not None and cue.line.leader_at < off_at <= served.leader_at(now):
+            cue = dark_cue(off_at)  # it is over, and must not look begun anew
 
         def moved(cue: Cue) -> Cue:
-            return cue._replace(line=cue.line._replace(leader_at=LeaderInstant(served.local_at(cue.line.leader_at))))
+            at = LeaderInstant(served.local_at(cue.line.leader_at))
+            if at < now:
+                # Under way, perhaps since before this host's clock began: the line is drawn through now instead.
+                at = LeaderInstant(now)
+                return cue._replace(line=ShowLine(at, cue.position_at(served.leader_at(now)), cue.line.rate_ppb))
+            return cue._replace(line=cue.line._replace(leader_at=at))
 
         return Inheritance(
             self._entropy.getrandbits(32) or 1,
             own,
-            moved(ear.cue),
+            moved(cue),
             tuple(moved(cue) for cue in scheduled),
             None if off_at is None else LeaderInstant(served.local_at(off_at)),
         )
@@ -404,15 +448,16 @@ class Leader:
 
     def _apply_on_music_lost(self, tenure: Tenure, now: LocalInstant) -> None:
         what = self.settings.on_music_lost
-        if what is OnMusicLost.CONTINUE or tenure.cue.state is not CueState.ROLLING:
+        if what is OnMusicLost.CONTINUE:
             return
-        tenure.scheduled.clear()
-        ends_at = self._ends_at(tenure.cue)
+        tenure.scheduled.clear()  # nor does what was announced begin without its music
+        cue = tenure.cue
+        if cue.state not in (CueState.ROLLING, CueState.PAUSED):
+            return
         soon = LeaderInstant(tenure.leader_at(now) + self.settings.lead_time_ns)
-        if what is OnMusicLost.DARK or ends_at is None:
-            tenure.schedule(dark_cue(soon))
-        else:
-            tenure.schedule(dark_cue(max(ends_at, soon)))
+        finishes = what is OnMusicLost.FINISH and cue.state is CueState.ROLLING
+        ends_at = self._ends_at(cue) if finishes else None
+        tenure.schedule(dark_cue(soon if ends_at is None else max(ends_at, soon)))
 
     def _ends_at(self, cue: Cue) -> LeaderInstant | None:
         """Return when a rolling show has shown its last frame, in the timebase; ``None`` for one of unknown length."""

@@ -7,6 +7,7 @@ from collections.abc import Hashable, Iterator
 from dataclasses import dataclass
 from typing import Final
 
+from leadlight.allegiance import is_newer
 from leadlight.messages import Tally
 from leadlight.units import LocalInstant
 
@@ -22,6 +23,7 @@ class RosterEntry:
     address: Hashable
     heard_at: LocalInstant
     tally: Tally | None = None
+    tallied_at: LocalInstant | None = None
     previous_instance: int | None = None
     previous_serial: int = 0
     cloned: bool = False
@@ -32,11 +34,6 @@ class RosterEntry:
     def name(self) -> str:
         """The name it gave itself, or its number in hex."""
         return f"{self.follower:08x}" if self.tally is None else self.tally.name
-
-
-def _is_newer(serial: int, than: int) -> bool:
-    """Compare as RFC 1982 does: newer if ahead by less than half of the 32-bit circle."""
-    return 0 < (serial - than) & 0xFFFF_FFFF < 1 << 31
 
 
 class Roster:
@@ -56,7 +53,10 @@ class Roster:
         return self._entries.get(follower)
 
     def hear(self, follower: int, address: Hashable, heard_at: LocalInstant) -> tuple[RosterEntry, bool]:
-        """Note that a follower was heard; return its entry and whether it is new."""
+        """Note that a follower was heard; return its entry and whether it is new.
+
+        In a full roster the newcomer itself may have to go; its entry is then nobody's.
+        """
         entry = self._entries.get(follower)
         if entry is not None:
             entry.address = address
@@ -86,9 +86,9 @@ class Roster:
         if entry is None or entry.tally is None:
             return True
         if tally.instance == entry.tally.instance:
-            return _is_newer(tally.serial, entry.tally.serial)
+            return is_newer(tally.serial, entry.tally.serial)
         if tally.instance == entry.previous_instance:
-            return _is_newer(tally.serial, entry.previous_serial)
+            return is_newer(tally.serial, entry.previous_serial)
         return True
 
     def note_tally(self, entry: RosterEntry, tally: Tally) -> bool:

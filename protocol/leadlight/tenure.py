@@ -149,6 +149,7 @@ class Tenure:
         self._due_regular = False
         self._due_extra = False
         self._copies = CopyList()
+        self._stopped_at = now
         self._answers = RateLimiter(settings.sounding_budget, ANSWER_BURST_S * settings.sounding_budget)
         self._echoes: deque[tuple[Sounding, Address, LocalInstant, int]] = deque()
 
@@ -161,14 +162,6 @@ class Tenure:
     def timebase(self) -> int:
         """The timebase that this leader's instants refer to."""
         return self._timebase
-
-    def renew(self, now: LocalInstant) -> None:
-        """Begin a new tenure without a break: the same clock and show under a number that nobody has left."""
-        self._tenure = nonzero32(self._entropy)
-        self._delays.restart()
-        self._turns.clear()
-        self._marks.clear()
-        self._burst(now, CHANGE_BURST_NS)
 
     def leader_at(self, local: LocalInstant) -> LeaderInstant:
         """Return what the timebase's clock shows at a local instant."""
@@ -217,6 +210,8 @@ class Tenure:
         """Stop now: everyone fades within a second. Nothing scheduled survives."""
         at = self.leader_at(now)
         self.scheduled.clear()
+        self._announced = None
+        self._stopped_at = now
         self.cue = Cue(self.cue.show, CueState.STOPPED, ShowLine(at, max(self.cue.position_at(at), START)))
         self._emit(events.CueTookEffect(now, self.cue))
         self._burst(now, STOP_BURST_NS)
@@ -242,6 +237,9 @@ class Tenure:
             self._announced = None
             self._emit(events.CueTookEffect(now, self.cue))
         announce = self._to_announce(now)
+        if announce is not None and self.settings.refuse_incomplete:
+            # Before its instant: what has been announced begins everywhere by itself.
+            announce = self.scheduled[0] = self._check_content(announce, now)
         if announce is not None and announce != self._announced:
             self._announced = announce
             self._burst(now, CHANGE_BURST_NS)
@@ -403,8 +401,10 @@ class Tenure:
         if sounding.cookie == self._cookie(sounding.follower, source):
             # Only who receives at this address can know what was sent there.
             self._copies.renew(sounding.follower, source, received_at)
-            if sounding.tenure == 0:
-                self._copies.begin(sounding.follower)  # it has asked, and has heard no beacon at all
+            # One of no tenure, or another, knows the way here and has heard no beacon of this one at all.
+            is_deaf = sounding.tenure != self._tenure and self.settings.delivery is not Delivery.GROUP
+            if is_deaf and self._copies.begin(sounding.follower):
+                self._emit(events.CopiesBegun(received_at, sounding.follower, entry.name))
         if sounding.tenure == self._tenure and sounding.delays:
             self._delays.collect(entry.follower, sounding.radio, sounding.delays)
         if len(self._echoes) >= ECHO_QUEUE_MAXIMUM:
@@ -413,11 +413,18 @@ class Tenure:
         self._echoes.append((sounding, source, received_at, length))
 
     def _receive_tally(self, tally: Tally, source: Address, received_at: LocalInstant) -> None:
+        if tally.tenure != self._tenure:
+            self.counters["other tenure's tally"] += 1
+            return
         if not self.roster.is_news(tally):
             self.counters["repeated tally"] += 1
             return
         entry, _ = self.roster.hear(tally.follower, source, received_at)
+        if self.roster.find(tally.follower) is None:
+            self.counters["roster full"] += 1
+            return
         before = entry.tally
+        entry.tallied_at = received_at
         if before is None:
             # Told now and not at its first Sounding: only a Tally says the name.
             self._emit(events.FollowerJoined(received_at, tally.follower, tally.name))
@@ -426,7 +433,7 @@ class Tenure:
         if tally.live_data and (before is None or not before.live_data):
             self._emit(events.SecondSourceReported(received_at, tally.follower, tally.name))
         turn = tally.turn
-        if turn is None or tally.tenure != self._tenure:
+        if turn is None:
             return
         if self._turns.pop(turn, None) == tally.follower:
             self._marks.append([turn, received_at, 0])
@@ -435,6 +442,9 @@ class Tenure:
 
     def _choose_copies(self, now: LocalInstant) -> None:
         """Let followers that hear too little of the group have copies, and those that hear it well again have none."""
+        for follower in self._copies.expire(now):
+            known = self.roster.find(follower)
+            self._emit(events.CopiesEnded(now, follower, f"{follower:08x}" if known is None else known.name))
         everyone = self.settings.delivery is not Delivery.AUTOMATIC
         for entry in self.roster:
             tally = entry.tally
@@ -451,15 +461,23 @@ class Tenure:
         return tuple(
             entry.name
             for entry in self.roster
-            if entry.tally is not None and entry.tally.show == show and entry.tally.content in lacking
+            if entry.tally is not None
+            and not entry.lost
+            and entry.tally.show == show
+            and entry.tally.content in lacking
         )
 
     def not_stopped(self) -> tuple[str, ...]:
-        """Return the names of followers that have not confirmed a stop that is in force."""
+        """Return the names of followers that have not confirmed a stop that is in force: not since it was ordered."""
         if self.cue.state is not CueState.STOPPED:
             return ()
         return tuple(
-            entry.name for entry in self.roster if entry.tally is None or entry.tally.cue_state is not CueState.STOPPED
+            entry.name
+            for entry in self.roster
+            if entry.tally is None
+            or entry.tally.cue_state is not CueState.STOPPED
+            or entry.tallied_at is None
+            or entry.tallied_at < self._stopped_at
         )
 
     def _note_lost(self, now: LocalInstant) -> None:
