@@ -26,8 +26,11 @@ OUTSTANDING_MAXIMUM: Final = 16
 
 
 def fair_spacing_ns(group_size: int, budget_per_second: int) -> int:
-    """Return the spacing at which ``group_size`` followers together use up the budget."""
-    return group_size * SECOND // max(budget_per_second, 1)
+    """Return the spacing at which ``group_size`` followers together use up nine tenths of the budget.
+
+    The last tenth is for chance: spacings vary, and so do their sums.
+    """
+    return group_size * SECOND * 10 // (9 * max(budget_per_second, 1))
 
 
 class SoundingSchedule:
