@@ -23,6 +23,7 @@ from leadlight.units import MILLISECOND, SECOND
 
 INTERFACE = "127.0.0.1"
 TIDEFALL = StoredShow("Tidefall", FrameRate(40), frame_count=7680)
+LISTEN_INTERVALS = 3
 PATIENCE_SECONDS = 10
 """For a busy machine; healthy runs need a tenth of it."""
 
@@ -33,7 +34,7 @@ Wanted = TypeVar("Wanted")
 
 def leader(group: str, port: int, keys: KeyRing | None = None, interval_ns: int = 50 * MILLISECOND) -> LeaderEndpoint:
     return LeaderEndpoint(
-        LeaderSettings("boathouse", lead_time_ns=200 * MILLISECOND, interval_ns=interval_ns),
+        LeaderSettings("boathouse", lead_time_ns=200 * MILLISECOND, interval_ns=interval_ns, listen_intervals=0),
         group=group,
         port=port,
         interface=INTERFACE,
@@ -117,7 +118,7 @@ class LeaderProcess:
 
     def __init__(self, group: str, port: int) -> None:
         words = ["lead", "--name", "boathouse", "--group", group, "--port", str(port), "--interface", INTERFACE]
-        words += ["--interval", "0.1", "--json-lines", "--for", "60"]
+        words += ["--interval", "0.1", "--listen", str(LISTEN_INTERVALS), "--json-lines", "--for", "60"]
         self._process = subprocess.Popen(
             [sys.executable, "-m", "leadlight", *words],
             stdout=subprocess.DEVNULL,

@@ -14,7 +14,6 @@ from leadlight.cue import NO_SHOW, Cue, FrameRate, ShowLine, show_key
 from leadlight.errors import ConfigurationError
 from leadlight.files import read_key_file
 from leadlight.follower import FollowerSettings
-from leadlight.tenure import LeaderSettings
 from leadlight.live_table import LiveTable
 from leadlight.net.endpoint import Endpoint, FollowerEndpoint, LeaderEndpoint
 from leadlight.net.sockets import DEFAULT_PORT
@@ -31,6 +30,7 @@ from leadlight.net.telling import (
     word,
 )
 from leadlight.security import KeyRing
+from leadlight.tenure import LISTEN_INTERVALS, LeaderSettings
 from leadlight.terms import CueState
 from leadlight.units import MILLISECOND, SECOND, LeaderInstant, ShowPosition, seconds
 
@@ -51,6 +51,13 @@ class Lead:
         parser.add_argument(
             "--lead-time", type=float, default=2.0, metavar="S", help="how long ahead a cue is announced (2)"
         )
+        parser.add_argument(
+            "--listen",
+            type=int,
+            default=LISTEN_INTERVALS,
+            metavar="N",
+            help="beacon intervals to listen for another leader first; 0 leads at once (%(default)d)",
+        )
         parser.add_argument("--show", metavar="ID", help="roll this show")
         parser.add_argument("--edition", default="", help="edition of the show")
         parser.add_argument(
@@ -70,6 +77,7 @@ class Lead:
             interval_ns=_whole_milliseconds(arguments.interval, "--interval"),
             rank=arguments.rank,
             lead_time_ns=seconds(arguments.lead_time, field="--lead-time"),
+            listen_intervals=arguments.listen,
         )
         if arguments.show is None and (arguments.show_at is not None or arguments.duration is not None):
             raise ConfigurationError("--show-at, --duration", "no show", "together with --show")
