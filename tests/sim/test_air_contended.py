@@ -259,6 +259,38 @@ def test_the_held_queue_keeps_its_128_newest() -> None:
     assert network.air.over_capacity
 
 
+def test_frames_that_come_during_a_burst_push_out_its_oldest_and_wait_for_the_next() -> None:
+    settings = replace(EXACT, beacons=TIMETABLE, power_save=PowerSave(others_doze=True))
+    network = Network(settings, ["wired lead", "a"])
+    for number in range(128):
+        network.send_at(10 * MILLISECOND + number, "wired lead", numbered(number))
+    frame_ns = RADIO.group_frame_ns(4)
+    # The tenth frame is on the air; 118 wait, and ten of forty more find room.
+    tenth_began = DTIM_NS + BEACON_NS + RADIO.difs_ns + 9 * (frame_ns + RADIO.difs_ns)
+    for number in range(128, 168):
+        network.send_at(tenth_began + 1_000 + number, "wired lead", numbered(number))
+    network.run_until(SECOND)
+    heard = [int.from_bytes(data, "big") for _, data, _ in network.heard("a")]
+    assert heard == [*range(10), *range(40, 168)]
+    assert [number for number, at in zip(heard, network.ears["a"].arrivals, strict=True) if at > 2 * DTIM_NS] == list(
+        range(128, 168)
+    )
+    assert network.fates(LinkKind.GROUP) == (168, 138, 0, 30, 0)
+
+
+def test_a_beacon_that_collided_wakes_nobody_and_still_lets_the_group_go() -> None:
+    power_save = PowerSave(("a",), sleep_after_ns=100 * MILLISECOND)
+    network = Network(replace(QUIET, beacons=TIMETABLE, power_save=power_save), ["wired lead", "a", "b"])
+    network.send_at(150 * MILLISECOND, "wired lead", b"one", "a")
+    network.send_at(150 * MILLISECOND, "wired lead", b"group")
+    # Begins with the beacon.
+    network.send_at(DTIM_NS, "b", bytes(64), "wired lead")
+    network.run_until(SECOND)
+    arrivals = {data: at for _, data, at in network.heard("a")}
+    assert DTIM_NS < arrivals[b"group"] < DTIM_NS + 2 * MILLISECOND
+    assert 307_200 * MICROSECOND < arrivals[b"one"] < 309 * MILLISECOND
+
+
 def test_a_burst_goes_before_unicast_that_waited_longer() -> None:
     settings = replace(EXACT, beacons=TIMETABLE, power_save=PowerSave(others_doze=True))
     network = Network(settings, ["wired lead", "a"])
@@ -492,6 +524,30 @@ def test_a_scanning_station_sends_when_it_is_back() -> None:
     assert network.ears["wired lead"].arrivals == [2 * SECOND + RADIO.unicast_frame_ns(1)]
 
 
+def test_a_frame_whose_turn_comes_while_its_station_scans_waits_for_it() -> None:
+    scans = Scans(("a",), period_ns=10 * SECOND, duration_ns=SECOND, phase_ns=SECOND)
+    network = Network(replace(EXACT, scans=scans), ["wired lead", "a", "b"])
+    # That to b is on the air, and that to a is next, when a leaves.
+    network.send_at(SECOND - 20_000, "wired lead", bytes(64), "b")
+    network.send_at(SECOND - 10_000, "wired lead", bytes(64), "a")
+    network.run_until(5 * SECOND)
+    frame_ns = RADIO.unicast_frame_ns(64)
+    assert network.ears["b"].arrivals == [SECOND - 20_000 + frame_ns]
+    assert network.ears["a"].arrivals == [2 * SECOND + frame_ns]
+    assert network.air.medium.attempts == 2
+
+
+def test_a_station_that_scans_is_not_asleep_when_it_is_back() -> None:
+    scans = Scans(("a",), period_ns=10 * SECOND, duration_ns=SECOND, phase_ns=50 * MILLISECOND)
+    power_save = PowerSave(("a",), sleep_after_ns=100 * MILLISECOND)
+    settings = replace(EXACT, scans=scans, beacons=TIMETABLE, power_save=power_save)
+    network = Network(settings, ["wired lead", "a"])
+    # After the beacon at 1.024 s, and long before the one at 1.1264 s.
+    network.send_at(1_030 * MILLISECOND, "wired lead", b"x", "a")
+    network.run_until(2 * SECOND)
+    assert network.ears["a"].arrivals == [1_050 * MILLISECOND + RADIO.unicast_frame_ns(1)]
+
+
 def test_isolated_clients_hear_the_cable_and_not_each_other() -> None:
     network = Network(replace(QUIET, client_isolation=True), ["a", "b", "wired c"])
     for number, (sender, destination) in enumerate([("a", None), ("a", "b"), ("a", "wired c"), ("wired c", None)]):
@@ -600,11 +656,15 @@ def test_an_access_point_that_reboots_forgets_its_queues_and_members_and_takes_e
     assert network.fates(LinkKind.DOWN)[2] == 1
 
 
-def test_while_an_access_point_is_down_it_sends_no_beacons() -> None:
+def test_while_an_access_point_is_down_it_sends_nothing() -> None:
     network = Network(replace(EXACT, beacons=TIMETABLE), ["a"])
+    network.air.attach(Ear("wired lead"))
     network.kernel.schedule(TrueInstant(SECOND), network.air.reboot, 60 * SECOND)
+    network.send_at(30 * SECOND, "wired lead", b"x")
+    network.send_at(30 * SECOND, "wired lead", b"x", "a")
     network.run_until(61 * SECOND)
     assert network.air.medium.busy_periods == 10
+    assert network.fates(LinkKind.GROUP) == network.fates(LinkKind.DOWN) == (1, 0, 1, 0, 0)
     network.run_until(62 * SECOND)
     assert network.air.medium.busy_periods == 10 + 10
 

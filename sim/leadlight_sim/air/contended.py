@@ -338,7 +338,7 @@ class ContendedAir:
             return
         if heard and self._dozing:
             for port in self._ports.values():
-                if port.is_asleep and port.queue:
+                if port.is_asleep and port.queue and not port.absences:
                     self._wake(port)
         if is_dtim:
             self._downlink.release()
