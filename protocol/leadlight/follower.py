@@ -17,15 +17,16 @@ from leadlight.allegiance import Allegiance, Novelty, Verdict
 from leadlight.clock import Bounds, ClockSettings, ClockView, Estimate, FollowerClock
 from leadlight.clock.group_delay import reporting_stride
 from leadlight.content import Library, StoredShow
-from leadlight.cue import NO_SHOW, Cue, dark_cue
+from leadlight.cue import Cue
 from leadlight.entropy import Entropy, below, identity, nonzero32, spread
 from leadlight.errors import ConfigurationError, WireError
 from leadlight.exchange import SoundingSchedule
-from leadlight.fader import HOLDOVER_FADE_NS, RETURN_FADE_NS, STOP_FADE_NS, Fader
+from leadlight.fader import HOLDOVER_FADE_NS
 from leadlight.messages import Beacon, Echo, Message, Sounding, Tally
-from leadlight.playhead import FROZEN_PPB, Playhead, Stretch
-from leadlight.recovery import Recovery, Remedy
-from leadlight.terms import ClockState, ContentState, CueState
+from leadlight.playhead import Playhead
+from leadlight.recovery import Recovery
+from leadlight.stage import Shown, Stage
+from leadlight.terms import ClockState, ContentState
 from leadlight.units import BILLION, MICROSECOND, MILLISECOND, MINUTE, SECOND, LeaderInstant, LocalInstant, ShowPosition
 from leadlight.wire import NAME_MAXIMUM_BYTES, U16, U32, Codec
 
@@ -36,14 +37,10 @@ TALLY_SPREAD: Final = 0.5
 TALLY_SOON_NS: Final = 200 * MILLISECOND
 TALLIES_PER_SECOND: Final = 12
 """What all followers' Tallies together may come to (RFC 3550 section 6.2's idea)."""
-UNKEYED_SPACING_NS: Final = 2 * SECOND
-"""Without a key, changes of show or state are at least this far apart."""
 CONTINUED_WITHIN_NS: Final = 2 * MILLISECOND
 """How far a leader that continues a timebase may be from the one before; it may not if its bound is wider."""
 LIVE_DATA_LASTS_NS: Final = 5 * SECOND
 HOLDOVER_CAP_NS: Final = 10 * MINUTE
-CUE_JUMP_NS: Final = SECOND
-"""A cue that moves the show it finds running by so much is meant to: it is begun anew, not corrected for."""
 JOIN_PATIENCE_NS: Final = 5 * SECOND
 """A follower that hears beacons this long without locking shows what it can."""
 
@@ -86,19 +83,6 @@ class FollowerSettings:
             raise ConfigurationError("tally_interval_ns", self.tally_interval_ns, "a tenth of a second or more")
 
 
-class Shown(NamedTuple):
-    """What to show at one instant.
-
-    ``frame`` is ``None`` when dark. ``level`` is between 0 and 1, the fade that everything authored is multiplied by.
-    ``next_at`` is when to ask again: the next frame's instant, or ``None`` while nothing will change by itself.
-    """
-
-    show: StoredShow | None
-    frame: int | None
-    level: float
-    next_at: LocalInstant | None
-
-
 class Snapshot(NamedTuple):
     """Everything worth telling a person about a follower at one instant."""
 
@@ -139,13 +123,17 @@ class Follower:
     ) -> None:
         self.settings = settings
         self.identity = identity(settings.name)
-        self.library = Library(shows)
         self.clock = FollowerClock(settings.clock)
-        self.playhead = Playhead(recovery, settings.latency_ns, settings.trim_ns)
+        self.stage = Stage(
+            shows if isinstance(shows, Library) else Library(shows),
+            self.clock,
+            Playhead(recovery, settings.latency_ns, settings.trim_ns),
+            codec.keys is not None,
+            self._emit,
+            self._tell_soon,
+        )
         self.counters: Counter[str] = Counter()
         """Datagrams refused, late, duplicate and so on, by cause."""
-        self.cue: Cue = dark_cue(LeaderInstant(0))
-        self.next_cue: Cue | None = None
         self.late_frames = 0
         self._codec = codec
         self._entropy = entropy
@@ -153,13 +141,8 @@ class Follower:
         self._instance = nonzero32(entropy)
         self._tally_serial = 0
         self._live_until: LocalInstant | None = None
-        self._has_adopted = False
-        self._changed_at: LocalInstant | None = None
-        self._pending_at: LocalInstant | None = None
         self._soundings = SoundingSchedule(entropy)
         self._events: deque[events.FollowerEvent] = deque()
-        self._fader = Fader(0.0)
-        self._show: StoredShow | None = None
         # The leader we follow.
         self._allegiance = Allegiance(settings.soundings and codec.keys is not None)
         self._timebase: int | None = None
@@ -176,17 +159,9 @@ class Follower:
         self.answered_at: LocalInstant | None = None
         """When the last Echo completed an exchange."""
         self._patience_at: LocalInstant | None = None
-        self._off_at: int | None = None
-        # What has been told of the next cue, and what has been shown of this one.
-        self._pending: Cue | None = None
-        self._announced: Cue | None = None
-        self._stop_is_of_timebase = False
         # Timers.
         self._silent_at: LocalInstant | None = None
         self._cap_at: LocalInstant | None = None
-        self._cue_at: LocalInstant | None = None
-        self._off_local: LocalInstant | None = None
-        self._halt_at: LocalInstant | None = None
         self._tally_at: LocalInstant | None = None
         # What to send.
         self._sounding_due = False
@@ -219,8 +194,7 @@ class Follower:
 
     def handle_timer(self, now: LocalInstant) -> None:
         """Do what is due at ``now``. Harmless when early or called twice."""
-        if self._cue_at is not None and now >= self._cue_at:
-            self._promote(now)
+        self.stage.handle_timer(now)
         due = self._soundings.due_at
         if due is not None and now >= due:
             self._sounding_due = True
@@ -228,32 +202,15 @@ class Follower:
             self._tally_due = True
         if self._silent_at is not None and now >= self._silent_at:
             self._lose_leader(now)
-        if self._off_local is not None and now >= self._off_local:
-            self._go_off(now)
         if self._cap_at is not None and now >= self._cap_at:
             self._end_holdover(now)
-        if self._halt_at is not None and now >= self._halt_at:
-            self._halt_at = None
-            self.playhead.halt()
         if self._patience_at is not None and now >= self._patience_at:
-            self._follow_cues(now)
-        if self._pending_at is not None and now >= self._pending_at:
-            self._pending_at = None
-            self._follow_cues(now)
+            self._go_by_clock(now)
 
     def next_timer(self) -> LocalInstant | None:
         """Return when ``handle_timer`` wants to be called next, or ``None``."""
         earliest = self._soundings.due_at
-        for due in (
-            self._tally_at,
-            self._silent_at,
-            self._cue_at,
-            self._off_local,
-            self._cap_at,
-            self._halt_at,
-            self._patience_at,
-            self._pending_at,
-        ):
+        for due in (self._tally_at, self._silent_at, self._cap_at, self._patience_at, self.stage.next_timer()):
             if due is not None and (earliest is None or due < earliest):
                 earliest = due
         return earliest
@@ -320,24 +277,6 @@ class Follower:
 
     # -- what the player asks ------------------------------------------------------------------------------------
 
-    def shown(self, now: LocalInstant) -> Shown:
-        """Return what to hand to the output at ``now``, and when to ask again."""
-        show = self._show
-        if show is None or not self.playhead.is_running:
-            return Shown(None, None, 0.0, None)
-        level = self._fader.level_at(now)
-        if level <= 0.0 and self._fader.target <= 0.0:
-            return Shown(show, None, 0.0, None)
-        frame = self.playhead.frame_at(now, show.frame_rate)
-        next_at = self.playhead.next_frame_at(now, show.frame_rate)
-        if next_at is None and now < self._fader.done_at():
-            next_at = LocalInstant(now + round(show.frame_rate.period_ns))  # a still frame whose level moves
-        if frame < 0:
-            return Shown(show, None, level, next_at)
-        if frame >= show.frame_count:
-            return Shown(show, None, level, None)
-        return Shown(show, frame, level, next_at)
-
     @property
     def tenure(self) -> int | None:
         """The tenure that is followed; ``None`` before the first."""
@@ -356,12 +295,36 @@ class Follower:
     @property
     def off_at(self) -> int | None:
         """The hard off time, in the timebase."""
-        return self._off_at
+        return self.stage.off_at
+
+    @property
+    def cue(self) -> Cue:
+        """What is in force here."""
+        return self.stage.cue
 
     @property
     def cue_told(self) -> Cue:
         """What the leader last said is in force, whether or not it is adopted here yet."""
-        return self.cue if self._pending is None else self._pending
+        return self.stage.cue_told
+
+    @property
+    def next_cue(self) -> Cue | None:
+        """What was announced to come next."""
+        return self.stage.next_cue
+
+    @property
+    def library(self) -> Library:
+        """The shows held here."""
+        return self.stage.library
+
+    @property
+    def playhead(self) -> Playhead:
+        """Where in the show this piece is."""
+        return self.stage.playhead
+
+    def shown(self, now: LocalInstant) -> Shown:
+        """Return what to hand to the output at ``now``, and when to ask again."""
+        return self.stage.shown(now)
 
     @property
     def timebase(self) -> int | None:
@@ -382,7 +345,7 @@ class Follower:
 
     def position_at(self, now: LocalInstant) -> ShowPosition | None:
         """Return the show position whose light is due at ``now``; ``None`` while there is none."""
-        return self.playhead.position_at(now) if self.playhead.is_running else None
+        return self.stage.position_at(now)
 
     def ask(self, address: Address, now: LocalInstant) -> None:
         """Ask a leader at a known address for copies: for a network that carries nothing to the group."""
@@ -463,7 +426,7 @@ class Follower:
         self.clock.observe_beacon(beacon, received_at, self.settings.radio)
         if beacon.marker == self.identity and not beacon.is_copy:
             self._turns.append(beacon.serial)
-        self._read_cues(beacon, received_at)
+        self.stage.read(beacon, received_at)
         self._after_sample(before, received_at)
 
     def _begin_tenure(self, beacon: Beacon, novelty: Novelty, now: LocalInstant) -> None:
@@ -491,36 +454,12 @@ class Follower:
             self._held = self._timebase, self.clock.served
         self._timebase = beacon.timebase
         self.clock.enter_timebase(same_host)
-        self._pending = self._announced = None
-        self._cue_at = self._off_local = None
+        self.stage.enter_timebase()
         self._patience_at = LocalInstant(now + JOIN_PATIENCE_NS)
-        self._stop_is_of_timebase = False
         if self.settings.soundings:
             self._soundings.begin(now, beacon.group_size, beacon.sounding_budget)
 
     # -- cues ----------------------------------------------------------------------------------------------------
-
-    def _read_cues(self, beacon: Beacon, now: LocalInstant) -> None:
-        """Take over what the beacon says is in force and what comes next."""
-        self._off_at = beacon.off_at
-        pending = beacon.cue
-        if self.cue == beacon.next_cue:
-            # Sent just before the instant, and here the instant has come: nothing goes back for it.
-            self._pending = self.next_cue = None
-            return
-        if pending.state is CueState.STOPPED and pending != self.cue:
-            # A stop waits for nothing: neither for a lock nor for its instant.
-            self._pending = self.next_cue = None
-            self._adopt(pending, now)
-            self._stop_is_of_timebase = True
-            return
-        is_latched = self.cue.state is CueState.STOPPED and self._stop_is_of_timebase
-        if is_latched and pending.line.leader_at <= self.cue.line.leader_at:
-            self._pending = None if pending.state is CueState.STOPPED else self._pending
-            self.next_cue = beacon.next_cue
-            return
-        self._pending = None if pending == self.cue else pending
-        self.next_cue = beacon.next_cue
 
     def _after_sample(self, before: ClockState, now: LocalInstant) -> None:
         """Let clock, cues and playhead take in what a sample has changed."""
@@ -534,173 +473,14 @@ class Follower:
             self._tell_soon(now)
         if state is not ClockState.LOCKED and self._patience_at is not None and now < self._patience_at:
             return
-        self._follow_cues(now)
+        self._go_by_clock(now)
 
-    def _follow_cues(self, now: LocalInstant) -> None:
-        """Let cues and playhead go by the clock as it is known now."""
+    def _go_by_clock(self, now: LocalInstant) -> None:
+        """Trust the clock as it is known now: the line held from before is let go."""
         self._patience_at = self._held = None
-        self._time_cue(now)
-        if self._pending is not None:
-            self._adopt(self._pending, now)
-        elif self._cue_at is None or now < self._cue_at:
-            self._retarget(now)
-        if self._cue_at is not None and now >= self._cue_at:
-            self._promote(now)
-        self._time_off()
+        self.stage.follow(now)
 
-    def _time_cue(self, now: LocalInstant) -> None:
-        """Work out when the next cue falls on the local clock, as it is known now."""
-        next_cue = self.next_cue
-        served = self.clock.served
-        if served is None:
-            return
-        if next_cue is None:
-            self._cue_at = None
-        else:
-            self._cue_at = served.local_at(next_cue.line.leader_at)
-            if next_cue != self._announced:
-                self._announced = next_cue
-                self._emit(events.CueAnnounced(now, next_cue, self._cue_at))
-                self._tell_soon(now)  # whether the show is held here must be known before it rolls
-
-    def _time_off(self) -> None:
-        """Work out when the off time falls on the local clock; a cue from after it, once in force, has none."""
-        off_at, served = self._off_at, self.clock.served
-        if off_at is None or served is None or self.cue.line.leader_at >= off_at or self._fader.target <= 0.0:
-            self._off_local = None
-        else:
-            self._off_local = served.local_at(LeaderInstant(off_at))
-
-    def _promote(self, now: LocalInstant) -> None:
-        """The next cue's instant has come."""
-        self._cue_at = None
-        cue, self.next_cue = self.next_cue, None
-        if cue is not None:
-            self._adopt(cue, now)
-            self._time_off()
-
-    def _must_wait(self, cue: Cue, now: LocalInstant) -> bool:
-        """Return whether a change comes too soon after the last one for a group without a key.
-
-        Anybody on the network can send such a group beacons; what they can do is bounded. A stop is never held up.
-        """
-        if self._is_keyed or cue.state is CueState.STOPPED or self._changed_at is None:
-            return False
-        is_change = cue.show != self.cue.show or cue.state is not self.cue.state or self._jumps(cue, now)
-        return is_change and now - self._changed_at < UNKEYED_SPACING_NS
-
-    def _adopt(self, cue: Cue, now: LocalInstant) -> None:
-        """Put a cue in force, or keep it until it may be."""
-        if self._must_wait(cue, now):
-            assert self._changed_at is not None
-            self._pending = cue
-            self._pending_at = LocalInstant(self._changed_at + UNKEYED_SPACING_NS)
-            return
-        self._pending = self._pending_at = None
-        previous, self.cue = self.cue, cue
-        changed = cue.show != previous.show or cue.state is not previous.state or self._jumps(cue, now)
-        if changed:
-            self._emit(events.CueAdopted(now, cue))
-            if self._has_adopted:
-                self._changed_at = now
-            self._tell_soon(now)
-        self._has_adopted = True
-        state = cue.state
-        if state is CueState.STOPPED:
-            self._darken(now, STOP_FADE_NS)
-            return
-        if state is CueState.DARK or cue.show == NO_SHOW:
-            if not self._is_keyed and self.playhead.is_running and self._fader.level_at(now) > 0.0:
-                self._darken(now, RETURN_FADE_NS)
-                return
-            self._show = None
-            self.playhead.halt()
-            return
-        self._show = self.library.find(cue.show)
-        if self._show is None:
-            if changed:
-                self._emit(events.ShowMissing(now, cue.show))
-            self.playhead.halt()
-            return
-        self._halt_at = None
-        if self._is_past_off(cue, now):
-            self._darken(now, STOP_FADE_NS)
-            return
-        if self._fader.target <= 0.0:
-            was_stopped = previous.state is CueState.STOPPED
-            self._fader.fade(1.0, now, RETURN_FADE_NS if was_stopped or self.playhead.is_running else 0)
-        if changed or not self.playhead.is_running or state is CueState.PAUSED:
-            target = self._target(cue, now)
-            if target is not None:
-                self.playhead.start(target)
-                if self._changed_at == now:
-                    self._fade_in_unkeyed(now)
-        else:
-            self._retarget(now)
-
-    def _fade_in_unkeyed(self, now: LocalInstant) -> None:
-        """Let a change or a jump come in softly where anybody on the network could have made it."""
-        if not self._is_keyed:
-            self._fader = Fader(0.0)
-            self._fader.fade(1.0, now, RETURN_FADE_NS)
-
-    def _jumps(self, cue: Cue, now: LocalInstant) -> bool:
-        """Return whether a cue puts a show that runs somewhere else: another run of it, not an error."""
-        target = self._target(cue, now)
-        if target is None or not self.playhead.is_running:
-            return False
-        return abs(target.position_at(now) - self.playhead.position_at(now)) >= CUE_JUMP_NS
-
-    def _target(self, cue: Cue, now: LocalInstant) -> Stretch | None:
-        """Return where a cue puts the show, over local time."""
-        if cue.state is CueState.PAUSED:
-            return Stretch(now, cue.line.position, FROZEN_PPB)
-        served = self.clock.served
-        if served is None or cue.state is not CueState.ROLLING:
-            return None
-        line = cue.line
-        rate_ppb = line.rate_ppb - round(served.rate * (BILLION + line.rate_ppb))
-        return Stretch(now, line.position_at(served.leader_at(now)), rate_ppb)
-
-    def _retarget(self, now: LocalInstant) -> None:
-        """Move the playhead towards where the cue in force puts the show."""
-        if self._show is None:
-            return
-        target = self._target(self.cue, now)
-        if target is None:
-            return
-        if not self.playhead.is_running or self._fader.target <= 0.0:
-            if self._halt_at is None and not self._is_past_off(self.cue, now):
-                # Back from holdover's end: the same fade in as out.
-                self.playhead.start(target)
-                self._fader.fade(1.0, now, RETURN_FADE_NS)
-            return
-        if self.cue.state is CueState.PAUSED:
-            return
-        was_holding = self.playhead.is_holding(now)
-        moved = self.playhead.amend(target, now)
-        if moved is None:
-            return
-        if moved.remedy is Remedy.STEP:
-            self._emit(events.Stepped(now, moved.error_ns))
-            self._changed_at = now
-            self._fade_in_unkeyed(now)
-        elif moved.remedy is Remedy.HOLD and not was_holding:
-            self._emit(events.Held(now, -moved.error_ns))
-
-    def _is_past_off(self, cue: Cue, now: LocalInstant) -> bool:
-        """Return whether the off time has come, and no cue from after it is in force."""
-        off_at, served = self._off_at, self.clock.served
-        if off_at is None or served is None or cue.line.leader_at >= off_at:
-            return False
-        return served.leader_at(now) >= off_at
-
-    # -- going dark ----------------------------------------------------------------------------------------------
-
-    def _darken(self, now: LocalInstant, over_ns: int) -> None:
-        self._fader.fade(0.0, now, over_ns)
-        self._halt_at = self._fader.done_at()
-        self._off_local = None
+    # -- losing the leader -----------------------------------------------------------------------------------------
 
     def _lose_leader(self, now: LocalInstant) -> None:
         self._silent_at = None
@@ -718,20 +498,14 @@ class Follower:
 
     def _end_holdover(self, now: LocalInstant) -> None:
         self._cap_at = None
-        self._cue_at = self._off_local = None  # dark until a beacon says what is in force by then
+        self.stage.await_beacon()
         if not self._asks_for_copies:  # one that hears only what it asks for goes on asking
             self._soundings.cease()
             self._sounding_due = False
         self._tally_at = None
         self._tally_due = False
         self._emit(events.HoldoverEnded(now, now - (self.heard_at or now)))
-        self._darken(now, HOLDOVER_FADE_NS)
-
-    def _go_off(self, now: LocalInstant) -> None:
-        self._off_local = None
-        if self._off_at is not None:
-            self._emit(events.OffTimeReached(now, LeaderInstant(self._off_at)))
-        self._darken(now, STOP_FADE_NS)
+        self.stage.darken(now, HOLDOVER_FADE_NS)
 
     # -- the exchange --------------------------------------------------------------------------------------------
 

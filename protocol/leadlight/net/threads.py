@@ -11,12 +11,13 @@ from typing import Any, Generic, Self, TypeVar
 
 from leadlight.content import StoredShow
 from leadlight.events import FollowerEvent
-from leadlight.follower import Follower, FollowerSettings, Shown, Snapshot
+from leadlight.follower import Follower, FollowerSettings, Snapshot
 from leadlight.net.driver import Core
 from leadlight.net.endpoint import Endpoint, FollowerEndpoint
 from leadlight.net.sockets import DEFAULT_PORT
 from leadlight.recovery import Recovery
 from leadlight.security import KeyRing
+from leadlight.stage import Shown
 
 CoreType = TypeVar("CoreType", bound=Core[Any])
 Answer = TypeVar("Answer")

@@ -1,0 +1,335 @@
+"""The stage: which cue is in force, what the playhead does about it, and what is to be shown.
+
+It is told what beacons say and goes by the clock it is given; it sends nothing and hears nothing. A cue is adopted at
+its instant, a stop at once. Going dark and coming back are fades, and without a key every change comes in softly and
+at most once in two seconds, since anybody on the network could have made it.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from typing import Final, NamedTuple
+
+from leadlight import events
+from leadlight.clock import FollowerClock
+from leadlight.content import Library, StoredShow
+from leadlight.cue import NO_SHOW, Cue, dark_cue
+from leadlight.fader import RETURN_FADE_NS, STOP_FADE_NS, Fader
+from leadlight.messages import Beacon
+from leadlight.playhead import FROZEN_PPB, Playhead, Stretch
+from leadlight.recovery import Remedy
+from leadlight.terms import CueState
+from leadlight.units import BILLION, SECOND, LeaderInstant, LocalInstant, ShowPosition
+
+UNKEYED_SPACING_NS: Final = 2 * SECOND
+"""Without a key, changes of show or state are at least this far apart."""
+CUE_JUMP_NS: Final = SECOND
+"""A cue that moves the show it finds running by so much is meant to: it is begun anew, not corrected for."""
+
+
+class Shown(NamedTuple):
+    """What to show at one instant.
+
+    ``frame`` is ``None`` when dark. ``level`` is between 0 and 1, the fade that everything authored is multiplied by.
+    ``next_at`` is when to ask again: the next frame's instant, or ``None`` while nothing will change by itself.
+    """
+
+    show: StoredShow | None
+    frame: int | None
+    level: float
+    next_at: LocalInstant | None
+
+
+class Stage:
+    """One piece's stage. ``emit`` takes its events; ``news`` is called when the leader should hear of a change soon."""
+
+    def __init__(
+        self,
+        library: Library,
+        clock: FollowerClock,
+        playhead: Playhead,
+        is_keyed: bool,
+        emit: Callable[[events.FollowerEvent], None],
+        news: Callable[[LocalInstant], None],
+    ) -> None:
+        self.library = library
+        self.clock = clock
+        self.playhead = playhead
+        self.cue: Cue = dark_cue(LeaderInstant(0))
+        self.next_cue: Cue | None = None
+        self.off_at: int | None = None
+        """The hard off time, in the timebase."""
+        self._is_keyed = is_keyed
+        self._emit = emit
+        self._news = news
+        self._fader = Fader(0.0)
+        self._show: StoredShow | None = None
+        self._has_adopted = False
+        self._changed_at: LocalInstant | None = None
+        # What has been told of the next cue, and what waits to be adopted.
+        self._pending: Cue | None = None
+        self._pending_at: LocalInstant | None = None
+        self._announced: Cue | None = None
+        self._stop_is_of_timebase = False
+        # Timers.
+        self._cue_at: LocalInstant | None = None
+        self._off_local: LocalInstant | None = None
+        self._halt_at: LocalInstant | None = None
+
+    # -- timers --------------------------------------------------------------------------------------------------
+
+    def handle_timer(self, now: LocalInstant) -> None:
+        """Do what is due at ``now``. Harmless when early or called twice."""
+        if self._cue_at is not None and now >= self._cue_at:
+            self._promote(now)
+        if self._off_local is not None and now >= self._off_local:
+            self._go_off(now)
+        if self._halt_at is not None and now >= self._halt_at:
+            self._halt_at = None
+            self.playhead.halt()
+        if self._pending_at is not None and now >= self._pending_at:
+            self._pending_at = None
+            self.follow(now)
+
+    def next_timer(self) -> LocalInstant | None:
+        """Return when ``handle_timer`` wants to be called next, or ``None``."""
+        earliest = self._cue_at
+        for due in (self._off_local, self._halt_at, self._pending_at):
+            if due is not None and (earliest is None or due < earliest):
+                earliest = due
+        return earliest
+
+    # -- what is shown -------------------------------------------------------------------------------------------
+
+    def shown(self, now: LocalInstant) -> Shown:
+        """Return what to hand to the output at ``now``, and when to ask again."""
+        show = self._show
+        if show is None or not self.playhead.is_running:
+            return Shown(None, None, 0.0, None)
+        level = self._fader.level_at(now)
+        if level <= 0.0 and self._fader.target <= 0.0:
+            return Shown(show, None, 0.0, None)
+        frame = self.playhead.frame_at(now, show.frame_rate)
+        next_at = self.playhead.next_frame_at(now, show.frame_rate)
+        if next_at is None and now < self._fader.done_at():
+            next_at = LocalInstant(now + round(show.frame_rate.period_ns))  # a still frame whose level moves
+        if frame < 0:
+            return Shown(show, None, level, next_at)
+        if frame >= show.frame_count:
+            return Shown(show, None, level, None)
+        return Shown(show, frame, level, next_at)
+
+    @property
+    def cue_told(self) -> Cue:
+        """What the leader last said is in force, whether or not it is adopted here yet."""
+        return self.cue if self._pending is None else self._pending
+
+    def position_at(self, now: LocalInstant) -> ShowPosition | None:
+        """Return the show position whose light is due at ``now``; ``None`` while there is none."""
+        return self.playhead.position_at(now) if self.playhead.is_running else None
+
+    # -- cues ----------------------------------------------------------------------------------------------------
+
+    def enter_timebase(self) -> None:
+        """Instants refer to another clock from now on: what was told in the old one is void, what plays goes on."""
+        self._pending = self._announced = None
+        self._cue_at = self._off_local = None
+        self._stop_is_of_timebase = False
+
+    def read(self, beacon: Beacon, now: LocalInstant) -> None:
+        """Take over what the beacon says is in force and what comes next."""
+        self.off_at = beacon.off_at
+        pending = beacon.cue
+        if self.cue == beacon.next_cue:
+            # Sent just before the instant, and here the instant has come: nothing goes back for it.
+            self._pending = self.next_cue = None
+            return
+        if pending.state is CueState.STOPPED and pending != self.cue:
+            # A stop waits for nothing: neither for a lock nor for its instant.
+            self._pending = self.next_cue = None
+            self._adopt(pending, now)
+            self._stop_is_of_timebase = True
+            return
+        is_latched = self.cue.state is CueState.STOPPED and self._stop_is_of_timebase
+        if is_latched and pending.line.leader_at <= self.cue.line.leader_at:
+            self._pending = None if pending.state is CueState.STOPPED else self._pending
+            self.next_cue = beacon.next_cue
+            return
+        self._pending = None if pending == self.cue else pending
+        self.next_cue = beacon.next_cue
+
+    def follow(self, now: LocalInstant) -> None:
+        """Let cues and playhead go by the clock as it is known now."""
+        self._time_cue(now)
+        if self._pending is not None:
+            self._adopt(self._pending, now)
+        elif self._cue_at is None or now < self._cue_at:
+            self._retarget(now)
+        if self._cue_at is not None and now >= self._cue_at:
+            self._promote(now)
+        self._time_off()
+
+    def _time_cue(self, now: LocalInstant) -> None:
+        """Work out when the next cue falls on the local clock, as it is known now."""
+        next_cue = self.next_cue
+        served = self.clock.served
+        if served is None:
+            return
+        if next_cue is None:
+            self._cue_at = None
+        else:
+            self._cue_at = served.local_at(next_cue.line.leader_at)
+            if next_cue != self._announced:
+                self._announced = next_cue
+                self._emit(events.CueAnnounced(now, next_cue, self._cue_at))
+                self._news(now)  # whether the show is held here must be known before it rolls
+
+    def _time_off(self) -> None:
+        """Work out when the off time falls on the local clock; a cue from after it, once in force, has none."""
+        off_at, served = self.off_at, self.clock.served
+        if off_at is None or served is None or self.cue.line.leader_at >= off_at or self._fader.target <= 0.0:
+            self._off_local = None
+        else:
+            self._off_local = served.local_at(LeaderInstant(off_at))
+
+    def _promote(self, now: LocalInstant) -> None:
+        """The next cue's instant has come."""
+        self._cue_at = None
+        cue, self.next_cue = self.next_cue, None
+        if cue is not None:
+            self._adopt(cue, now)
+            self._time_off()
+
+    def _must_wait(self, cue: Cue, now: LocalInstant) -> bool:
+        """Return whether a change comes too soon after the last one for a group without a key.
+
+        Anybody on the network can send such a group beacons; what they can do is bounded. A stop is never held up.
+        """
+        if self._is_keyed or cue.state is CueState.STOPPED or self._changed_at is None:
+            return False
+        is_change = cue.show != self.cue.show or cue.state is not self.cue.state or self._jumps(cue, now)
+        return is_change and now - self._changed_at < UNKEYED_SPACING_NS
+
+    def _adopt(self, cue: Cue, now: LocalInstant) -> None:
+        """Put a cue in force, or keep it until it may be."""
+        if self._must_wait(cue, now):
+            assert self._changed_at is not None
+            self._pending = cue
+            self._pending_at = LocalInstant(self._changed_at + UNKEYED_SPACING_NS)
+            return
+        self._pending = self._pending_at = None
+        previous, self.cue = self.cue, cue
+        changed = cue.show != previous.show or cue.state is not previous.state or self._jumps(cue, now)
+        if changed:
+            self._emit(events.CueAdopted(now, cue))
+            if self._has_adopted:
+                self._changed_at = now
+            self._news(now)
+        self._has_adopted = True
+        state = cue.state
+        if state is CueState.STOPPED:
+            self.darken(now, STOP_FADE_NS)
+            return
+        if state is CueState.DARK or cue.show == NO_SHOW:
+            if not self._is_keyed and self.playhead.is_running and self._fader.level_at(now) > 0.0:
+                self.darken(now, RETURN_FADE_NS)
+                return
+            self._show = None
+            self.playhead.halt()
+            return
+        self._show = self.library.find(cue.show)
+        if self._show is None:
+            if changed:
+                self._emit(events.ShowMissing(now, cue.show))
+            self.playhead.halt()
+            return
+        self._halt_at = None
+        if self._is_past_off(cue, now):
+            self.darken(now, STOP_FADE_NS)
+            return
+        if self._fader.target <= 0.0:
+            was_stopped = previous.state is CueState.STOPPED
+            self._fader.fade(1.0, now, RETURN_FADE_NS if was_stopped or self.playhead.is_running else 0)
+        if changed or not self.playhead.is_running or state is CueState.PAUSED:
+            target = self._target(cue, now)
+            if target is not None:
+                self.playhead.start(target)
+                if self._changed_at == now:
+                    self._fade_in_unkeyed(now)
+        else:
+            self._retarget(now)
+
+    def _fade_in_unkeyed(self, now: LocalInstant) -> None:
+        """Let a change or a jump come in softly where anybody on the network could have made it."""
+        if not self._is_keyed:
+            self._fader = Fader(0.0)
+            self._fader.fade(1.0, now, RETURN_FADE_NS)
+
+    def _jumps(self, cue: Cue, now: LocalInstant) -> bool:
+        """Return whether a cue puts a show that runs somewhere else: another run of it, not an error."""
+        target = self._target(cue, now)
+        if target is None or not self.playhead.is_running:
+            return False
+        return abs(target.position_at(now) - self.playhead.position_at(now)) >= CUE_JUMP_NS
+
+    def _target(self, cue: Cue, now: LocalInstant) -> Stretch | None:
+        """Return where a cue puts the show, over local time."""
+        if cue.state is CueState.PAUSED:
+            return Stretch(now, cue.line.position, FROZEN_PPB)
+        served = self.clock.served
+        if served is None or cue.state is not CueState.ROLLING:
+            return None
+        line = cue.line
+        rate_ppb = line.rate_ppb - round(served.rate * (BILLION + line.rate_ppb))
+        return Stretch(now, line.position_at(served.leader_at(now)), rate_ppb)
+
+    def _retarget(self, now: LocalInstant) -> None:
+        """Move the playhead towards where the cue in force puts the show."""
+        if self._show is None:
+            return
+        target = self._target(self.cue, now)
+        if target is None:
+            return
+        if not self.playhead.is_running or self._fader.target <= 0.0:
+            if self._halt_at is None and not self._is_past_off(self.cue, now):
+                # Back from holdover's end: the same fade in as out.
+                self.playhead.start(target)
+                self._fader.fade(1.0, now, RETURN_FADE_NS)
+            return
+        if self.cue.state is CueState.PAUSED:
+            return
+        was_holding = self.playhead.is_holding(now)
+        moved = self.playhead.amend(target, now)
+        if moved is None:
+            return
+        if moved.remedy is Remedy.STEP:
+            self._emit(events.Stepped(now, moved.error_ns))
+            self._changed_at = now
+            self._fade_in_unkeyed(now)
+        elif moved.remedy is Remedy.HOLD and not was_holding:
+            self._emit(events.Held(now, -moved.error_ns))
+
+    def _is_past_off(self, cue: Cue, now: LocalInstant) -> bool:
+        """Return whether the off time has come, and no cue from after it is in force."""
+        off_at, served = self.off_at, self.clock.served
+        if off_at is None or served is None or cue.line.leader_at >= off_at:
+            return False
+        return served.leader_at(now) >= off_at
+
+    # -- going dark ----------------------------------------------------------------------------------------------
+
+    def darken(self, now: LocalInstant, over_ns: int) -> None:
+        """Fade to dark, and drop the plan when that is done."""
+        self._fader.fade(0.0, now, over_ns)
+        self._halt_at = self._fader.done_at()
+        self._off_local = None
+
+    def await_beacon(self) -> None:
+        """Let no cue and no off time fall due any more until a beacon says what is in force by then."""
+        self._cue_at = self._off_local = None
+
+    def _go_off(self, now: LocalInstant) -> None:
+        self._off_local = None
+        if self.off_at is not None:
+            self._emit(events.OffTimeReached(now, LeaderInstant(self.off_at)))
+        self.darken(now, STOP_FADE_NS)
