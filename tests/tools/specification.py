@@ -1,0 +1,492 @@
+"""Writes the generated parts of protocol/SPECIFICATION.md: `python tests/tools/specification.py`.
+
+A generated part stands between `<!-- generated: NAME -->` and `<!-- end -->` and is made of the library's own tables,
+of the requirements in the text itself, and of `tests/requirements.toml`.
+"""
+
+from __future__ import annotations
+
+import ast
+import re
+import tomllib
+from collections.abc import Callable, Iterable, Mapping, Sequence
+from enum import Enum, IntEnum
+from pathlib import Path
+from types import ModuleType
+from typing import Any, Final, NamedTuple
+
+from leadlight import allegiance, copies, exchange, fader, follower, leader, tenure, wire
+from leadlight.clock import bound, common_view, group_delay
+from leadlight.clock.clock import ClockSettings
+from leadlight.clock.states import TRANSITIONS as CLOCK_TRANSITIONS
+from leadlight.net import sockets
+from leadlight.recovery import BlendedRecovery
+from leadlight.roles import TRANSITIONS as ROLE_TRANSITIONS
+from leadlight.terms import ClockState, ContentState, CueState, Kind
+from leadlight.units import MICROSECOND, MILLISECOND, SECOND
+
+ROOT: Final = Path(__file__).parents[2]
+SPECIFICATION: Final = ROOT / "protocol" / "SPECIFICATION.md"
+REQUIREMENTS: Final = ROOT / "tests" / "requirements.toml"
+TESTS: Final = ROOT / "tests"
+
+PART: Final = re.compile(r"(<!-- generated: ([a-z-]+) -->\n).*?(<!-- end -->)", re.DOTALL)
+RULE: Final = re.compile(
+    r"^- \*\*(R-[A-Z]+-[0-9]+)\*\* \(([a-z0-9 ]+)\) ((?:.|\n(?!\n|- \*\*|#|\|))*)", re.MULTILINE
+)
+WORDS: Final = ("MUST", "SHOULD", "MAY")
+"""Of several such words in one rule, with or without NOT, the strictest, in this order, is the rule's."""
+
+
+class Rule(NamedTuple):
+    """One numbered requirement: whom it binds, its words, and how strict it is."""
+
+    number: str
+    binds: str
+    text: str
+
+    @property
+    def strictness(self) -> str:
+        return next((word for word in WORDS if re.search(rf"\b{word}\b", self.text)), "")
+
+
+def rules(text: str) -> list[Rule]:
+    """Return the requirements that stand in the text, in order."""
+    return [Rule(number, binds, " ".join(words.split())) for number, binds, words in RULE.findall(text)]
+
+
+def mapping() -> dict[str, list[str]]:
+    """Return the names of the tests of each requirement."""
+    table: dict[str, list[str]] = tomllib.loads(REQUIREMENTS.read_text(encoding="utf-8"))["requirements"]
+    return table
+
+
+def test_names() -> set[str]:
+    """Return the name of every test function in the folder of tests, read and not run."""
+    return {
+        node.name
+        for path in TESTS.rglob("test_*.py")
+        for node in ast.walk(ast.parse(path.read_text(encoding="utf-8")))
+        if isinstance(node, ast.FunctionDef | ast.AsyncFunctionDef) and node.name.startswith("test_")
+    }
+
+
+# -- tables ------------------------------------------------------------------------------------------------------------
+
+
+def table(header: Sequence[str], rows: Iterable[Sequence[object]]) -> str:
+    lines = [header, ["---"] * len(header), *rows]
+    return "".join("| " + " | ".join(str(cell) for cell in line) + " |\n" for line in lines)
+
+
+def number(value: int) -> str:
+    """Return a whole number as people read it: a power of two less one as such, others in groups of three."""
+    if value >= 1 << 16 and value & (value + 1) == 0:
+        return f"2^{value.bit_length()} − 1"
+    grouped = f"{abs(value):,}".replace(",", " ")
+    return grouped if value >= 0 else f"−{grouped}"
+
+
+class Meaning(NamedTuple):
+    """What a field says and in which unit; its range is the wire module's to tell."""
+
+    unit: str
+    text: str
+
+
+MEANINGS: Final[dict[str, dict[str, Meaning]]] = {
+    "beacon": {
+        "leader": Meaning("", "identity of the leader"),
+        "rank": Meaning("", "its rank; 0 leads before 1"),
+        "tenure": Meaning("", "its tenure"),
+        "timebase": Meaning("", "the clock that every instant here refers to"),
+        "serial": Meaning("", "number of this beacon in the tenure"),
+        "sent_at": Meaning("ns", "leader instant at which this datagram left"),
+        "interval_ms": Meaning("ms", "nominal beacon interval"),
+        "sounding_budget": Meaning("1/s", "Soundings that the whole group may send"),
+        "group_size": Meaning("", "followers that share the budgets"),
+        "off_at_ms": Meaning("ms", "leader instant from which everyone is dark; nil for none"),
+        "marker": Meaning("", "identity of the follower whose turn it is; nil for none"),
+    },
+    "cue": {
+        "show": Meaning("", "show key; 0 for no show"),
+        "state": Meaning("", "cue state"),
+        "line leader_at": Meaning("ns", "leader instant of the line's point, and at which the cue takes effect"),
+        "line position": Meaning("ns", "show position at that instant"),
+        "line rate_ppb": Meaning("10⁻⁹", "how much faster than leader time the show runs"),
+    },
+    "marks": {
+        "turns_back": Meaning("", "beacons back from this one to the one that gave the turn"),
+        "age_ns": Meaning("ns", "how long before `sent_at` the Tally was heard"),
+    },
+    "delay-head": {
+        "radio": Meaning("", "radio of the reporters; nil where they do not know theirs"),
+        "doubt_us": Meaning("µs", "largest standard deviation of the medians"),
+    },
+    "group-delays": {
+        "serials_back": Meaning("", "beacons back from this one to the one measured"),
+        "delay_ns": Meaning("ns", "median of its delay"),
+    },
+    "sounding": {
+        "follower": Meaning("", "identity of the follower"),
+        "tenure": Meaning("", "the tenure that is sounded and that `delays` are about; 0 before any beacon"),
+        "nonce": Meaning("", "random; comes back in the Echo"),
+        "sent_at": Meaning("ns", "local instant at which this datagram left"),
+        "cookie": Meaning("", "what the last Echo gave; nil for none"),
+        "radio": Meaning("", "a number for the access point's radio, such as a hash of its BSSID; nil where unknown"),
+    },
+    "reports": {
+        "serial": Meaning("", "low 16 bits of the beacon's serial"),
+        "delay_ns": Meaning("ns", "its delay by the follower's own estimate"),
+    },
+    "echo": {
+        "leader": Meaning("", "identity of the leader"),
+        "tenure": Meaning("", "its tenure"),
+        "timebase": Meaning("", "the clock of the two instants"),
+        "nonce": Meaning("", "the Sounding's"),
+        "received_at": Meaning("ns", "leader instant at which the Sounding arrived"),
+        "sent_at": Meaning("ns", "leader instant at which this datagram left"),
+        "cookie": Meaning("", "to be returned in the next Sounding; opaque"),
+    },
+    "tally": {
+        "follower": Meaning("", "identity of the follower"),
+        "instance": Meaning("", "random, drawn at start"),
+        "serial": Meaning("", "number of this Tally in the instance"),
+        "tenure": Meaning("", "the tenure followed; 0 for none"),
+        "turn": Meaning("", "serial of the beacon that gave the turn; nil in a Tally to the leader alone"),
+        "clock": Meaning("", "clock state"),
+        "cue_state": Meaning("", "state of the cue in force here"),
+        "bound_us": Meaning("µs", "statistical bound, rounded up; nil for none"),
+        "beacon_loss_permille": Meaning("‰", "beacons to the group that were not heard"),
+        "content": Meaning("", "content state of `show`"),
+        "radio": Meaning("", "as in a Sounding"),
+        "show": Meaning("", "key of the next show where one is announced, else of the one in force"),
+        "frame": Meaning("", "frame shown; 0 when dark"),
+        "late_frames": Meaning("", "frames that the player could not show in time, since its start"),
+        "flags": Meaning("", "sum of flags"),
+    },
+}  # fmt: skip
+
+FIELDS: Final[dict[str, tuple[wire.Field, ...]]] = {
+    "beacon": wire.BEACON_FIELDS,
+    "cue": wire.CUE_FIELDS,
+    "marks": wire.MARK_FIELDS,
+    "delay-head": wire.DELAY_HEAD_FIELDS,
+    "group-delays": wire.GROUP_DELAY_FIELDS,
+    "sounding": wire.SOUNDING_FIELDS,
+    "reports": wire.DELAY_REPORT_FIELDS,
+    "echo": wire.ECHO_FIELDS,
+    "tally": wire.TALLY_FIELDS,
+}
+
+BEHIND: Final[dict[str, tuple[tuple[str, str, str], ...]]] = {
+    "beacon": (
+        ("cue", "array", "the cue in force"),
+        ("next_cue", "array or nil", "the cue that comes next, from one lead time before it"),
+        ("marks", "flat array", "when Tallies to the group were heard"),
+        ("delays", "flat array", "medians of group delays"),
+    ),
+    "sounding": (
+        ("delays", "flat array", "how long beacons took"),
+        ("padding", "binary", "zero bytes that make room for the Echo"),
+    ),
+    "tally": (("name", "text", "the follower's name"),),
+}
+"""What follows the numbers of a table in the same array."""
+
+
+def field_table(name: str) -> str:
+    """Return the table of one array: position, name, type, range, unit, meaning."""
+    fields = FIELDS[name]
+    meanings = MEANINGS[name]
+    if list(meanings) != [field.name for field in fields]:
+        raise ValueError(f"{name}: the meanings are not those of the fields on the wire")
+    rows: list[tuple[object, ...]] = [
+        (
+            position,
+            f"`{field.name}`",
+            "whole number or nil" if field.optional else "whole number",
+            f"{number(field.low)} to {number(field.high)}",
+            meanings[field.name].unit,
+            meanings[field.name].text,
+        )
+        for position, field in enumerate(fields)
+    ]
+    rows += [
+        (position, f"`{behind}`", kind, "", "", text)
+        for position, (behind, kind, text) in enumerate(BEHIND.get(name, ()), len(fields))
+    ]
+    return table(("position", "field", "type", "range", "unit", "meaning"), rows)
+
+
+def kinds() -> str:
+    senders = {
+        Kind.BEACON: ("leader", "the group"),
+        Kind.BEACON_COPY: ("leader", "one follower"),
+        Kind.SOUNDING: ("follower", "the leader"),
+        Kind.ECHO: ("leader", "who sent the Sounding"),
+        Kind.TALLY: ("follower", "the leader; the marker's to the group"),
+    }
+    return table(
+        ("kind", "message", "from", "to"),
+        [(int(kind), kind.name.capitalize().replace("_", " "), *senders[kind]) for kind in Kind],
+    )
+
+
+def enumerations() -> str:
+    def members(name: str, enumeration: type[IntEnum]) -> list[tuple[object, ...]]:
+        return [(name, int(member), member.name.lower().replace("_", " ")) for member in enumeration]
+
+    return table(
+        ("enumeration", "number", "name"),
+        [
+            *members("cue state", CueState),
+            *members("clock state", ClockState),
+            *members("content state", ContentState),
+            ("flag of a Tally", wire.FLAG_LIVE_DATA, "live data: pixels arrive for this piece from elsewhere too"),
+            ("flag of a Tally", wire.FLAG_UNVERIFIED, "unverified: the leader's tenure was taken on trust"),
+        ],
+    )
+
+
+# -- states ------------------------------------------------------------------------------------------------------------
+
+
+def diagram(transitions: Mapping[tuple[Any, Any], Any], first: Enum) -> str:
+    """Return a state table as a drawing and as a table. What leaves a state as it is is not drawn."""
+    labels: dict[tuple[Enum, Enum], list[str]] = {}
+    states: list[Enum] = []
+    inputs: list[Enum] = []
+    for (state, what), then in transitions.items():
+        if state not in states:
+            states.append(state)
+        if what not in inputs:
+            inputs.append(what)
+        if then is not state:
+            labels.setdefault((state, then), []).append(str(what.value).replace(";", ","))
+    lines = [f"    [*] --> {first.name}"]
+    lines += [f"    {state.name} --> {then.name}: {' / '.join(words)}" for (state, then), words in labels.items()]
+    rows = [
+        (what.value, *(transitions[state, what].name.lower().replace("_", " ") for state in states)) for what in inputs
+    ]
+    header = ("what happens", *(f"in {state.name.lower().replace('_', ' ')}" for state in states))
+    return "```mermaid\nstateDiagram-v2\n" + "\n".join(lines) + "\n```\n\n" + table(header, rows)
+
+
+# -- constants ---------------------------------------------------------------------------------------------------------
+
+
+class Constant(NamedTuple):
+    """A named value, where it is kept, and what it is for."""
+
+    name: str
+    value: Any
+    home: str
+    meaning: str
+
+
+class Duration(NamedTuple):
+    """A setting's default; its name in the text has no unit."""
+
+    ns: int
+
+
+def duration(value: int) -> str:
+    """Return a duration in the largest unit that writes it without a long tail."""
+    for unit, name in ((SECOND, "s"), (MILLISECOND, "ms"), (MICROSECOND, "µs")):
+        if value and value % (unit // 10) == 0 and value >= unit:
+            return f"{value / unit:g} {name}"
+    return f"{value} ns"
+
+
+def shown(constant: Constant) -> str:
+    value = constant.value
+    if isinstance(value, Duration):
+        return duration(value.ns)
+    if isinstance(value, tuple):
+        return ", ".join(duration(part) if part else "0" for part in value)
+    if constant.name.endswith("_NS"):
+        return duration(value)
+    return f"{value:g}" if isinstance(value, float) else str(value)
+
+
+def of(module: ModuleType, name: str, meaning: str) -> Constant:
+    return Constant(name, getattr(module, name), module.__name__, meaning)
+
+
+def constants() -> dict[str, list[Constant]]:
+    """Return the constants that the text names, by the section that has their table."""
+    recovery = BlendedRecovery()
+    clock = ClockSettings()
+    home, clock_home = BlendedRecovery.__module__, ClockSettings.__module__
+    return {
+        "wire": [
+            of(wire, "DATAGRAM_MAXIMUM_BYTES", "longest datagram that is looked at"),
+            of(wire, "SOUNDING_MINIMUM_BYTES", "shortest Sounding, its tag apart"),
+            of(wire, "NAME_MAXIMUM_BYTES", "longest name"),
+            of(wire, "MARKS_MAXIMUM", "marks in one beacon"),
+            of(wire, "DELAYS_MAXIMUM", "medians in one beacon, reports in one Sounding"),
+            of(sockets, "DEFAULT_PORT", "UDP port of a group"),
+            of(sockets, "HOP_LIMIT", "hop limit of datagrams to the group"),
+        ],
+        "leader": [
+            of(tenure, "DITHER_SHARE", "share of the interval over which beacons are dithered"),
+            of(tenure, "DITHER_MAXIMUM_NS", "and at most this"),
+            of(tenure, "CHANGE_BURST_NS", "extra beacons when a change is first told"),
+            of(tenure, "STOP_BURST_NS", "beacons of a stop"),
+            of(tenure, "LOST_AFTER_NS", "a follower unheard for so long no longer counts"),
+        ],
+        "exchange": [
+            of(exchange, "BURST", "Soundings in the first burst"),
+            of(exchange, "BURST_SPACING_NS", "their spacing"),
+            of(exchange, "SPACING_GROWTH", "each later spacing over the one before"),
+            of(exchange, "STEADY_INTERVAL_NS", "spacing at which it ends"),
+            of(exchange, "SPACING_SPREAD", "share by which spacings vary either way"),
+            of(exchange, "ANSWERED_WITHIN_NS", "a later Echo is not used"),
+            of(exchange, "OUTSTANDING_MAXIMUM", "Soundings that wait for their Echo"),
+            of(tenure, "ANSWER_BURST_S", "seconds' worth of the budget answered at once"),
+            of(tenure, "ECHO_QUEUE_MAXIMUM", "Echoes that wait to be sent"),
+        ],
+        "copies": [
+            of(copies, "LEASE_NS", "how long an address stays proven"),
+            of(copies, "COPIES_MAXIMUM", "addresses with a lease"),
+            of(copies, "BEGIN_ABOVE_PERMILLE", "loss above which copies begin"),
+            of(copies, "END_BELOW_PERMILLE", "loss below which they may end"),
+            of(copies, "END_AFTER_NS", "for how long it must be so"),
+            of(allegiance, "LOSS_WINDOW", "serials over which loss is counted"),
+        ],
+        "follower": [
+            of(follower, "SILENT_INTERVALS", "silent intervals after which a leader is lost"),
+            of(follower, "JOIN_PATIENCE_NS", "how long a lock is waited for"),
+            of(follower, "CUE_JUMP_NS", "a cue that moves a show by so much begins it anew"),
+            of(follower, "HOLDOVER_CAP_NS", "how long a show goes on without beacons"),
+            of(follower, "TALLY_INTERVAL_NS", "spacing of Tallies"),
+            of(follower, "TALLY_SPREAD", "share by which it varies either way"),
+            of(follower, "TALLY_SOON_NS", "within which news is told"),
+            of(follower, "TALLIES_PER_SECOND", "what all Tallies together may come to"),
+            of(follower, "UNKEYED_SPACING_NS", "between changes without a key"),
+            of(follower, "CONTINUED_WITHIN_NS", "by how much a continued timebase may be off"),
+            of(allegiance, "RETIRED_KEPT", "tenures remembered as left"),
+            of(allegiance, "CHALLENGE_SPACING_NS", "between challenges"),
+        ],
+        "playhead": [
+            of(fader, "STOP_FADE_NS", "fade of a stop and of the off time"),
+            of(fader, "HOLDOVER_FADE_NS", "fade at holdover's end"),
+            of(fader, "RETURN_FADE_NS", "fade of coming back"),
+            Constant("DEAD_BAND", Duration(recovery.dead_band_ns), home, "errors to this are absorbed over a second"),
+            Constant("SLEW_RATE", recovery.slew_rate, home, "share of normal speed by which larger ones are slewed"),
+            Constant("STEP_ABOVE", Duration(recovery.step_above_ns), home, "errors above this are stepped"),
+            Constant("HOLD_ABOVE", Duration(recovery.hold_above_ns), home, "a playhead ahead by this or more freezes instead"),
+            Constant("STEP_SPACING", Duration(recovery.step_spacing_ns), home, "least time between two steps"),
+            Constant("REVERSAL_SPACING", Duration(recovery.reversal_spacing_ns), home, "least time before a slew turns round"),
+        ],
+        "group-delay": [
+            of(group_delay, "REPORTERS_MINIMUM", "reporters of a median"),
+            of(group_delay, "REPORTER_BOUND_NS", "a follower with a wider bound does not report"),
+            of(group_delay, "SAMPLES_BEFORE_USE", "medians before they serve"),
+            of(group_delay, "STALE_NS", "and how long they do after the last"),
+        ],
+        "marks": [
+            of(tenure, "MARK_PUBLICATIONS", "beacons that publish a mark"),
+            of(common_view, "MARK_INTERVALS", "intervals after which a mark is too old"),
+            of(common_view, "HEARD_FOR_NS", "how long a heard Tally is remembered at least"),
+            of(common_view, "HEARD_KEPT", "heard Tallies remembered"),
+            of(common_view, "PROBATION", "marks before any steers"),
+            of(common_view, "INSIDE_SHARE", "of them inside the causality bound, to earn trust"),
+            of(common_view, "INSIDE_SHARE_KEPT", "and to keep it"),
+            of(common_view, "UNKNOWN_RADIO_NS", "added to the bound where the own radio is not known"),
+        ],
+        "clock": [
+            of(bound, "DECLARED_DRIFT", "declared drift until the clock has settled"),
+            of(bound, "SETTLED_DRIFT", "declared drift about the learnt rate"),
+            of(bound, "FLOOR_SHARE", "of the floor in the statistical bound"),
+            of(bound, "RATE_WANDER", "random walk of the rate, per square root of a second"),
+            Constant("LOCK_BUDGET", Duration(clock.lock_budget_ns), clock_home, "bound of a locked clock"),
+            Constant("SETTLE_AFTER", Duration(clock.settle_after_ns), clock_home, "time locked before it has settled"),
+        ],
+        "roles": [
+            of(tenure, "LISTEN_INTERVALS", "intervals of listening after a start"),
+            of(leader, "ASK_TIMES", "Soundings before a takeover"),
+            of(leader, "ASK_SPACING_NS", "their spacing"),
+            of(leader, "ASK_PATIENCE_NS", "how long an answer is waited for"),
+            of(leader, "RANK_SPACING_NS", "how much longer each next rank waits"),
+            of(leader, "CONTINUE_WITHIN_NS", "widest bound with which a timebase is continued"),
+        ],
+    }  # fmt: skip
+
+
+def constant_table(group: str) -> str:
+    return table(
+        ("constant", "value", "meaning"),
+        [(f"`{constant.name}`", shown(constant), constant.meaning) for constant in constants()[group]],
+    )
+
+
+def constant_list() -> str:
+    every = sorted((constant for group in constants().values() for constant in group), key=lambda one: one.name)
+    return table(
+        ("constant", "value", "kept in"),
+        [(f"`{constant.name}`", shown(constant), f"`{constant.home}`") for constant in every],
+    )
+
+
+# -- requirements ------------------------------------------------------------------------------------------------------
+
+
+def by_level(text: str) -> str:
+    groups: dict[str, list[str]] = {}
+    for rule in rules(text):
+        groups.setdefault(rule.binds, []).append(rule.number)
+    order = ("all", "level 0", "level 1", "level 2", "leader", "standby")
+    return table(("binds", "requirements"), [(binds, ", ".join(groups[binds])) for binds in order])
+
+
+def requirement_table(text: str) -> str:
+    tests = mapping()
+    return table(
+        ("requirement", "binds", "word", "tests"),
+        [
+            (
+                rule.number,
+                rule.binds,
+                rule.strictness,
+                "<br>".join(f"`{name}`" for name in tests.get(rule.number, [])) or "none",
+            )
+            for rule in rules(text)
+        ],
+    )
+
+
+# -- the whole ---------------------------------------------------------------------------------------------------------
+
+
+def parts() -> dict[str, Callable[[str], str]]:
+    """Return what writes each generated part, given the whole text."""
+    writers: dict[str, Callable[[str], str]] = {
+        "kinds": lambda _: kinds(),
+        "enumerations": lambda _: enumerations(),
+        "clock-states": lambda _: diagram(CLOCK_TRANSITIONS, ClockState.FREE_RUN),
+        "roles": lambda _: diagram(ROLE_TRANSITIONS, next(iter(ROLE_TRANSITIONS))[0]),
+        "constants": lambda _: constant_list(),
+        "levels": by_level,
+        "requirements": requirement_table,
+    }
+    for name in FIELDS:
+        writers[name] = lambda _, name=name: field_table(name)  # type: ignore[misc]
+    for group in constants():
+        writers[f"constants-{group}"] = lambda _, group=group: constant_table(group)  # type: ignore[misc]
+    return writers
+
+
+def render(text: str) -> str:
+    """Return the text with every generated part written anew."""
+    writers = parts()
+    return PART.sub(lambda found: f"{found[1]}\n{writers[found[2]](text)}\n{found[3]}", text)
+
+
+def main() -> None:
+    SPECIFICATION.write_text(render(SPECIFICATION.read_text(encoding="utf-8")), encoding="utf-8")
+
+
+if __name__ == "__main__":
+    main()
