@@ -105,12 +105,8 @@ def test_packet_bursts_lose_the_asked_share_in_runs_of_the_computed_length() -> 
 
 
 def test_a_trajectory_can_be_told_how_to_begin() -> None:
-    calm = Trajectory(
-        ExponentialSojourn(SECOND), ExponentialSojourn(SECOND), Streams(2).stream("x"), begin_bad=0.0
-    )
-    rough = Trajectory(
-        ExponentialSojourn(SECOND), ExponentialSojourn(SECOND), Streams(2).stream("x"), begin_bad=1.0
-    )
+    calm = Trajectory(ExponentialSojourn(SECOND), ExponentialSojourn(SECOND), Streams(2).stream("x"), begin_bad=0.0)
+    rough = Trajectory(ExponentialSojourn(SECOND), ExponentialSojourn(SECOND), Streams(2).stream("x"), begin_bad=1.0)
     assert not calm.is_bad(TrueInstant(0))
     assert rough.is_bad(TrueInstant(0))
 
@@ -131,9 +127,7 @@ def test_a_trajectory_can_be_told_how_to_begin() -> None:
         (0.3, 1.0, {"good_loss": 0.6, "bad_loss": 0.2}),
     ],
 )
-def test_a_loss_that_no_channel_has_is_refused(
-    mean_loss: float, burst: float, options: dict[str, float]
-) -> None:
+def test_a_loss_that_no_channel_has_is_refused(mean_loss: float, burst: float, options: dict[str, float]) -> None:
     with pytest.raises(ConfigurationError):
         Dropout.from_mean(mean_loss, burst, **options)  # type: ignore[arg-type]
 
@@ -146,9 +140,7 @@ def test_asking_for_no_loss_gives_a_channel_that_is_always_good() -> None:
 
 
 def test_a_spell_longer_than_time_itself_never_ends() -> None:
-    forever = Trajectory(
-        ExponentialSojourn(1e30), ExponentialSojourn(SECOND), Streams(2).stream("x"), begin_bad=0.0
-    )
+    forever = Trajectory(ExponentialSojourn(1e30), ExponentialSojourn(SECOND), Streams(2).stream("x"), begin_bad=0.0)
     assert not forever.is_bad(TrueInstant(2**62))
 
 

@@ -47,9 +47,7 @@ def test_a_group_frame_costs_its_waits_too(radio: Radio, expected_us: tuple[floa
     ("mcs", "expected_us"),
     [(0, (381.5, 1089.5, 2113.5)), (3, (229.5, 405.5, 661.5)), (7, (201.5, 273.5, 373.5))],
 )
-def test_a_unicast_frame_costs_its_waits_and_its_acknowledgement(
-    mcs: int, expected_us: tuple[float, ...]
-) -> None:
+def test_a_unicast_frame_costs_its_waits_and_its_acknowledgement(mcs: int, expected_us: tuple[float, ...]) -> None:
     radio = Radio(Band.GHZ_5, unicast_mcs=mcs)
     assert tuple(radio.unicast_ns(size) for size in (64, 638, 1472)) == tuple(us * 1000 for us in expected_us)
 
@@ -75,9 +73,7 @@ def test_ofdm_frames_at_2_4_ghz_are_followed_by_six_microseconds_of_silence() ->
 
 def test_one_megabit_always_has_the_long_preamble() -> None:
     assert dsss_frame_ns(100, 1.0, long_preamble=False) == dsss_frame_ns(100, 1.0, long_preamble=True)
-    assert (
-        dsss_frame_ns(100, 2.0, long_preamble=True) - dsss_frame_ns(100, 2.0, long_preamble=False) == 96_000
-    )
+    assert dsss_frame_ns(100, 2.0, long_preamble=True) - dsss_frame_ns(100, 2.0, long_preamble=False) == 96_000
 
 
 def test_interframe_spaces_are_those_of_the_band() -> None:
