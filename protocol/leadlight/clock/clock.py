@@ -10,14 +10,14 @@ from __future__ import annotations
 from collections.abc import Callable
 from dataclasses import dataclass
 from enum import Enum
-from typing import NamedTuple
+from typing import Final, NamedTuple
 
 from leadlight.clock.bound import (
     DECLARED_DRIFT,
     CausalityBound,
     statistical_half_width_ns,
 )
-from leadlight.clock.common_view import UNKNOWN_RADIO_NS, CommonViewClock
+from leadlight.clock.common_view import STAMPING_NS, UNKNOWN_RADIO_NS, CommonViewClock
 from leadlight.clock.edge_filter import EdgeFilter
 from leadlight.clock.estimator import Estimate, Estimator, Exchange
 from leadlight.clock.group_delay import REPORTER_BOUND_NS, Arrival, GroupDelayClock
@@ -38,6 +38,10 @@ class ClockView(Enum):
     COMMON_VIEW = "common view"
 
 
+CORRECTIONS: Final = frozenset({ClockView.GROUP_DELAY, ClockView.COMMON_VIEW})
+"""The views that rest on what other followers contribute."""
+
+
 class Bounds(NamedTuple):
     """How wrong the clock can be, in ns either side.
 
@@ -56,12 +60,15 @@ class ClockSettings:
     ``lock_budget_ns``: the statistical bound within which it calls itself locked. ``settle_after_ns``: how long it
     must have been locked before the learnt rate is declared. ``declared_drift``: a pure number, the most by which this
     node's crystal and the leader's together can differ in rate. ``estimator`` makes the uncorrected estimator.
+    ``views`` are the corrections that may be served: without any, the clock serves its uncorrected estimate, and still
+    reports delays.
     """
 
     lock_budget_ns: int = 10 * MILLISECOND
     settle_after_ns: int = 60 * SECOND
     declared_drift: float = DECLARED_DRIFT
     estimator: Callable[[CausalityBound], Estimator] = EdgeFilter
+    views: frozenset[ClockView] = CORRECTIONS
 
     def __post_init__(self) -> None:
         if self.lock_budget_ns <= 0:
@@ -70,6 +77,8 @@ class ClockSettings:
             raise ConfigurationError("settle_after_ns", self.settle_after_ns, "zero or more")
         if not 0 < self.declared_drift < 1e-2:
             raise ConfigurationError("declared_drift", self.declared_drift, "above zero, below 0.01")
+        if not self.views <= CORRECTIONS:
+            raise ConfigurationError("views", self.views, "any of GROUP_DELAY and COMMON_VIEW")
 
 
 class FollowerClock:
@@ -88,6 +97,7 @@ class FollowerClock:
         self.bound = CausalityBound(self.settings.declared_drift)
         self.uncorrected = self.settings.estimator(self.bound)
         self._locked_since: LocalInstant | None = None
+        self._settled = False
         self._two_way = False
         self._radio_known = False
 
@@ -146,7 +156,7 @@ class FollowerClock:
         self.group_delay.restart()
         self.bound.clear()
         self._locked_since = None
-        self._two_way = False
+        self._settled = self._two_way = False
         if same_host:
             self.uncorrected.rebase()
             self.common_view.rebase()
@@ -192,8 +202,8 @@ class FollowerClock:
         width = statistical_half_width_ns(served, now)
         if width == float("inf"):
             return None
-        if self.view is ClockView.COMMON_VIEW and not self._radio_known:
-            width += UNKNOWN_RADIO_NS
+        if self.view is ClockView.COMMON_VIEW:
+            width += STAMPING_NS if self._radio_known else UNKNOWN_RADIO_NS
         causal = self.bound.half_width_ns(served, now)
         # What is proven need not be guessed at.
         return int(width) + 1 if causal is None else min(int(width) + 1, causal)
@@ -204,10 +214,17 @@ class FollowerClock:
         if uncorrected is None:
             return
         floor_ns = uncorrected.floor_ns
-        if (by_marks := self.common_view.estimate(now, floor_ns)) is not None:
+        views = self.settings.views
+        by_marks = by_group = None
+        if ClockView.COMMON_VIEW in views:
+            # A mark went no way that has a floor, if both heard it from one radio.
+            by_marks = self.common_view.estimate(now, 0.0 if self._radio_known else floor_ns)
+        if by_marks is None and ClockView.GROUP_DELAY in views:
+            by_group = self.group_delay.estimate(now, floor_ns)
+        if by_marks is not None:
             self.served = by_marks
             self.view = ClockView.COMMON_VIEW
-        elif (by_group := self.group_delay.estimate(now, floor_ns)) is not None:
+        elif by_group is not None:
             self.served = by_group
             self.view = ClockView.GROUP_DELAY
         else:
@@ -223,4 +240,7 @@ class FollowerClock:
         elif self._locked_since is None:
             self._locked_since = now
         elif now - self._locked_since >= self.settings.settle_after_ns:
+            self._settled = True
+        if self._settled:
+            # Whatever the state: a declaration left as it was would grow old while the crystal wanders on.
             self.bound.settle(uncorrected.rate, uncorrected.rate_deviation)

@@ -8,6 +8,8 @@ leader and followers hear it at one instant. The leader publishes when it heard 
 It holds only if both heard the same transmission. A leader on the cable, another access point, or one that turns group
 frames into copies for each station breaks that. So marks are on probation: they steer the clock only after
 ``PROBATION`` samples of which nearly all lie inside what causality has proven and whose residuals lean to neither side.
+Until then they steer only while they are *sharp*: a mark with a queue in it scatters as the beacons' delays do, which
+went through that same queue; so if a few marks agree far better than the beacons, there is no queue in them.
 What no probation can see is a constant error smaller than the proven interval; the statistical bound says so.
 """
 
@@ -15,13 +17,14 @@ from __future__ import annotations
 
 import math
 from collections import OrderedDict, deque
+from statistics import median
 from typing import Final
 
 from leadlight.clock.bound import CausalityBound
 from leadlight.clock.estimator import Estimate
 from leadlight.clock.tracker import OffsetTracker
 from leadlight.messages import Mark
-from leadlight.units import MILLISECOND, SECOND, LeaderInstant, LocalInstant
+from leadlight.units import MICROSECOND, MILLISECOND, SECOND, LeaderInstant, LocalInstant
 
 HEARD_KEPT: Final = 64
 HEARD_FOR_NS: Final = 10 * SECOND
@@ -33,10 +36,19 @@ INSIDE_SHARE: Final = 0.98
 """Of a full probation's marks so many must lie inside the causality bound for trust to be earned."""
 INSIDE_SHARE_KEPT: Final = 0.9
 """Trust once earned is lost below this: a host that is late with one packet in a hundred is no reason."""
+SHARP_WINDOW: Final = 6
+"""So many latest marks are looked at for sharpness."""
+SHARP_MINIMUM: Final = 4
+SHARP_SHARE: Final = 0.5
+"""Their whole range must stay below this share of the beacon delays' median deviation; below half of it while the
+window is not full. Marks that scatter as exponential delays do pass by luck once in 500 times (1 in 1000 full)."""
+DELAYS_KEPT: Final = 16
 SAMPLES_BEFORE_USE: Final = 4
 STALE_NS: Final = 60 * SECOND
+STAMPING_NS: Final = 100 * MICROSECOND
+"""Added to the statistical bound: by so much two hosts may differ for good in how soon they stamp a packet."""
 UNKNOWN_RADIO_NS: Final = 1 * MILLISECOND
-"""Added to the statistical bound while nobody knows whether leader and follower share a radio."""
+"""Added instead while nobody knows whether leader and follower share a radio."""
 
 
 class CommonViewClock:
@@ -47,13 +59,18 @@ class CommonViewClock:
         self._tracker = OffsetTracker()
         self._verdicts: deque[bool] = deque(maxlen=PROBATION)
         self._sides: deque[bool] = deque(maxlen=PROBATION)
+        self._latest: deque[tuple[LocalInstant, int]] = deque(maxlen=SHARP_WINDOW)
+        self._delays: deque[int] = deque(maxlen=DELAYS_KEPT)
         self._trusted = False
+        self._sharp = False
         self.refused = 0
         """Marks that causality excluded, or that came too late."""
 
     def rebase(self) -> None:
         """Forget the offset and keep the trust earned: the same leader's host counts from elsewhere now."""
         self._heard.clear()
+        self._latest.clear()
+        self._delays.clear()
         self._tracker.restart()
 
     def restart(self) -> None:
@@ -61,7 +78,7 @@ class CommonViewClock:
         self.rebase()
         self._verdicts.clear()
         self._sides.clear()
-        self._trusted = False
+        self._trusted = self._sharp = False
 
     def note_heard(self, turn: int, heard_at: LocalInstant) -> None:
         """Remember when the Tally for ``turn`` was heard. Two for one turn cannot both be the marker's: neither
@@ -81,6 +98,8 @@ class CommonViewClock:
         now: LocalInstant,
     ) -> None:
         """Take the marks that the beacon ``serial`` published. Each is used once; the second publication is a spare."""
+        if uncorrected is not None:
+            self._delays.append(now - sent_at - uncorrected.offset_at(now))
         keep_ns = max(MARK_INTERVALS * interval_ns, HEARD_FOR_NS)
         for turns_back, age_ns in marks:
             turn = serial - turns_back
@@ -100,7 +119,8 @@ class CommonViewClock:
             tracked = self._tracker.estimate()
             if inside and tracked is not None and (residual := offset_ns - tracked.offset_at(heard_at)):
                 self._sides.append(residual > 0)
-            self._judge()
+            self._latest.append((heard_at, offset_ns))
+            self._judge(inside, 0.0 if uncorrected is None else uncorrected.rate)
             if not inside:
                 self.refused += 1
                 continue
@@ -108,18 +128,31 @@ class CommonViewClock:
 
     @property
     def on_probation(self) -> bool:
-        """Whether the marks have not, or no longer, earned trust."""
-        return not self._trusted
+        """Whether the marks have not, or no longer, earned trust, and are not sharp either."""
+        return not (self._trusted or self._sharp)
 
-    def _judge(self) -> None:
+    def _judge(self, inside: bool, rate: float) -> None:
         """Give or take trust by the last marks."""
         verdicts = self._verdicts
         if len(verdicts) < PROBATION:
+            self._sharp = inside and all(verdicts) and self._are_sharp(rate)
             return
+        self._sharp = False
         needed = INSIDE_SHARE_KEPT if self._trusted else INSIDE_SHARE
         # As many residuals above as below, to within four standard deviations of a fair coin.
         lean = abs(2 * sum(self._sides) - len(self._sides))
         self._trusted = sum(verdicts) >= needed * len(verdicts) and lean <= 4 * math.sqrt(max(len(self._sides), 1))
+
+    def _are_sharp(self, rate: float) -> bool:
+        """Return whether the latest marks agree far better than the beacons' delays do."""
+        latest = self._latest
+        if len(latest) < SHARP_MINIMUM or len(self._delays) < SHARP_MINIMUM:
+            return False
+        begin, _ = latest[0]
+        offsets = [offset_ns - rate * (at - begin) for at, offset_ns in latest]
+        middle = median(self._delays)
+        share = SHARP_SHARE if len(latest) == SHARP_WINDOW else SHARP_SHARE / 2
+        return max(offsets) - min(offsets) < share * median(abs(delay - middle) for delay in self._delays)
 
     def estimate(self, now: LocalInstant, floor_ns: float) -> Estimate | None:
         """Return the estimate by marks, or ``None`` while they are on probation or have ceased."""

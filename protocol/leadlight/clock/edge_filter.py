@@ -18,7 +18,7 @@ stamping, plus what the state itself does not know), whose density for the innov
 and the approximate Bayesian update for a linear state with a non-Gaussian observation (C. J. Masreliez, "Approximate
 non-Gaussian filtering with linear state and observation relations", IEEE Trans. Automatic Control 20(1), 1975) is
 ``state += P H' g``, ``P -= P H' G H P``. An early packet (``n`` small) pulls like a Kalman filter; a late one pushes
-back by at most ``1/s``, however late it is.
+back by at most ``1/s``, and by ever less beyond one and a half scales, for no network's delays stay exponential.
 
 State: offset ``x`` and its rate ``r``, and two floors, of packets to the group ``b`` and of packets to one node ``f``.
 The two-way exchange is used as two one-way packets, ``x + f + d`` down and ``x - f - d`` up, each with its own scale:
@@ -61,22 +61,36 @@ SCALE_START: Final = 2e-3
 SCALE_MINIMUM: Final = 50e-6
 NOISE_MINIMUM: Final = 50e-6
 """Least standard deviation of time stamping."""
-NOISE_SHARE: Final = 0.08
+NOISE_SHARE: Final = 0.06
 """Blur of the edge as a share of the scale: no real delay law begins as a perfect step."""
+NOISE_YOUNG: Final = 1.0
+"""The same share while the scale itself is a guess, over the number of packets it was learnt from."""
 
 COLD_EXCHANGES: Final = 4
 """The first exchanges restart the offset at the shortest round trip so far, whose midpoint errs by at most half of
 it."""
 BEACONS_BEFORE_USE: Final = 12
-BEACON_SCALE_MAXIMUM: Final = 15e-3
-"""With exchanges at hand, beacons whose delay spreads further are buffered for dozing stations: no edge to find."""
+SEARCH_RUN: Final = 64
+"""While beacons are held back, their earliest is looked for anew after so many."""
+FLOOR_FOUND_DEVIATION: Final = 1e-4
+"""Least standard deviation of a floor found so."""
+BEACON_SCALE_MAXIMUM: Final = 40e-3
+"""With exchanges at hand, beacons whose delay spreads further are buffered for dozing stations: no edge to find. A
+wait that is even over one access point's beacon interval of 102.4 ms is learnt as a scale of 74 ms."""
 
+EARLY_DEVIATIONS: Final = 4.0
+"""A packet earlier than its floor by so many standard deviations says that the floor was learnt wrongly."""
+TAIL_SCALES: Final = 1.5
+"""Beyond so many scales a packet pushes the less the later it is, as under a tail that falls as a power of the delay:
+in a spell of congestion all are late, and none of them says where the edge is."""
 LATE_SCALES: Final = 6.0
 LATE_RUN: Final = 8
 """So many packets in a row too late to believe mean that the network has grown slower: the scale is widened."""
 FAR_RUN: Final = 64
 """So many packets none of which came near the edge mean that the edge has moved: the floor is reopened."""
 MEDIAN_OF_EXPONENTIAL: Final = math.log(2)
+SCALE_GAIN: Final = 0.05
+"""Share by which one packet moves a scale that has been learnt."""
 
 _SQRT2: Final = math.sqrt(2)
 _TWO_BY_SQRT_PI: Final = 2 / math.sqrt(math.pi)
@@ -127,7 +141,7 @@ class EdgeStream:
             scale += (lateness - scale) / (count + 1)
         else:
             # A sign test about the median: one enormous delay counts no more than one that is merely long.
-            gain = 0.03 if count > 40 else 1.2 / count
+            gain = SCALE_GAIN if count > 1.2 / SCALE_GAIN else 1.2 / count
             scale *= 1 + gain if lateness > MEDIAN_OF_EXPONENTIAL * scale else 1 - gain
         self.scale = max(scale, SCALE_MINIMUM)
 
@@ -151,6 +165,7 @@ class EdgeFilter:
         "_exchanges",
         "_f",
         "_ff",
+        "_least",
         "_paths_known",
         "_r",
         "_rb",
@@ -173,6 +188,7 @@ class EdgeFilter:
         self._r = 0.0
         self._b = FLOOR_START
         self._f = FLOOR_START
+        self._least = 0.0
         self._beacons = EdgeStream()
         self._down = EdgeStream()
         self._up = EdgeStream()
@@ -200,10 +216,8 @@ class EdgeFilter:
         lateness = (received_at - sent_at - self._base) * 1e-9 - self._x - self._b
         stream = self._beacons
         stream.count += 1
-        if self._exchanges >= COLD_EXCHANGES and (
-            stream.count < BEACONS_BEFORE_USE or stream.scale > BEACON_SCALE_MAXIMUM
-        ):
-            stream.learn(lateness)
+        if self._exchanges and (stream.count < BEACONS_BEFORE_USE or stream.scale > BEACON_SCALE_MAXIMUM):
+            self._find_edge(stream, lateness)
         else:
             self._edge(stream, lateness, 1.0, 1.0, 0.0)
         self._clamp()
@@ -319,6 +333,23 @@ class EdgeFilter:
         self._bb += wander
         self._ff += wander
 
+    def _find_edge(self, stream: EdgeStream, lateness: float) -> None:
+        """Take note of a beacon while exchanges alone carry the clock: where its edge lies, without moving the clock.
+
+        Of n delays with an exponential tail of scale s the least lies s/n above the floor on average, and their mean
+        s above it. What the clock does not know of itself, the floor found against it does not know either.
+        """
+        delay = lateness + self._b
+        self._least = delay if stream.count % SEARCH_RUN == 1 else min(self._least, delay)
+        seen = min(stream.count, BEACONS_BEFORE_USE)
+        self._b = max(self._least - stream.scale / seen, 0.0)
+        stream.learn(delay - self._b)
+        nearness = stream.scale / seen
+        self._bb = nearness * nearness + self._xx + FLOOR_FOUND_DEVIATION**2
+        self._xb = -self._xx
+        self._rb = -self._xr
+        self._bf = -self._xf
+
     def _edge(self, stream: EdgeStream, innovation: float, sign: float, cb: float, cf: float) -> None:
         """Update from one packet whose lateness beyond its floor is ``innovation``, observed as ``sign``·H·state.
 
@@ -331,7 +362,7 @@ class EdgeFilter:
         # Samples that no clock can give leave a covariance that is none: no variance is less than nothing.
         known = max(hx + cb * hb + cf * hf, 0.0)
         scale = stream.scale
-        noise = max(NOISE_MINIMUM, NOISE_SHARE * scale)
+        noise = max(NOISE_MINIMUM, (NOISE_SHARE + NOISE_YOUNG / (1 + stream.count)) * scale)
         variance = noise * noise + known
         deviation = math.sqrt(variance)
         if innovation > LATE_SCALES * scale + 3 * deviation:
@@ -342,6 +373,17 @@ class EdgeFilter:
             stream.learn(innovation)
             return
         stream.late = 0
+        if innovation < -EARLY_DEVIATIONS * deviation:
+            # Far too early for its floor: a clock does not jump, so it is the floor that was thought too high.
+            opened = innovation * innovation
+            if cb:
+                self._bb += opened
+                hb += opened
+            else:
+                self._ff += opened
+                hf += cf * opened
+            known += opened
+            variance += opened
         if innovation < 3 * deviation:
             stream.far = 0
             stream.nearest = math.inf
@@ -361,6 +403,8 @@ class EdgeFilter:
                 stream.far = 0
                 stream.nearest = math.inf
         g, information = edge_score(innovation, variance, scale)
+        if innovation > TAIL_SCALES * scale:
+            g *= TAIL_SCALES * scale / innovation
         stream.learn(innovation - known * g)
         g *= sign
         self._x += hx * g

@@ -30,6 +30,7 @@ REPORTERS_MAXIMUM: Final = 512
 REPORTER_BOUND_NS: Final = 2 * MILLISECOND
 """A follower whose own bound is wider does not report."""
 SAMPLES_BEFORE_USE: Final = 8
+DOUBT_GAIN: Final = 0.05
 ARRIVALS_KEPT: Final = 64
 REPORTS_KEPT: Final = 4
 STALE_NS: Final = 60 * SECOND
@@ -70,10 +71,12 @@ class GroupDelayClock:
     def __init__(self) -> None:
         self._arrivals: OrderedDict[int, Arrival] = OrderedDict()
         self._tracker = OffsetTracker()
+        self._doubt_ns = 0.0
 
     def restart(self) -> None:
         """Forget everything: a new timebase, or another radio."""
         self._arrivals.clear()
+        self._doubt_ns = 0.0
         self._tracker.restart()
 
     def note_arrival(self, serial: int, arrival: Arrival) -> None:
@@ -101,6 +104,8 @@ class GroupDelayClock:
         for serials_back, delay_ns in sorted(medians, reverse=True):
             arrival = self._arrivals.pop(serial - serials_back, None)
             if arrival is not None:
+                gain = max(DOUBT_GAIN, 1 / (1 + self._tracker.count))
+                self._doubt_ns += gain * (doubt_ns - self._doubt_ns)
                 self._tracker.observe(
                     arrival.received_at,
                     arrival.received_at - arrival.sent_at - delay_ns,
@@ -115,7 +120,8 @@ class GroupDelayClock:
         estimate = self._tracker.estimate(floor_ns)
         if estimate is None or now - estimate.at > STALE_NS:
             return None
-        return estimate
+        # The medians err together for as long as their reporters do: no number of them averages that away.
+        return estimate._replace(deviation_ns=math.hypot(estimate.deviation_ns, self._doubt_ns))
 
 
 class DelayCollector:
