@@ -56,6 +56,11 @@ for_s = 5
 pair_ms = 15.0
 """
 
+FAULTS = (
+    "one of leader-reboot, leader-lost, power-cut, access-point-reboot, split-network, board-suspended, "
+    "loss-spell, roam, live-data"
+)
+
 
 def table() -> dict[str, Any]:
     return tomllib.loads(GARDEN)
@@ -205,13 +210,13 @@ BAD_CASES: list[tuple[str, Callable[[dict[str, Any]], object], str]] = [
     (
         "an unknown fault",
         lambda t: t["faults"][0].update(kind="power-cutt"),
-        'faults[0].kind: "power-cutt" is not allowed; allowed: one of leader-reboot, leader-lost, power-cut, access-point-reboot, split-network, board-suspended, loss-spell, roam, live-data; '
+        'faults[0].kind: "power-cutt" is not allowed; allowed: " + FAULTS + "; '
         'did you mean "power-cut"?',
     ),
     (
         "a fault without its kind",
         lambda t: t["faults"][0].pop("kind"),
-        "faults[0].kind: missing; allowed: one of leader-reboot, leader-lost, power-cut, access-point-reboot, split-network, board-suspended, loss-spell, roam, live-data",
+        "faults[0].kind: missing; allowed: " + FAULTS,
     ),
     (
         "no followers",
