@@ -3,9 +3,10 @@ from __future__ import annotations
 import json
 
 from leadlight.cue import Cue, ShowLine, show_key
-from leadlight.events import CueAdopted, FollowerJoined, LockAcquired, LockLost, ShowMissing
+from leadlight.events import CueAdopted, FollowerJoined, LockAcquired, LockLost, RoleChanged, ShowMissing, ShowRefused
 from leadlight.messages import Tally
 from leadlight.net.telling import ROSTER_HEADER, event_as_json, event_in_words, roster_rows
+from leadlight.roles import Role
 from leadlight.roster import RosterEntry
 from leadlight.terms import ClockState, ContentState, CueState
 from leadlight.units import MICROSECOND, MILLISECOND, SECOND, LeaderInstant, LocalInstant, ShowPosition
@@ -34,6 +35,20 @@ def test_an_event_is_one_line_of_json_with_its_cue_as_an_object() -> None:
         "at": NOW,
         "cue": {"show": TIDEFALL, "state": "rolling", "leader_at": 5, "position": 7, "rate_ppb": -3},
     }
+
+
+def test_roles_and_lists_of_names_are_told_in_words_too() -> None:
+    changed = RoleChanged(NOW, Role.LEADING, Role.LISTENING)
+    assert event_in_words(changed, SHOWS) == "role changed: role leading, previous listening"
+    assert json.loads(event_as_json(changed)) == {
+        "event": "RoleChanged",
+        "at": NOW,
+        "role": "leading",
+        "previous": "listening",
+    }
+    refused = ShowRefused(NOW, TIDEFALL, ("jetty", "willow"))
+    assert event_in_words(refused, SHOWS) == "show refused: show Tidefall, names jetty and willow"
+    assert json.loads(event_as_json(refused))["names"] == ["jetty", "willow"]
 
 
 def entry(

@@ -41,7 +41,8 @@ def test_whoever_leads_stops_only_for_one_that_goes_before() -> None:
 
 def test_from_every_role_every_other_can_be_reached_but_listening() -> None:
     for start in Role:
-        reached, before = {start}, set()
+        before: set[Role] = set()
+        reached = {start}
         while reached != before:
             before = set(reached)
             reached |= {TRANSITIONS[role, happens] for role in before for happens in RoleInput}

@@ -39,7 +39,7 @@ def event_as_json(event: Event) -> str:
 def _plain(value: Any) -> Any:
     if isinstance(value, Cue):
         return {"show": value.show, "state": word(value.state), **value.line._asdict()}
-    return value
+    return word(value) if isinstance(value, Enum) else value
 
 
 def event_in_words(event: Event, shows: Mapping[int, str]) -> str:
@@ -60,6 +60,10 @@ def _in_words(name: str, value: Any, shows: Mapping[int, str]) -> str:
         return show_name(value, shows)
     if name.endswith("_ns"):
         return describe(value)
+    if isinstance(value, Enum):
+        return word(value)
+    if isinstance(value, tuple):
+        return " and ".join(value)
     if isinstance(value, int):
         return f"{value:08x}"
     return str(value)
