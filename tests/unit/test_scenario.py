@@ -210,8 +210,7 @@ BAD_CASES: list[tuple[str, Callable[[dict[str, Any]], object], str]] = [
     (
         "an unknown fault",
         lambda t: t["faults"][0].update(kind="power-cutt"),
-        'faults[0].kind: "power-cutt" is not allowed; allowed: " + FAULTS + "; '
-        'did you mean "power-cut"?',
+        f'faults[0].kind: "power-cutt" is not allowed; allowed: {FAULTS}; did you mean "power-cut"?',
     ),
     (
         "a fault without its kind",
