@@ -161,8 +161,12 @@ class Leader:
         )
 
     def roll(self, show: int, now: LocalInstant, position: ShowPosition = START) -> Cue:
-        """Schedule a show to roll from ``position`` one lead time from now; return the cue, on this host's clock."""
-        at = LeaderInstant(now + self.settings.lead_time_ns)
+        """Schedule a show to roll from ``position`` one lead time from now; return the cue, on this host's clock.
+
+        While this node still listens whether anybody leads, the lead time is counted from when it will have listened.
+        """
+        begins_at = max(now, self._listen_until) if self.role is Role.LISTENING else now
+        at = LeaderInstant(begins_at + self.settings.lead_time_ns)
         cue = Cue(show, CueState.ROLLING, ShowLine(at, position))
         self.schedule(cue)
         return cue
