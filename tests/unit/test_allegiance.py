@@ -1,0 +1,286 @@
+"""Whom a follower follows. Leader 11 has rank 0; leader 12, rank 1, goes after it; leader 10, rank 0, before both."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from typing import Any
+
+import pytest
+
+from leadlight.allegiance import (
+    CHALLENGE_LASTS_NS,
+    CHALLENGE_SPACING_NS,
+    CHALLENGES_MAXIMUM,
+    LOSS_FEWEST,
+    RETIRED_KEPT,
+    Allegiance,
+    Challenge,
+    GroupLoss,
+    Novelty,
+    Verdict,
+    is_newer,
+)
+from leadlight.messages import Beacon
+from leadlight.units import MILLISECOND, SECOND, LocalInstant
+
+Maker = Callable[..., Any]
+
+
+def at(seconds: float) -> LocalInstant:
+    return LocalInstant(round(seconds * SECOND))
+
+
+class Case:
+    def __init__(self, make_beacon: Maker, require_fresh: bool = False) -> None:
+        self.allegiance = Allegiance(require_fresh)
+        self._make_beacon = make_beacon
+
+    def beacon(self, tenure: int = 7, serial: int = 1_000, leader: int = 11) -> Beacon:
+        beacon: Beacon = self._make_beacon(tenure=tenure, serial=serial, leader=leader, rank=int(leader == 12))
+        return beacon
+
+    def hear(self, tenure: int = 7, serial: int = 1_000, leader: int = 11, seconds: float = 0.0) -> Verdict:
+        """Judge a beacon, and follow it if so judged."""
+        beacon = self.beacon(tenure, serial, leader)
+        verdict = self.allegiance.judge(beacon, "there", at(seconds))
+        if verdict is Verdict.FOLLOW:
+            self.allegiance.follow(beacon)
+        return verdict
+
+    def ask(self, seconds: float = 0.0) -> list[Challenge]:
+        """Put every challenge that wants to be put, as a follower does."""
+        challenges = self.allegiance.to_challenge()
+        for challenge in challenges:
+            challenge.wants_asking = False
+            challenge.asked_at = at(seconds)
+            challenge.nonce = 5_000 + challenge.beacon.tenure
+        return challenges
+
+    def prove(self, tenure: int) -> Challenge | None:
+        return self.allegiance.answered(5_000 + tenure, tenure)
+
+
+@pytest.fixture
+def case(make_beacon: Maker) -> Case:
+    return Case(make_beacon)
+
+
+@pytest.fixture
+def keyed(make_beacon: Maker) -> Case:
+    """Follows tenure 7 of leader 11, proven."""
+    case = Case(make_beacon, require_fresh=True)
+    case.hear(7)
+    case.ask()
+    assert case.prove(7) is not None
+    assert case.hear(7) is Verdict.FOLLOW
+    return case
+
+
+# -- within a tenure --------------------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize(
+    ("serial", "than", "newer"),
+    [
+        (1, 0, True),
+        (0, 0, False),
+        (0, 1, False),
+        (0, 0xFFFF_FFFF, True),
+        (0xFFFF_FFFF, 0, False),
+        ((1 << 31) - 1, 0, True),
+        (1 << 31, 0, False),
+        (5, 0xFFFF_FFF0, True),
+    ],
+)
+def test_serials_compare_on_a_circle(serial: int, than: int, newer: bool) -> None:
+    assert is_newer(serial, than) is newer
+
+
+def test_a_beacon_counts_once_and_an_older_one_not_at_all(case: Case) -> None:
+    assert case.hear(serial=1_000) is Verdict.FOLLOW
+    assert case.hear(serial=1_000) is Verdict.DUPLICATE
+    assert case.hear(serial=999) is Verdict.LATE
+    assert case.hear(serial=1_001) is Verdict.FOLLOW
+
+
+def test_serials_wrap(case: Case) -> None:
+    serials = [0xFFFF_FFFE, 0xFFFF_FFFF, 0, 0xFFFF_FFFF, 1]
+    verdicts = [case.hear(serial=serial) for serial in serials]
+    assert verdicts == [Verdict.FOLLOW, Verdict.FOLLOW, Verdict.FOLLOW, Verdict.LATE, Verdict.FOLLOW]
+
+
+def test_a_refused_beacon_moves_no_reference(case: Case) -> None:
+    case.hear(serial=1_000)
+    case.hear(tenure=8, serial=9_000, leader=12)
+    case.hear(serial=(1_000 - 5) & 0xFFFF_FFFF)
+    assert (case.allegiance.tenure, case.allegiance.serial, case.allegiance.order) == (7, 1_000, (0, 11))
+
+
+# -- between tenures --------------------------------------------------------------------------------------------------
+
+
+def test_the_same_leader_begun_anew_is_followed_at_once_whatever_its_serial(case: Case) -> None:
+    case.hear(7, serial=9_000)
+    beacon = case.beacon(8, serial=3)
+    assert case.allegiance.judge(beacon, "there", at(1)) is Verdict.FOLLOW
+    assert case.allegiance.follow(beacon) is Novelty.RESTARTED
+
+
+def test_a_restarted_leaders_old_tenure_is_over_however_new_its_serials(case: Case) -> None:
+    case.hear(7, serial=1_000)
+    case.hear(8, serial=5)
+    assert [case.hear(7, serial=serial) for serial in (999, 1_000, 1_001, 50_000)] == [Verdict.RETIRED] * 4
+    case.allegiance.is_lost = True
+    assert case.hear(7, serial=1_001) is Verdict.RETIRED
+
+
+def test_another_leader_is_followed_if_it_goes_before_or_the_one_followed_is_lost(case: Case) -> None:
+    case.hear(7)
+    assert case.hear(8, leader=12) is Verdict.OTHER_LEADER
+    assert case.hear(9, leader=10) is Verdict.FOLLOW
+    assert case.allegiance.order == (0, 10)
+    assert case.hear(8, leader=12) is Verdict.OTHER_LEADER
+    case.allegiance.is_lost = True
+    assert case.hear(8, leader=12) is Verdict.FOLLOW
+    assert not case.allegiance.is_lost
+
+
+def test_a_first_leader_that_went_on_through_a_split_is_followed_again(case: Case) -> None:
+    case.hear(7, serial=1_000)
+    case.allegiance.is_lost = True
+    assert case.hear(8, serial=5, leader=12) is Verdict.FOLLOW
+    # What it sent before the split is late; what it has sent since is not, and it goes before.
+    assert case.hear(7, serial=1_000) is Verdict.RETIRED
+    assert case.hear(7, serial=1_040) is Verdict.FOLLOW
+    assert case.hear(8, serial=6, leader=12) is Verdict.OTHER_LEADER
+
+
+def test_a_tenure_that_was_left_is_not_followed_under_another_leaders_id(case: Case) -> None:
+    case.hear(7, serial=1_000)
+    case.allegiance.is_lost = True
+    case.hear(8, serial=5, leader=12)
+    assert case.hear(7, serial=1_040, leader=10) is Verdict.RETIRED
+
+
+def test_tenures_that_were_left_are_remembered_up_to_a_limit(case: Case) -> None:
+    for tenure in range(1, 2 * RETIRED_KEPT):
+        case.hear(tenure)
+    last = 2 * RETIRED_KEPT - 1
+    assert all(case.hear(tenure, serial=9_000) is Verdict.RETIRED for tenure in range(last - RETIRED_KEPT, last))
+    assert len(case.allegiance._retired) == RETIRED_KEPT
+
+
+# -- proof ------------------------------------------------------------------------------------------------------------
+
+
+def test_with_a_key_a_new_tenure_must_answer_before_it_is_followed(make_beacon: Maker) -> None:
+    case = Case(make_beacon, require_fresh=True)
+    assert case.hear(7) is Verdict.UNPROVEN
+    assert case.allegiance.tenure is None
+    (challenge,) = case.ask()
+    assert (challenge.beacon.tenure, challenge.source) == (7, "there")
+    assert case.allegiance.is_open(5_007)
+    assert case.prove(7) is challenge
+    assert case.hear(7) is Verdict.FOLLOW
+
+
+@pytest.mark.parametrize(("nonce", "tenure"), [(5_008, 7), (5_007, 8), (0, 7)])
+def test_another_answer_proves_nothing(make_beacon: Maker, nonce: int, tenure: int) -> None:
+    case = Case(make_beacon, require_fresh=True)
+    case.hear(7)
+    case.ask()
+    assert case.allegiance.answered(nonce, tenure) is None
+    assert case.hear(7, serial=1_001) is Verdict.UNPROVEN
+
+
+def test_an_answer_proves_once(keyed: Case) -> None:
+    keyed.hear(8, seconds=1)
+    keyed.ask(1)
+    assert keyed.prove(8) is not None
+    assert keyed.prove(8) is None
+
+
+def test_a_leader_that_was_left_must_prove_itself_again(keyed: Case) -> None:
+    keyed.allegiance.is_lost = True
+    keyed.hear(8, leader=12, seconds=1)
+    keyed.ask(1)
+    keyed.prove(8)
+    assert keyed.hear(8, leader=12, seconds=1) is Verdict.FOLLOW
+    assert keyed.hear(7, serial=2_000, seconds=2) is Verdict.UNPROVEN
+
+
+def test_each_beacon_of_a_new_tenure_lets_it_be_asked_once_and_none_too_soon(keyed: Case) -> None:
+    keyed.hear(8, serial=1, seconds=1)
+    assert len(keyed.ask(1)) == 1
+    assert keyed.ask(60) == []  # a recording that comes once is not asked for ever
+    keyed.hear(8, serial=1, seconds=61)
+    assert keyed.ask(61) == []  # nor the same recording twice
+    keyed.hear(9, serial=1, seconds=61)
+    keyed.ask(61)
+    keyed.hear(9, serial=2, seconds=61 + (CHALLENGE_SPACING_NS - MILLISECOND) / SECOND)
+    assert keyed.ask(62) == []
+    keyed.hear(9, serial=3, seconds=61 + CHALLENGE_SPACING_NS / SECOND)
+    assert [challenge.beacon.serial for challenge in keyed.ask(62)] == [3]
+
+
+def test_a_flood_of_recorded_tenures_is_not_asked_without_end_and_does_not_shut_out_the_true_one(keyed: Case) -> None:
+    asked = 0
+    for number in range(1_000):
+        keyed.hear(100 + number, seconds=1)
+        asked += len(keyed.ask(1))
+    assert asked == CHALLENGES_MAXIMUM
+    later = 1 + CHALLENGE_LASTS_NS / SECOND
+    keyed.hear(8, seconds=later)
+    assert [challenge.beacon.tenure for challenge in keyed.ask(later)] == [8]
+    assert keyed.prove(8) is not None
+
+
+# -- loss -------------------------------------------------------------------------------------------------------------
+
+
+def test_loss_is_exact_over_the_last_sixty_four_serials() -> None:
+    loss = GroupLoss()
+    for serial in range(0, 400, 4):
+        for heard in (0, 1, 2):
+            loss.note(serial + heard, is_copy=False)
+    # The last is 398; of 335 to 398 every fourth, from 335 on, was lost: sixteen.
+    assert loss.share == 16 / 64
+    for serial in range(400, 464):
+        loss.note(serial, is_copy=False)
+    assert loss.share == 0.0
+
+
+def test_copies_tell_which_serials_there_were_and_count_for_nothing_else() -> None:
+    loss = GroupLoss()
+    for serial in range(64):
+        loss.note(serial, is_copy=True)
+    assert loss.share == 1.0
+    loss.note(60, is_copy=False)  # the group's frame comes after the copy
+    assert loss.share == 63 / 64
+
+
+def test_a_few_beacons_are_too_few_for_a_large_share() -> None:
+    loss = GroupLoss()
+    assert loss.share == 0.0
+    loss.note(0, is_copy=False)
+    loss.note(2, is_copy=False)
+    assert loss.share == 1 / LOSS_FEWEST
+    for serial in range(3, 3 + LOSS_FEWEST):
+        loss.note(serial, is_copy=False)
+    assert loss.share == 1 / (3 + LOSS_FEWEST)
+
+
+def test_silence_counts_as_loss_though_no_serial_tells_of_it() -> None:
+    loss = GroupLoss()
+    for serial in range(64):
+        loss.note(serial, is_copy=False)
+    assert [loss.share_after(silent) for silent in (0, 16, 64, 1_000)] == [0.0, 0.25, 1.0, 1.0]
+
+
+def test_serials_out_of_order_and_around_the_circle_are_counted_where_they_belong() -> None:
+    loss = GroupLoss()
+    for serial in (0xFFFF_FFF0, 0xFFFF_FFF2, 0xFFFF_FFF1):
+        loss.note(serial, is_copy=False)
+    assert loss.share == 0.0
+    loss.note(16, is_copy=False)
+    assert loss.share == 29 / 33
