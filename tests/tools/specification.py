@@ -7,19 +7,18 @@ of the requirements in the text itself, and of `tests/requirements.toml`.
 from __future__ import annotations
 
 import ast
+import importlib
 import re
 import tomllib
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from enum import Enum, IntEnum
+from functools import cache
 from pathlib import Path
-from types import ModuleType
 from typing import Any, Final, NamedTuple
 
-from leadlight import allegiance, copies, exchange, fader, follower, leader, tenure, wire
-from leadlight.clock import bound, common_view, group_delay
+from leadlight import wire
 from leadlight.clock.clock import ClockSettings
 from leadlight.clock.states import TRANSITIONS as CLOCK_TRANSITIONS
-from leadlight.net import sockets
 from leadlight.recovery import BlendedRecovery
 from leadlight.roles import TRANSITIONS as ROLE_TRANSITIONS
 from leadlight.terms import ClockState, ContentState, CueState, Kind
@@ -29,6 +28,7 @@ ROOT: Final = Path(__file__).parents[2]
 SPECIFICATION: Final = ROOT / "protocol" / "SPECIFICATION.md"
 REQUIREMENTS: Final = ROOT / "tests" / "requirements.toml"
 TESTS: Final = ROOT / "tests"
+LIBRARY: Final = Path(wire.__file__).parent
 
 PART: Final = re.compile(r"(<!-- generated: ([a-z-]+) -->\n).*?(<!-- end -->)", re.DOTALL)
 RULE: Final = re.compile(
@@ -310,8 +310,28 @@ def shown(constant: Constant) -> str:
     return f"{value:g}" if isinstance(value, float) else str(value)
 
 
-def of(module: ModuleType, name: str, meaning: str) -> Constant:
-    return Constant(name, getattr(module, name), module.__name__, meaning)
+@cache
+def homes() -> dict[str, list[str]]:
+    """Return the modules of the library that give a value to each name in capitals."""
+    found: dict[str, list[str]] = {}
+    for path in sorted(LIBRARY.rglob("*.py")):
+        module = ".".join(path.relative_to(LIBRARY.parent).with_suffix("").parts)
+        for node in ast.parse(path.read_text(encoding="utf-8")).body:
+            if isinstance(node, ast.AnnAssign | ast.Assign):
+                targets = [node.target] if isinstance(node, ast.AnnAssign) else node.targets
+                for target in targets:
+                    if isinstance(target, ast.Name) and target.id.isupper():
+                        found.setdefault(target.id, []).append(module)
+    return found
+
+
+def of(name: str, meaning: str, home: str = "") -> Constant:
+    """Return a constant of the library. Where two modules give one name two values, ``home`` says which is meant."""
+    modules = [module for module in homes().get(name, []) if module.endswith(home)]
+    values = [getattr(importlib.import_module(module), name) for module in modules]
+    if len(set(values)) != 1:
+        raise ValueError(f"{name} has {len(set(values))} values, in {modules}")
+    return Constant(name, values[0], modules[0], meaning)
 
 
 def constants() -> dict[str, list[Constant]]:
@@ -321,96 +341,105 @@ def constants() -> dict[str, list[Constant]]:
     home, clock_home = BlendedRecovery.__module__, ClockSettings.__module__
     return {
         "wire": [
-            of(wire, "DATAGRAM_MAXIMUM_BYTES", "longest datagram that is looked at"),
-            of(wire, "SOUNDING_MINIMUM_BYTES", "shortest Sounding, its tag apart"),
-            of(wire, "NAME_MAXIMUM_BYTES", "longest name"),
-            of(wire, "MARKS_MAXIMUM", "marks in one beacon"),
-            of(wire, "DELAYS_MAXIMUM", "medians in one beacon, reports in one Sounding"),
-            of(sockets, "DEFAULT_PORT", "UDP port of a group"),
-            of(sockets, "HOP_LIMIT", "hop limit of datagrams to the group"),
+            of("DATAGRAM_MAXIMUM_BYTES", "longest datagram that is looked at"),
+            of("SOUNDING_MINIMUM_BYTES", "shortest Sounding, its tag apart"),
+            of("NAME_MAXIMUM_BYTES", "longest name", "wire"),
+            of("MARKS_MAXIMUM", "marks in one beacon"),
+            of("DELAYS_MAXIMUM", "medians in one beacon, reports in one Sounding"),
+            of("DEFAULT_PORT", "UDP port of a group"),
+            of("HOP_LIMIT", "hop limit of datagrams to the group"),
         ],
         "leader": [
-            of(tenure, "DITHER_SHARE", "share of the interval over which beacons are dithered"),
-            of(tenure, "DITHER_MAXIMUM_NS", "and at most this"),
-            of(tenure, "CHANGE_BURST_NS", "extra beacons when a change is first told"),
-            of(tenure, "STOP_BURST_NS", "beacons of a stop"),
-            of(tenure, "LOST_AFTER_NS", "a follower unheard for so long no longer counts"),
+            of("DITHER_SHARE", "share of the interval over which beacons are dithered"),
+            of("DITHER_MAXIMUM_NS", "and at most this"),
+            of("CHANGE_BURST_NS", "extra beacons when a change is first told"),
+            of("STOP_BURST_NS", "beacons of a stop"),
+            of("LOST_AFTER_NS", "a follower unheard for so long no longer counts"),
         ],
         "exchange": [
-            of(exchange, "BURST", "Soundings in the first burst"),
-            of(exchange, "BURST_SPACING_NS", "their spacing"),
-            of(exchange, "SPACING_GROWTH", "each later spacing over the one before"),
-            of(exchange, "STEADY_INTERVAL_NS", "spacing at which it ends"),
-            of(exchange, "SPACING_SPREAD", "share by which spacings vary either way"),
-            of(exchange, "ANSWERED_WITHIN_NS", "a later Echo is not used"),
-            of(exchange, "OUTSTANDING_MAXIMUM", "Soundings that wait for their Echo"),
-            of(tenure, "ANSWER_BURST_S", "seconds' worth of the budget answered at once"),
-            of(tenure, "ECHO_QUEUE_MAXIMUM", "Echoes that wait to be sent"),
+            of("BURST", "Soundings in the first burst"),
+            of("BURST_SPACING_NS", "their spacing"),
+            of("SPACING_GROWTH", "each later spacing over the one before"),
+            of("STEADY_INTERVAL_NS", "spacing at which it ends"),
+            of("SPACING_SPREAD", "share by which spacings vary either way"),
+            of("ANSWERED_WITHIN_NS", "a later Echo is not used"),
+            of("OUTSTANDING_MAXIMUM", "Soundings that wait for their Echo"),
+            of("ANSWER_BURST_S", "seconds' worth of the budget answered at once"),
+            of("ECHO_QUEUE_MAXIMUM", "Echoes that wait to be sent"),
         ],
         "copies": [
-            of(copies, "LEASE_NS", "how long an address stays proven"),
-            of(copies, "COPIES_MAXIMUM", "addresses with a lease"),
-            of(copies, "BEGIN_ABOVE_PERMILLE", "loss above which copies begin"),
-            of(copies, "END_BELOW_PERMILLE", "loss below which they may end"),
-            of(copies, "END_AFTER_NS", "for how long it must be so"),
-            of(allegiance, "LOSS_WINDOW", "serials over which loss is counted"),
+            of("LEASE_NS", "how long an address stays proven"),
+            of("COPIES_MAXIMUM", "addresses with a lease"),
+            of("BEGIN_ABOVE_PERMILLE", "loss above which copies begin"),
+            of("END_BELOW_PERMILLE", "loss below which they may end"),
+            of("END_AFTER_NS", "for how long it must be so"),
+            of("LOSS_WINDOW", "serials over which loss is counted"),
+            of("LOSS_FEWEST", "and the fewest of which a share is taken"),
         ],
         "follower": [
-            of(follower, "SILENT_INTERVALS", "silent intervals after which a leader is lost"),
-            of(follower, "JOIN_PATIENCE_NS", "how long a lock is waited for"),
-            of(follower, "CUE_JUMP_NS", "a cue that moves a show by so much begins it anew"),
-            of(follower, "HOLDOVER_CAP_NS", "how long a show goes on without beacons"),
-            of(follower, "TALLY_INTERVAL_NS", "spacing of Tallies"),
-            of(follower, "TALLY_SPREAD", "share by which it varies either way"),
-            of(follower, "TALLY_SOON_NS", "within which news is told"),
-            of(follower, "TALLIES_PER_SECOND", "what all Tallies together may come to"),
-            of(follower, "UNKEYED_SPACING_NS", "between changes without a key"),
-            of(follower, "CONTINUED_WITHIN_NS", "by how much a continued timebase may be off"),
-            of(allegiance, "RETIRED_KEPT", "tenures remembered as left"),
-            of(allegiance, "CHALLENGE_SPACING_NS", "between challenges"),
+            of("SILENT_INTERVALS", "silent intervals after which a leader is lost"),
+            of("JOIN_PATIENCE_NS", "how long a lock is waited for"),
+            of("CUE_JUMP_NS", "a cue that moves a show by so much begins it anew"),
+            of("HOLDOVER_CAP_NS", "how long a show goes on without beacons"),
+            of("TALLY_INTERVAL_NS", "spacing of Tallies"),
+            of("TALLY_SPREAD", "share by which it varies either way"),
+            of("TALLY_SOON_NS", "within which news is told"),
+            of("TALLIES_PER_SECOND", "what all Tallies together may come to"),
+            of("UNKEYED_SPACING_NS", "between changes without a key"),
+            of("CONTINUED_WITHIN_NS", "by how much a continued timebase may be off"),
+            of("RETIRED_KEPT", "tenures remembered as left"),
+            of("CHALLENGE_SPACING_NS", "between two challenges of one tenure"),
+            of("CHALLENGES_MAXIMUM", "tenures that are challenged at a time"),
+            of("CHALLENGE_LASTS_NS", "after so long one that was asked in vain makes room"),
+            of("ROSTER_MAXIMUM", "followers that a leader keeps"),
         ],
         "playhead": [
-            of(fader, "STOP_FADE_NS", "fade of a stop and of the off time"),
-            of(fader, "HOLDOVER_FADE_NS", "fade at holdover's end"),
-            of(fader, "RETURN_FADE_NS", "fade of coming back"),
+            of("STOP_FADE_NS", "fade of a stop and of the off time"),
+            of("HOLDOVER_FADE_NS", "fade at holdover's end"),
+            of("RETURN_FADE_NS", "fade of coming back"),
             Constant("DEAD_BAND", Duration(recovery.dead_band_ns), home, "errors to this are absorbed over a second"),
             Constant("SLEW_RATE", recovery.slew_rate, home, "share of normal speed by which larger ones are slewed"),
             Constant("STEP_ABOVE", Duration(recovery.step_above_ns), home, "errors above this are stepped"),
-            Constant("HOLD_ABOVE", Duration(recovery.hold_above_ns), home, "a playhead ahead by this or more freezes instead"),
+            Constant("HOLD_ABOVE", Duration(recovery.hold_above_ns), home, "one ahead by this or more freezes instead"),
             Constant("STEP_SPACING", Duration(recovery.step_spacing_ns), home, "least time between two steps"),
-            Constant("REVERSAL_SPACING", Duration(recovery.reversal_spacing_ns), home, "least time before a slew turns round"),
+            Constant("REVERSAL_SPACING", Duration(recovery.reversal_spacing_ns), home, "least time to a slew back"),
         ],
         "group-delay": [
-            of(group_delay, "REPORTERS_MINIMUM", "reporters of a median"),
-            of(group_delay, "REPORTER_BOUND_NS", "a follower with a wider bound does not report"),
-            of(group_delay, "SAMPLES_BEFORE_USE", "medians before they serve"),
-            of(group_delay, "STALE_NS", "and how long they do after the last"),
+            of("REPORTERS_MINIMUM", "reporters of a median"),
+            of("REPORTER_BOUND_NS", "a follower with a wider bound does not report"),
+            of("SAMPLES_BEFORE_USE", "medians before they serve", "group_delay"),
+            of("STALE_NS", "and how long they do after the last", "group_delay"),
         ],
         "marks": [
-            of(tenure, "MARK_PUBLICATIONS", "beacons that publish a mark"),
-            of(common_view, "MARK_INTERVALS", "intervals after which a mark is too old"),
-            of(common_view, "HEARD_FOR_NS", "how long a heard Tally is remembered at least"),
-            of(common_view, "HEARD_KEPT", "heard Tallies remembered"),
-            of(common_view, "PROBATION", "marks before any steers"),
-            of(common_view, "INSIDE_SHARE", "of them inside the causality bound, to earn trust"),
-            of(common_view, "INSIDE_SHARE_KEPT", "and to keep it"),
-            of(common_view, "UNKNOWN_RADIO_NS", "added to the bound where the own radio is not known"),
+            of("MARK_PUBLICATIONS", "beacons that publish a mark"),
+            of("MARK_INTERVALS", "intervals after which a mark is too old"),
+            of("HEARD_FOR_NS", "how long a heard Tally is remembered at least"),
+            of("HEARD_KEPT", "heard Tallies remembered"),
+            of("PROBATION", "marks before any steers"),
+            of("INSIDE_SHARE", "of them inside the causality bound, to earn trust"),
+            of("INSIDE_SHARE_KEPT", "and to keep it"),
+            of("SHARP_WINDOW", "latest marks looked at for sharpness"),
+            of("SHARP_MINIMUM", "and how few of them may do"),
+            of("SHARP_SHARE", "of the beacon delays' median deviation, below which they are sharp"),
+            of("STAMPING_NS", "added to the bound while marks steer"),
+            of("UNKNOWN_RADIO_NS", "added instead where the own radio is not known"),
         ],
         "clock": [
-            of(bound, "DECLARED_DRIFT", "declared drift until the clock has settled"),
-            of(bound, "SETTLED_DRIFT", "declared drift about the learnt rate"),
-            of(bound, "FLOOR_SHARE", "of the floor in the statistical bound"),
-            of(bound, "RATE_WANDER", "random walk of the rate, per square root of a second"),
+            of("DECLARED_DRIFT", "declared drift until the clock has settled"),
+            of("SETTLED_DRIFT", "declared drift about the learnt rate"),
+            of("FLOOR_SHARE", "of the floor in the statistical bound"),
+            of("RATE_WANDER", "random walk of the rate, per square root of a second"),
             Constant("LOCK_BUDGET", Duration(clock.lock_budget_ns), clock_home, "bound of a locked clock"),
             Constant("SETTLE_AFTER", Duration(clock.settle_after_ns), clock_home, "time locked before it has settled"),
         ],
         "roles": [
-            of(tenure, "LISTEN_INTERVALS", "intervals of listening after a start"),
-            of(leader, "ASK_TIMES", "Soundings before a takeover"),
-            of(leader, "ASK_SPACING_NS", "their spacing"),
-            of(leader, "ASK_PATIENCE_NS", "how long an answer is waited for"),
-            of(leader, "RANK_SPACING_NS", "how much longer each next rank waits"),
-            of(leader, "CONTINUE_WITHIN_NS", "widest bound with which a timebase is continued"),
+            of("LISTEN_INTERVALS", "intervals of listening after a start"),
+            of("ASK_TIMES", "Soundings before a takeover"),
+            of("ASK_SPACING_NS", "their spacing"),
+            of("ASK_PATIENCE_NS", "how long an answer is waited for"),
+            of("RANK_SPACING_NS", "how much longer each next rank waits"),
+            of("CONTINUE_WITHIN_NS", "widest bound with which a timebase is continued"),
+            of("STOP_HELD_NS", "how long a standby that stops the show keeps the lead at least"),
         ],
     }  # fmt: skip
 
