@@ -19,7 +19,7 @@ import numpy.typing as npt
 from leadlight.units import MILLISECOND
 
 SCORE_EVERY_NS: Final = 250 * MILLISECOND
-PAIR_SAMPLES_MAXIMUM: Final = 2_000_000
+PAIR_SAMPLES_MAXIMUM: Final = 1_000_000
 """Above this, the quantiles of pairs are those at every n-th instant; the largest difference is of all instants."""
 
 Floats = npt.NDArray[np.float64]
@@ -93,13 +93,15 @@ class Scores:
     """For a beacon timeline: when each beacon was sent, and how long after that each follower had it (NaN: lost)."""
 
 
-def pair_scores(errors: Floats, names: Sequence[str]) -> tuple[Percentiles, tuple[str, str] | None, Percentiles]:
+def pair_scores(
+    errors: Sequence[Floats], names: Sequence[str]
+) -> tuple[Percentiles, tuple[str, str] | None, Percentiles]:
     """Return the quantiles over all pairs, the worst pair by its p95, and that pair's own.
 
-    ``errors`` is one row a follower and one column an instant, in ms, NaN where it does not count: a pair counts only
+    ``errors`` is one array a follower and one value an instant, in ms, NaN where it does not count: a pair counts only
     where both do.
     """
-    count, ticks = errors.shape
+    count, ticks = len(errors), len(errors[0])
     pairs = [(first, second) for first in range(count) for second in range(first + 1, count)]
     stride = max(1, len(pairs) * ticks // PAIR_SAMPLES_MAXIMUM)
     kept: list[Floats] = []
@@ -111,7 +113,7 @@ def pair_scores(errors: Floats, names: Sequence[str]) -> tuple[Percentiles, tupl
         if not gaps.size:
             continue
         largest = max(largest, float(gaps.max()))
-        thinned = gaps[::stride]
+        thinned = gaps[::stride].copy()  # a view would keep the whole
         kept.append(thinned)
         p95 = float(np.quantile(thinned, 0.95))
         if worst is None or p95 > worst[0]:

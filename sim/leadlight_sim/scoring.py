@@ -1,4 +1,3 @@
-
 """Watches a world and scores it: what ``measures`` defines, taken from the nodes while they run."""
 
 from __future__ import annotations
@@ -25,6 +24,7 @@ from leadlight_sim.nodes import FollowerNode
 from leadlight_sim.truth import PlannedCue
 
 GOLDEN: Final = (math.sqrt(5) - 1) / 2
+STATES: Final = ("off", *(state.name for state in sorted(ClockState)))
 SAME_RUN_NS: Final = SECOND // 2
 """A show that stands further than this from where a cue puts it is another run of it: no clock is so far out."""
 
@@ -53,8 +53,8 @@ class _Watch:
     errors: array[float] = field(default_factory=lambda: array("d"))
     naive: array[float] = field(default_factory=lambda: array("d"))
     bounds: array[float] = field(default_factory=lambda: array("d"))
-    states: list[ClockState | None] = field(default_factory=list)
-    """``None`` while its power is off."""
+    states: bytearray = field(default_factory=bytearray)
+    """By their places in ``STATES``; a byte each, for an evening has a million of them."""
     framed: int = 0
     wrong: int = 0
     first_beacon: TrueInstant | None = None
@@ -149,11 +149,11 @@ class Scorer:
         truths: dict[int, LeaderInstant | None] = {}
         for node, watch in zip(self._world.followers, self._watches, strict=True):
             error = naive = bound = math.nan
-            state = None
+            state = 0  # off
             if node.powered:
                 follower = node.follower
                 clock = follower.clock
-                state = clock.state
+                state = 1 + clock.state
                 local = node.local_at(now)
                 belief = follower.belief_at(local)
                 if belief is not None:
@@ -210,8 +210,10 @@ class Scorer:
         for index, watch in enumerate(self._watches):
             if watch.first_beacon is not None:
                 counted[index] = times >= (watch.first_beacon + self._settle_ns) / SECOND
-        errors = np.array([watch.errors for watch in self._watches])
-        settled_errors = np.where(counted, errors, np.nan)
+        settled_errors = [
+            np.where(settled, np.array(watch.errors), np.nan)
+            for settled, watch in zip(counted, self._watches, strict=True)
+        ]
         names = [node.name for node in world.followers]
         pair_ms, worst, worst_ms = pair_scores(settled_errors, names)
         tight = tuple(
@@ -222,8 +224,7 @@ class Scorer:
             times_s=times,
             settled=np.asarray(counted.any(axis=0), dtype=np.bool_),
             followers=tuple(
-                self._follower_score(index, errors[index], settled_errors[index], counted[index])
-                for index in range(len(names))
+                self._follower_score(index, settled_errors[index], counted[index]) for index in range(len(names))
             ),
             pair_ms=pair_ms,
             worst_pair=worst,
@@ -233,9 +234,7 @@ class Scorer:
             beacons=self._timeline(),
         )
 
-    def _follower_score(
-        self, index: int, errors: Floats, settled: Floats, counted: npt.NDArray[np.bool_]
-    ) -> FollowerScore:
+    def _follower_score(self, index: int, settled: Floats, counted: npt.NDArray[np.bool_]) -> FollowerScore:
         node, watch = self._world.followers[index], self._watches[index]
         naive = np.array(watch.naive)
         settled_from = (watch.first_beacon or 0) + self._settle_ns
@@ -258,10 +257,10 @@ class Scorer:
             missed_cues=missed,
             beacon_loss=node.follower.snapshot(node.now).beacon_loss if watch.joins else math.nan,
             bias_ms=float(np.nanmean(settled)) if np.isfinite(settled).any() else math.nan,
-            errors=errors,
+            errors=np.array(watch.errors),
             naive_errors=naive,
             bounds=np.array(watch.bounds),
-            states=tuple("off" if state is None else state.name for state in watch.states),
+            states=tuple(map(STATES.__getitem__, watch.states)),
         )
 
     def _cue_lateness(self, node: FollowerNode, watch: _Watch) -> tuple[float, int]:

@@ -52,7 +52,7 @@ def test_nothing_scored_is_nan_and_not_zero(values: list[float]) -> None:
 
 def test_a_pair_is_the_difference_of_two_errors_with_their_signs() -> None:
     errors = np.array([[1.0] * 4, [-2.0] * 4, [1.5] * 4])
-    every, worst, worst_ms = pair_scores(errors, ["jetty", "willow", "ferry"])
+    every, worst, worst_ms = pair_scores(list(errors), ["jetty", "willow", "ferry"])
     # The three differences are 3, 0.5 and 3.5.
     assert (every.p50, every.max) == (3.0, 3.5)
     assert worst == ("willow", "ferry")
@@ -61,14 +61,14 @@ def test_a_pair_is_the_difference_of_two_errors_with_their_signs() -> None:
 
 def test_a_pair_counts_only_while_both_do() -> None:
     errors = np.array([[1.0, 9.0, 1.0, NAN], [0.0, NAN, 0.0, 7.0]])
-    every, worst, _ = pair_scores(errors, ["jetty", "willow"])
+    every, worst, _ = pair_scores(list(errors), ["jetty", "willow"])
     assert every.max == 1.0
     assert worst == ("jetty", "willow")
 
 
 @pytest.mark.parametrize("errors", [[[1.0, 2.0]], [[1.0, 2.0], [NAN, NAN]], [[1.0, NAN], [NAN, 2.0]]])
 def test_without_a_common_instant_there_is_no_pair(errors: list[list[float]]) -> None:
-    every, worst, worst_ms = pair_scores(np.array(errors), ["jetty", "willow"][: len(errors)])
+    every, worst, worst_ms = pair_scores([np.array(each) for each in errors], ["jetty", "willow"][: len(errors)])
     assert worst is None
     assert math.isnan(every.p95)
     assert math.isnan(worst_ms.p95)
@@ -78,7 +78,7 @@ def test_the_worst_pair_is_that_of_the_largest_p95_and_not_of_one_outlier() -> N
     steady = [0.0] * 100
     outlier = [50.0] + [0.0] * 99
     errors = np.array([steady, outlier, [2.0] * 100])
-    every, worst, worst_ms = pair_scores(errors, ["steady", "outlier", "off"])
+    every, worst, worst_ms = pair_scores(list(errors), ["steady", "outlier", "off"])
     assert worst is not None
     assert "off" in worst
     assert worst_ms.p95 == 2.0
@@ -89,7 +89,7 @@ def test_thinning_keeps_the_largest_difference(monkeypatch: pytest.MonkeyPatch) 
     monkeypatch.setattr(measures, "PAIR_SAMPLES_MAXIMUM", 10)
     errors = np.zeros((2, 1000))
     errors[0, 501] = 7.0
-    every, _, _ = pair_scores(errors, ["jetty", "willow"])
+    every, _, _ = pair_scores(list(errors), ["jetty", "willow"])
     assert every.p50 == 0.0
     assert every.max == 7.0
 

@@ -71,6 +71,7 @@ class SampledSettings:
     """Everything that a sampled air is told.
 
     ``dropout`` is each radio station's own channel, ``shared_dropout`` one that all stations have in common.
+    ``group_loss`` is the chance that a group frame collides, and is lost to all.
     ``unicast_tries`` is R, the first try included. A frame that would wait more than ``backlog_ns`` behind earlier
     ones is dropped (1 s is what unmanaged queues have been seen to hold; held group frames have the limit of their
     ``hold`` instead). ``floor_asymmetry`` is a share of the path floor: each station's floor up and down is
@@ -84,6 +85,7 @@ class SampledSettings:
     hold: GroupHold | None = None
     congestion: Congestion | None = None
     radio: FrameCosts = field(default_factory=Radio)
+    group_loss: float = 0.0
     unicast_tries: int = 7
     backlog_ns: int = SECOND
     client_isolation: bool = False
@@ -95,8 +97,9 @@ class SampledSettings:
             raise ConfigurationError("unicast_tries", self.unicast_tries, "at least 1")
         if self.backlog_ns < 0:
             raise ConfigurationError("backlog_ns", self.backlog_ns, "0 or more")
-        if not 0.0 <= self.floor_asymmetry <= 1.0:
-            raise ConfigurationError("floor_asymmetry", self.floor_asymmetry, "0 to 1")
+        for name in ("group_loss", "floor_asymmetry"):
+            if not 0.0 <= getattr(self, name) <= 1.0:
+                raise ConfigurationError(name, getattr(self, name), "0 to 1")
 
 
 def with_measured_asymmetry(tables: AirTables) -> AirTables:
@@ -194,6 +197,7 @@ class SampledAir:
         self._airtime_ns = 0
         self._held_on_air_at = 0
         self._group_costs_ns: dict[int, int] = {}
+        self._unicast_costs_ns: dict[tuple[int, int], int] = {}
         self._counts = {kind: Counts() for kind in LinkKind}
         self._grid = self._draw_grid()
         self._workload = Workload()
@@ -324,7 +328,9 @@ class SampledAir:
             return None
         at = max(begin, begin + law.draw(delays) + shift_ns) + queueing_ns
         for attempt in range(self._settings.unicast_tries):
-            cost_ns = self._radio.unicast_ns(size, attempt)
+            cost_ns = self._unicast_costs_ns.get((size, attempt))
+            if cost_ns is None:
+                cost_ns = self._unicast_costs_ns[size, attempt] = self._radio.unicast_ns(size, attempt)
             self._airtime_ns += cost_ns
             self._workload.add(now, cost_ns)
             if attempt:
@@ -396,6 +402,10 @@ class SampledAir:
         first_at = flow.on_air_at if self._grid is None else self._held_on_air_at
         common_at = TrueInstant(max(begin + tables.group.draw(flow.common), first_at))
         flow.on_air_at = self._held_on_air_at = common_at
+        group_loss = self._settings.group_loss
+        if group_loss and flow.common.chance(group_loss):
+            self._counts[LinkKind.GROUP].lost += len(flow.radio)
+            return cost_ns
         shared = self._shared.loss_at(common_at)
         draw_private = tables.private.draw
         schedule = self._kernel.schedule
