@@ -118,7 +118,7 @@ class Follower:
         settings: FollowerSettings,
         codec: Codec,
         entropy: Entropy,
-        shows: Iterable[StoredShow] = (),
+        shows: Iterable[StoredShow] | Library = (),
         recovery: Recovery | None = None,
     ) -> None:
         self.settings = settings
@@ -470,6 +470,8 @@ class Follower:
                 self._emit(events.LockAcquired(now, bound_ns or 0))
             elif before is ClockState.LOCKED:
                 self._emit(events.LockLost(now))
+                # What moved the bound out of its budget may have moved the clock as well: the line is held for a while.
+                self._patience_at = LocalInstant(now + JOIN_PATIENCE_NS)
             self._tell_soon(now)
         if state is not ClockState.LOCKED and self._patience_at is not None and now < self._patience_at:
             return
