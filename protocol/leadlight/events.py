@@ -7,7 +7,7 @@ from typing import TypeAlias
 
 from leadlight.cue import Cue
 from leadlight.roles import Role
-from leadlight.units import LeaderInstant, LocalInstant
+from leadlight.units import LeaderInstant, LocalInstant, ShowPosition
 
 
 @dataclass(frozen=True, slots=True)
@@ -209,6 +209,18 @@ class ShowIncomplete(Event):
 
 
 @dataclass(frozen=True, slots=True)
+class MediaJumped(Event):
+    """The music is heard somewhere else, ``distance_ns`` ahead of the line, and is not chased; cue anew to follow it.
+
+    ``stands``: whether it hardly moves, as in a pause.
+    """
+
+    position: ShowPosition
+    distance_ns: int
+    stands: bool
+
+
+@dataclass(frozen=True, slots=True)
 class SecondSourceReported(Event):
     """Live pixel data reaches a follower as well: two drivers on one piece fight, frame by frame."""
 
@@ -260,6 +272,7 @@ LeaderEvent: TypeAlias = (
     | RoleChanged
     | ShowRefused
     | ShowIncomplete
+    | MediaJumped
     | SecondSourceReported
     | CopiesBegun
     | CopiesEnded

@@ -140,6 +140,11 @@ class Leader:
         """Names of followers that have not confirmed a stop that is in force."""
         return () if self._tenure is None else self._tenure.not_stopped()
 
+    @property
+    def served_copies(self) -> frozenset[int]:
+        """The followers that are sent copies of the beacons."""
+        return frozenset() if self._tenure is None else self._tenure.served_copies()
+
     def leader_at(self, local: LocalInstant) -> LeaderInstant | None:
         """Return what the timebase's clock shows at a local instant; ``None`` while nobody leads."""
         return self._ear.clock.leader_at(local) if self._tenure is None else self._tenure.leader_at(local)
@@ -180,6 +185,24 @@ class Leader:
             self._own_cue = cue
         else:
             self._tenure.resume_line(self._translated(cue, self._tenure), now)
+
+    def withdraw(self) -> None:
+        """Let nothing take effect that was scheduled here and is not announced yet."""
+        self._own_cue = None
+        self._own_cues.clear()
+        if self._tenure is not None:
+            self._tenure.withdraw()
+
+    def report_media(self, position: ShowPosition, latency_ns: int, at: LocalInstant) -> None:
+        """Let the show in force follow the music: at ``at`` its player hands over what is heard ``latency_ns`` later.
+
+        ``position`` is where in the show that is. Lights follow the music, never the reverse. Report about once a second
+        or oftener while it plays. Music that has jumped is told once, as ``MediaJumped``, and not followed until a cue
+        rolls anew. While another leads it counts for nothing. Raises ``ConfigurationError`` for a latency outside 0 to
+        10 s.
+        """
+        if self._tenure is not None:
+            self._tenure.report_media(position, latency_ns, at)
 
     def pause(self, now: LocalInstant) -> None:
         """Hold the position, one lead time from now. Only the leader can."""

@@ -22,9 +22,10 @@ from leadlight.entropy import Entropy, below, identity, nonzero32
 from leadlight.errors import ConfigurationError
 from leadlight.limiter import RateLimiter
 from leadlight.messages import Beacon, Echo, Mark, Message, Sounding, Tally
+from leadlight.pacing import Pacer, PacerSettings
 from leadlight.roster import Roster
 from leadlight.terms import ContentState, CueState, Delivery, OnMusicLost
-from leadlight.units import MILLISECOND, SECOND, LeaderInstant, LocalInstant, ShowPosition
+from leadlight.units import BILLION, MILLISECOND, SECOND, LeaderInstant, LocalInstant, ShowPosition
 from leadlight.wire import DELAYS_MAXIMUM, MARK_AGE_MAXIMUM_NS, MARKS_MAXIMUM, NAME_MAXIMUM_BYTES, U8, U16, U32, Codec
 
 DITHER_SHARE: Final = 0.2
@@ -130,6 +131,8 @@ class Tenure:
         self.scheduled: list[Cue] = [] if inheritance is None else list(inheritance.scheduled)
         """Cues to come, earliest first."""
         self.off_at: LeaderInstant | None = None if inheritance is None else inheritance.off_at
+        self._pacer = Pacer(PacerSettings(interval_ns=settings.interval_ns))
+        self._begin_pacing()
         self._codec = codec
         self._entropy = entropy
         self._tenure = nonzero32(entropy)
@@ -194,7 +197,19 @@ class Tenure:
     def resume_line(self, cue: Cue, now: LocalInstant) -> None:
         """Put a cue in force at once, its line already under way: a leader that comes back mid-show."""
         self.cue = cue
+        self._begin_pacing()
         self._burst(now, CHANGE_BURST_NS)
+
+    def withdraw(self) -> None:
+        """Let nothing take effect that was scheduled and is not announced yet."""
+        self.scheduled = [cue for cue in self.scheduled if cue == self._announced]
+
+    def report_media(self, position: ShowPosition, latency_ns: int, at: LocalInstant) -> None:
+        """Let the rolling show follow the music; arguments as for ``Pacer.report``, ``at`` on this host's clock."""
+        if self.cue.state is CueState.ROLLING:
+            jumped = self._pacer.report(position, latency_ns, self.leader_at(at))
+            if jumped is not None:
+                self._emit(events.MediaJumped(at, jumped.position, jumped.distance_ns, jumped.stands))
 
     def pause(self, now: LocalInstant) -> None:
         """Hold the position, one lead time from now."""
@@ -232,6 +247,7 @@ class Tenure:
         leader_now = self.leader_at(now)
         while self.scheduled and leader_now >= self.scheduled[0].line.leader_at:
             self.cue = self._check_content(self.scheduled.pop(0), now)
+            self._begin_pacing()
             if self.cue != self._announced:
                 self._burst(now, CHANGE_BURST_NS)  # it came without notice
             self._announced = None
@@ -246,6 +262,8 @@ class Tenure:
         if now >= self._beacon_at:
             self._due_regular = True
             self._plan_beacon(now)
+        if self.cue.state is CueState.ROLLING:
+            self._follow_music(leader_now)
         while self._extra and now >= self._extra[0]:
             self._extra.pop(0)
             self._due_extra = True
@@ -366,6 +384,23 @@ class Tenure:
     def _burst(self, now: LocalInstant, pattern: tuple[int, ...]) -> None:
         self._extra = sorted({*self._extra, *(LocalInstant(now + step) for step in pattern)})
 
+    def _begin_pacing(self) -> None:
+        if self.cue.state is CueState.ROLLING:
+            self._pacer.begin(self.cue.line)
+
+    def _follow_music(self, leader_now: LeaderInstant) -> None:
+        """Bend the line after the music, where it has to be; every later beacon says so, without a burst."""
+        line = self._pacer.amend(leader_now)
+        if line is None:
+            return
+        # The same line, drawn from where the cue took effect: by that instant a later stop or off time is told from an
+        # earlier one.
+        began_at = self.cue.line.leader_at
+        line = _drawn_from(began_at, line)
+        if line.position < START:  # the wire knows no position before the first frame
+            line = _drawn_from(LeaderInstant(began_at - 2 * line.position), line)
+        self.cue = self.cue._replace(line=line)
+
     def _to_announce(self, now: LocalInstant) -> Cue | None:
         if self.scheduled and self.leader_at(now) >= self.scheduled[0].line.leader_at - self.settings.lead_time_ns:
             return self.scheduled[0]
@@ -467,6 +502,10 @@ class Tenure:
             and entry.tally.content in lacking
         )
 
+    def served_copies(self) -> frozenset[int]:
+        """Return the followers that are sent copies of the beacons."""
+        return frozenset(entry.follower for entry in self.roster if self._copies.is_served(entry.follower))
+
     def not_stopped(self) -> tuple[str, ...]:
         """Return the names of followers that have not confirmed a stop that is in force: not since it was ordered."""
         if self.cue.state is not CueState.STOPPED:
@@ -496,3 +535,10 @@ class Tenure:
 
     def _emit(self, event: events.LeaderEvent) -> None:
         self._events.append(event)
+
+
+def _drawn_from(at: LeaderInstant, line: ShowLine) -> ShowLine:
+    """Return a line through ``at`` that meets ``line`` at its own instant to the nanosecond."""
+    elapsed_ns = line.leader_at - at
+    position = line.position - elapsed_ns - elapsed_ns * line.rate_ppb // BILLION
+    return ShowLine(at, ShowPosition(position), line.rate_ppb)
