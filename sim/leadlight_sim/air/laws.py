@@ -138,6 +138,27 @@ class Pareto:
 
 
 @dataclass(frozen=True, slots=True)
+class Empirical:
+    """A delay as it was seen: equally spaced quantiles, smallest and largest included, straight lines between."""
+
+    quantiles_ns: tuple[int, ...]
+
+    def __post_init__(self) -> None:
+        values = self.quantiles_ns
+        whole = all(type(value) is int and value >= 0 for value in values)
+        if not values or not whole or list(values) != sorted(values):
+            raise ConfigurationError("quantiles_ns", values, "one rising delay or more, whole ns, 0 or more")
+
+    def draw(self, stream: Stream) -> int:
+        """Return one delay in nanoseconds."""
+        values = self.quantiles_ns
+        place = stream.uniform(0.0, len(values) - 1)
+        index = int(place)
+        low = values[index]
+        return low + round((values[min(index + 1, len(values) - 1)] - low) * (place - index))
+
+
+@dataclass(frozen=True, slots=True)
 class Sum:
     """Independent delays that follow one another."""
 

@@ -1,0 +1,157 @@
+"""The two airs held together: a sampled air with tables from a contended run gives what a contended run gives."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from leadlight.errors import ConfigurationError
+from leadlight.units import MILLISECOND, SECOND
+from leadlight_sim.air.contended import ContendedAir
+from leadlight_sim.air.contended_settings import Beacons, ContendedSettings, PowerSave, Scans
+from leadlight_sim.air.laws import Empirical
+from leadlight_sim.air.neighbours import Neighbour, OnOff, Poisson
+from leadlight_sim.air.sampled import SampledAir
+from leadlight_sim.air.tables import MeasuredLaws, Observer, Scene, measure, measured, sampled_settings
+from leadlight_sim.air.timing import Band, Radio
+from leadlight_sim.kernel import Kernel, TrueInstant
+from leadlight_sim.streams import Streams
+
+WIDE = Radio(Band.GHZ_5)
+TIMETABLE = Beacons(period=2, phase_ns=0, clock_error_ppb=0)
+QUIET = Scene(air=ContendedSettings(radio=WIDE))
+LOADED = Scene(air=ContendedSettings(radio=WIDE, neighbours=(Neighbour(Poisson(300.0)), Neighbour(Poisson(300.0)))))
+SCENES = {
+    "quiet, 5 GHz": QUIET,
+    "quiet, 2.4 GHz, 1 Mb/s": Scene(air=ContendedSettings(radio=Radio())),
+    "loaded": LOADED,
+    "a saturated neighbour": Scene(air=ContendedSettings(radio=WIDE, neighbours=(Neighbour(),))),
+    "a leader on the radio": replace(LOADED, leader_is_wired=False),
+    "held for DTIM": replace(
+        LOADED, air=replace(LOADED.air, beacons=TIMETABLE, power_save=PowerSave(others_doze=True))
+    ),
+    "bursts next door": Scene(air=ContendedSettings(radio=WIDE, neighbours=(Neighbour(OnOff(0.2, 0.8)),) * 2)),
+}
+
+
+def observed(scene: Scene, seed: int, *, contended: bool) -> Observer:
+    kernel = Kernel()
+    streams = Streams(seed)
+    if contended:
+        air: ContendedAir | SampledAir = ContendedAir(kernel, streams, scene.air)
+    else:
+        air = SampledAir(kernel, streams, sampled_settings(scene, measure(scene)))
+    observer = Observer(kernel, air, scene, streams)
+    kernel.run_until(scene_end(scene))
+    assert not air.over_capacity
+    return observer
+
+
+def scene_end(scene: Scene) -> TrueInstant:
+    return TrueInstant(scene.duration_ns)
+
+
+def quantiles_ms(observer: Observer) -> list[float]:
+    delays = sorted(heard_at - sent_at for sent_at, heard_at in observer.beacons.items())
+    return [delays[int(share * len(delays))] / MILLISECOND for share in (0.5, 0.9, 0.99)]
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("scene", SCENES.values(), ids=SCENES.keys())
+def test_beacons_are_delayed_alike_in_both_airs(scene: Scene) -> None:
+    # Seeds other than the one that the tables are from. Ten thousand beacons: an exponential tail's 99th percentile
+    # has a standard error of 2 %.
+    truth, drawn = observed(scene, 11, contended=True), observed(scene, 12, contended=False)
+    assert quantiles_ms(drawn) == pytest.approx(quantiles_ms(truth), rel=0.1)
+    heard = [len(observer.beacons) / observer.sent for observer in (truth, drawn)]
+    # Four standard errors of a binomial at its widest.
+    assert heard[1] == pytest.approx(heard[0], abs=4 * 0.5 / 100)
+
+
+def test_soundings_and_echoes_are_delayed_alike_too() -> None:
+    scene = replace(LOADED, sounding_interval_ns=SECOND // 2)
+    truth, drawn = observed(scene, 11, contended=True), observed(scene, 12, contended=False)
+    for name in ("soundings", "echoes"):
+        medians = [sorted(getattr(observer, name))[len(getattr(observer, name)) // 2] for observer in (truth, drawn)]
+        assert medians[1] == pytest.approx(medians[0], rel=0.1)
+
+
+def test_a_collision_takes_a_beacon_from_everybody() -> None:
+    scene = Scene(air=ContendedSettings(radio=WIDE, neighbours=(Neighbour(),) * 3), duration_ns=200 * SECOND)
+    laws = measure(scene)
+    # Three saturated neighbours: some one in six.
+    assert 0.1 < laws.group_loss < 0.3
+    settings = sampled_settings(scene, laws)
+    assert settings.group_loss == laws.group_loss
+
+
+def test_more_traffic_than_the_air_carries_has_no_table() -> None:
+    scene = Scene(
+        air=ContendedSettings(radio=Radio()), beacon_interval_ns=MILLISECOND, beacon_bytes=638, duration_ns=5 * SECOND
+    )
+    with pytest.raises(ConfigurationError, match="than the air can carry"):
+        measure(scene)
+
+
+SHORT = replace(QUIET, duration_ns=20 * SECOND)
+
+
+def test_tables_are_measured_once_and_kept_by_the_scenes_digest(tmp_path: Path) -> None:
+    first = measured(SHORT, tmp_path / "kept")
+    (path,) = (tmp_path / "kept").iterdir()
+    assert path.name == f"air-{SHORT.digest}.json"
+    assert measured(SHORT, tmp_path / "kept") == first == measure(SHORT)
+    # Proof that it is read: another text, other tables.
+    path.write_text(MeasuredLaws((1,), (2,), (3,), 0.5).to_json(), encoding="utf-8")
+    assert measured(SHORT, tmp_path / "kept").group_loss == 0.5
+
+
+def test_whatever_differs_in_a_scene_differs_in_its_digest() -> None:
+    scenes = [
+        SHORT,
+        replace(SHORT, seed=2),
+        replace(SHORT, beacon_bytes=113),
+        replace(SHORT, leader_is_wired=False),
+        replace(SHORT, air=replace(SHORT.air, neighbours=(Neighbour(),))),
+        replace(SHORT, air=replace(SHORT.air, radio=Radio())),
+    ]
+    assert len({scene.digest for scene in scenes}) == len(scenes)
+    assert replace(SHORT).digest == SHORT.digest
+
+
+@pytest.mark.parametrize(
+    "change",
+    [
+        {"followers": 0},
+        {"beacon_bytes": 8},
+        {"beacon_interval_ns": 10},
+        {"duration_ns": SECOND},
+        {"air": ContendedSettings(power_save=PowerSave(("a",)))},
+        {"air": ContendedSettings(scans=Scans(("a",), SECOND, 1))},
+        {"air": ContendedSettings(converts_multicast=True)},
+        {"air": ContendedSettings(membership_lifetime_ns=SECOND)},
+    ],
+)
+def test_scenes_that_tables_cannot_hold_are_refused(change: dict[str, Any]) -> None:
+    with pytest.raises(ConfigurationError):
+        replace(QUIET, **change)
+
+
+def test_an_empirical_law_draws_between_its_quantiles() -> None:
+    stream = Streams(1).stream("x")
+    law = Empirical((100, 200, 1_000))
+    draws = [law.draw(stream) for _ in range(20_000)]
+    assert min(draws) >= 100
+    assert max(draws) <= 1_000
+    # Half below the middle one; binomial, 4 standard errors.
+    assert sum(draw < 200 for draw in draws) / 20_000 == pytest.approx(0.5, abs=4 * 0.5 / 20_000**0.5)
+    assert Empirical((7,)).draw(stream) == 7
+
+
+@pytest.mark.parametrize("quantiles", [(), (2, 1), (-1,), (1.5,)])
+def test_quantiles_that_are_none_are_refused(quantiles: tuple[int, ...]) -> None:
+    with pytest.raises(ConfigurationError):
+        Empirical(quantiles)
