@@ -1,7 +1,7 @@
 """The truth of a run: which leader counts, what its clock shows, and what ought to be seen. For oracles and measures.
 
-The music plays at the leader. While its host is off the evening goes on by the running order; once another node leads,
-by that node's line. Where two lead, the one that goes before counts.
+The music plays at the leader. While its host is off, or back and still listening, the evening goes on by the running
+order; once another node leads, by that node's line. Where two lead, the one that goes before counts.
 """
 
 from __future__ import annotations
@@ -58,7 +58,7 @@ class Truth:
     def ideal(self, true: TrueInstant) -> tuple[Cue, ShowPosition]:
         """Return what ought to be in force at a true instant, now or soon, and where in it the music is."""
         node = self.acting()
-        if not node.powered and node is self._leaders[0]:
+        if node is self._leaders[0] and not (node.powered and node.leader.is_leading):
             missed = [planned for planned in self._plan if node.off_since <= planned.at <= true]
             if missed:
                 planned = missed[-1]
