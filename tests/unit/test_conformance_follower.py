@@ -1,0 +1,368 @@
+"""What the specification asks of a follower, where no other test does: by hand-stepped time.
+
+The leader's clock is five seconds behind the follower's, and packets take a millisecond.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from itertools import pairwise
+from random import Random
+from typing import Any
+
+import pytest
+
+from leadlight import events
+from leadlight.addresses import GROUP
+from leadlight.clock import CausalityBound, FollowerClock
+from leadlight.clock.bound import DECLARED_DRIFT
+from leadlight.clock.common_view import HEARD_KEPT
+from leadlight.clock.estimator import Exchange
+from leadlight.content import StoredShow
+from leadlight.cue import Cue, FrameRate, ShowLine
+from leadlight.exchange import SPACING_SPREAD, STEADY_INTERVAL_NS
+from leadlight.fader import RETURN_FADE_NS
+from leadlight.follower import CONTINUED_WITHIN_NS, Follower, FollowerSettings
+from leadlight.messages import GroupDelay, Message, Sounding, Tally
+from leadlight.security import KeyRing
+from leadlight.stage import UNKEYED_SPACING_NS
+from leadlight.terms import ClockState, CueState
+from leadlight.units import MILLISECOND, SECOND, LeaderInstant, LocalInstant, ShowPosition
+from leadlight.wire import Codec
+
+Maker = Callable[..., Any]
+
+PLAIN = Codec("Quarry Lake")
+KEYED = Codec("Quarry Lake", KeyRing({1: bytes(range(32))}))
+OFFSET = 5 * SECOND
+DELAY = MILLISECOND
+INTERVAL = 500 * MILLISECOND
+TIDEFALL = StoredShow("Tidefall", FrameRate(40), 192 * 40)
+EMBERS = StoredShow("Embers", FrameRate(40), 245 * 40)
+
+
+def leader(seconds: float) -> LeaderInstant:
+    return LeaderInstant(round(seconds * SECOND))
+
+
+def local(seconds: float) -> LocalInstant:
+    """The follower's clock when the leader's shows `seconds`."""
+    return LocalInstant(round(seconds * SECOND) + OFFSET)
+
+
+def cue_of(state: CueState, since: float, show: StoredShow = TIDEFALL) -> Cue:
+    return Cue(show.key, state, ShowLine(leader(since), ShowPosition(0)))
+
+
+class Talk:
+    """A follower, and the leader's half of the conversation."""
+
+    def __init__(self, make_beacon: Maker, make_echo: Maker, codec: Codec = PLAIN, **settings: Any) -> None:
+        self.codec = codec
+        self.follower = Follower(FollowerSettings("jetty", **settings), codec, Random(3), [TIDEFALL, EMBERS])
+        self._make_beacon = make_beacon
+        self._make_echo = make_echo
+        self.serial = 1_000
+        self.cue = cue_of(CueState.ROLLING, 90)
+        self.answering = True
+        self.sent: list[tuple[LocalInstant, Message, Any]] = []
+
+    def beacon(self, seconds: float, source: str = "boathouse", **changes: Any) -> None:
+        self.serial += 1
+        plain = {"serial": self.serial, "sent_at": leader(seconds), "interval_ns": INTERVAL, "cue": self.cue}
+        self.hear(self._make_beacon(**(plain | changes)), LocalInstant(local(seconds) + DELAY), source)
+
+    def hear(self, message: Message, received_at: LocalInstant, source: str = "boathouse") -> None:
+        self.follower.receive_datagram(self.codec.encode(message), source, received_at)
+        self.collect(received_at)
+
+    def collect(self, now: LocalInstant) -> None:
+        for data, to in self.follower.datagrams_to_send(now):
+            message = self.codec.decode(data)
+            self.sent.append((now, message, to))
+            if isinstance(message, Sounding) and self.answering:
+                self.answer(message, now)
+
+    def answer(self, sounding: Sounding, now: LocalInstant, **changes: Any) -> None:
+        there = LeaderInstant(now + DELAY - OFFSET)
+        plain = {"nonce": sounding.nonce, "tenure": sounding.tenure or 7, "received_at": there, "sent_at": there}
+        self.hear(self._make_echo(**(plain | changes)), LocalInstant(now + 2 * DELAY))
+
+    def run(self, until: float) -> None:
+        while (due := self.follower.next_timer()) is not None and due <= local(until):
+            self.follower.handle_timer(due)
+            self.collect(due)
+
+    def lead(self, since: float, until: float, **changes: Any) -> None:
+        for number in range(round((until - since) * SECOND) // INTERVAL):
+            at = since + number * INTERVAL / SECOND
+            self.run(at)
+            self.beacon(at, **changes)
+        self.run(until)
+
+    def soundings(self) -> list[tuple[LocalInstant, Sounding, Any]]:
+        return [(now, message, to) for now, message, to in self.sent if isinstance(message, Sounding)]
+
+    def tallies(self) -> list[tuple[LocalInstant, Tally, Any]]:
+        return [(now, message, to) for now, message, to in self.sent if isinstance(message, Tally)]
+
+    def events(self) -> list[Any]:
+        return list(iter(self.follower.next_event, None))
+
+
+@pytest.fixture
+def make_talk(make_beacon: Maker, make_echo: Maker) -> Callable[..., Talk]:
+    return lambda **settings: Talk(make_beacon, make_echo, **settings)
+
+
+# -- section 3 ---------------------------------------------------------------------------------------------------------
+
+
+def test_a_level_0_follower_of_a_keyed_group_follows_by_beacons_alone_and_says_that_it_trusts(make_talk: Maker) -> None:
+    talk = make_talk(codec=KEYED, soundings=False)
+    talk.lead(100, 130)
+    assert talk.follower.tenure == 7
+    assert talk.follower.shown(local(120)).frame is not None
+    assert talk.soundings() == []
+    assert talk.tallies()
+    assert all(tally.unverified for _, tally, _ in talk.tallies())
+
+
+def test_a_level_2_follower_sounds_and_reports_to_the_leader_and_is_not_unverified(make_talk: Maker) -> None:
+    talk = make_talk(codec=KEYED)
+    talk.lead(100, 130)
+    assert talk.soundings()
+    assert {to for _, _, to in talk.sent} == {"boathouse"}
+    assert talk.tallies()
+    assert not any(tally.unverified for _, tally, _ in talk.tallies())
+
+
+# -- section 11 --------------------------------------------------------------------------------------------------------
+
+
+def test_with_a_key_nothing_is_followed_before_a_fresh_nonce_has_come_back(make_talk: Maker) -> None:
+    talk = make_talk(codec=KEYED)
+    talk.answering = False
+    talk.lead(100, 110)
+    assert talk.follower.tenure is None
+    assert talk.follower.clock.state is ClockState.FREE_RUN
+    challenges = talk.soundings()
+    assert {(sounding.tenure, sounding.cookie, sounding.delays) for _, sounding, _ in challenges} == {(7, None, ())}
+    assert len({sounding.nonce for _, sounding, _ in challenges}) == len(challenges) == 20
+    now, last, _ = challenges[-1]
+    talk.answer(last, now, nonce=last.nonce ^ 1)
+    assert talk.follower.tenure is None
+    talk.answer(last, now)
+    assert talk.follower.tenure == 7
+
+
+def test_who_was_proven_last_is_taken_with_its_own_arrival(make_talk: Maker) -> None:
+    talk = make_talk(codec=KEYED)
+    talk.answering = False
+    talk.beacon(100)
+    (now, challenge, to), *_ = talk.soundings()
+    assert to == "boathouse"
+    talk.answer(challenge, LocalInstant(now + 100 * MILLISECOND))
+    assert talk.follower.heard_at == local(100) + DELAY
+
+
+def test_soundings_and_tallies_go_to_the_source_of_the_last_beacon(make_talk: Maker) -> None:
+    talk = make_talk()
+    talk.lead(100, 110)
+    sent = len(talk.sent)
+    talk.lead(110, 140, source="boathouse, moved")
+    destinations = {to for now, _, to in talk.sent[sent:] if now > local(110.1)}
+    assert destinations == {"boathouse, moved"}
+
+
+# -- section 12 --------------------------------------------------------------------------------------------------------
+
+
+def test_a_continued_timebase_widens_the_proof_by_two_milliseconds_either_side_and_keeps_the_clock() -> None:
+    clock = FollowerClock()
+    now = local(100)
+    clock.observe_exchange(Exchange(now, leader(100.001), leader(100.001), LocalInstant(now + 2 * DELAY)))
+    at = LocalInstant(now + 2 * DELAY)
+    lower, upper = clock.bound.interval_ns(at)
+    served = clock.served
+    clock.continue_timebase(CONTINUED_WITHIN_NS)
+    assert clock.bound.interval_ns(at) == (lower - CONTINUED_WITHIN_NS, upper + CONTINUED_WITHIN_NS)
+    assert clock.served == served
+
+
+def test_a_new_tenure_of_the_same_leader_in_one_timebase_widens_the_proof_too(make_talk: Maker) -> None:
+    talk = make_talk()
+    talk.lead(100, 110)
+    talk.answering = False
+    at = LocalInstant(local(110) + DELAY)
+    before = talk.follower.clock.bound.interval_ns(at)
+    talk.beacon(110, tenure=8)
+    lower, upper = talk.follower.clock.bound.interval_ns(at)
+    assert talk.follower.tenure == 8
+    assert lower == before[0] - CONTINUED_WITHIN_NS
+    assert upper <= before[1] + CONTINUED_WITHIN_NS  # this very beacon may have narrowed it again
+
+
+# -- section 13 --------------------------------------------------------------------------------------------------------
+
+
+def test_a_lost_leader_is_still_sounded_now_and_then(make_talk: Maker) -> None:
+    talk = make_talk()
+    talk.lead(100, 200)
+    talk.answering = False
+    sent = len(talk.sent)
+    talk.run(300)
+    lost_at = 199.5 + 5 * INTERVAL / SECOND
+    asked = [now for now, message, _ in talk.sent[sent:] if isinstance(message, Sounding) and now > local(lost_at)]
+    gaps = [later - sooner for sooner, later in pairwise(asked)]
+    assert len(asked) > 10
+    assert min(gaps) >= (1 - SPACING_SPREAD) * STEADY_INTERVAL_NS
+
+
+def test_a_cookie_is_returned_only_within_the_tenure_that_gave_it(make_talk: Maker) -> None:
+    talk = make_talk()
+    talk.lead(100, 110)
+    assert talk.soundings()[0][1].cookie is None
+    assert talk.soundings()[-1][1].cookie == 5
+    sent = len(talk.sent)
+    talk.answering = False
+    talk.lead(110, 120, tenure=8)
+    after = [message.cookie for _, message, _ in talk.sent[sent:] if isinstance(message, Sounding)]
+    assert after
+    assert set(after) == {None}
+
+
+def test_an_echo_of_an_impossible_turnaround_or_another_timebase_moves_no_clock(make_talk: Maker) -> None:
+    talk = make_talk()
+    talk.answering = False
+    talk.lead(100, 101)
+    for changes in (
+        {"sent_at": leader(104)},  # kept for longer than it was away
+        {"timebase": 10},
+        {"tenure": 8},
+    ):
+        now, sounding, _ = talk.soundings()[-1]
+        before = talk.follower.clock.bound.lower_ns
+        talk.answer(sounding, now, **changes)
+        assert talk.follower.clock.bound.lower_ns == before
+        talk.lead(101, 102)
+
+
+# -- section 14 --------------------------------------------------------------------------------------------------------
+
+
+def test_who_hears_no_group_asks_a_known_address_with_tenure_0_and_keeps_the_cookie(make_talk: Maker) -> None:
+    talk = make_talk()
+    talk.follower.ask("boathouse", local(100))
+    talk.run(110)
+    soundings = talk.soundings()
+    assert {to for _, _, to in soundings} == {"boathouse"}
+    assert {sounding.tenure for _, sounding, _ in soundings} == {0}
+    assert soundings[0][1].cookie is None
+    assert soundings[-1][1].cookie == 5
+    assert talk.follower.tenure is None
+
+
+def test_a_copy_leads_like_a_beacon(make_talk: Maker) -> None:
+    talk = make_talk()
+    talk.lead(100, 130, is_copy=True, marker=talk.follower.identity)
+    assert talk.follower.clock.state is ClockState.LOCKED
+    assert talk.follower.cue == talk.cue
+    assert not [to for _, _, to in talk.sent if to is GROUP]
+    assert talk.tallies()[-1][1].beacon_loss_permille == 1000
+
+
+# -- section 17 --------------------------------------------------------------------------------------------------------
+
+
+def test_proofs_of_one_packet_age_as_the_text_says_to_the_nanosecond() -> None:
+    bound = CausalityBound()
+    sent_at, received_at = local(100), LocalInstant(local(100) + 2 * DELAY)
+    bound.observe_exchange(Exchange(sent_at, leader(100.001), leader(100.001), received_at))
+    elapsed = 10 * SECOND
+    drift = round(DECLARED_DRIFT * 1e6)
+    lower, upper = bound.interval_ns(LocalInstant(received_at + elapsed))
+    assert upper == OFFSET + DELAY + elapsed * drift // 1_000_000
+    assert lower == OFFSET - DELAY - (elapsed + 2 * DELAY) * drift // 1_000_000
+
+
+def test_medians_leave_the_causality_bound_as_it_was(make_beacon: Maker) -> None:
+    clock = FollowerClock()
+    clock.observe_exchange(
+        Exchange(local(100), leader(100.001), leader(100.001), LocalInstant(local(100) + 2 * DELAY))
+    )
+    plain = FollowerClock()
+    plain.observe_exchange(
+        Exchange(local(100), leader(100.001), leader(100.001), LocalInstant(local(100) + 2 * DELAY))
+    )
+    for number in range(40):
+        at = 101 + number / 2
+        medians = (GroupDelay(1, 900_000_000),) if number else ()
+        for one, delays in ((clock, medians), (plain, ())):
+            beacon = make_beacon(serial=number, sent_at=leader(at), group_delays=delays, interval_ns=INTERVAL)
+            one.observe_beacon(beacon, LocalInstant(local(at) + DELAY), None)
+    assert clock.bound.interval_ns(local(130)) == plain.bound.interval_ns(local(130))
+    assert clock.uncorrected.estimate() == plain.uncorrected.estimate()
+
+
+def test_one_late_packet_does_not_move_a_locked_clock_out_of_its_bound(make_talk: Maker) -> None:
+    for late_ns in (10 * MILLISECOND, 100 * MILLISECOND, 1_500 * MILLISECOND):
+        talk = make_talk()
+        talk.lead(100, 160)
+        assert talk.follower.clock.state is ClockState.LOCKED
+        talk.serial += 1
+        sent_at = leader(160)
+        beacon = talk._make_beacon(serial=talk.serial, sent_at=sent_at, interval_ns=INTERVAL, cue=talk.cue)
+        now = LocalInstant(local(160) + late_ns)
+        talk.follower.receive_datagram(PLAIN.encode(beacon), "boathouse", now)
+        served = talk.follower.clock.served
+        bound_ns = talk.follower.clock.bounds(now).statistical_ns
+        assert served is not None
+        assert bound_ns is not None
+        assert abs(served.offset_at(now) - OFFSET) <= bound_ns
+
+
+# -- section 20 --------------------------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize("is_keyed", [True, False])
+def test_without_a_key_changes_are_two_seconds_apart_and_come_in_softly(is_keyed: bool, make_talk: Maker) -> None:
+    talk = make_talk(codec=KEYED if is_keyed else PLAIN)
+    talk.lead(100, 120)
+    talk.events()
+    for number in range(40):  # another show with every beacon
+        talk.cue = cue_of(CueState.ROLLING, 90, (EMBERS, TIDEFALL)[number % 2])
+        talk.lead(120 + number / 2, 120.5 + number / 2)
+    adopted = [event.at for event in talk.events() if isinstance(event, events.CueAdopted)]
+    gaps = [later - sooner for sooner, later in pairwise(adopted)]
+    if is_keyed:
+        assert len(adopted) == 40
+    else:
+        assert 5 <= len(adopted) <= 10
+        assert min(gaps) >= UNKEYED_SPACING_NS
+        level = talk.follower.shown(LocalInstant(adopted[-1] + RETURN_FADE_NS // 2)).level
+        assert level == pytest.approx(0.5)
+
+
+def test_without_a_key_a_stop_is_held_up_by_nothing(make_talk: Maker) -> None:
+    talk = make_talk()
+    talk.lead(100, 120)
+    talk.cue = cue_of(CueState.ROLLING, 120, EMBERS)
+    talk.beacon(120)
+    talk.cue = cue_of(CueState.STOPPED, 120.1, EMBERS)
+    talk.beacon(120.1)
+    assert talk.follower.cue == talk.cue
+
+
+def test_a_flood_of_datagrams_fills_no_memory(make_talk: Maker, make_tally: Maker) -> None:
+    talk = make_talk(codec=KEYED)
+    talk.lead(100, 110)
+    talk.answering = False
+    for number in range(2_000):
+        now = LocalInstant(local(110) + number * MILLISECOND)
+        tally = make_tally(follower=5, serial=number, turn=number, tenure=7)
+        talk.follower.receive_datagram(KEYED.encode(tally), "member", now)
+        beacon = talk._make_beacon(tenure=1_000 + number, serial=number, leader=4, sent_at=leader(110))
+        talk.follower.receive_datagram(KEYED.encode(beacon), "member", now)
+    assert len(talk.follower.clock.common_view._heard) == HEARD_KEPT
+    assert len(talk.follower.datagrams_to_send(local(113))) < 10
