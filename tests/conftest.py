@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import heapq
 import os
 from collections.abc import Callable
 from typing import Any
@@ -112,3 +113,111 @@ def make_tally() -> Maker:
         return Tally(**(plain | changes))
 
     return make
+
+
+class Node:
+    """A leader or follower in a hall: its core, its clock's offset from true time, and what it has told."""
+
+    def __init__(self, core: Any, offset_ns: int) -> None:
+        self.core = core
+        self.offset_ns = offset_ns
+        self.events: list[Any] = []
+        self.is_up = True
+
+    def local(self, true_at: int) -> LocalInstant:
+        return LocalInstant(true_at + self.offset_ns)
+
+    def told(self, kind: type) -> list[Any]:
+        return [event for event in self.events if isinstance(event, kind)]
+
+
+class Hall:
+    """A network stepped by hand: every packet takes a millisecond, unless ``fate`` says otherwise.
+
+    ``fate(source, to, message, at)`` returns the delays, in ns, of the copies that arrive; none is a loss. Nothing goes
+    back to its sender unless ``echoes`` is set.
+    """
+
+    DELAY = MILLISECOND
+
+    def __init__(self, codec: Any) -> None:
+        self.codec = codec
+        self.now = 1_000 * SECOND
+        self.nodes: dict[str, Node] = {}
+        self.fate: Callable[[str, str, Any, int], list[int]] = lambda *_: [self.DELAY]
+        self.echoes = False
+        self.sent: list[tuple[int, str, Any, Any]] = []
+        """True instant, sender, destination and message of everything that was sent."""
+        self.after_each: Callable[[], None] = lambda: None
+        self._on_the_way: list[tuple[int, int, str, bytes, str]] = []
+        self._count = 0
+
+    def add(self, name: str, build: Callable[[LocalInstant], Any], offset_ns: int = 0) -> Any:
+        """Start a node; ``build`` is given its clock's reading. Returns its core."""
+        core = build(LocalInstant(self.now + offset_ns))
+        self.nodes[name] = Node(core, offset_ns)
+        self._settle(name)
+        return core
+
+    def local(self, name: str) -> LocalInstant:
+        return self.nodes[name].local(self.now)
+
+    def crash(self, name: str) -> None:
+        """It says and hears nothing any more."""
+        self.nodes[name].is_up = False
+
+    def inject(self, to: str, data: bytes, source: str) -> None:
+        """Hand a node bytes from anywhere, now."""
+        node = self.nodes[to]
+        node.core.receive_datagram(data, source, node.local(self.now))
+        self._settle(to)
+
+    def poke(self, name: str) -> None:
+        """Wake a node's loop for no reason."""
+        node = self.nodes[name]
+        node.core.handle_timer(node.local(self.now))
+        self._settle(name)
+
+    def run(self, seconds: float) -> None:
+        """Let so much time pass."""
+        until = self.now + round(seconds * SECOND)
+        idle = 0
+        while True:
+            arrival = self._on_the_way[0][0] if self._on_the_way else until + 1
+            due = [(self._due(node), name) for name, node in self.nodes.items() if node.is_up]
+            wake, name = min(due, default=(until + 1, ""))
+            if min(arrival, wake) > until:
+                break
+            before, self.now = self.now, max(min(arrival, wake), self.now)
+            idle = idle + 1 if self.now == before else 0
+            assert idle < 500, f"time stands still at {self.now}: {name} is due at {wake}"
+            if arrival <= wake:
+                _, _, to, data, source = heapq.heappop(self._on_the_way)
+                if self.nodes[to].is_up:
+                    self.inject(to, data, source)
+            else:
+                self.poke(name)
+            self.after_each()
+        self.now = until
+
+    def _due(self, node: Node) -> int:
+        due = node.core.next_timer()
+        return 1 << 62 if due is None else due - node.offset_ns
+
+    def _settle(self, name: str) -> None:
+        node = self.nodes[name]
+        for data, destination in node.core.datagrams_to_send(node.local(self.now)):
+            message = self.codec.decode(data)
+            self.sent.append((self.now, name, destination, message))
+            members = [destination] if destination is not None else list(self.nodes)
+            for to in members:
+                if to in self.nodes and (to != name or self.echoes):
+                    for delay_ns in self.fate(name, to, message, self.now):
+                        self._count += 1
+                        heapq.heappush(self._on_the_way, (self.now + delay_ns, self._count, to, data, name))
+        node.events += iter(node.core.next_event, None)
+
+
+@pytest.fixture(scope="session")
+def make_hall() -> type[Hall]:
+    return Hall

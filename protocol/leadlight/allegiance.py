@@ -178,12 +178,7 @@ class Allegiance:
                 novelty = Novelty.FIRST
             else:
                 novelty = Novelty.RESTARTED if beacon.leader == self.leader else Novelty.CHANGED
-            if self.tenure is not None:
-                assert self.leader is not None
-                self._retired[self.tenure] = self.leader, self.serial
-                self._retired.move_to_end(self.tenure)
-                if len(self._retired) > RETIRED_KEPT:
-                    self._retired.popitem(last=False)
+            self._retire()
             self._retired.pop(beacon.tenure, None)
             self.leader = beacon.leader
             self.tenure = beacon.tenure
@@ -196,6 +191,21 @@ class Allegiance:
         self.serial = beacon.serial
         self.is_lost = False
         return novelty
+
+    def leave(self) -> None:
+        """Follow nobody any more: whoever is followed next, the same tenure too, is judged and proven anew."""
+        self._retire()
+        self.leader = self.tenure = self._proven = None
+        self.is_lost = False
+        self._challenges.clear()
+
+    def _retire(self) -> None:
+        if self.tenure is None or self.leader is None:
+            return
+        self._retired[self.tenure] = self.leader, self.serial
+        self._retired.move_to_end(self.tenure)
+        if len(self._retired) > RETIRED_KEPT:
+            self._retired.popitem(last=False)
 
     def to_challenge(self) -> list[Challenge]:
         """Return the challenges that should be put now."""

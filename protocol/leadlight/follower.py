@@ -273,7 +273,7 @@ class Follower:
         self._tally_at = self._silent_at = self._cap_at = None
         self._sounding_due = self._tally_due = False
         self._turns.clear()
-        self._allegiance.is_lost = True  # whoever leads from now on is judged without it
+        self._allegiance.leave()
 
     # -- what the player asks ------------------------------------------------------------------------------------
 

@@ -368,7 +368,7 @@ class Leader:
                 return
             if is_better:
                 self._move(RoleInput.HEARD_BETTER, now)
-            elif self._ear.tenure == self._rival_stop:
+            elif self._rival_stop is not None and self._ear.tenure == self._rival_stop:
                 self._rival_stop = None
                 self._ear.fall_silent()
                 self._tenure.stop(now)
