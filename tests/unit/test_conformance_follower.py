@@ -17,12 +17,13 @@ from leadlight.addresses import GROUP
 from leadlight.clock import CausalityBound, FollowerClock
 from leadlight.clock.bound import DECLARED_DRIFT
 from leadlight.clock.common_view import HEARD_KEPT
+from leadlight.clock.edge_filter import NOISE_MINIMUM
 from leadlight.clock.estimator import Exchange
 from leadlight.content import StoredShow
 from leadlight.cue import Cue, FrameRate, ShowLine
 from leadlight.exchange import SPACING_SPREAD, STEADY_INTERVAL_NS
 from leadlight.fader import RETURN_FADE_NS
-from leadlight.follower import CONTINUED_WITHIN_NS, Follower, FollowerSettings
+from leadlight.follower import CONTINUED_WITHIN_NS, TALLY_SOON_NS, Follower, FollowerSettings
 from leadlight.messages import GroupDelay, Message, Sounding, Tally
 from leadlight.security import KeyRing
 from leadlight.stage import UNKEYED_SPACING_NS
@@ -272,6 +273,23 @@ def test_a_copy_leads_like_a_beacon(make_talk: Maker) -> None:
     assert talk.tallies()[-1][1].beacon_loss_permille == 1000
 
 
+# -- section 15 --------------------------------------------------------------------------------------------------------
+
+
+def test_news_is_told_within_a_fifth_of_a_second(make_talk: Maker) -> None:
+    talk = make_talk()
+    talk.lead(100, 110)
+    for number, cue in enumerate((cue_of(CueState.ROLLING, 90, EMBERS), cue_of(CueState.DARK, 111))):
+        now = 110 + 3 * number
+        talk.cue = cue
+        sent = len(talk.tallies())
+        talk.beacon(now)
+        talk.run(now + (DELAY + TALLY_SOON_NS) / SECOND)
+        told = talk.tallies()[sent:]
+        assert [(tally.cue_state, tally.turn) for _, tally, _ in told] == [(cue.state, None)]
+        talk.lead(now + 0.5, now + 3)
+
+
 # -- section 17 --------------------------------------------------------------------------------------------------------
 
 
@@ -284,6 +302,25 @@ def test_proofs_of_one_packet_age_as_the_text_says_to_the_nanosecond() -> None:
     lower, upper = bound.interval_ns(LocalInstant(received_at + elapsed))
     assert upper == OFFSET + DELAY + elapsed * drift // 1_000_000
     assert lower == OFFSET - DELAY - (elapsed + 2 * DELAY) * drift // 1_000_000
+
+
+def test_beacons_that_are_held_back_do_not_pull_the_clock_that_exchanges_carry() -> None:
+    held_ns = 50 * MILLISECOND
+    estimates = []
+    for delay_ns in (DELAY, held_ns):
+        clock = FollowerClock()
+        for number in range(240):
+            at = 100 + number / 2
+            clock.bound.observe_arrival(leader(at), LocalInstant(local(at) + delay_ns))
+            clock.uncorrected.observe_beacon(leader(at), LocalInstant(local(at) + delay_ns))
+            sent_at = local(at + 0.2)
+            there = LeaderInstant(sent_at + DELAY - OFFSET)
+            clock.observe_exchange(Exchange(sent_at, there, there, LocalInstant(sent_at + 2 * DELAY)))
+        assert clock.served is not None
+        estimates.append(clock.served.offset_at(local(220)))
+    # Both ways of an exchange take a millisecond, so its midpoint errs by nothing; left is the noise allowed for stamping,
+    # which no one sample has.
+    assert all(abs(offset_ns - OFFSET) < NOISE_MINIMUM * SECOND for offset_ns in estimates)
 
 
 def test_medians_leave_the_causality_bound_as_it_was(make_beacon: Maker) -> None:
