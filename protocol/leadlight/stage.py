@@ -270,7 +270,9 @@ class Stage:
         target = self._target(cue, now)
         if target is None or not self.playhead.is_running:
             return False
-        return abs(target.position_at(now) - self.playhead.position_at(now)) >= CUE_JUMP_NS
+        apart_ns = abs(target.position_at(now) - self.playhead.position_at(now))
+        # What stands still is never corrected: any other position is another picture.
+        return apart_ns > 0 if cue.state is CueState.PAUSED else apart_ns >= CUE_JUMP_NS
 
     def _target(self, cue: Cue, now: LocalInstant) -> Stretch | None:
         """Return where a cue puts the show, over local time."""

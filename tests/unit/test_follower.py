@@ -15,12 +15,16 @@ import pytest
 
 from leadlight import events
 from leadlight.addresses import GROUP
+from leadlight.clock import ClockSettings
+from leadlight.clock.bound import CausalityBound
+from leadlight.clock.edge_filter import EdgeFilter
 from leadlight.content import StoredShow
 from leadlight.cue import Cue, FrameRate, ShowLine, dark_cue
 from leadlight.errors import ConfigurationError
 from leadlight.fader import HOLDOVER_FADE_NS, RETURN_FADE_NS, STOP_FADE_NS
-from leadlight.follower import TALLIES_PER_SECOND, Follower, FollowerSettings, Shown
+from leadlight.follower import TALLIES_PER_SECOND, Follower, FollowerSettings
 from leadlight.messages import Beacon, Message, Sounding, Tally
+from leadlight.stage import UNKEYED_SPACING_NS, Shown
 from leadlight.terms import ClockState, ContentState, CueState
 from leadlight.units import MILLISECOND, MINUTE, SECOND, LeaderInstant, LocalInstant, ShowPosition
 from leadlight.wire import Codec
@@ -803,3 +807,133 @@ def test_a_third_of_beacons_lost_leaves_no_frame_blank_and_none_out_of_order(mak
         seen += watch(board, second + 0.002, second + 1)
     assert all(frame is not None for _, frame in seen)
     assert backward_moves(seen) == []
+
+
+# -- what a group without a key allows --------------------------------------------------------------------------------
+
+
+def changes(board: Board) -> list[LocalInstant]:
+    return [event.at for event in board.events() if isinstance(event, events.CueAdopted | events.Stepped)]
+
+
+@pytest.mark.parametrize(
+    "cues",
+    [
+        # Shows, states, places in one show, and pictures of a standing one: each a change in every beacon.
+        (rolling(TIDEFALL, 100), rolling(EMBERS, 100)),
+        (rolling(TIDEFALL, 100), dark_cue(leader(100))),
+        (rolling(TIDEFALL, 100), paused(TIDEFALL, 100, 3)),
+        (rolling(TIDEFALL, 100), rolling(TIDEFALL, 100, 30)),
+        (paused(TIDEFALL, 100, 3), paused(TIDEFALL, 100, 3.5)),
+    ],
+)
+def test_without_a_key_nothing_changes_oftener_than_every_two_seconds(locked: Board, cues: tuple[Cue, Cue]) -> None:
+    for number in range(200):
+        locked.cue = cues[number % 2]
+        locked.run(170 + number / 10)
+        locked.beacon(170 + number / 10)
+    told = changes(locked)
+    assert 5 <= len(told) <= 11
+    assert all(later - earlier >= UNKEYED_SPACING_NS for earlier, later in pairwise(told))
+
+
+def test_without_a_key_a_change_comes_in_over_half_a_second(locked: Board) -> None:
+    locked.cue = rolling(EMBERS, 150)
+    at = locked.beacon(170)
+    levels = [locked.follower.shown(LocalInstant(at + part * RETURN_FADE_NS // 4)).level for part in range(5)]
+    assert levels == [0.0, 0.25, 0.5, 0.75, 1.0]
+    assert RETURN_FADE_NS == SECOND // 2
+
+
+def test_without_a_key_dark_comes_over_half_a_second(locked: Board) -> None:
+    locked.cue = dark_cue(leader(170))
+    at = locked.beacon(170)
+    levels = [locked.follower.shown(LocalInstant(at + part * RETURN_FADE_NS // 4)).level for part in range(5)]
+    assert levels == [1.0, 0.75, 0.5, 0.25, 0.0]
+
+
+def test_a_change_that_had_to_wait_comes_in_the_end_though_nothing_more_is_heard(locked: Board) -> None:
+    locked.cue = rolling(EMBERS, 150)
+    at = locked.beacon(170)
+    locked.cue = rolling(TIDEFALL, 100)
+    locked.beacon(170.1)
+    locked.run(171.9)
+    assert locked.follower.cue.show == EMBERS.key
+    locked.run(172.1)
+    assert changes(locked) == [at, at + UNKEYED_SPACING_NS]
+    assert locked.follower.cue == locked.cue
+
+
+def test_a_stop_never_waits(locked: Board) -> None:
+    for number in range(6):
+        at = 170 + number / 10
+        locked.cue = stopped(TIDEFALL, at) if number % 2 else rolling((TIDEFALL, EMBERS)[number // 2 % 2], at)
+        received_at = locked.beacon(at)
+        if number % 2:
+            assert locked.follower.cue == locked.cue
+            # Wherever the level was, it only ever falls from here.
+            tenths = [LocalInstant(received_at + part * SECOND // 10) for part in range(11)]
+            levels = [locked.follower.shown(now).level for now in tenths]
+            assert levels == sorted(levels, reverse=True)
+            assert levels[-1] == 0.0
+
+
+# -- copies -----------------------------------------------------------------------------------------------------------
+
+
+class Spy(EdgeFilter):
+    """The default estimator, which notes what it is fed."""
+
+    fed: list[str]
+
+    def __init__(self, bound: CausalityBound) -> None:
+        super().__init__(bound)
+        self.fed = []
+
+    def observe_beacon(self, sent_at: LeaderInstant, received_at: LocalInstant) -> None:
+        self.fed.append("beacon")
+        super().observe_beacon(sent_at, received_at)
+
+    def observe_copy(self, sent_at: LeaderInstant, received_at: LocalInstant) -> None:
+        self.fed.append("copy")
+        super().observe_copy(sent_at, received_at)
+
+
+def test_copies_feed_the_other_edge_and_never_the_group(make_board: Callable[..., Board]) -> None:
+    board = make_board(clock=ClockSettings(estimator=Spy))
+    for number in range(8):
+        board.beacon(160 + number / 2, is_copy=True)
+    spy = board.follower.clock.uncorrected
+    assert isinstance(spy, Spy)
+    assert spy.fed == ["copy"] * 8
+    assert board.follower.clock.group_delay.reports(1) == ()
+    board.beacon(164)
+    board.beacon(164, serial=board.serial, is_copy=True)  # the same beacon's copy, later
+    assert spy.fed == ["copy"] * 8 + ["beacon"]
+    assert board.follower.counters["duplicate"] == 1
+
+
+def test_silence_is_told_as_loss(locked: Board) -> None:
+    locked.sent.clear()
+    locked.run(210)
+    told = [message.beacon_loss_permille for _, message, _ in locked.sent if isinstance(message, Tally)]
+    assert told == sorted(told)
+    assert told[0] == 0
+    # The 20 heard before, and since then forty seconds of half a second each but the one that may be under way.
+    assert told[-1] > 700
+
+
+def test_a_node_that_lights_nothing_tells_of_no_content(make_board: Callable[..., Board]) -> None:
+    board = make_board(lights=False)
+    board.cue = board.cue._replace(show=12_345)
+    board.lead(160, 172)
+    told = {message.content for _, message, _ in board.sent if isinstance(message, Tally)}
+    assert told == {ContentState.UNKNOWN}
+
+
+def test_a_tally_heard_twice_gives_its_mark_all_the_same(locked: Board, make_tally: Maker) -> None:
+    tally = make_tally(follower=99, turn=locked.serial, tenure=7)
+    locked.hear(tally, local(170))
+    locked.hear(tally, LocalInstant(local(170) + MILLISECOND))
+    assert locked.follower.clock.common_view._heard[locked.serial] == local(170)
+    assert locked.follower.counters["repeated tally"] == 1

@@ -70,3 +70,46 @@ def test_turns_go_round_among_those_heard_lately() -> None:
     assert sorted(turns[:3], key=str) == [1, 2, 3]
     assert turns[3:] == turns[:3]
     assert roster.next_marker(106, at(11)) is None
+
+
+def test_a_report_counts_once_and_an_older_one_of_any_late_instance_not_at_all(make_tally: Maker) -> None:
+    roster = Roster()
+    entry, _ = roster.hear(21, "here", at(1))
+
+    def say(instance: int, serial: int) -> bool:
+        tally = make_tally(instance=instance, serial=serial)
+        is_news = roster.is_news(tally)
+        if is_news:
+            roster.note_tally(entry, tally)
+        return is_news
+
+    assert [say(1, 0xFFFF_FFFE), say(1, 0xFFFF_FFFE), say(1, 0), say(1, 0xFFFF_FFFF)] == [True, False, True, False]
+    assert say(2, 5)  # it restarted
+    assert [say(1, 0), say(1, 0xFFFF_FFFF)] == [False, False]  # late, or a recording
+    assert not entry.cloned
+    assert say(1, 1)  # another board
+    assert entry.cloned
+
+
+def test_a_full_roster_gives_up_strangers_first_then_the_lost_and_nobody_that_is_there(make_tally: Maker) -> None:
+    roster = Roster()
+    for follower in range(1, ROSTER_MAXIMUM + 1):
+        entry, _ = roster.hear(follower, "", at(follower))
+        if follower != 300:
+            roster.note_tally(entry, make_tally(follower=follower))
+    roster.hear(9_001, "", at(9_001))
+    assert roster.find(300) is None  # it only ever sounded
+    for number in range(2_000):
+        roster.hear(10_000 + number, "", at(10_000 + number))
+    assert len(roster) == ROSTER_MAXIMUM
+    assert all(roster.find(follower) for follower in range(1, ROSTER_MAXIMUM + 1) if follower != 300)
+    entry, _ = roster.hear(12_500, "", at(12_500))
+    roster.note_tally(entry, make_tally(follower=12_500))  # the last place is taken by one that reports
+    roster.hear(12_501, "", at(12_501))
+    assert roster.find(12_501) is None  # everybody is there: the newcomer goes
+    gone = roster.find(7)
+    assert gone is not None
+    gone.lost = True
+    roster.hear(12_502, "", at(12_502))
+    assert roster.find(7) is None
+    assert roster.find(12_502) is not None

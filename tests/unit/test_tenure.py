@@ -14,8 +14,9 @@ from leadlight.addresses import GROUP
 from leadlight.cue import Cue, ShowLine, show_key
 from leadlight.errors import ConfigurationError
 from leadlight.messages import Beacon, DelayReport, Echo, GroupDelay, Mark, Message, Tally
-from leadlight.tenure import CHANGE_BURST_NS, LOST_AFTER_NS, STOP_BURST_NS, LeaderSettings, Tenure
-from leadlight.terms import CueState
+from leadlight.roster import ROSTER_MAXIMUM
+from leadlight.tenure import ANSWER_BURST_S, CHANGE_BURST_NS, LOST_AFTER_NS, STOP_BURST_NS, LeaderSettings, Tenure
+from leadlight.terms import ContentState, CueState, Delivery
 from leadlight.units import MILLISECOND, MINUTE, SECOND, LeaderInstant, LocalInstant, ShowPosition
 from leadlight.wire import SOUNDING_MINIMUM_BYTES, Codec
 
@@ -447,3 +448,90 @@ def test_what_is_not_for_a_leader_is_misdirected(desk: Desk, make_echo: Maker, m
 def test_settings_that_make_no_sense_are_refused(wrong: dict[str, Any]) -> None:
     with pytest.raises(ConfigurationError):
         LeaderSettings(**({"name": "boathouse"} | wrong))
+
+
+# -- limits -----------------------------------------------------------------------------------------------------------
+
+
+def test_a_flood_is_answered_within_the_sounding_budget(desk: Desk, make_sounding: Maker) -> None:
+    desk.run(0)
+    answered = 0
+    for number in range(20_000):  # two thousand a second for ten seconds
+        now = LocalInstant(at(1) + number * SECOND // 2_000)
+        desk.hear(make_sounding(nonce=number, follower=number + 1), now)
+        answered += sum(isinstance(message, Echo) for message in desk.wake(now))
+    budget = desk.leader.settings.sounding_budget
+    assert answered == ANSWER_BURST_S * budget + 10 * budget - 1
+    assert desk.leader.counters["echo limited"] == 20_000 - answered
+
+
+def test_a_full_roster_makes_no_events_of_newcomers(desk: Desk, make_tally: Maker) -> None:
+    for follower in range(1, ROSTER_MAXIMUM + 500):
+        desk.hear(make_tally(follower=follower), at(0))
+    assert len(desk.events()) == ROSTER_MAXIMUM
+    assert desk.leader.counters["roster full"] == 499
+
+
+def test_reports_to_another_tenure_are_no_reports_to_this_one(desk: Desk, make_tally: Maker) -> None:
+    desk.hear(make_tally(tenure=desk.leader.tenure + 1), at(0))
+    assert desk.leader.counters["other tenure's tally"] == 1
+    assert len(desk.leader.roster) == 0
+
+
+def test_a_cookie_from_elsewhere_gives_no_lease(make_sounding: Maker, make_tally: Maker) -> None:
+    desk = Desk(delivery=Delivery.COPIES)
+    desk.hear(make_sounding(follower=21, tenure=0), at(0), "here")
+    cookie = next(message.cookie for message in desk.wake(at(0)) if isinstance(message, Echo))
+    desk.hear(make_sounding(follower=21, tenure=0, cookie=cookie), at(0.1), "a third party")
+    desk.hear(make_sounding(follower=22, tenure=0, cookie=cookie), at(0.1), "here")
+    desk.hear(make_sounding(follower=21, tenure=0, cookie=cookie + 1), at(0.1), "here")
+    desk.sent.clear()
+    desk.run(5)
+    assert desk.beacons() == []
+    desk.hear(make_sounding(follower=21, tenure=0, cookie=cookie), at(5), "here")
+    desk.run(10)
+    assert {to for _, message, to in desk.sent if isinstance(message, Beacon)} == {"here"}
+    assert all(beacon.is_copy for beacon in desk.beacons())
+
+
+def test_a_lease_that_runs_out_ends_the_copies_and_is_told(make_sounding: Maker) -> None:
+    desk = Desk(delivery=Delivery.COPIES)
+    desk.hear(make_sounding(follower=21, tenure=0), at(0), "here")
+    cookie = next(message.cookie for message in desk.wake(at(0)) if isinstance(message, Echo))
+    desk.hear(make_sounding(follower=21, tenure=0, cookie=cookie), at(1), "here")
+    desk.run(60)
+    assert [type(event) for event in desk.events()] == [events.CopiesBegun, events.CopiesEnded]
+    last = max(now for now, message, _ in desk.sent if isinstance(message, Beacon))
+    assert last == at(31)
+
+
+@pytest.mark.parametrize(
+    ("delivery", "to_group", "to_one"),
+    [(Delivery.GROUP, True, False), (Delivery.BOTH, True, True), (Delivery.COPIES, False, True)],
+)
+def test_how_beacons_are_delivered_is_a_setting(
+    delivery: Delivery, to_group: bool, to_one: bool, make_sounding: Maker
+) -> None:
+    desk = Desk(delivery=delivery)
+    desk.hear(make_sounding(follower=21, tenure=0), at(0), "here")
+    cookie = next(message.cookie for message in desk.wake(at(0)) if isinstance(message, Echo))
+    desk.hear(make_sounding(follower=21, tenure=0, cookie=cookie), at(1), "here")
+    desk.sent.clear()
+    desk.run(3)
+    reached = {to for _, message, to in desk.sent if isinstance(message, Beacon)}
+    assert reached == ({GROUP} if to_group else set()) | ({"here"} if to_one else set())
+    by_serial: dict[int, set[LeaderInstant]] = {}
+    for beacon in desk.beacons():
+        by_serial.setdefault(beacon.serial, set()).add(beacon.sent_at)
+    assert all(len(stamps) == 1 for stamps in by_serial.values())
+
+
+def test_a_follower_that_is_lost_holds_up_no_show_and_yet_has_not_stopped(make_tally: Maker) -> None:
+    desk = Desk(refuse_incomplete=True)
+    desk.hear(make_tally(show=EMBERS, content=ContentState.MISSING), at(0))
+    desk.run(40)
+    desk.leader.roll(EMBERS, at(40))
+    desk.run(45)
+    assert desk.leader.cue.show == EMBERS
+    desk.leader.stop(at(45))
+    assert desk.leader.not_stopped() == ("jetty",)
