@@ -318,8 +318,8 @@ def test_beacons_that_are_held_back_do_not_pull_the_clock_that_exchanges_carry()
             clock.observe_exchange(Exchange(sent_at, there, there, LocalInstant(sent_at + 2 * DELAY)))
         assert clock.served is not None
         estimates.append(clock.served.offset_at(local(220)))
-    # Both ways of an exchange take a millisecond, so its midpoint errs by nothing; left is the noise allowed for stamping,
-    # which no one sample has.
+    # Both ways of an exchange take a millisecond, so its midpoint errs by nothing; what may be left is less than the
+    # least noise of stamping that the filter allows for.
     assert all(abs(offset_ns - OFFSET) < NOISE_MINIMUM * SECOND for offset_ns in estimates)
 
 
