@@ -762,6 +762,7 @@ def test_a_name_can_be_taken_once_and_only_stations_send() -> None:
         (Neighbour, {"payload_bytes": 1473}),
         (Neighbour, {"mcs": 8}),
         (Poisson, {"frames_per_second": float("nan")}),
+        (Poisson, {"frames_per_second": 1e12}),
         (OnOff, {"mean_on_seconds": 0.0, "mean_off_seconds": 1.0}),
         (RateStep, {"mcs": 8}),
         (RateStep, {"mcs": 0, "tries": 0}),

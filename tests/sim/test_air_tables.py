@@ -62,8 +62,8 @@ def quantiles_ms(observer: Observer) -> list[float]:
 @pytest.mark.slow
 @pytest.mark.parametrize("scene", SCENES.values(), ids=SCENES.keys())
 def test_beacons_are_delayed_alike_in_both_airs(scene: Scene) -> None:
-    # Seeds other than the one that the tables are from. Ten thousand beacons: an exponential tail's 99th percentile
-    # has a standard error of 2 %.
+    # Seeds other than that of the tables. Ten thousand beacons leave a hundred beyond the 99th percentile,
+    # which is why it differs by 3 to 4 % from seed to seed.
     truth, drawn = observed(scene, 11, contended=True), observed(scene, 12, contended=False)
     assert quantiles_ms(drawn) == pytest.approx(quantiles_ms(truth), rel=0.1)
     heard = [len(observer.beacons) / observer.sent for observer in (truth, drawn)]
@@ -71,8 +71,9 @@ def test_beacons_are_delayed_alike_in_both_airs(scene: Scene) -> None:
     assert heard[1] == pytest.approx(heard[0], abs=4 * 0.5 / 100)
 
 
+@pytest.mark.slow
 def test_soundings_and_echoes_are_delayed_alike_too() -> None:
-    scene = replace(LOADED, sounding_interval_ns=SECOND // 2)
+    scene = replace(LOADED, sounding_interval_ns=SECOND // 2, duration_ns=300 * SECOND)
     truth, drawn = observed(scene, 11, contended=True), observed(scene, 12, contended=False)
     for name in ("soundings", "echoes"):
         medians = [sorted(getattr(observer, name))[len(getattr(observer, name)) // 2] for observer in (truth, drawn)]

@@ -20,6 +20,7 @@ NEIGHBOUR_PAYLOAD_BYTES = 1472
 """The UDP payload of a full Ethernet frame: bulk traffic; assumed."""
 NEIGHBOUR_QUEUE_FRAMES = 1000
 """The transmit queue of an unmanaged network interface on Linux (``txqueuelen``); further frames are dropped."""
+FRAMES_PER_SECOND_MAXIMUM = 1_000_000
 
 
 @dataclass(frozen=True, slots=True)
@@ -34,8 +35,9 @@ class Poisson:
     frames_per_second: float
 
     def __post_init__(self) -> None:
-        if not 0 <= self.frames_per_second < math.inf:
-            raise ConfigurationError("frames_per_second", self.frames_per_second, "a finite number, 0 or more")
+        # No channel carries a hundredth of the most; more would only stop the clock.
+        if not 0 <= self.frames_per_second <= FRAMES_PER_SECOND_MAXIMUM:
+            raise ConfigurationError("frames_per_second", self.frames_per_second, f"0 to {FRAMES_PER_SECOND_MAXIMUM:,}")
 
 
 @dataclass(frozen=True, slots=True)
@@ -93,8 +95,9 @@ class NeighbourStation(Contender):
         medium.request(self)
 
     def desist(self) -> None:
-        """Have nothing more to send than the frame that is being tried."""
+        """Have nothing more to send, and give up the frame that is being tried."""
         self._is_saturated = False
+        self.failures = 0
 
     def enqueue(self, medium: Medium) -> None:
         """Take one more frame to send."""
@@ -145,8 +148,7 @@ def _start_poisson(
         plan()
 
     def plan() -> None:
-        # At least a nanosecond, so that no rate, however high, stops time.
-        kernel.schedule_after(max(1, round(luck.exponential(mean_interval_ns))), arrive)
+        kernel.schedule_after(round(luck.exponential(mean_interval_ns)), arrive)
 
     plan()
 
