@@ -81,17 +81,19 @@ def entry(
 
 
 def test_a_roster_row_has_a_cell_for_each_heading() -> None:
-    (row,) = roster_rows([entry("jetty", bound_ns=850 * MICROSECOND)], NOW, SHOWS)
+    (row,) = roster_rows([entry("jetty", bound_ns=850 * MICROSECOND)], NOW, SHOWS, {1: "copies"})
     assert dict(zip(ROSTER_HEADER, row, strict=True)) == {
         "piece": "jetty",
         "clock": "locked",
         "bound": "850 µs",
+        "lost": "2.5%",
         "cue": "rolling",
         "show": "Tidefall",
+        "content": "present",
         "frame": "480",
         "late": "3",
-        "lost": "2.5%",
         "heard": "4 s",
+        "sent to": "copies",
         "trouble": "–",
     }
 

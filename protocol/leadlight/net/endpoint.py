@@ -17,7 +17,7 @@ from random import SystemRandom
 from types import TracebackType
 from typing import Any, Generic, Self, TypeVar
 
-from leadlight.content import StoredShow
+from leadlight.content import Library, StoredShow
 from leadlight.cue import Cue
 from leadlight.events import FollowerEvent, LeaderEvent
 from leadlight.follower import Follower, FollowerSettings, Snapshot
@@ -46,8 +46,8 @@ CoreType = TypeVar("CoreType", bound=Core[Any])
 class Endpoint(Generic[CoreType, EventType]):
     """One node on the network for as long as the ``async with`` block runs.
 
-    ``make_core`` is given the instant now and returns the state machine. ``group``, ``port`` and
-    ``interface`` are those of ``leadlight.net.sockets.GroupSockets``, whose ``NetworkError`` entering may
+    ``make_core`` is given the instant now and returns the state machine. ``group``, ``port``, ``interface``
+    and ``own_port`` are those of ``leadlight.net.sockets.GroupSockets``, whose ``NetworkError`` entering may
     raise. ``guard`` is held whenever the core is touched, for those who read it from another thread.
     """
 
@@ -58,12 +58,13 @@ class Endpoint(Generic[CoreType, EventType]):
         group: str,
         port: int = DEFAULT_PORT,
         interface: str | None = None,
+        own_port: int = 0,
         clock: LocalClock | None = None,
         guard: AbstractContextManager[Any] | None = None,
     ) -> None:
         self.clock = LocalClock() if clock is None else clock
         self.core = make_core(self.clock())
-        self._open_sockets = partial(GroupSockets, group, port=port, interface=interface)
+        self._open_sockets = partial(GroupSockets, group, port=port, interface=interface, own_port=own_port)
         self._guard = guard
         self._events: deque[EventType] = deque(maxlen=EVENTS_KEPT)
         self._news = asyncio.Event()
@@ -127,7 +128,8 @@ def _codec(group: str, keys: KeyRing | None) -> Codec:
 class FollowerEndpoint(Endpoint[Follower, FollowerEvent]):
     """A follower on the network for as long as the ``async with`` block runs.
 
-    ``group`` and ``keys`` are what its members share, ``shows`` what is stored here. The rest is as in ``Endpoint``.
+    ``group`` and ``keys`` are what its members share, ``shows`` what is stored here: shows, or a ``Library`` that knows
+    of those that should be as well. The rest is as in ``Endpoint``.
     """
 
     def __init__(
@@ -136,10 +138,11 @@ class FollowerEndpoint(Endpoint[Follower, FollowerEvent]):
         *,
         group: str,
         keys: KeyRing | None = None,
-        shows: Iterable[StoredShow] = (),
+        shows: Iterable[StoredShow] | Library = (),
         recovery: Recovery | None = None,
         port: int = DEFAULT_PORT,
         interface: str | None = None,
+        own_port: int = 0,
         clock: LocalClock | None = None,
         guard: AbstractContextManager[Any] | None = None,
     ) -> None:
@@ -148,6 +151,7 @@ class FollowerEndpoint(Endpoint[Follower, FollowerEvent]):
             group=group,
             port=port,
             interface=interface,
+            own_port=own_port,
             clock=clock,
             guard=guard,
         )
@@ -165,11 +169,26 @@ class FollowerEndpoint(Endpoint[Follower, FollowerEvent]):
         """Return everything worth telling now."""
         return self.follower.snapshot(self.clock())
 
+    def ask_leader(self, host: str, port: int) -> None:
+        """Ask the leader at an address, IPv4 and its own port, for copies: where nothing reaches the group."""
+        self.follower.ask((host, port), self.clock())
+        self.pump()
+
+    def note_live_data(self) -> None:
+        """Say that live pixel data has just arrived for this piece's own pixels; call it again while that lasts."""
+        self.follower.note_live_data(self.clock())
+        self.pump()
+
+    def note_late_frame(self) -> None:
+        """Say that a frame could not be shown in time."""
+        self.follower.note_late_frame()
+
 
 class LeaderEndpoint(Endpoint[Leader, LeaderEvent]):
     """A leader on the network for as long as the ``async with`` block runs; arguments as for a follower.
 
-    Its orders take the moment of calling for now, and what has to leave at once does.
+    ``shows`` are those whose length it should know, as ``Leader`` says. Its orders take the moment of calling for now,
+    and what has to leave at once does.
     """
 
     def __init__(
@@ -178,16 +197,19 @@ class LeaderEndpoint(Endpoint[Leader, LeaderEvent]):
         *,
         group: str,
         keys: KeyRing | None = None,
+        shows: Iterable[StoredShow] = (),
         port: int = DEFAULT_PORT,
         interface: str | None = None,
+        own_port: int = 0,
         clock: LocalClock | None = None,
         guard: AbstractContextManager[Any] | None = None,
     ) -> None:
         super().__init__(
-            lambda now: Leader(settings, _codec(group, keys), SystemRandom(), now),
+            lambda now: Leader(settings, _codec(group, keys), SystemRandom(), now, shows),
             group=group,
             port=port,
             interface=interface,
+            own_port=own_port,
             clock=clock,
             guard=guard,
         )
@@ -203,6 +225,24 @@ class LeaderEndpoint(Endpoint[Leader, LeaderEvent]):
         cue = self.leader.roll(show, self.clock(), position)
         self.pump()
         return cue
+
+    def report_media(self, position: ShowPosition, latency_ns: int, at: LocalInstant | None = None) -> None:
+        """Let the show follow the music: the player hands over ``position``, which is heard ``latency_ns`` later.
+
+        ``at`` is when, on this node's clock; now by default. The rest is as for ``Leader.report_media``.
+        """
+        self.leader.report_media(position, latency_ns, self.clock() if at is None else at)
+        self.pump()
+
+    def set_off_at(self, at: LocalInstant | None) -> None:
+        """Set the instant from which on everything is dark, on this node's clock, or clear it."""
+        self.leader.set_off_at(at)
+        self.pump()
+
+    def take_back(self) -> None:
+        """Lead from now on, at whatever point of the show."""
+        self.leader.take_back(self.clock())
+        self.pump()
 
     def pause(self) -> None:
         """Hold the position, one lead time from now."""

@@ -103,18 +103,24 @@ def raise_receive_buffer(endpoint: SocketOptions, wanted_bytes: int) -> int:
 class GroupSockets:
     """The bound sockets of one node, non-blocking. A context manager that closes them.
 
-    ``group`` is the group's name, ``port`` its shared UDP port. ``interface`` is a name or an IPv4 address
-    of this host; loopback is allowed; by default the system's multicast route decides.
+    ``group`` is the group's name, ``port`` its shared UDP port, ``own_port`` this node's own, 0 for any that
+    is free. ``interface`` is a name or an IPv4 address of this host; loopback is allowed; by default the
+    system's multicast route decides.
 
     Raises ``NetworkError`` saying what failed, where, and what to do about it.
     """
 
-    def __init__(self, group: str, *, port: int = DEFAULT_PORT, interface: str | None = None) -> None:
+    def __init__(
+        self, group: str, *, port: int = DEFAULT_PORT, interface: str | None = None, own_port: int = 0
+    ) -> None:
         if not 1 <= port <= 65_535:
             raise ConfigurationError("port", port, "1 to 65535")
+        if not 0 <= own_port <= 65_535 or own_port == port:
+            raise ConfigurationError("own_port", own_port, "0 to 65535, and not the group's port")
         self.group_destination: SocketAddress = (group_address(group), port)
         """Where a datagram to the group goes."""
         self.interface: Interface = resolve(interface)
+        self._own_port = own_port
         self._open: list[socket.socket] = []
         try:
             self.own = self._bind_own()
@@ -138,7 +144,7 @@ class GroupSockets:
         set_multicast_option(own, socket.IP_MULTICAST_TTL, HOP_LIMIT)
         # On, so that nodes on one host hear each other. One's own copies are known by what is in them.
         set_multicast_option(own, socket.IP_MULTICAST_LOOP, 1)
-        own.bind((self.interface.address, 0))
+        own.bind((self.interface.address, self._own_port))
         return own
 
     def _bind_shared(self) -> socket.socket:
@@ -202,4 +208,6 @@ class GroupSockets:
         address, port = self.group_destination
         advice = _WHAT_TO_DO.get(error.errno or 0, "check the interface and its address")
         reason = error.strerror or str(error)
-        return NetworkError(f"cannot use group {address} port {port} on {self.interface.label}: {reason}; {advice}")
+        own = f", own port {self._own_port}," if self._own_port else ""
+        place = f"group {address} port {port}{own} on {self.interface.label}"
+        return NetworkError(f"cannot use {place}: {reason}; {advice}")

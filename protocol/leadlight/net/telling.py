@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import json
 import re
-from collections.abc import Mapping
+from collections.abc import Collection, Iterable, Mapping
 from dataclasses import fields
 from enum import Enum
 from typing import Any
@@ -12,8 +12,10 @@ from typing import Any
 from leadlight.cue import NO_SHOW, Cue
 from leadlight.events import Event
 from leadlight.follower import Snapshot
+from leadlight.leader import Leader
+from leadlight.roles import Role
 from leadlight.roster import RosterEntry
-from leadlight.terms import ClockState, ContentState
+from leadlight.terms import ClockState, ContentState, Delivery
 from leadlight.units import SECOND, LocalInstant, describe
 
 NOTHING = "–"
@@ -22,8 +24,21 @@ FOLLOWER_HEADER = ("piece", "clock", "offset", "bound", "cue", "show", "frame", 
 FOLLOWER_NEWS = (1, 4, 5)
 """The columns whose change is news; the others flicker."""
 
-ROSTER_HEADER = ("piece", "clock", "bound", "cue", "show", "frame", "late", "lost", "heard", "trouble")
-ROSTER_NEWS = (1, 3, 4, 9)
+ROSTER_HEADER = (
+    "piece",
+    "heard",
+    "clock",
+    "bound",
+    "lost",
+    "cue",
+    "show",
+    "content",
+    "frame",
+    "late",
+    "sent to",
+    "trouble",
+)
+ROSTER_NEWS = tuple(ROSTER_HEADER.index(column) for column in ("clock", "cue", "show", "content", "sent to", "trouble"))
 
 # What an operator has to look at first comes first.
 _WORST_CLOCK_FIRST = (ClockState.FREE_RUN, ClockState.HOLDOVER, ClockState.ACQUIRING, ClockState.LOCKED)
@@ -58,12 +73,14 @@ def _in_words(name: str, value: Any, shows: Mapping[int, str]) -> str:
         return f"{word(value.state)} {show_name(value.show, shows)}"
     if name == "show":
         return show_name(value, shows)
-    if name.endswith("_ns"):
+    if name.endswith("_ns") or name == "position":
         return describe(value)
     if isinstance(value, Enum):
         return word(value)
     if isinstance(value, tuple):
         return " and ".join(value)
+    if isinstance(value, bool):
+        return "yes" if value else "no"
     if isinstance(value, int):
         return f"{value:08x}"
     return str(value)
@@ -97,27 +114,77 @@ def _duration(duration_ns: int | None) -> str:
     return NOTHING if duration_ns is None else describe(duration_ns)
 
 
-def roster_rows(roster: list[RosterEntry], now: LocalInstant, shows: Mapping[int, str]) -> list[tuple[str, ...]]:
-    """Return the cells of ``ROSTER_HEADER`` for each follower, those most in need of a look first."""
-    return [_roster_row(entry, now, shows) for entry in sorted(roster, key=_need_of_a_look)]
+_DOING = {
+    Role.LISTENING: "listens, before it leads",
+    Role.STANDBY: "stands by in",
+    Role.ASKING: "misses the leader of",
+    Role.LEADING: "leads",
+}
 
 
-def _need_of_a_look(entry: RosterEntry) -> tuple[Any, ...]:
+def leader_heading(
+    name: str, group: str, leader: Leader, shows: Mapping[int, str], expected: Iterable[str] = ()
+) -> str:
+    """Return the line above a leader's table: what it does, what is in force, and whom it waits for.
+
+    ``expected`` are the names of the followers that should be there.
+    """
+    cue = leader.cue
+    told = [f"{name} {_DOING[leader.role]} {group}: {word(cue.state)} {show_name(cue.show, shows)}"]
+    if leader.is_leading:
+        told[0] += f", {len(leader.roster)} followers"
+        if leader.not_stopped:
+            told.append(f"stop not confirmed by {', '.join(sorted(leader.not_stopped))}")
+        unheard = sorted(set(expected) - {entry.name for entry in leader.roster})
+        if unheard:
+            told.append(f"not heard yet: {', '.join(unheard)}")
+    return "; ".join(told)
+
+
+def leader_rows(leader: Leader, now: LocalInstant, shows: Mapping[int, str]) -> list[tuple[str, ...]]:
+    """Return the cells of ``ROSTER_HEADER`` for each of a leader's followers, those most in need of a look first."""
+    group = NOTHING if leader.settings.delivery is Delivery.COPIES else "group"
+    copied = leader.served_copies
+    sent_to = {entry.follower: "copies" if entry.follower in copied else group for entry in leader.roster}
+    return roster_rows(list(leader.roster), now, shows, sent_to, leader.not_stopped)
+
+
+def roster_rows(
+    roster: list[RosterEntry],
+    now: LocalInstant,
+    shows: Mapping[int, str],
+    sent_to: Mapping[int, str] | None = None,
+    not_stopped: Collection[str] = (),
+) -> list[tuple[str, ...]]:
+    """Return the cells of ``ROSTER_HEADER`` for each follower, those most in need of a look first.
+
+    ``sent_to`` says by follower's id how beacons reach it; ``not_stopped`` names those that have not confirmed a stop.
+    """
+    ways = sent_to or {}
+    told = [(entry, _trouble(entry, not_stopped)) for entry in roster]
+    told.sort(key=_need_of_a_look)
+    return [_roster_row(entry, trouble, ways.get(entry.follower, NOTHING), now, shows) for entry, trouble in told]
+
+
+def _need_of_a_look(told: tuple[RosterEntry, str]) -> tuple[Any, ...]:
+    entry, trouble = told
     tally = entry.tally
     if tally is None:
-        return (not entry.lost, False, 0, 0, entry.name)
+        return (not entry.lost, False, 0, 0, 0, entry.name)
     return (
         not entry.lost,
-        not _trouble(entry),
+        not trouble,
         _WORST_CLOCK_FIRST.index(tally.clock),
         -(tally.bound_ns or 0),
+        -tally.beacon_loss_permille,
         entry.name,
     )
 
 
-def _trouble(entry: RosterEntry) -> str:
+def _trouble(entry: RosterEntry, not_stopped: Collection[str]) -> str:
     tally = entry.tally
     troubles = [
+        (entry.name in not_stopped, "stop not confirmed"),
         (entry.lost, "not heard"),
         (entry.cloned, "two boards, one name"),
         (tally is not None and tally.content is ContentState.MISSING, "show missing"),
@@ -127,20 +194,24 @@ def _trouble(entry: RosterEntry) -> str:
     return ", ".join(said for is_so, said in troubles if is_so)
 
 
-def _roster_row(entry: RosterEntry, now: LocalInstant, shows: Mapping[int, str]) -> tuple[str, ...]:
+def _roster_row(
+    entry: RosterEntry, trouble: str, sent_to: str, now: LocalInstant, shows: Mapping[int, str]
+) -> tuple[str, ...]:
     tally = entry.tally
     heard = f"{(now - entry.heard_at) // SECOND} s"
     if tally is None:
-        return (entry.name, *[NOTHING] * 7, heard, _trouble(entry) or NOTHING)
+        return (entry.name, heard, *[NOTHING] * 8, sent_to, trouble or NOTHING)
     return (
         entry.name,
+        heard,
         word(tally.clock),
         _duration(tally.bound_ns),
+        f"{tally.beacon_loss_permille / 1000:.1%}",
         word(tally.cue_state),
         show_name(tally.show, shows),
+        NOTHING if tally.content is ContentState.UNKNOWN else word(tally.content),
         str(tally.frame),
         str(tally.late_frames),
-        f"{tally.beacon_loss_permille / 1000:.1%}",
-        heard,
-        _trouble(entry) or NOTHING,
+        sent_to,
+        trouble or NOTHING,
     )

@@ -9,15 +9,19 @@ from contextlib import AbstractContextManager
 from types import TracebackType
 from typing import Any, Generic, Self, TypeVar
 
-from leadlight.content import StoredShow
-from leadlight.events import FollowerEvent
+from leadlight.content import Library, StoredShow
+from leadlight.cue import START, Cue
+from leadlight.events import FollowerEvent, LeaderEvent
 from leadlight.follower import Follower, FollowerSettings, Snapshot
+from leadlight.leader import Leader
 from leadlight.net.driver import Core
-from leadlight.net.endpoint import Endpoint, FollowerEndpoint
+from leadlight.net.endpoint import Endpoint, FollowerEndpoint, LeaderEndpoint
 from leadlight.net.sockets import DEFAULT_PORT
 from leadlight.recovery import Recovery
 from leadlight.security import KeyRing
 from leadlight.stage import Shown
+from leadlight.tenure import LeaderSettings
+from leadlight.units import LocalInstant, ShowPosition
 
 CoreType = TypeVar("CoreType", bound=Core[Any])
 Answer = TypeVar("Answer")
@@ -131,10 +135,11 @@ class FollowerThread(EndpointThread[Follower]):
         *,
         group: str,
         keys: KeyRing | None = None,
-        shows: Iterable[StoredShow] = (),
+        shows: Iterable[StoredShow] | Library = (),
         recovery: Recovery | None = None,
         port: int = DEFAULT_PORT,
         interface: str | None = None,
+        own_port: int = 0,
         on_event: Callable[[FollowerEvent], None] | None = None,
     ) -> None:
         super().__init__(
@@ -146,6 +151,7 @@ class FollowerThread(EndpointThread[Follower]):
                 recovery=recovery,
                 port=port,
                 interface=interface,
+                own_port=own_port,
                 guard=guard,
             ),
             on_event,
@@ -162,3 +168,82 @@ class FollowerThread(EndpointThread[Follower]):
     def snapshot(self) -> Snapshot:
         """Return everything worth telling now."""
         return self.ask(lambda node: node.core.snapshot(node.clock()))
+
+    def ask_leader(self, host: str, port: int) -> None:
+        """Ask the leader at an address for copies, as ``FollowerEndpoint.ask_leader`` does."""
+        self.tell(lambda node: node.core.ask((host, port), node.clock()))
+
+    def note_live_data(self) -> None:
+        """Say that live pixel data has just arrived for this piece's own pixels; call it again while that lasts."""
+        self.tell(lambda node: node.core.note_live_data(node.clock()))
+
+    def note_late_frame(self) -> None:
+        """Say that a frame could not be shown in time."""
+        self.ask(lambda node: node.core.note_late_frame())
+
+
+class LeaderThread(EndpointThread[Leader]):
+    """A leader in a thread; arguments as for ``LeaderEndpoint``, and ``on_event`` as for ``EndpointThread``.
+
+    Its orders may be given from any thread.
+    """
+
+    _awaitable_form = "async with LeaderEndpoint(...)"
+
+    def __init__(
+        self,
+        settings: LeaderSettings,
+        *,
+        group: str,
+        keys: KeyRing | None = None,
+        shows: Iterable[StoredShow] = (),
+        port: int = DEFAULT_PORT,
+        interface: str | None = None,
+        own_port: int = 0,
+        on_event: Callable[[LeaderEvent], None] | None = None,
+    ) -> None:
+        super().__init__(
+            lambda guard: LeaderEndpoint(
+                settings,
+                group=group,
+                keys=keys,
+                shows=shows,
+                port=port,
+                interface=interface,
+                own_port=own_port,
+                guard=guard,
+            ),
+            on_event,
+        )
+
+    def now(self) -> LocalInstant:
+        """Return the instant now on this node's clock."""
+        return self.ask(lambda node: node.clock())
+
+    def schedule(self, cue: Cue) -> None:
+        """Let a cue take effect at its line's instant, which is one of this node's clock."""
+        self.tell(lambda node: node.core.schedule(cue))
+
+    def roll(self, show: int, position: ShowPosition = START) -> Cue:
+        """Let the show of this key roll from ``position`` one lead time from now; return the cue."""
+        return self.tell(lambda node: node.core.roll(show, node.clock(), position))
+
+    def pause(self) -> None:
+        """Hold the position, one lead time from now."""
+        self.tell(lambda node: node.core.pause(node.clock()))
+
+    def go_dark(self) -> None:
+        """Show nothing, one lead time from now."""
+        self.tell(lambda node: node.core.go_dark(node.clock()))
+
+    def stop(self) -> None:
+        """Stop now: everyone fades within a second."""
+        self.tell(lambda node: node.core.stop(node.clock()))
+
+    def set_off_at(self, at: LocalInstant | None) -> None:
+        """Set the instant from which on everything is dark, on this node's clock, or clear it."""
+        self.tell(lambda node: node.core.set_off_at(at))
+
+    def report_media(self, position: ShowPosition, latency_ns: int, at: LocalInstant | None = None) -> None:
+        """Let the show follow the music, as ``LeaderEndpoint.report_media`` does."""
+        self.tell(lambda node: node.core.report_media(position, latency_ns, node.clock() if at is None else at))
