@@ -432,9 +432,12 @@ class Tenure:
         if not self._answers.allow(received_at):
             self.counters["echo limited"] += 1
             return
-        entry, _ = self.roster.hear(sounding.follower, source, received_at)
-        if sounding.cookie == self._cookie(sounding.follower, source):
-            # Only who receives at this address can know what was sent there.
+        # Only who receives at this address can know what was sent there: a recording sent from elsewhere does not.
+        is_proven = sounding.cookie == self._cookie(sounding.follower, source)
+        entry = self.roster.find(sounding.follower)
+        if is_proven or entry is None:
+            entry, _ = self.roster.hear(sounding.follower, source, received_at)
+        if is_proven:
             self._copies.renew(sounding.follower, source, received_at)
             # One of no tenure, or another, knows the way here and has heard no beacon of this one at all.
             is_deaf = sounding.tenure != self._tenure and self.settings.delivery is not Delivery.GROUP

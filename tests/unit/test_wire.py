@@ -82,6 +82,7 @@ def test_the_largest_tally_fits(make_tally: Maker) -> None:
     tally = make_tally(
         follower=U32,
         instance=U32,
+        serial=U32,
         tenure=U32,
         turn=U32,
         bound_ns=U32 * MICROSECOND,
@@ -91,6 +92,7 @@ def test_the_largest_tally_fits(make_tally: Maker) -> None:
         frame=U32,
         late_frames=U32,
         live_data=True,
+        unverified=True,
         name="å" * 12,
     )
     assert len(KEYED.encode(tally)) <= 120
