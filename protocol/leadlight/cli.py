@@ -13,6 +13,7 @@ from typing import NoReturn, Protocol
 from leadlight.errors import LeadlightError
 from leadlight.manifest_command import ManifestCommand
 from leadlight.net.commands import Follow, Lead
+from leadlight.order_command import OrderCommand
 
 COMMAND_GROUP = "leadlight.commands"
 """The entry-point group through which other packages add commands."""
@@ -93,7 +94,7 @@ def added_commands() -> Mapping[str, _Added]:
 
 def own_commands() -> Mapping[str, Command]:
     """Return the commands that need nothing but the library."""
-    return {"lead": Lead(), "follow": Follow(), "manifest": ManifestCommand()}
+    return {"lead": Lead(), "follow": Follow(), "manifest": ManifestCommand(), "order": OrderCommand()}
 
 
 def main(argv: Sequence[str] | None = None) -> int:

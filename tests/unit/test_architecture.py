@@ -18,6 +18,7 @@ SHELL = (
     "leadlight.files",
     "leadlight.cli",
     "leadlight.manifest_command",
+    "leadlight.order_command",
     "leadlight.live_table",
     "leadlight.__main__",
 )
