@@ -292,12 +292,14 @@ def time_contended(seconds: int, rounds: int) -> float:
         assert all(ears[f"receiver {number}"].heard for number in range(8))
     print(f"\nContended, 10 saturated neighbours, 8 receivers of 40 a second: {best:,.0f} frames on the air per second")
     names = [f"station {number}" for number in range(10)]
-    kernel, air, _ = contended(ContendedSettings(radio=WIDE), "wired lead", *names)
-    for number, name in enumerate(names):
-        feed(kernel, air, 2 * MILLISECOND, name, bytes(200), names[number - 1] if number < 8 else "wired lead")
-    begun = perf_counter()
-    kernel.run_until(TrueInstant(seconds * SECOND))
-    every = air.medium.attempts / (perf_counter() - begun)
+    every = 0.0
+    for _ in range(rounds):
+        kernel, air, _ = contended(ContendedSettings(radio=WIDE), "wired lead", *names)
+        for number, name in enumerate(names):
+            feed(kernel, air, 2 * MILLISECOND, name, bytes(200), names[number - 1] if number < 8 else "wired lead")
+        begun = perf_counter()
+        kernel.run_until(TrueInstant(seconds * SECOND))
+        every = max(every, air.medium.attempts / (perf_counter() - begun))
     print(f"Contended, 10 saturated stations that send to 8 of them through the access point: {every:,.0f}")
     return min(best, every)
 
