@@ -163,9 +163,7 @@ def arrivals_of(settings: SampledSettings, sends: int, interval_ns: int) -> list
 
 
 @pytest.mark.parametrize(("settings", "period_ms"), [(DOZING, 204.8), (MODEL_C, 102.4)])
-def test_dozing_networks_add_a_walk_over_one_dtim_interval(
-    settings: SampledSettings, period_ms: float
-) -> None:
+def test_dozing_networks_add_a_walk_over_one_dtim_interval(settings: SampledSettings, period_ms: float) -> None:
     # 999.983 ms walks evenly over either grid.
     delays = [delay / MILLISECOND for delay in arrivals_of(settings, 2_000, 999_983_000)]
     body = sorted(delays)

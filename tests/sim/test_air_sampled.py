@@ -125,9 +125,7 @@ def test_the_host_hears_later_than_the_radio() -> None:
 
 
 def test_a_radio_sender_crosses_the_air_twice_and_a_wired_one_once() -> None:
-    tables = AirTables(
-        up=Fixed(1_000), down=Fixed(20_000), group=Fixed(300_000), private=Fixed(4), cable=Fixed(50)
-    )
+    tables = AirTables(up=Fixed(1_000), down=Fixed(20_000), group=Fixed(300_000), private=Fixed(4), cable=Fixed(50))
     network = Network(replace(BARE, tables=tables), ["a", "b", "wired c", "wired d"])
     for sender in ("a", "wired c"):
         network.send_at(0, sender, b"group")
@@ -597,8 +595,7 @@ def test_floors_up_and_down_are_apart_by_a_constant_of_each_station() -> None:
             network.send_at(at, "wired lead", b"x", name)
     network.run()
     up = [
-        [arrived % SECOND for sender, _, arrived in network.heard("wired lead") if sender == name]
-        for name in names[1:]
+        [arrived % SECOND for sender, _, arrived in network.heard("wired lead") if sender == name] for name in names[1:]
     ]
     down = [[arrived % SECOND for arrived in network.ears[name].arrivals] for name in names[1:]]
     assert all(first == second for first, second in up + down)
