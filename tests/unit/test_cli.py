@@ -12,7 +12,7 @@ import pytest
 from leadlight import cli
 from leadlight.cue import FrameRate
 from leadlight.errors import ConfigurationError, NetworkError
-from leadlight.net.commands import parse_frame_rate, wait_until
+from leadlight.net.commands import parse_frame_rate, resolve_address, wait_until
 from leadlight.units import SECOND
 
 
@@ -154,6 +154,14 @@ def test_a_command_line_that_makes_no_sense_is_one_line_and_exit_code_2(words: l
         (["--interface", "no-such-card"], "there is no interface 'no-such-card'"),
         (["--key-file", "/no/such/file"], "No such file"),
         (["--for", "-1"], "--for: -1.0 is not allowed"),
+        (["--listen", "-1"], "listen_intervals: -1 is not allowed"),
+        (["--rank", "128"], "rank: 128 is not allowed"),
+        (["--own-port", "62409"], "and not the group's port"),
+        (["--delivery", "pigeon"], "choose from 'automatic', 'group', 'copies', 'both'"),
+        (["--on-music-lost", "panic"], "choose from 'continue', 'finish', 'dark'"),
+        (["--manifest", "/no/such/file"], "No such file"),
+        (["--running-order", "/no/such/order"], "manifest: '/no/such/manifest.json'"),
+        (["--running-order", "/no/such/order", "--show", "Tidefall"], "no show beside --running-order"),
     ],
 )
 def test_a_wrong_setting_of_lead_is_one_line(option: list[str], said: str, capsys: Capture) -> None:
@@ -162,6 +170,33 @@ def test_a_wrong_setting_of_lead_is_one_line(option: list[str], said: str, capsy
     (line,) = capsys.readouterr().err.splitlines()
     assert line.startswith("leadlight: ")
     assert said in line
+
+
+@pytest.mark.parametrize(
+    ("option", "said"),
+    [
+        (["--for", "0"], "--for: 0.0 is not allowed"),
+        (["--leader", "boathouse"], "--leader: 'boathouse' is not allowed; allowed: HOST:PORT"),
+        (["--leader", "127.0.0.1:0"], "HOST:PORT"),
+        (["--leader", ":62410"], "HOST:PORT"),
+        (["--leader", f"{'x' * 64}.invalid:62410"], "HOST:PORT"),
+        (["--manifest", "season.json"], "both together"),
+        (["--content", "shows"], "both together"),
+        (["--manifest", "season.json", "--content", "shows", "--show", "Tidefall"], "which lists them"),
+        (["--manifest", "/no/such/file", "--content", "shows"], "No such file"),
+    ],
+)
+def test_a_wrong_setting_of_follow_is_one_line(option: list[str], said: str, capsys: Capture) -> None:
+    words = ["follow", "--name", "jetty", "--group", "quarry lake", "--interface", "127.0.0.1", *option]
+    assert cli.main(words) == 2
+    (line,) = capsys.readouterr().err.splitlines()
+    assert line.startswith("leadlight: ")
+    assert said in line
+
+
+def test_an_address_is_resolved_to_ipv4() -> None:
+    assert resolve_address("127.0.0.1:62410") == ("127.0.0.1", 62_410)
+    assert resolve_address("localhost:1") == ("127.0.0.1", 1)
 
 
 @pytest.mark.parametrize("text", ["0", "40/0", "40/", "/1", "fast", "29.97", "-40"])
