@@ -3,13 +3,16 @@
 A strategy is shown an error and says what to do about it; the playhead does it. Steps and slews are RFC 5905's terms.
 The rules that keep a correction from becoming a flash are here: a dead band, so that nothing hunts; one step in two
 seconds at most; and no reversal within a second.
+
+``BlendedRecovery`` is the one to use. The others do one thing alone, each under the same rules, and are there to be
+compared with it.
 """
 
 from __future__ import annotations
 
 from dataclasses import dataclass
 from enum import Enum
-from typing import NamedTuple, Protocol
+from typing import Final, NamedTuple, Protocol
 
 from leadlight.errors import ConfigurationError
 from leadlight.units import BILLION, MILLISECOND, SECOND, LocalInstant
@@ -53,6 +56,45 @@ class Recovery(Protocol):
         """Return what to do about an error: the show's position minus the playhead's, positive when it is behind."""
 
 
+DEAD_BAND_NS: Final = 500_000
+ABSORB_OVER_NS: Final = SECOND
+SLEW_RATE: Final = 0.02
+STEP_SPACING_NS: Final = 2 * SECOND
+REVERSAL_SPACING_NS: Final = SECOND
+
+
+def _absorbed(error_ns: int, over_ns: int) -> Correction:
+    return Correction(Remedy.ABSORB, error_ns * BILLION // over_ns)
+
+
+def _slewed(error_ns: int, rate: float, now: LocalInstant, history: History, spacing_ns: int) -> Correction:
+    """Return a slew, or nothing where that would turn the last one round too soon."""
+    sign = 1 if error_ns > 0 else -1
+    is_reversal = history.slewed_until is not None and sign != history.slew_sign
+    if is_reversal and history.slewed_until is not None and now - history.slewed_until < spacing_ns:
+        return Correction(Remedy.ABSORB, 0)
+    return Correction(Remedy.SLEW, sign * round(rate * BILLION))
+
+
+def _may_step(now: LocalInstant, history: History, spacing_ns: int) -> bool:
+    return history.stepped_at is None or now - history.stepped_at >= spacing_ns
+
+
+def _check_rate(rate: float) -> None:
+    if not 0 < rate <= 0.1:
+        raise ConfigurationError("slew_rate", rate, "above zero, at most 0.1")
+
+
+def _check_dead_band(dead_band_ns: int) -> None:
+    if not 0 <= dead_band_ns <= ABSORB_OVER_NS // 10:
+        raise ConfigurationError("dead_band_ns", dead_band_ns, "0 to 100 ms")
+
+
+def _check_not_negative(field: str, value: int) -> None:
+    if value < 0:
+        raise ConfigurationError(field, value, "zero or more")
+
+
 @dataclass(frozen=True, slots=True)
 class BlendedRecovery:
     """The default: absorb what is tiny, slew what is small, step what is not, hold when far ahead.
@@ -62,17 +104,16 @@ class BlendedRecovery:
     ``step_spacing_ns`` pass, and a slew never turns round within ``reversal_spacing_ns``.
     """
 
-    dead_band_ns: int = 500_000
-    absorb_over_ns: int = SECOND
-    slew_rate: float = 0.02
+    dead_band_ns: int = DEAD_BAND_NS
+    absorb_over_ns: int = ABSORB_OVER_NS
+    slew_rate: float = SLEW_RATE
     step_above_ns: int = 50 * MILLISECOND
     hold_above_ns: int = SECOND
-    step_spacing_ns: int = 2 * SECOND
-    reversal_spacing_ns: int = SECOND
+    step_spacing_ns: int = STEP_SPACING_NS
+    reversal_spacing_ns: int = REVERSAL_SPACING_NS
 
     def __post_init__(self) -> None:
-        if not 0 < self.slew_rate <= 0.1:
-            raise ConfigurationError("slew_rate", self.slew_rate, "above zero, at most 0.1")
+        _check_rate(self.slew_rate)
         if not 0 <= self.dead_band_ns <= self.step_above_ns <= self.hold_above_ns:
             raise ConfigurationError(
                 "dead_band_ns, step_above_ns, hold_above_ns",
@@ -81,25 +122,81 @@ class BlendedRecovery:
             )
         if self.absorb_over_ns <= 0 or self.dead_band_ns > self.absorb_over_ns // 10:
             raise ConfigurationError("absorb_over_ns", self.absorb_over_ns, "at least ten times the dead band")
-        for field in ("step_spacing_ns", "reversal_spacing_ns"):
-            if getattr(self, field) < 0:
-                raise ConfigurationError(field, getattr(self, field), "zero or more")
+        _check_not_negative("step_spacing_ns", self.step_spacing_ns)
+        _check_not_negative("reversal_spacing_ns", self.reversal_spacing_ns)
 
     def correct(self, error_ns: int, now: LocalInstant, history: History) -> Correction:
         """Return what to do about ``error_ns``; see the class."""
         size = abs(error_ns)
         if size <= self.dead_band_ns:
-            return Correction(Remedy.ABSORB, error_ns * BILLION // self.absorb_over_ns)
+            return _absorbed(error_ns, self.absorb_over_ns)
         if size > self.step_above_ns:
             if error_ns < 0 and size >= self.hold_above_ns:
                 return Correction(Remedy.HOLD)
-            if history.stepped_at is None or now - history.stepped_at >= self.step_spacing_ns:
+            if _may_step(now, history, self.step_spacing_ns):
                 return Correction(Remedy.STEP)
-        sign = 1 if error_ns > 0 else -1
-        if (
-            history.slewed_until is not None
-            and sign != history.slew_sign
-            and now - history.slewed_until < self.reversal_spacing_ns
-        ):
-            return Correction(Remedy.ABSORB, 0)
-        return Correction(Remedy.SLEW, sign * round(self.slew_rate * BILLION))
+        return _slewed(error_ns, self.slew_rate, now, history, self.reversal_spacing_ns)
+
+
+@dataclass(frozen=True, slots=True)
+class SlewOnlyRecovery:
+    """Never jumps: runs fast or slow until the error is gone, however long that takes.
+
+    ``slew_rate`` is a share of normal speed: a second of error takes fifty at 2 %.
+    """
+
+    dead_band_ns: int = DEAD_BAND_NS
+    slew_rate: float = SLEW_RATE
+    reversal_spacing_ns: int = REVERSAL_SPACING_NS
+
+    def __post_init__(self) -> None:
+        _check_rate(self.slew_rate)
+        _check_dead_band(self.dead_band_ns)
+        _check_not_negative("reversal_spacing_ns", self.reversal_spacing_ns)
+
+    def correct(self, error_ns: int, now: LocalInstant, history: History) -> Correction:
+        """Return what to do about ``error_ns``; see the class."""
+        if abs(error_ns) <= self.dead_band_ns:
+            return _absorbed(error_ns, ABSORB_OVER_NS)
+        return _slewed(error_ns, self.slew_rate, now, history, self.reversal_spacing_ns)
+
+
+@dataclass(frozen=True, slots=True)
+class StepOnlyRecovery:
+    """Jumps to where the show is, whatever the error; between two jumps ``step_spacing_ns`` pass."""
+
+    dead_band_ns: int = DEAD_BAND_NS
+    step_spacing_ns: int = STEP_SPACING_NS
+
+    def __post_init__(self) -> None:
+        _check_dead_band(self.dead_band_ns)
+        _check_not_negative("step_spacing_ns", self.step_spacing_ns)
+
+    def correct(self, error_ns: int, now: LocalInstant, history: History) -> Correction:
+        """Return what to do about ``error_ns``; see the class."""
+        if abs(error_ns) <= self.dead_band_ns:
+            return _absorbed(error_ns, ABSORB_OVER_NS)
+        return Correction(Remedy.STEP) if _may_step(now, history, self.step_spacing_ns) else Correction(Remedy.ABSORB)
+
+
+@dataclass(frozen=True, slots=True)
+class HoldRecovery:
+    """Freezes when ahead, until the show has caught up; jumps forward when behind, and never back.
+
+    Between two jumps ``step_spacing_ns`` pass.
+    """
+
+    dead_band_ns: int = DEAD_BAND_NS
+    step_spacing_ns: int = STEP_SPACING_NS
+
+    def __post_init__(self) -> None:
+        _check_dead_band(self.dead_band_ns)
+        _check_not_negative("step_spacing_ns", self.step_spacing_ns)
+
+    def correct(self, error_ns: int, now: LocalInstant, history: History) -> Correction:
+        """Return what to do about ``error_ns``; see the class."""
+        if abs(error_ns) <= self.dead_band_ns:
+            return _absorbed(error_ns, ABSORB_OVER_NS)
+        if error_ns < 0:
+            return Correction(Remedy.HOLD)
+        return Correction(Remedy.STEP) if _may_step(now, history, self.step_spacing_ns) else Correction(Remedy.ABSORB)

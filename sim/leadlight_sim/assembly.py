@@ -21,6 +21,7 @@ from leadlight import (
 )
 from leadlight.clock import CausalityBound, Estimator
 from leadlight.cue import NO_SHOW
+from leadlight.recovery import Recovery
 from leadlight.units import MILLISECOND, SECOND, LeaderInstant, ShowPosition, milliseconds, seconds
 from leadlight_sim import scenario as described
 from leadlight_sim.air.dropouts import Dropout
@@ -88,6 +89,7 @@ class World:
         seed: int | None = None,
         estimator: Callable[[CausalityBound], Estimator] | None = None,
         markers: bool = True,
+        recovery: Callable[[], Recovery] | None = None,
     ) -> None:
         self.scenario = scenario
         self.seed = scenario.run.seed if seed is None else seed
@@ -98,6 +100,7 @@ class World:
         self.air = SampledAir(self.kernel, self.streams, air_settings(scenario.air))
         self.end = TrueInstant(seconds(scenario.run.duration_s))
         self._markers = markers
+        self._recovery = recovery
         self._estimator = estimator or accompanied()
         self._codec = SharedCodec(scenario.name)
         self._keys = {show.show: show.key for show in self.shows}
@@ -111,7 +114,8 @@ class World:
             self._place(number, follower)
         for number, standby in enumerate(scenario.standbys, start=1 + len(self.followers)):
             self.leaders.append(self._place_leader(number, standby))
-        self.truth = Truth(self.leaders, self.plan)
+        self.rivals: list[LeaderNode] = []
+        self.truth = Truth(self.leaders, self.plan, self.rivals)
         self.kernel.schedule(TrueInstant(0), self._start_leader)
         for node, standby in zip(self.leaders[1:], scenario.standbys, strict=True):
             self.kernel.schedule(TrueInstant(0), self._start_standby, node, standby)
@@ -249,6 +253,7 @@ class World:
                 self._codec,
                 self.streams.stream("entropy", node.name, self._boot_number(node.name)),
                 self.shows,
+                None if self._recovery is None else self._recovery(),
             )
 
         node.start(make)
@@ -280,6 +285,8 @@ class World:
             self.fates.add(Rule(lambda sender, receiver: (sender in away) != (receiver in away)), begin, end)
         elif isinstance(fault, described.LossSpell):
             self.fates.add(Rule(lambda _sender, _receiver: True, fault.loss_fraction), begin, end)
+        elif isinstance(fault, described.ClashingLeader):
+            self._schedule_rival(fault, begin, end)
         elif isinstance(fault, described.Roam):
             name = fault.follower
             concerns = functools.partial(_is_end_of_link, name)
@@ -287,6 +294,24 @@ class World:
             self.fates.add(Rule(concerns, 0.0, milliseconds(fault.slower_ms)), end, None)
         else:
             self._schedule_follower_fault(fault, begin, end)
+
+    def _schedule_rival(self, fault: described.ClashingLeader, begin: TrueInstant, end: TrueInstant) -> None:
+        number = 1 + len(self.followers) + len(self.leaders) + len(self.rivals)
+        name = f"rival leader {1 + len(self.rivals)}"
+        node = self._place_leader(number, described.Standby(name=name, rank=fault.rank))
+        self.rivals.append(node)
+        # It leads because it hears nobody: a leader that hears another stands by.
+        self.fates.add(Rule(lambda _sender, receiver: receiver == name), begin, end)
+        self.kernel.schedule(begin, self._start_rival, node, fault)
+        self.kernel.schedule(end, node.power_off)
+
+    def _start_rival(self, node: LeaderNode, fault: described.ClashingLeader) -> None:
+        settings = dataclasses.replace(self._leader_settings(node.name, fault.rank), listen_intervals=0)
+        entropy = self.streams.stream("entropy", node.name, self._boot_number(node.name))
+        leader = node.start(settings, self._codec, entropy, self.shows)
+        show = self._keys[fault.show] if fault.show is not None else self.shows[0].key
+        leader.schedule(Cue(show, CueState.ROLLING, ShowLine(LeaderInstant(node.now), ShowPosition(0))))
+        node.run()
 
     def _schedule_follower_fault(
         self,

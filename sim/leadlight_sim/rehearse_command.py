@@ -43,6 +43,14 @@ class RehearseCommand:
             metavar="KEY=VALUE",
             help="change the scenario, such as air.preset=busy; may be given again",
         )
+        parser.add_argument(
+            "--drill", metavar="NAME", help="break one thing and tell what the crowd sees; all: one after another"
+        )
+        parser.add_argument(
+            "--compare-recoveries",
+            action="store_true",
+            help="with --drill: the same with every way of removing an error",
+        )
         parser.add_argument("--report", type=Path, metavar="FILE", help="write a page with drawings, as HTML")
         parser.add_argument("--picture", type=Path, metavar="FILE", help="draw the error over time, as PNG")
         parser.add_argument("--json", type=Path, metavar="FILE", help="write the figures")
@@ -54,11 +62,17 @@ class RehearseCommand:
         from leadlight_sim.rehearse import judge, rehearse
         from leadlight_sim.report.saving import check_outputs
 
+        _check_drill(arguments)
         scenario = _scenario(arguments)
         seed = _seed(arguments, scenario)
         check_outputs(arguments.report, arguments.picture, arguments.json)
         command = _reproduce(arguments, seed)
-        with _progress(scenario.name, sys.stderr, arguments.quiet) as tell:
+        if arguments.drill is not None:
+            from leadlight_sim.drill_command import run_drills
+
+            good = run_drills(arguments, scenario, seed, command)
+            return EXIT_MISSED if arguments.strict and not good else 0
+        with progress(scenario.name, sys.stderr, arguments.quiet) as tell:
             rehearsal = rehearse(scenario, seed, tell, timeline=arguments.report is not None)
         verdict = judge(rehearsal)
         if arguments.quiet:
@@ -73,6 +87,19 @@ class RehearseCommand:
             lines += [f"Reproduce: {command}", f"Trace hash: {rehearsal.trace_hash}"]
             sys.stdout.write("\n".join(lines) + "\n")
         return EXIT_MISSED if arguments.strict and not verdict.good else 0
+
+
+def _check_drill(arguments: argparse.Namespace) -> None:
+    if arguments.drill is None:
+        if arguments.compare_recoveries:
+            raise ConfigurationError("--compare-recoveries", True, "with --drill")
+        return
+    from leadlight_sim.drills import drills_named
+
+    drills_named(arguments.drill)
+    for option, path in (("--report", arguments.report), ("--picture", arguments.picture)):
+        if path is not None:
+            raise ConfigurationError(option, str(path), "without --drill; --json tells what a drill found")
 
 
 def _scenario(arguments: argparse.Namespace) -> Scenario:
@@ -98,11 +125,15 @@ def _reproduce(arguments: argparse.Namespace, seed: int) -> str:
     words += ["--seed", str(seed)]
     for change in arguments.changes:
         words += ["--set", change]
+    if arguments.drill is not None:
+        words += ["--drill", arguments.drill]
+    if arguments.compare_recoveries:
+        words.append("--compare-recoveries")
     return shlex.join(words)
 
 
 @contextmanager
-def _progress(name: str, stream: TextIO, quiet: bool) -> Iterator[Callable[[float], None] | None]:
+def progress(name: str, stream: TextIO, quiet: bool) -> Iterator[Callable[[float], None] | None]:
     """Give a function to call with the share done; nothing where nobody is looking."""
     if quiet or not stream.isatty():
         yield None

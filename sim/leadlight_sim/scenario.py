@@ -332,6 +332,19 @@ class LiveData(_Part):
     for_s: float = Field(gt=0, le=86400)
 
 
+class ClashingLeader(_Part):
+    """A second leader that hears nobody comes up with a clock and a show of its own, and goes again.
+
+    ``rank``: the scenario's leader has 0 and goes before it. ``show``: the id of what it rolls; ``None``: the first.
+    """
+
+    kind: Literal["clashing-leader"]
+    rank: int = Field(default=1, ge=1, le=127)
+    show: str | None = Field(default=None, description="the id of a show")
+    at_s: float = Field(ge=0)
+    for_s: float = Field(default=60.0, gt=0, le=86400)
+
+
 # A further kind of fault is a class like these, added here. Its `at_s`, `for_s`, `follower` and `away`, where it
 # has them, are then checked against the rest of the scenario without more ado.
 Fault: TypeAlias = Annotated[
@@ -343,7 +356,8 @@ Fault: TypeAlias = Annotated[
     | BoardSuspended
     | LossSpell
     | Roam
-    | LiveData,
+    | LiveData
+    | ClashingLeader,
     Field(discriminator="kind"),
 ]
 
@@ -388,6 +402,16 @@ class TightPair(_Part):
     )
 
 
+class Site(_Part):
+    """Where people stand, how cold it is, and how fast the fastest pattern runs: for the budget, not for a run."""
+
+    audience_near_m: float = Field(default=5.0, ge=0, le=10_000)
+    """From the loudspeaker to the nearest listener."""
+    audience_far_m: float = Field(default=21.0, ge=0, le=10_000)
+    temperature_c: float = Field(default=5.0, ge=-60, le=60)
+    pattern_px_per_s: float = Field(default=90.0, gt=0, le=1_000_000)
+
+
 class Scenario(_Part):
     """A rehearsal's whole description. Make one with ``load_scenario`` or ``check_scenario``."""
 
@@ -403,6 +427,7 @@ class Scenario(_Part):
     cues: tuple[CueEntry, ...] = Field(strict=False, min_length=1, max_length=10_000)
     faults: tuple[Fault, ...] = Field(default=(), strict=False, max_length=10_000)
     targets: Targets = Targets()
+    site: Site = Site()
     tight_pairs: tuple[TightPair, ...] = Field(default=(), strict=False, max_length=1000)
 
     @model_validator(mode="after")

@@ -212,7 +212,7 @@ def disagreements(table: Mapping[str, Any]) -> Iterator[_Disagreement]:
     yield from _repeats(table, "shows", "id", {})
     followers = _names(table, "followers", "name")
     yield from _cue_disagreements(table, end_s)
-    yield from _fault_disagreements(table, end_s, followers)
+    yield from _fault_disagreements(table, end_s, followers, _names(table, "shows", "id"))
     yield from _pair_disagreements(table, followers)
 
 
@@ -236,7 +236,7 @@ def _cue_disagreements(table: Mapping[str, Any], end_s: float | None) -> Iterato
 
 
 def _fault_disagreements(
-    table: Mapping[str, Any], end_s: float | None, followers: list[str] | None
+    table: Mapping[str, Any], end_s: float | None, followers: list[str] | None, shows: list[str] | None
 ) -> Iterator[_Disagreement]:
     over_at_s: dict[tuple[object, object], tuple[float, int]] = {}
     standbys = [str(standby.get("name")) for _, standby in _entries(table, "standbys")]
@@ -245,6 +245,9 @@ def _fault_disagreements(
         kind, follower, at_s = fault.get("kind"), fault.get("follower"), fault.get("at_s")
         if follower is not None and followers is not None and follower not in followers:
             yield ("faults", index, "follower"), "the name of a follower", _near(follower, followers)
+        show = fault.get("show")
+        if show is not None and shows is not None and show not in shows:
+            yield ("faults", index, "show"), "the id of a show", _near(show, shows)
         unknown = [name for name in fault.get("away") or () if followers is not None and name not in members]
         if unknown:
             yield ("faults", index, "away"), "names of followers and standbys", _near(unknown[0], members)

@@ -27,10 +27,16 @@ class PlannedCue:
 
 
 class Truth:
-    """Knows every node that can lead. ``leaders[0]`` is the music's host."""
+    """Knows every node that can lead. ``leaders[0]`` is the music's host.
 
-    def __init__(self, leaders: Sequence[LeaderNode], plan: Sequence[PlannedCue]) -> None:
+    ``rivals`` lead without being asked to: their clocks are known, what they say is never what ought to be seen.
+    """
+
+    def __init__(
+        self, leaders: Sequence[LeaderNode], plan: Sequence[PlannedCue], rivals: Sequence[LeaderNode] = ()
+    ) -> None:
         self._leaders = leaders
+        self._rivals = rivals
         self._plan = plan
         self._acted_last: LeaderNode = leaders[0]
 
@@ -39,10 +45,11 @@ class Truth:
 
         Who leads in a timebase defines it; while nobody does, the host that began it.
         """
-        for node in self._leaders:
+        everyone = [*self._leaders, *(rival for rival in self._rivals if rival.is_started)]
+        for node in everyone:
             if node.powered and node.leader.is_leading and node.leader.timebase == timebase:
                 return node.leader.leader_at(node.local_at(true))
-        for node in self._leaders:
+        for node in everyone:
             shown = node.clock_of(timebase, true)
             if shown is not None:
                 return shown

@@ -58,7 +58,7 @@ pair_ms = 15.0
 
 FAULTS = (
     "one of leader-reboot, leader-lost, power-cut, access-point-reboot, split-network, board-suspended, "
-    "loss-spell, roam, live-data"
+    "loss-spell, roam, live-data, clashing-leader"
 )
 
 

@@ -1,0 +1,195 @@
+"""What `rehearse --drill` prints and writes: a table of drills, or one of recoveries over all of them."""
+
+from __future__ import annotations
+
+import argparse
+import json
+import math
+import sys
+from collections.abc import Sequence
+from typing import Any, Literal, TextIO
+
+from rich import box
+from rich.console import Console
+from rich.table import Table
+from rich.text import Text
+
+from leadlight_sim.drills import (
+    BREAKS_AT_S,
+    DEFAULT_RECOVERY,
+    RECOVERIES,
+    DrillResult,
+    drills_named,
+    run_drill,
+)
+from leadlight_sim.rehearse_command import TABLE_WIDTH, progress
+from leadlight_sim.report.saving import write_whole
+from leadlight_sim.scenario import Scenario
+
+NOTES = (
+    "Worst: the piece the crowd noticed most. Wrong: lit and more than half a frame off. Back: after the fault's end.",
+    "Flashes added: as shown less as authored, the fullest second and in all, from the viewpoint with most of them;",
+    "counted in the manner of WCAG 2.3.1 on trial content. No conformance is claimed.",
+)
+
+
+def run_drills(arguments: argparse.Namespace, scenario: Scenario, seed: int, command: str) -> bool:
+    """Run what `--drill` names, tell it and write `--json`; return whether everything stayed within its limits.
+
+    With `--compare-recoveries` only the default way of removing an error is judged.
+    """
+    drills = drills_named(arguments.drill)
+    recoveries = tuple(RECOVERIES) if arguments.compare_recoveries else (DEFAULT_RECOVERY,)
+    results: list[DrillResult] = []
+    runs = [(recovery, drill) for recovery in recoveries for drill in drills]
+    interrupted = False
+    with progress(f"{scenario.name}: {len(runs)} drills", sys.stderr, arguments.quiet) as tell:
+        try:
+            for number, (recovery, drill) in enumerate(runs):
+                results.append(run_drill(drill, scenario, seed, recovery, _part(tell, number, len(runs))))
+        except KeyboardInterrupt:
+            interrupted = True
+    judged = [result for result in results if result.recovery == DEFAULT_RECOVERY]
+    good = not interrupted and not any(result.troubles for result in judged)
+    if not arguments.quiet:
+        _tell(scenario, seed, results, arguments.compare_recoveries, sys.stdout)
+    sys.stdout.write(f"{_headline(judged, interrupted, len(runs) - len(results))}\n")
+    sys.stdout.flush()
+    if arguments.json is not None:
+        write_whole(arguments.json, _as_json(scenario, seed, results, command))
+    if not arguments.quiet:
+        if arguments.json is not None:
+            sys.stdout.write(f"Written: {arguments.json}\n")
+        sys.stdout.write(f"Reproduce: {command}\n")
+    if interrupted:
+        raise KeyboardInterrupt
+    return good
+
+
+def _part(tell: Any, number: int, count: int) -> Any:
+    return None if tell is None else lambda share: tell((number + share) / count)
+
+
+def _headline(judged: Sequence[DrillResult], interrupted: bool, missing: int) -> str:
+    if interrupted:
+        return f"Interrupted; {missing} drills were not run."
+    failed = sum(1 for result in judged if result.troubles)
+    if not failed:
+        return "Everything stayed within its limits." if len(judged) > 1 else "It stayed within its limits."
+    return f"{failed} of {len(judged)} drills went beyond their limits."
+
+
+def _tell(
+    scenario: Scenario, seed: int, results: Sequence[DrillResult], compared: bool, stream: TextIO
+) -> None:
+    console = Console(file=stream, highlight=False, width=None if stream.isatty() else TABLE_WIDTH)
+    console.print(Text(f"{scenario.name}: one show rolls, something breaks at {BREAKS_AT_S:g} s; seed {seed}"))
+    if compared:
+        _print_table(console, _COMPARED, [_compared_row(name, results) for name in _recoveries_of(results)])
+    else:
+        _print_table(console, _DRILLED, [_drilled_row(result) for result in results])
+    for result in results:
+        if result.recovery == DEFAULT_RECOVERY:
+            stream.writelines(f"  {result.drill}: {trouble}.\n" for trouble in result.troubles)
+            if result.reported:
+                stream.write(f"  {result.drill}: the leader was told that two sources drive one piece.\n")
+    stream.writelines(f"  {note}\n" for note in NOTES)
+
+
+_Columns = Sequence[tuple[str, Literal["left", "right"]]]
+_DRILLED: _Columns = (
+    ("drill", "left"),
+    ("worst", "left"),
+    ("error", "right"),
+    ("wrong", "right"),
+    ("dark", "right"),
+    ("back", "right"),
+    ("jumps", "right"),
+    ("freeze", "right"),
+    ("other\nshow", "right"),
+    ("flashes\nadded", "right"),
+    ("", "left"),
+)
+_COMPARED: _Columns = (
+    ("recovery", "left"),
+    ("error", "right"),
+    ("wrong", "right"),
+    ("dark", "right"),
+    ("back", "right"),
+    ("jumps", "right"),
+    ("freeze", "right"),
+    ("other\nshow", "right"),
+    ("flashes\nadded", "right"),
+    ("beyond limits", "left"),
+)
+
+
+def _print_table(console: Console, columns: _Columns, rows: Sequence[Sequence[str]]) -> None:
+    table = Table(box=box.SIMPLE_HEAD, pad_edge=False, show_edge=False, padding=(0, 1, 0, 0))
+    for heading, justify in columns:
+        table.add_column(Text(heading), justify=justify, no_wrap=heading != "beyond limits")
+    for row in rows:
+        table.add_row(*map(Text, row))
+    console.print(table)
+
+
+def _drilled_row(result: DrillResult) -> Sequence[str]:
+    worst = result.worst
+    return (
+        result.drill,
+        worst.name,
+        _ms(worst.error_ms),
+        _span(worst.wrong_s),
+        _span(worst.dark_s),
+        "never" if worst.back_after_s is None else _span(worst.back_after_s),
+        str(worst.jumps),
+        _span(worst.freeze_s),
+        _span(worst.other_show_s),
+        f"{result.flashes.in_a_second}/s, {result.flashes.total}",
+        "too much" if result.troubles else "good",
+    )
+
+
+def _recoveries_of(results: Sequence[DrillResult]) -> Sequence[str]:
+    return list(dict.fromkeys(result.recovery for result in results))
+
+
+def _compared_row(name: str, results: Sequence[DrillResult]) -> Sequence[str]:
+    """The worst of any drill and piece, but for boards that were suspended: those no recovery can help."""
+    own = [result for result in results if result.recovery == name]
+    pieces = [piece for result in own for piece in result.pieces if result.drill != "suspended" or len(own) == 1]
+    backs = [piece.back_after_s for piece in pieces]
+    never = any(back is None for back in backs)
+    return (
+        name,
+        _ms(max((piece.error_ms for piece in pieces if not math.isnan(piece.error_ms)), default=math.nan)),
+        _span(max((piece.wrong_s for piece in pieces), default=0.0)),
+        _span(max((piece.dark_s for piece in pieces), default=0.0)),
+        "never" if never else _span(max((back for back in backs if back is not None), default=0.0)),
+        str(sum(piece.jumps for piece in pieces)),
+        _span(max((piece.freeze_s for piece in pieces), default=0.0)),
+        _span(max((piece.other_show_s for piece in pieces), default=0.0)),
+        f"{max(result.flashes.in_a_second for result in own)}/s, {sum(result.flashes.total for result in own)}",
+        ", ".join(result.drill for result in own if result.troubles) or "none",
+    )
+
+
+def _ms(value: float) -> str:
+    if math.isnan(value):
+        return "-"
+    return f"{value / 1000:.0f} s" if value >= 10_000 else f"{value:.2f} ms" if value < 10 else f"{value:.0f} ms"
+
+
+def _span(value_s: float) -> str:
+    return "-" if value_s == 0 else f"{value_s:.2f} s" if value_s < 10 else f"{value_s:.0f} s"
+
+
+def _as_json(scenario: Scenario, seed: int, results: Sequence[DrillResult], command: str) -> bytes:
+    plain = {
+        "scenario": scenario.name,
+        "scenario_digest": scenario.digest(),
+        "seed": seed,
+        "drills": [result.to_json() for result in results],
+        "reproduce": command,
+    }
+    return f"{json.dumps(plain, indent=2, ensure_ascii=False, allow_nan=False)}\n".encode()
