@@ -44,6 +44,8 @@ LOST_AFTER_NS: Final = 30 * SECOND
 SECRET_BYTES: Final = 16
 ANSWER_BURST_S: Final = 2
 """Seconds' worth of the sounding budget that may be answered at once."""
+PACING_INTERVAL_NS: Final = SECOND
+"""The line is bent no oftener than this: oftener, each change would be too small to be worth making."""
 LISTEN_INTERVALS: Final = 7
 """How long a starting leader listens before it leads: the five silent intervals that stand for an absence, and two."""
 
@@ -131,7 +133,7 @@ class Tenure:
         self.scheduled: list[Cue] = [] if inheritance is None else list(inheritance.scheduled)
         """Cues to come, earliest first."""
         self.off_at: LeaderInstant | None = None if inheritance is None else inheritance.off_at
-        self._pacer = Pacer(PacerSettings(interval_ns=settings.interval_ns))
+        self._pacer = Pacer(PacerSettings(interval_ns=max(settings.interval_ns, PACING_INTERVAL_NS)))
         self._begin_pacing()
         self._codec = codec
         self._entropy = entropy

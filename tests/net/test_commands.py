@@ -20,7 +20,7 @@ def test_a_follower_tells_the_whole_story_as_json_lines(group: str, port: int) -
     timing = ["--interval", "0.1", "--lead-time", "1"]
     leading = subprocess.Popen(command("lead", group, port, "--name", "boathouse", *timing, *show, "--for", "30"))
     try:
-        follow = command("follow", group, port, "--name", "jetty", *show, "--json-lines", "--for", "3")
+        follow = command("follow", group, port, "--name", "jetty", *show, "--json-lines", "--for", "6")
         done = subprocess.run(follow, capture_output=True, text=True, timeout=30, check=True)
     finally:
         leading.kill()

@@ -85,6 +85,13 @@ def test_the_show_in_force_follows_the_music() -> None:
     assert paced.leader.cue.line.rate_ppb == pytest.approx(FAST_PPM * 1000, abs=2000)
 
 
+@pytest.mark.parametrize("interval_ms", [50, 250, 1000, 4000])
+def test_it_follows_whatever_the_beacon_interval(interval_ms: int) -> None:
+    lead = Boathouse(interval_ns=interval_ms * MILLISECOND)
+    lead.play(0, 240)
+    assert abs(distance(lead, 240)) < 2 * MILLISECOND
+
+
 def test_beacons_tell_of_the_music_at_their_own_times_and_without_a_seam() -> None:
     paced, left_alone = Boathouse(), Boathouse()
     paced.play(0, 120)
