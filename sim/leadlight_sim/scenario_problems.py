@@ -214,6 +214,10 @@ def disagreements(table: Mapping[str, Any]) -> Iterator[_Disagreement]:
     yield from _cue_disagreements(table, end_s)
     yield from _fault_disagreements(table, end_s, followers, _names(table, "shows", "id"))
     yield from _pair_disagreements(table, followers)
+    site = table.get("site") or {}
+    near_m, far_m = site.get("audience_near_m"), site.get("audience_far_m")
+    if near_m is not None and far_m is not None and far_m < near_m:
+        yield ("site", "audience_far_m"), f"from audience_near_m, {near_m:g}, up", None
 
 
 def _cue_disagreements(table: Mapping[str, Any], end_s: float | None) -> Iterator[_Disagreement]:

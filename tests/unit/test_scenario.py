@@ -506,7 +506,22 @@ def test_an_unknown_scenario_names_the_nearest_shipped_one(call: Callable[[str],
 
 
 def test_the_digest_is_the_same_on_every_machine() -> None:
-    assert check_scenario(table(), "garden.toml").digest() == "8ac642f9c0ae7ce86dda093c1a425340"
+    assert check_scenario(table(), "garden.toml").digest() == "f0356ed6552b78ea65966d49a7bb2ad9"
+
+
+@pytest.mark.parametrize(
+    ("site", "told"),
+    [
+        ({"audience_near_m": 9.0, "audience_far_m": 8.0}, "far_m: 8.0 is not allowed; allowed: from audience_near_m"),
+        ({"pattern_px_per_s": 0.0}, "site.pattern_px_per_s: 0.0 is not allowed; allowed: "),
+        ({"temperature_c": -61.0}, "site.temperature_c: -61.0 is not allowed; allowed: "),
+    ],
+)
+def test_a_site_that_cannot_be_is_refused(site: dict[str, float], told: str) -> None:
+    with pytest.raises(ScenarioError) as caught:
+        check_scenario(table() | {"site": site}, "garden.toml")
+    (line,) = caught.value.args
+    assert told in line
 
 
 def test_the_digest_ignores_how_a_scenario_is_written() -> None:
