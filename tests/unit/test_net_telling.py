@@ -1,15 +1,38 @@
 from __future__ import annotations
 
 import json
+from random import Random
+from typing import Any
+
+import pytest
 
 from leadlight.cue import Cue, ShowLine, show_key
-from leadlight.events import CueAdopted, FollowerJoined, LockAcquired, LockLost, RoleChanged, ShowMissing, ShowRefused
+from leadlight.events import (
+    CueAdopted,
+    FollowerJoined,
+    LockAcquired,
+    LockLost,
+    MediaJumped,
+    RoleChanged,
+    ShowMissing,
+    ShowRefused,
+)
+from leadlight.leader import Leader
 from leadlight.messages import Tally
-from leadlight.net.telling import ROSTER_HEADER, event_as_json, event_in_words, roster_rows
+from leadlight.net.telling import (
+    ROSTER_HEADER,
+    event_as_json,
+    event_in_words,
+    leader_heading,
+    leader_rows,
+    roster_rows,
+)
 from leadlight.roles import Role
 from leadlight.roster import RosterEntry
-from leadlight.terms import ClockState, ContentState, CueState
+from leadlight.tenure import LeaderSettings
+from leadlight.terms import ClockState, ContentState, CueState, Delivery
 from leadlight.units import MICROSECOND, MILLISECOND, SECOND, LeaderInstant, LocalInstant, ShowPosition
+from leadlight.wire import Codec
 
 TIDEFALL = show_key("Tidefall")
 SHOWS = {TIDEFALL: "Tidefall"}
@@ -119,3 +142,59 @@ def test_those_most_in_need_of_a_look_come_first() -> None:
         "fine",
     ]
     assert [row[-1] for row in rows[:3]] == ["not heard", "–", "show missing"]
+
+
+def test_a_second_source_and_an_unconfirmed_stop_come_before_a_vague_clock() -> None:
+    double = entry("double")
+    assert double.tally is not None
+    double.tally = double.tally._replace(live_data=True)
+    roster = [entry("vague", bound_ns=5 * MILLISECOND), double, entry("rolling on")]
+    rows = roster_rows(roster, NOW, SHOWS, not_stopped=["rolling on"])
+    assert [(row[0], row[-1]) for row in rows] == [
+        ("double", "live data as well"),
+        ("rolling on", "stop not confirmed"),
+        ("vague", "–"),
+    ]
+
+
+def test_of_two_as_sure_of_the_time_the_one_that_loses_more_comes_first() -> None:
+    lossy = entry("willow")
+    assert lossy.tally is not None
+    lossy.tally = lossy.tally._replace(beacon_loss_permille=400)
+    assert [row[0] for row in roster_rows([entry("jetty"), lossy], NOW, SHOWS)] == ["willow", "jetty"]
+
+
+def leader(**settings: Any) -> Leader:
+    return Leader(LeaderSettings("boathouse", **settings), Codec("quarry lake"), Random(1), NOW)
+
+
+def test_the_heading_names_who_has_not_confirmed_a_stop_and_who_has_not_been_heard() -> None:
+    leading = leader(listen_intervals=0)
+    heard, _ = leading.roster.hear(1, ("127.0.0.1", 5000), NOW)
+    heard.tally = entry("jetty").tally
+    expected = ["ferry", "jetty"]
+    said = leader_heading("boathouse", "quarry lake", leading, SHOWS, expected)
+    assert said == "boathouse leads quarry lake: dark –, 1 follower; not heard yet: ferry"
+    leading.stop(NOW)
+    said = leader_heading("boathouse", "quarry lake", leading, SHOWS)
+    assert said == "boathouse leads quarry lake: stopped –, 1 follower; stop not confirmed by jetty"
+
+
+def test_the_heading_says_what_a_node_does_that_does_not_lead() -> None:
+    said = leader_heading("boathouse", "quarry lake", leader(), SHOWS, ["ferry"])
+    assert said == "boathouse listens, before it leads quarry lake: dark –"
+
+
+@pytest.mark.parametrize(
+    ("delivery", "sent_to"), [(Delivery.AUTOMATIC, "group"), (Delivery.GROUP, "group"), (Delivery.COPIES, "–")]
+)
+def test_the_table_says_how_beacons_reach_a_follower(delivery: Delivery, sent_to: str) -> None:
+    leading = leader(listen_intervals=0, delivery=delivery)
+    leading.roster.hear(1, ("127.0.0.1", 5000), NOW)
+    (row,) = leader_rows(leading, NOW, SHOWS)
+    assert dict(zip(ROSTER_HEADER, row, strict=True))["sent to"] == sent_to
+
+
+def test_music_that_jumped_is_told_with_where_it_is() -> None:
+    jump = MediaJumped(NOW, ShowPosition(34 * SECOND), 2 * SECOND, stands=False)
+    assert event_in_words(jump, SHOWS) == "media jumped: position 34 s, distance 2 s, stands no"

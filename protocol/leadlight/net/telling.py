@@ -132,7 +132,8 @@ def leader_heading(
     cue = leader.cue
     told = [f"{name} {_DOING[leader.role]} {group}: {word(cue.state)} {show_name(cue.show, shows)}"]
     if leader.is_leading:
-        told[0] += f", {len(leader.roster)} followers"
+        count = len(leader.roster)
+        told[0] += f", {count} follower{'' if count == 1 else 's'}"
         if leader.not_stopped:
             told.append(f"stop not confirmed by {', '.join(sorted(leader.not_stopped))}")
         unheard = sorted(set(expected) - {entry.name for entry in leader.roster})
