@@ -558,7 +558,6 @@ class Follower:
 
     def _tally(self, now: LocalInstant, turn: int | None) -> Tally:
         bound_ns = self.clock.bounds(now).statistical_ns
-        shown = self.shown(now)
         cue = self.cue
         about = cue.show if self.next_cue is None else self.next_cue.show
         self._tally_serial = (self._tally_serial + 1) & U32
@@ -575,7 +574,7 @@ class Follower:
             self.library.state_of(about) if self.settings.lights else ContentState.UNKNOWN,
             self.settings.radio,
             about,
-            min(shown.frame or 0, U32),
+            min(self.stage.frame_at(now) or 0, U32),
             min(self.late_frames, U32),
             self.live_data_at(now),
             self._is_keyed and not self.settings.soundings,

@@ -119,6 +119,16 @@ class Stage:
             return Shown(show, None, level, None)
         return Shown(show, frame, level, next_at)
 
+    def frame_at(self, now: LocalInstant) -> int | None:
+        """Return the frame of ``shown``, without when to ask again."""
+        show = self._show
+        if show is None or not self.playhead.is_running:
+            return None
+        if self._fader.target <= 0.0 and self._fader.level_at(now) <= 0.0:
+            return None
+        frame = self.playhead.frame_at(now, show.frame_rate)
+        return frame if 0 <= frame < show.frame_count else None
+
     @property
     def cue_told(self) -> Cue:
         """What the leader last said is in force, whether or not it is adopted here yet."""

@@ -54,6 +54,8 @@ class CausalityBound:
 
     def settle(self, rate: float, rate_deviation: float) -> None:
         """Declare from now on that the rate stays near ``rate``, the drift by its standard deviation."""
+        if rate_deviation == math.inf:
+            return  # an estimator that keeps no account of its rate has nothing to declare
         self._rate = rate
         self.drift = SETTLED_DRIFT + 3.0 * rate_deviation
 
@@ -96,18 +98,21 @@ class CausalityBound:
             return None
         offset = estimate.offset_at(now)
         lower, upper = self.interval_ns(now)
-        return max(upper - offset, offset - lower)
+        ahead, behind = upper - offset, offset - lower
+        return max(behind, ahead)
 
     def interval_ns(self, now: LocalInstant) -> tuple[int, int]:
         """Return the lower and upper limit of the offset at ``now``; a side that is not proven is ``UNPROVEN`` away."""
         elapsed = 0 if self._at is None else now - self._at
         # The offset moves by ``elapsed`` times a rate between these two; for the past they change places.
         slow, fast = elapsed * (self._rate - self.drift), elapsed * (self._rate + self.drift)
+        if elapsed < 0:
+            slow, fast = fast, slow
         lower, upper = self.lower_ns, self.upper_ns
         if lower > -UNPROVEN:
-            lower += math.floor(min(slow, fast))
+            lower += math.floor(slow)
         if upper < UNPROVEN:
-            upper += math.ceil(max(slow, fast))
+            upper += math.ceil(fast)
         return lower, upper
 
     def _age(self, now: LocalInstant) -> int:

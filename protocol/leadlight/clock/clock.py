@@ -7,6 +7,7 @@ trust is served. The causality bound is kept beside them from beacons and exchan
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable
 from dataclasses import dataclass
 from enum import Enum
@@ -97,6 +98,7 @@ class FollowerClock:
         self.bound = CausalityBound(self.settings.declared_drift)
         self.uncorrected = self.settings.estimator(self.bound)
         self._locked_since: LocalInstant | None = None
+        self._latest: Estimate | None = None
         self._settled = False
         self._two_way = False
         self._radio_known = False
@@ -112,7 +114,7 @@ class FollowerClock:
         if beacon.is_copy:
             self.uncorrected.observe_copy(sent_at, received_at)
         else:
-            before = self.uncorrected.estimate()
+            before = self._latest
             if before is not None:
                 bound_ns = statistical_half_width_ns(before, received_at)
                 delay_ns = received_at - sent_at - before.offset_at(received_at)
@@ -123,7 +125,7 @@ class FollowerClock:
                     ),
                 )
             self.uncorrected.observe_beacon(sent_at, received_at)
-        uncorrected = self.uncorrected.estimate()
+        uncorrected = self._latest = self.uncorrected.estimate()
         if beacon.group_delays and beacon.delay_radio == radio:
             self.group_delay.observe(serial, beacon.group_delays, beacon.delay_doubt_ns, uncorrected)
         if beacon.marks:
@@ -137,7 +139,8 @@ class FollowerClock:
         self._two_way = True
         self.bound.observe_exchange(exchange)
         self.uncorrected.observe_exchange(exchange)
-        self._serve(self.uncorrected.estimate(), exchange.received_at)
+        self._latest = self.uncorrected.estimate()
+        self._serve(self._latest, exchange.received_at)
 
     def note_silence(self) -> None:
         """Beacons have gone."""
@@ -159,6 +162,7 @@ class FollowerClock:
         self._settled = self._two_way = False
         if same_host:
             self.uncorrected.rebase()
+            self._latest = None
             self.common_view.rebase()
         else:
             self._start()
@@ -198,12 +202,25 @@ class FollowerClock:
             return Bounds(None, None)
         return Bounds(self.bound.half_width_ns(served, now), self._statistical_ns(served, now))
 
-    def _statistical_ns(self, served: Estimate, now: LocalInstant) -> int | None:
+    def _judged_ns(self, served: Estimate, now: LocalInstant) -> float:
+        """Return the half-width that the samples alone speak for; infinite where nobody keeps account."""
         width = statistical_half_width_ns(served, now)
-        if width == float("inf"):
-            return None
         if self.view is ClockView.COMMON_VIEW:
             width += STAMPING_NS if self._radio_known else UNKNOWN_RADIO_NS
+        return width
+
+    def _is_within_budget(self, served: Estimate, now: LocalInstant) -> bool:
+        width = self._judged_ns(served, now)
+        budget_ns = self.settings.lock_budget_ns
+        if width < budget_ns or width == math.inf:
+            return True
+        causal = self.bound.half_width_ns(served, now)
+        return causal is not None and causal <= budget_ns
+
+    def _statistical_ns(self, served: Estimate, now: LocalInstant) -> int | None:
+        width = self._judged_ns(served, now)
+        if width == math.inf:
+            return None
         causal = self.bound.half_width_ns(served, now)
         # What is proven need not be guessed at.
         return int(width) + 1 if causal is None else min(int(width) + 1, causal)
@@ -230,11 +247,11 @@ class FollowerClock:
         else:
             self.served = uncorrected
             self.view = ClockView.TWO_WAY if self._two_way else ClockView.ONE_WAY
-        width = self._statistical_ns(self.served, now)
-        inside = width is None or width <= self.settings.lock_budget_ns
-        self.state = TRANSITIONS[
-            self.state, ClockInput.WITHIN_BUDGET if inside else ClockInput.OUTSIDE_BUDGET
-        ]
+        inside = self._is_within_budget(self.served, now)
+        if not (inside and self.state is ClockState.LOCKED):  # by far the commonest: locked it stays
+            self.state = TRANSITIONS[
+                self.state, ClockInput.WITHIN_BUDGET if inside else ClockInput.OUTSIDE_BUDGET
+            ]
         if self.state is not ClockState.LOCKED:
             self._locked_since = None
         elif self._locked_since is None:

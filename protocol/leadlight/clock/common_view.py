@@ -141,7 +141,7 @@ class CommonViewClock:
         needed = INSIDE_SHARE_KEPT if self._trusted else INSIDE_SHARE
         # As many residuals above as below, to within four standard deviations of a fair coin.
         lean = abs(2 * sum(self._sides) - len(self._sides))
-        self._trusted = sum(verdicts) >= needed * len(verdicts) and lean <= 4 * math.sqrt(max(len(self._sides), 1))
+        self._trusted = sum(verdicts) >= needed * len(verdicts) and lean <= 4 * math.sqrt(len(self._sides) or 1)
 
     def _are_sharp(self, rate: float) -> bool:
         """Return whether the latest marks agree far better than the beacons' delays do."""

@@ -135,7 +135,10 @@ class EdgeStream:
     def learn(self, lateness: float) -> None:
         """Move the scale towards that of an exponential with this lateness in it."""
         scale = self.scale
-        lateness = min(max(lateness, 0.0), 4 * scale)
+        if lateness < 0.0:
+            lateness = 0.0
+        elif lateness > 4 * scale:
+            lateness = 4 * scale
         count = self.count
         if count <= 4:
             scale += (lateness - scale) / (count + 1)
@@ -143,7 +146,7 @@ class EdgeStream:
             # A sign test about the median: one enormous delay counts no more than one that is merely long.
             gain = SCALE_GAIN if count > 1.2 / SCALE_GAIN else 1.2 / count
             scale *= 1 + gain if lateness > MEDIAN_OF_EXPONENTIAL * scale else 1 - gain
-        self.scale = max(scale, SCALE_MINIMUM)
+        self.scale = max(SCALE_MINIMUM, scale)
 
 
 class EdgeFilter:
@@ -360,9 +363,13 @@ class EdgeFilter:
         hb = self._xb + cb * self._bb + cf * self._bf
         hf = self._xf + cb * self._bf + cf * self._ff
         # Samples that no clock can give leave a covariance that is none: no variance is less than nothing.
-        known = max(hx + cb * hb + cf * hf, 0.0)
+        known = hx + cb * hb + cf * hf
+        if known < 0.0:
+            known = 0.0
         scale = stream.scale
-        noise = max(NOISE_MINIMUM, (NOISE_SHARE + NOISE_YOUNG / (1 + stream.count)) * scale)
+        noise = (NOISE_SHARE + NOISE_YOUNG / (1 + stream.count)) * scale
+        if noise < NOISE_MINIMUM:
+            noise = NOISE_MINIMUM
         variance = noise * noise + known
         deviation = math.sqrt(variance)
         if innovation > LATE_SCALES * scale + 3 * deviation:
@@ -410,22 +417,28 @@ class EdgeFilter:
         self._x += hx * g
         r = self._r + hr * g
         self._r = RATE_LIMIT if r > RATE_LIMIT else max(r, -RATE_LIMIT)
-        self._b = max(self._b + hb * g, 0.0)
-        self._f = max(self._f + hf * g, 0.0)
+        floor = self._b + hb * g
+        self._b = max(0.0, floor)
+        floor = self._f + hf * g
+        self._f = max(0.0, floor)
         ix = information * hx
         ir = information * hr
         ib = information * hb
         # Rounding must not leave a variance below zero: the floors of the diagonal are a nanosecond and 1e-12.
-        self._xx = max(self._xx - ix * hx, 1e-18)
+        xx = self._xx - ix * hx
+        self._xx = max(1e-18, xx)
         self._xr -= ix * hr
         self._xb -= ix * hb
         self._xf -= ix * hf
-        self._rr = max(self._rr - ir * hr, 1e-24)
+        rr = self._rr - ir * hr
+        self._rr = max(1e-24, rr)
         self._rb -= ir * hb
         self._rf -= ir * hf
-        self._bb = max(self._bb - ib * hb, 1e-18)
+        bb = self._bb - ib * hb
+        self._bb = max(1e-18, bb)
         self._bf -= ib * hf
-        self._ff = max(self._ff - information * hf * hf, 1e-18)
+        ff = self._ff - information * hf * hf
+        self._ff = max(1e-18, ff)
 
     def _clamp(self) -> None:
         """Move an impossible offset to the bound, and admit the ignorance that the move shows."""

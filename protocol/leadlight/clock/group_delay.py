@@ -33,6 +33,8 @@ SAMPLES_BEFORE_USE: Final = 8
 DOUBT_GAIN: Final = 0.05
 ARRIVALS_KEPT: Final = 64
 REPORTS_KEPT: Final = 4
+REPORT_SPAN: Final = 2 * REPORTS_KEPT
+"""Strides back to which a Sounding reports: what four strides cover, and once more for a Sounding that was lost."""
 STALE_NS: Final = 60 * SECOND
 """Medians older than this say nothing any more of where the clock is."""
 
@@ -88,7 +90,10 @@ class GroupDelayClock:
     def reports(self, stride: int) -> tuple[DelayReport, ...]:
         """Return up to four delays for the next Sounding, of the latest beacons that everyone reports."""
         chosen: list[DelayReport] = []
+        newest = next(reversed(self._arrivals), 0)
         for serial in reversed(self._arrivals):
+            if newest - serial > REPORT_SPAN * stride:
+                break
             if serial % stride == 0:
                 arrival = self._arrivals[serial]
                 if arrival.reportable and abs(arrival.delay_ns) <= DELAY_LIMIT_NS:
