@@ -157,7 +157,7 @@ def judge(rehearsal: Rehearsal) -> Verdict:
     if wrong:
         failures.append(
             f"{_listed(wrong)} {_is_are(wrong)} on another frame than the music for more than "
-            f"{targets.wrong_frame_share:.0%} of the time."
+            f"{targets.wrong_frame_share * 100:.0f} % of the time."
         )
     jumps = sum(score.visible_steps for score in ranked)
     if jumps:
@@ -166,6 +166,11 @@ def judge(rehearsal: Rehearsal) -> Verdict:
         if score.missed_cues:
             cues = "a cue" if score.missed_cues == 1 else f"{score.missed_cues} cues"
             failures.append(f"{score.name} missed {cues} of the running order.")
+    failures.extend(
+        f"{score.name} took up a cue {_ms(score.cue_lateness_ms)} late."
+        for score in ranked
+        if not score.missed_cues and score.cue_lateness_ms > limit
+    )
     slow = [score.name for score in ranked if score.join_s is not None and score.join_s > targets.join_s]
     if slow:
         failures.append(f"{_listed(slow)} took longer than {targets.join_s:g} s to join.")
@@ -197,13 +202,16 @@ def judge(rehearsal: Rehearsal) -> Verdict:
             f"{lean.name} is on average {_ms(abs(lean.bias_ms))} {side} the leader. "
             f"Where the quickest ways there and back differ, no measurement over them can tell; a trim can."
         )
-    notes.append(f"Timing takes {scores.airtime_share:.2%} of the channel's time.")
+    notes.append(f"Timing takes {scores.airtime_share * 100:.2f} % of the channel's time.")
     headline = "The crowd will see the network." if failures else "The crowd will see nothing of the network."
-    return Verdict(not failures, headline, (*failures, *notes))
+    sentences = [sentence[0].upper() + sentence[1:] for sentence in (*failures, *notes)]
+    return Verdict(not failures, headline, tuple(sentences))
 
 
 def _span(taken_s: float) -> str:
-    return "at the instant" if taken_s == 0 else f"within {taken_s:.1f} s"
+    if taken_s == 0:
+        return "at the instant"
+    return "within a tenth of a second" if taken_s <= 0.1 else f"within {taken_s:.1f} s"
 
 
 def _ms(value: float) -> str:

@@ -82,7 +82,7 @@ def test_the_verdict_is_good_and_names_a_notable_lean(evening: Evening) -> None:
     if abs(lean.bias_ms) > 0.05:
         side = "ahead of" if lean.bias_ms > 0 else "behind"
         (sentence,) = named
-        assert sentence.startswith(lean.name)
+        assert sentence.lower().startswith(lean.name)
         assert side in sentence
     else:
         assert named == []
