@@ -1,0 +1,297 @@
+"""What a scenario's network does to samples, as draws and moments: the budget's view of air, hosts and crystals.
+
+Delays are drawn from the same laws that a rehearsal draws from, many at a time and always the same, then thinned to
+evenly spread quantiles: expectations over them are then arithmetic.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from functools import cached_property
+from typing import Final
+
+import numpy as np
+import numpy.typing as npt
+
+from leadlight.clock import ClockView
+from leadlight.clock.bound import DEVIATIONS, FLOOR_SHARE
+from leadlight.clock.group_delay import REPORTER_BOUND_NS, REPORTERS_MINIMUM
+from leadlight.exchange import STEADY_INTERVAL_NS, fair_spacing_ns
+from leadlight.units import MILLISECOND, SECOND
+from leadlight_sim.air.access_point import BEACON_INTERVAL_NS
+from leadlight_sim.air.dropouts import Dropout
+from leadlight_sim.air.laws import AirTables, DelayLaw
+from leadlight_sim.air.sampled import with_measured_asymmetry
+from leadlight_sim.assembly import air_settings
+from leadlight_sim.budget_clock import Cadence, ClockError, Noise, Packets, edge_error, tracker_error
+from leadlight_sim.host import Host, HostPreset, HostSettings
+from leadlight_sim.scenario import Follower, Leader, Scenario
+from leadlight_sim.streams import Stream, Streams
+
+Floats = npt.NDArray[np.float64]
+
+DRAWS: Final = 6_000
+QUANTILES: Final = 400
+RARE: Final = 0.02
+"""Delays as rare as this at either end are no part of a sample's noise: the filters refuse them one by one."""
+MEDIAN_OVER_MEAN: Final = math.sqrt(math.pi / 2)
+"""The standard deviation of a median of n Gaussian values is this times that of their mean, sigma / sqrt(n)."""
+
+
+@dataclass(frozen=True, slots=True)
+class PieceClock:
+    """One piece's clock: which samples it rests on, its spread, and how late and how uncertain it leans, in ms.
+
+    ``lean_ms`` is known: how late the light is on average because of how hosts stamp and networks differ by direction.
+    ``limit_ms`` and ``unknown_ms`` are the largest and the rms lean that nobody can know beforehand; the ``own`` ones
+    are the part that other pieces do not share.
+    """
+
+    view: ClockView
+    error: ClockError
+    lean_ms: float
+    limit_ms: float
+    unknown_ms: float
+    own_limit_ms: float
+    own_unknown_ms: float
+
+
+def host_settings(scenario: Scenario, node: Leader | Follower) -> HostSettings:
+    """Return how a node's host dawdles; the reference models hold that in their own tables."""
+    return HostSettings.preset(HostPreset.EXACT if scenario.air.preset.startswith("model-") else HostPreset(node.host))
+
+
+class Network:
+    """A scenario's network. ``markers`` as in ``World``: whether followers take turns as markers."""
+
+    def __init__(self, scenario: Scenario, markers: bool = True) -> None:
+        self.scenario = scenario
+        self.settings = air_settings(scenario.air)
+        self._markers = markers
+        self._streams = Streams(0)
+        tables = self.settings.tables
+        self.tables = with_measured_asymmetry(tables) if self.settings.measured_asymmetry else tables
+        self.interval_s = scenario.leader.interval_s
+        clocks = scenario.clocks
+        low, high = clocks.wander_ppm_per_sqrt_s
+        # Each board draws its own wander evenly from the range: this is the rms over boards.
+        self.wander = 1e-6 * math.sqrt((low * low + low * high + high * high) / 3)
+        self._clocks: dict[tuple[object, ...], PieceClock] = {}
+        self._edges: dict[tuple[object, ...], ClockError] = {}
+
+    # -- who hears what ------------------------------------------------------------------------------------------------
+
+    @property
+    def is_deaf(self) -> bool:
+        """Whether nobody can hear the leader at all."""
+        return self.scenario.air.client_isolation and not self.scenario.leader.wired
+
+    @cached_property
+    def sounders(self) -> int:
+        """How many followers sound."""
+        if self.scenario.leader.sounding_budget == 0:
+            return 0
+        return sum(follower.sounds for follower in self.scenario.followers)
+
+    @cached_property
+    def sounding_s(self) -> float:
+        """Seconds from one of a follower's Soundings to the next, once it has settled."""
+        leader = self.scenario.leader
+        fair_ns = fair_spacing_ns(len(self.scenario.followers), max(leader.sounding_budget, 1))
+        return max(STEADY_INTERVAL_NS, fair_ns) / SECOND
+
+    @cached_property
+    def reach_ms(self) -> float:
+        """By how much each direction's floor may be off, one crossing of the radio."""
+        return self.settings.floor_asymmetry * self.settings.tables.floor_ns / MILLISECOND
+
+    def outages(self, follower: Follower) -> tuple[float, float]:
+        """Return the share of time in which a follower hears nothing, and the mean length of it in s."""
+        parts: list[Dropout] = [self.settings.dropout, self.settings.shared_dropout]
+        if follower.extra_loss_fraction:
+            parts.append(Dropout.from_mean(follower.extra_loss_fraction, follower.extra_burst_s))
+        heard, weighted, total = 1.0, 0.0, 0.0
+        for part in parts:
+            heard *= 1 - part.mean_loss
+            total += part.mean_loss
+            weighted += part.mean_loss * part.figures.mean_burst_ns / SECOND if part.bad is not None else 0.0
+        return 1 - heard, weighted / total if total else 0.0
+
+    def view_of(self, follower: Follower) -> ClockView:
+        """Return the best view of the clock that this network allows a follower."""
+        scenario = self.scenario
+        crowd = len(scenario.followers)
+        if self._markers and not scenario.leader.wired and not scenario.air.client_isolation and crowd >= 2:
+            # A leader on the cable hears a mark before it has been through the radio's queue.
+            return ClockView.COMMON_VIEW
+        if self.sounders >= REPORTERS_MINIMUM and self._may_report:
+            return ClockView.GROUP_DELAY
+        return ClockView.TWO_WAY if follower.sounds and self.sounders else ClockView.ONE_WAY
+
+    @property
+    def _may_report(self) -> bool:
+        sounder = next(follower for follower in self.scenario.followers if follower.sounds)
+        edge = self._edge(sounder)
+        return DEVIATIONS * edge.believed_ms + FLOOR_SHARE * edge.floor_ms <= REPORTER_BOUND_NS / MILLISECOND
+
+    # -- clocks --------------------------------------------------------------------------------------------------------
+
+    def clock_of(self, follower: Follower) -> PieceClock:
+        """Return what one piece's clock comes to."""
+        key = (follower.host, follower.sounds, follower.extra_loss_fraction, follower.extra_burst_s)
+        if key not in self._clocks:
+            view = self.view_of(follower)
+            if view is ClockView.COMMON_VIEW:
+                made = self._by_marks(follower)
+            elif view is ClockView.GROUP_DELAY:
+                made = self._by_group(follower)
+            else:
+                made = self._by_edges(follower, view)
+            self._clocks[key] = made
+        return self._clocks[key]
+
+    def _by_marks(self, follower: Follower) -> PieceClock:
+        here, there = self._stamping(follower), self._stamping(self.scenario.leader)
+        share, burst_s = self.outages(follower)
+        crowd = len(self.scenario.followers)
+        # Every beacon names a marker, who takes no sample of its own; marker, leader and piece must all have heard.
+        usual, _ = self.outages(self.scenario.followers[0])
+        heard = (1 - 1 / crowd) * (1 - usual) ** 2
+        # A mark is published by the beacon after the one that called for it.
+        cadence = Cadence(self.interval_s / heard, self.interval_s, share, burst_s)
+        noise = Noise(math.hypot(here[1], there[1]), here[1], self.wander * math.sqrt(2), self.wander)
+        lean_ms = 1e3 * (here[0] - there[0])
+        return PieceClock(ClockView.COMMON_VIEW, tracker_error(noise, cadence), lean_ms, 0.0, 0.0, 0.0, 0.0)
+
+    def _by_group(self, follower: Follower) -> PieceClock:
+        here = self._stamping(follower)
+        edge = self._edge(follower)
+        middle, limit, own_unknown = self._asymmetry()
+        # Reporters' errors, each from its own paths, shrink in their median and are then everyone's.
+        shrink = MEDIAN_OVER_MEAN / math.sqrt(self.sounders)
+        reporter_s = 1e-3 * math.hypot(edge.estimator_ms, own_unknown)
+        share, burst_s = self.outages(follower)
+        cadence = Cadence(self.interval_s, self._median_age_s(), share, burst_s)
+        noise = Noise(here[1], here[1], self.wander * math.sqrt(2), self.wander)
+        made = tracker_error(noise, cadence, doubt_s=reporter_s * shrink)
+        whole = math.hypot(made.estimator_ms, edge.estimator_ms * shrink)
+        error = ClockError(whole, made.drift_ms, made.own_estimator_ms, made.own_drift_ms, made.rate_ppm)
+        unknown = math.hypot(middle, own_unknown * shrink)
+        # A median lies within its reporters: their limit is its limit.
+        return PieceClock(ClockView.GROUP_DELAY, error, edge.lean_ms, limit, unknown, 0.0, 0.0)
+
+    def _by_edges(self, follower: Follower, view: ClockView) -> PieceClock:
+        edge = self._edge(follower)
+        if view is ClockView.ONE_WAY:
+            return PieceClock(view, edge, edge.lean_ms, 0.0, 0.0, 0.0, 0.0)
+        middle, limit, own = self._asymmetry()
+        own_limit = limit - middle * math.sqrt(6)
+        return PieceClock(view, edge, edge.lean_ms, limit, math.hypot(middle, own), own_limit, own)
+
+    def _asymmetry(self) -> tuple[float, float, float]:
+        """Return what unequal floors do to an exchange: the rms that all share, the limit of all, the rms of one's own.
+
+        Each station's floors up and down are off by a constant each, even over ± reach. Half the difference of the two
+        ways is at most ``reach`` for each station on the radio, and reach / sqrt(6) rms.
+        """
+        reach = self.reach_ms
+        if self.scenario.leader.wired:
+            return 0.0, reach, reach / math.sqrt(6)
+        if self.tables.first_hop is not None:
+            # A first hop without asymmetry of its own: one constant a station is left, down only.
+            half = reach / 2
+            return half / math.sqrt(3), 2 * half, half / math.sqrt(3)
+        return reach / math.sqrt(6), 2 * reach, reach / math.sqrt(6)
+
+    def _median_age_s(self) -> float:
+        """Return how old the newest beacon is whose median is published, when it is.
+
+        It takes three reporters, who sound independently: the beacon sent k intervals ago is ready unless fewer than
+        three of them have sounded since (Poisson).
+        """
+        rate = self.sounders / self.sounding_s
+        age = 0.0
+        for intervals in range(10_000):
+            expected = rate * intervals * self.interval_s
+            late = math.exp(-expected) * (1 + expected + expected**2 / 2)
+            age += self.interval_s * late
+            if late < 1e-9:
+                break
+        return age
+
+    def _edge(self, follower: Follower) -> ClockError:
+        key = (follower.host, follower.sounds, follower.extra_loss_fraction, follower.extra_burst_s)
+        if key not in self._edges:
+            share, burst_s = self.outages(follower)
+            sounding_s = self.sounding_s if follower.sounds and self.sounders else math.inf
+            down, up, group = self._ways(follower)
+            packets = Packets(group, self.interval_s, down, up, sounding_s, share, burst_s)
+            self._edges[key] = edge_error(packets, self.wander * math.sqrt(2))
+        return self._edges[key]
+
+    # -- draws ---------------------------------------------------------------------------------------------------------
+
+    def _stamping(self, node: Leader | Follower) -> tuple[float, float]:
+        """Return mean and standard deviation of what one radio receiver adds to a group frame, in s, but for freaks."""
+        stream = self._streams.stream("budget", "stamping", node.host)
+        added = np.sort(self._private(stream, node))
+        kept = added[: math.ceil(len(added) * (1 - RARE))]
+        return float(kept.mean()), float(kept.std())
+
+    def _private(self, stream: Stream, node: Leader | Follower) -> Floats:
+        host = Host(host_settings(self.scenario, node), stream)
+        return self._draw(self.tables.private, stream) + np.array(
+            [host.receive_delay_ns(stream) / SECOND for _ in range(DRAWS)]
+        )
+
+    def _ways(self, follower: Follower) -> tuple[Floats, Floats, Floats]:
+        """Return delays down to a follower, up from it, and of a beacon, from stamp to stamp."""
+        leader = self.scenario.leader
+        stream = self._streams.stream("budget", "ways", follower.host)
+        hold = self.settings.hold
+        here, there = self._private(stream, follower), self._private(stream, leader)
+
+        def doze() -> Floats:
+            if hold is None:
+                return np.zeros(DRAWS)
+            wait_s = BEACON_INTERVAL_NS / SECOND
+            return np.array([wait_s * stream.uniform(0, 1) * stream.chance(hold.doze_share) for _ in range(DRAWS)])
+
+        def drawn(name: str) -> Floats:
+            return self._blend(name, stream)
+
+        if leader.wired:
+            down, up, group = drawn("down") + doze(), drawn("up"), drawn("group")
+        else:
+            first = "up" if self.tables.first_hop is None else "first_hop"
+            down, up = drawn(first) + drawn("down") + doze(), drawn(first) + drawn("down") + doze()
+            group = drawn(first) + drawn("group")
+        if hold is not None:
+            dtim_s = hold.period * BEACON_INTERVAL_NS / SECOND
+            group = group + np.array([stream.uniform(0, dtim_s) for _ in range(DRAWS)])
+        return _thinned(down + here), _thinned(up + there), _thinned(group + here)
+
+    def _blend(self, name: str, stream: Stream) -> Floats:
+        calm = self._draw(getattr(self.tables, name), stream)
+        congestion = self.settings.congestion
+        if congestion is None:
+            return calm
+        share = congestion.mean_congested_seconds / (congestion.mean_calm_seconds + congestion.mean_congested_seconds)
+        rough = self._draw(_law(congestion.tables, name), stream)
+        blended: Floats = np.where(np.array([stream.chance(share) for _ in range(DRAWS)]), rough, calm)
+        return blended
+
+    def _draw(self, law: DelayLaw, stream: Stream) -> Floats:
+        return np.array([law.draw(stream) / SECOND for _ in range(DRAWS)])
+
+
+def _law(tables: AirTables, name: str) -> DelayLaw:
+    law: DelayLaw = getattr(tables, name)
+    return law
+
+
+def _thinned(delays_s: Floats) -> Floats:
+    each = DRAWS // QUANTILES
+    thinned: Floats = np.sort(delays_s).reshape(QUANTILES, each)[:, each // 2]
+    return thinned
