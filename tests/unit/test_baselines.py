@@ -2,13 +2,15 @@
 
 from __future__ import annotations
 
+import math
 from typing import Any
 
 import pytest
 
 from leadlight.clock import CausalityBound, ClockSettings, EdgeFilter, Estimate, Estimator, Exchange, FollowerClock
-from leadlight.units import SECOND, LeaderInstant, LocalInstant
-from leadlight_sim.baselines import Accompanied, LatestBeacon, accompanied
+from leadlight.units import MILLISECOND, SECOND, LeaderInstant, LocalInstant
+from leadlight_sim.baselines import BASELINES, Accompanied, ClockFilter, Kalman, LatestBeacon, accompanied
+from leadlight_sim.baselines.lower_hull import lower_hull
 
 EXCHANGE = Exchange(LocalInstant(100), LeaderInstant(50), LeaderInstant(60), LocalInstant(140))
 
@@ -33,6 +35,12 @@ class Noted:
     def estimate(self) -> Estimate | None:
         self.log.append((self.name, "asked"))
         return self.answer
+
+    def rebase(self) -> None:
+        self.log.append((self.name, "rebased"))
+
+    def rebase(self) -> None:
+        self.log.append((self.name, "rebased"))
 
     def reopen_paths(self) -> None:
         self.log.append((self.name, "reopened"))
@@ -89,7 +97,14 @@ def test_everyone_is_shown_every_sample_once_in_order_the_steering_one_first() -
     party.observe_copy(LeaderInstant(3), LocalInstant(4))
     party.observe_exchange(EXCHANGE)
     party.reopen_paths()
-    seen: list[tuple[Any, ...]] = [("beacon", 1, 2), ("copy", 3, 4), ("exchange", EXCHANGE), ("reopened",)]
+    party.rebase()
+    seen: list[tuple[Any, ...]] = [
+        ("beacon", 1, 2),
+        ("copy", 3, 4),
+        ("exchange", EXCHANGE),
+        ("reopened",),
+        ("rebased",),
+    ]
     assert log == [(name, *sample) for sample in seen for name in ("steering", "first", "second")]
 
 
@@ -130,3 +145,118 @@ def test_the_edge_filter_steers_alike_with_and_without_an_onlooker_who_saw_the_l
     # The last was number 39 of a pattern of three: it took 1 ms and no more.
     (onlooker,) = watched.others
     assert onlooker.estimate() == Estimate(LocalInstant(46 * SECOND + 1_000_000), 7 * SECOND + 1_000_000, 0.0)
+
+
+# -- the textbook estimators -------------------------------------------------------------------------------------------
+
+ONE_WAY = [name for name in BASELINES if name not in ("latest beacon", "clock filter + PLL")]
+
+
+def noiseless(estimator: Estimator, rate_ppm: int, seconds: int = 600) -> Estimate:
+    """Show samples whose every way takes 1 ms, on a clock 7 s ahead that gains ``rate_ppm``; return the estimate."""
+    for second in range(seconds):
+        sent_at = LeaderInstant(second * SECOND)
+        ahead = 7 * SECOND + second * rate_ppm * 1_000
+        estimator.observe_beacon(sent_at, LocalInstant(sent_at + ahead + MILLISECOND))
+        if second % 4 == 0:
+            asked = LocalInstant(sent_at + ahead + 2 * MILLISECOND)
+            heard = LeaderInstant(sent_at + 3 * MILLISECOND)
+            estimator.observe_exchange(Exchange(asked, heard, heard, LocalInstant(asked + 2 * MILLISECOND)))
+    estimate = estimator.estimate()
+    assert estimate is not None
+    return estimate
+
+
+@pytest.mark.parametrize("name", BASELINES)
+def test_before_the_first_sample_no_baseline_answers(name: str) -> None:
+    assert BASELINES[name]().estimate() is None
+
+
+@pytest.mark.parametrize("name", [name for name in BASELINES if name != "latest beacon"])
+def test_without_noise_and_drift_every_one_of_them_is_right(name: str) -> None:
+    estimate = noiseless(BASELINES[name](), rate_ppm=0)
+    assert estimate.offset_at(estimate.at) == pytest.approx(7 * SECOND, abs=1_000)
+    assert estimate.rate == pytest.approx(0.0, abs=1e-9)
+
+
+@pytest.mark.parametrize("name", ["clock filter + PLL", "PI servo", "least squares", "lower hull", "Kalman"])
+def test_those_that_know_a_rate_learn_it(name: str) -> None:
+    estimate = noiseless(BASELINES[name](), rate_ppm=30)
+    # Ten minutes are many times each one's memory but for the loops', which still close in on a hundredth of it.
+    assert estimate.rate == pytest.approx(30e-6, abs=0.3e-6)
+    assert estimate.offset_at(estimate.at) == pytest.approx(7 * SECOND + 599 * 30_000, abs=100_000)
+
+
+@pytest.mark.parametrize("name", ["moving average", "sliding minimum"])
+def test_those_that_know_no_rate_trail_behind_a_clock_that_gains(name: str) -> None:
+    estimate = noiseless(BASELINES[name](), rate_ppm=30)
+    assert estimate.rate == 0.0
+    assert estimate.offset_at(estimate.at) < 7 * SECOND + 599 * 30_000
+
+
+@pytest.mark.parametrize("name", ["sliding minimum", "lower hull"])
+def test_those_that_look_for_the_edge_are_not_moved_by_late_beacons(name: str) -> None:
+    estimator = BASELINES[name]()
+    before = noiseless(estimator, rate_ppm=0)
+    for second in range(600, 603):
+        late = LocalInstant((second + 7) * SECOND + 50 * MILLISECOND)
+        estimator.observe_beacon(LeaderInstant(second * SECOND), late)
+    after = estimator.estimate()
+    assert after is not None
+    assert after.offset_at(after.at) == pytest.approx(before.offset_ns, abs=1_000)
+
+
+@pytest.mark.parametrize("name", ["moving average", "PI servo", "least squares", "Kalman"])
+def test_those_that_average_are_moved_by_late_beacons(name: str) -> None:
+    estimator = BASELINES[name]()
+    before = noiseless(estimator, rate_ppm=0)
+    estimator.observe_beacon(LeaderInstant(600 * SECOND), LocalInstant(607 * SECOND + 50 * MILLISECOND))
+    after = estimator.estimate()
+    assert after is not None
+    assert after.offset_ns > before.offset_ns + 10_000
+
+
+@pytest.mark.parametrize("name", ONE_WAY)
+def test_half_a_round_trip_is_taken_off_and_forgotten_when_the_network_has_changed(name: str) -> None:
+    estimator = BASELINES[name]()
+    for second in range(40):
+        at = LocalInstant((second + 7) * SECOND)
+        heard = LeaderInstant(second * SECOND + 4 * MILLISECOND)
+        estimator.observe_exchange(Exchange(at, heard, heard, LocalInstant(at + 8 * MILLISECOND)))
+        estimator.observe_beacon(LeaderInstant(second * SECOND), LocalInstant(at + 4 * MILLISECOND))
+    known = estimator.estimate()
+    assert known is not None
+    assert known.offset_at(known.at) == pytest.approx(7 * SECOND, abs=1_000)
+    estimator.reopen_paths()
+    estimator.rebase()
+    assert estimator.estimate() is None
+    estimator.observe_beacon(LeaderInstant(50 * SECOND), LocalInstant(57 * SECOND + 4 * MILLISECOND))
+    anew = estimator.estimate()
+    assert anew is not None
+    # The millisecond that is assumed before the first exchange.
+    assert anew.offset_at(anew.at) == 7 * SECOND + 3 * MILLISECOND
+
+
+def test_the_clock_filter_believes_the_exchange_with_the_least_round_trip() -> None:
+    estimator = ClockFilter(measure_s=0.0)
+    for second, (up_ms, down_ms) in enumerate([(9, 1), (1, 1), (1, 7), (5, 1)]):
+        at = LocalInstant((second + 7) * SECOND)
+        heard = LeaderInstant(second * SECOND + up_ms * MILLISECOND)
+        estimator.observe_exchange(Exchange(at, heard, heard, LocalInstant(at + (up_ms + down_ms) * MILLISECOND)))
+    estimate = estimator.estimate()
+    assert estimate is not None
+    # The second of them was the best, and nothing later is used.
+    assert estimate.at == 8 * SECOND + 2 * MILLISECOND
+
+
+def test_the_hull_lies_below_every_point_and_touches_both_ends() -> None:
+    points = [(0.0, 3.0), (1.0, 1.0), (2.0, 2.0), (3.0, 0.5), (4.0, 4.0)]
+    hull = lower_hull(points)
+    assert hull == [(0.0, 3.0), (1.0, 1.0), (3.0, 0.5), (4.0, 4.0)]
+
+
+def test_kalman_says_how_sure_it_is_and_is_ever_surer() -> None:
+    early, late = noiseless(Kalman(), 0, seconds=10), noiseless(Kalman(), 0, seconds=600)
+    assert math.isfinite(early.deviation_ns)
+    assert late.deviation_ns < early.deviation_ns
+    assert late.rate_deviation < early.rate_deviation
