@@ -219,16 +219,9 @@ class Codec:
         if unpack is None:
             raise WireError(Refusal.UNKNOWN_KIND, str(data[2] & 0x0F))
         try:
-            # Every limit is the datagram's own: nothing in it can be longer than it is.
+            # Lengths are limited by the body's own: msgpack refuses what claims to be longer than it is.
             fields = msgpack.unpackb(
-                body,
-                use_list=False,
-                max_str_len=DATAGRAM_MAXIMUM_BYTES,
-                max_bin_len=DATAGRAM_MAXIMUM_BYTES,
-                max_array_len=64,
-                max_map_len=0,
-                max_ext_len=0,
-                ext_hook=_refuse_extension,
+                body, use_list=False, max_array_len=64, max_map_len=0, max_ext_len=0, ext_hook=_refuse_extension
             )
         except (ValueError, msgpack.UnpackException, RecursionError) as error:
             raise WireError(Refusal.MALFORMED, str(error)) from None
