@@ -5,7 +5,7 @@ from __future__ import annotations
 import dataclasses
 import functools
 from collections.abc import Callable
-from typing import Final
+from typing import Final, TypeAlias
 
 from leadlight import (
     ClockSettings,
@@ -24,10 +24,12 @@ from leadlight.cue import NO_SHOW
 from leadlight.recovery import Recovery
 from leadlight.units import MILLISECOND, SECOND, LeaderInstant, ShowPosition, milliseconds, seconds
 from leadlight_sim import scenario as described
+from leadlight_sim.air.contended import ContendedAir
 from leadlight_sim.air.dropouts import Dropout
 from leadlight_sim.air.presets import preset
 from leadlight_sim.air.sampled import SampledAir, SampledSettings
-from leadlight_sim.air.timing import Band, Radio
+from leadlight_sim.air.timing import Radio
+from leadlight_sim.air_choice import contended_settings, radio_of, stated_loss
 from leadlight_sim.baselines import accompanied
 from leadlight_sim.faults import PacketFates, Rule
 from leadlight_sim.host import Host, HostPreset, HostSettings
@@ -41,6 +43,8 @@ from leadlight_sim.truth import PlannedCue, Truth
 UPTIME_MAXIMUM_NS: Final = 40 * 86_400 * SECOND
 """A clock shows anything up to forty days when a run begins: nobody's clock starts with the show."""
 COOLING_STARTS_WITHIN_S: Final = 600.0
+
+AnyAir: TypeAlias = SampledAir | ContendedAir
 
 _STATES: Final = {
     "rolling": CueState.ROLLING,
@@ -59,15 +63,27 @@ def air_settings(air: described.Air) -> SampledSettings:
         "client_isolation": air.client_isolation,
     }
     if isinstance(settings.radio, Radio):
-        changes["radio"] = dataclasses.replace(settings.radio, band=Band.GHZ_5 if air.band == "5" else Band.GHZ_2_4)
+        changes["radio"] = radio_of(air)
     if settings.hold is not None and not air.preset.startswith("model-"):
         changes["hold"] = dataclasses.replace(settings.hold, period=air.dtim_period)
-    if air.dropouts is not None:
-        asked = air.dropouts
-        shared_loss = asked.mean_loss_fraction * asked.shared_fraction
-        changes["dropout"] = Dropout.from_mean(asked.mean_loss_fraction - shared_loss, asked.mean_burst_s)
-        changes["shared_dropout"] = Dropout.from_mean(shared_loss, asked.mean_burst_s)
+    loss = stated_loss(air)
+    if loss is not None:
+        changes["dropout"], changes["shared_dropout"] = loss
     return dataclasses.replace(settings, **changes)  # type: ignore[arg-type]
+
+
+def make_air(scenario: described.Scenario, kernel: Kernel, streams: Streams) -> AnyAir:
+    """Return the air that a scenario asks for."""
+    if scenario.air.fidelity == "contended":
+        return ContendedAir(kernel, streams, contended_settings(scenario))
+    return SampledAir(kernel, streams, air_settings(scenario.air))
+
+
+def extra_loss(follower: described.Follower) -> Dropout | None:
+    """Return what a follower's own link loses on top of what the air does to all."""
+    if not follower.extra_loss_fraction:
+        return None
+    return Dropout.from_mean(follower.extra_loss_fraction, follower.extra_burst_s)
 
 
 def stored_shows(scenario: described.Scenario) -> list[StoredShow]:
@@ -81,7 +97,10 @@ def stored_shows(scenario: described.Scenario) -> list[StoredShow]:
 
 
 class World:
-    """One scenario, ready to run. ``run_to`` moves it on; ``leader``, standbys and ``followers`` are its nodes."""
+    """One scenario, ready to run. ``run_to`` moves it on; ``leader``, standbys and ``followers`` are its nodes.
+
+    ``air`` makes another air than the scenario's own.
+    """
 
     def __init__(
         self,
@@ -90,6 +109,7 @@ class World:
         estimator: Callable[[CausalityBound], Estimator] | None = None,
         markers: bool = True,
         recovery: Callable[[], Recovery] | None = None,
+        air: Callable[[described.Scenario, Kernel, Streams], AnyAir] | None = None,
     ) -> None:
         self.scenario = scenario
         self.seed = scenario.run.seed if seed is None else seed
@@ -97,7 +117,7 @@ class World:
         self.streams = Streams(self.seed)
         self.trace = Trace()
         self.shows = stored_shows(scenario)
-        self.air = SampledAir(self.kernel, self.streams, air_settings(scenario.air))
+        self.air = (air or make_air)(scenario, self.kernel, self.streams)
         self.end = TrueInstant(seconds(scenario.run.duration_s))
         self._markers = markers
         self._recovery = recovery
@@ -162,10 +182,7 @@ class World:
             self.trace,
             self.fates,
         )
-        extra = None
-        if follower.extra_loss_fraction:
-            extra = Dropout.from_mean(follower.extra_loss_fraction, follower.extra_burst_s)
-        self.air.attach(node, extra)
+        self.air.attach(node, extra_loss(follower))
         self.followers.append(node)
         # Boards come up within the first second, not at one instant.
         up = int(self.streams.stream("power-up", follower.name).uniform(0, SECOND))

@@ -35,6 +35,8 @@ class Rehearsal:
     simulated_s: float
     wall_s: float
     events: int
+    over_capacity: bool = False
+    """Whether the radio was asked for more than it can carry."""
 
     def to_json(self) -> dict[str, Any]:
         """Return the figures as plain values; what was never reached or scored is ``None``."""
@@ -64,6 +66,7 @@ class Rehearsal:
             "pair_ms": _plain(scores.pair_ms),
             "worst_pair": scores.worst_pair,
             "airtime_share": scores.airtime_share,
+            "over_capacity": self.over_capacity,
             "simulated_s": self.simulated_s,
             "wall_s": self.wall_s,
         }
@@ -105,6 +108,7 @@ def rehearse(
         simulated_s=world.end / SECOND,
         wall_s=time.perf_counter() - started,
         events=world.kernel.events_run,
+        over_capacity=world.air.over_capacity,
     )
 
 
@@ -126,6 +130,8 @@ def judge(rehearsal: Rehearsal) -> Verdict:
     failures: list[str] = []
     notes: list[str] = []
 
+    if rehearsal.over_capacity:
+        failures.append("The radio was asked for more than it can carry: packets waited in line, or were dropped.")
     never = [score.name for score in ranked if score.join_s is None]
     if never:
         failures.append(f"{_listed(never)} never came into step.")

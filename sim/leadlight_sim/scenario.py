@@ -87,6 +87,7 @@ HostPreset: TypeAlias = Literal["steady", "small-board", "busy"]
 AirPreset: TypeAlias = Literal[
     "idle", "busy", "dozing", "model-a", "model-b", "model-c", "model-d", "model-e"
 ]
+Fidelity: TypeAlias = Literal["sampled", "contended"]
 
 
 class _Part(BaseModel):
@@ -207,17 +208,48 @@ class Air(_Part):
     """The Wi-Fi between them."""
 
     preset: AirPreset = "busy"
+    fidelity: Fidelity = "sampled"
+    """Whether delays are drawn from laws, or made by frames that compete, which takes far longer."""
     band: Annotated[Literal["2.4", "5"], BeforeValidator(_band_as_text)] = "2.4"
     """GHz."""
-    dtim_period: int = Field(default=2, ge=1, le=255)
+    dtim_period: int = Field(default=2, ge=1, le=10)
     """Access-point beacons (102.4 ms each) from one release of held group frames to the next."""
     floor_asymmetry: float = Field(default=0.25, ge=0, lt=1)
-    """How unequal the shortest delays of the two directions may be, as a fraction of the shortest delay."""
+    """How unequal the shortest delays of the two directions may be, as a fraction of the shortest delay; frames that
+    compete take equally long both ways."""
     measured_asymmetry: bool = False
     """Use the unequal delays that were measured on a home network, not equal ones."""
     client_isolation: bool = False
     """The access point carries nothing from one Wi-Fi station to another."""
     dropouts: Dropouts | None = None
+
+
+class SaturatedNeighbour(_Part):
+    """A station next door that always has something to send."""
+
+    kind: Literal["saturated"]
+
+
+class PoissonNeighbour(_Part):
+    """A station next door whose frames come independently of each other."""
+
+    kind: Literal["poisson"]
+    load: float = Field(default=0.1, ge=0, le=1)
+    """Share of the channel's time that it asks for."""
+
+
+class OnOffNeighbour(_Part):
+    """A station next door that has something to send at all times for a while, and then nothing for a while."""
+
+    kind: Literal["on-off"]
+    load: float = Field(default=0.1, ge=0.001, le=0.999)
+    """Share of time in which it has."""
+    mean_on_s: float = Field(default=0.2, ge=0.001, le=600)
+
+
+Neighbour: TypeAlias = Annotated[
+    SaturatedNeighbour | PoissonNeighbour | OnOffNeighbour, Field(discriminator="kind")
+]
 
 
 class Show(_Part):
@@ -423,6 +455,8 @@ class Scenario(_Part):
     followers: tuple[Follower, ...] = Field(strict=False, min_length=1, max_length=1000)
     clocks: Clocks = Clocks()
     air: Air = Air()
+    neighbours: tuple[Neighbour, ...] = Field(default=(), strict=False, max_length=50)
+    """Who competes on the channel, with ``air.fidelity`` contended; none given: the preset's."""
     shows: tuple[Show, ...] = Field(strict=False, min_length=1, max_length=1000)
     cues: tuple[CueEntry, ...] = Field(strict=False, min_length=1, max_length=10_000)
     faults: tuple[Fault, ...] = Field(default=(), strict=False, max_length=10_000)

@@ -214,6 +214,7 @@ def disagreements(table: Mapping[str, Any]) -> Iterator[_Disagreement]:
     yield from _cue_disagreements(table, end_s)
     yield from _fault_disagreements(table, end_s, followers, _names(table, "shows", "id"))
     yield from _pair_disagreements(table, followers)
+    yield from _air_disagreements(table)
     site = table.get("site") or {}
     near_m, far_m = site.get("audience_near_m"), site.get("audience_far_m")
     if near_m is not None and far_m is not None and far_m < near_m:
@@ -280,6 +281,18 @@ def _pair_disagreements(table: Mapping[str, Any], followers: list[str] | None) -
                 near,
             )
         seen.add(frozenset(pieces))
+
+
+def _air_disagreements(table: Mapping[str, Any]) -> Iterator[_Disagreement]:
+    air = table.get("air") or {}
+    if air.get("fidelity", "sampled") == "sampled":
+        if table.get("neighbours"):
+            yield ("neighbours",), "left out, unless air.fidelity is contended: the preset's laws hold the load", None
+    elif air["fidelity"] == "contended":
+        if str(air.get("preset", "busy")).startswith("model-"):
+            yield ("air", "preset"), "idle, busy or dozing where air.fidelity is contended", None
+        if air.get("measured_asymmetry"):
+            yield ("air", "measured_asymmetry"), "false where air.fidelity is contended", None
 
 
 def _beyond_the_end(

@@ -506,7 +506,7 @@ def test_an_unknown_scenario_names_the_nearest_shipped_one(call: Callable[[str],
 
 
 def test_the_digest_is_the_same_on_every_machine() -> None:
-    assert check_scenario(table(), "garden.toml").digest() == "f0356ed6552b78ea65966d49a7bb2ad9"
+    assert check_scenario(table(), "garden.toml").digest() == "33d07d56d42ad527bdaef58c760ba0b7"
 
 
 @pytest.mark.parametrize(
@@ -522,6 +522,48 @@ def test_a_site_that_cannot_be_is_refused(site: dict[str, float], told: str) -> 
         check_scenario(table() | {"site": site}, "garden.toml")
     (line,) = caught.value.args
     assert told in line
+
+
+@pytest.mark.parametrize(
+    ("more", "told"),
+    [
+        ({"air": {"dtim_period": 11}}, "air.dtim_period: 11 is not allowed; allowed: a whole number from 1 to 10"),
+        (
+            {"air": {"fidelity": "exact"}},
+            'air.fidelity: "exact" is not allowed; allowed: one of "sampled", "contended"',
+        ),
+        (
+            {"air": {"preset": "model-a", "fidelity": "contended"}},
+            'air.preset: "model-a" is not allowed; allowed: idle, busy or dozing where air.fidelity is contended',
+        ),
+        (
+            {"air": {"measured_asymmetry": True, "fidelity": "contended"}},
+            "air.measured_asymmetry: true is not allowed; allowed: false where air.fidelity is contended",
+        ),
+        (
+            {"neighbours": [{"kind": "saturated"}]},
+            "neighbours: a list of 1 is not allowed; allowed: left out, unless air.fidelity is contended: "
+            "the preset's laws hold the load",
+        ),
+        (
+            {"air": {"fidelity": "contended"}, "neighbours": [{"kind": "poison"}]},
+            'neighbours[0].kind: "poison" is not allowed; allowed: one of saturated, poisson, on-off; '
+            'did you mean "poisson"?',
+        ),
+        (
+            {"air": {"fidelity": "contended"}, "neighbours": [{"kind": "on-off", "load": 1.0}]},
+            "neighbours[0].load: 1.0 is not allowed; allowed: a number from 0.001 to 0.999",
+        ),
+        (
+            {"air": {"fidelity": "contended"}, "neighbours": [{"kind": "saturated", "load": 0.5}]},
+            "neighbours[0].load: unknown key (value 0.5); known keys: kind",
+        ),
+    ],
+)
+def test_an_air_that_cannot_be_is_refused(more: dict[str, Any], told: str) -> None:
+    with pytest.raises(ScenarioError) as caught:
+        check_scenario(table() | more, "garden.toml")
+    assert str(caught.value) == f"garden.toml: {told}"
 
 
 def test_the_digest_ignores_how_a_scenario_is_written() -> None:

@@ -1,0 +1,83 @@
+"""The contended air's settings for what a scenario says of its network, and what both airs take from it alike.
+
+Presets keep their names and their loss from one air to the other; what the laws of the sampled air hold of others'
+traffic is here a number of neighbours. How many, and how much each sends, is assumed throughout: laws and neighbours
+agree in spirit, not in figures.
+
+``idle``
+    Two neighbours that ask for 3 % of the channel each, frames coming independently.
+``busy``
+    Two that ask for 15 % each, and two that have something to send at all times for 0.3 s in every 1.2 s on average.
+``dozing``
+    ``idle``, with a visitor's phone that dozes all the time, so that group frames wait for DTIM.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from types import MappingProxyType
+from typing import Final
+
+from leadlight.units import SECOND
+from leadlight_sim import scenario as described
+from leadlight_sim.air.contended_settings import Beacons, ContendedSettings, PowerSave
+from leadlight_sim.air.dropouts import Dropout
+from leadlight_sim.air.neighbours import NEIGHBOUR_PAYLOAD_BYTES, Neighbour, OnOff, Poisson, Saturated
+from leadlight_sim.air.presets import preset
+from leadlight_sim.air.timing import Band, Radio
+
+_LIGHT: Final = (described.PoissonNeighbour(kind="poisson", load=0.03),) * 2
+_HEAVY: Final = (
+    *(described.PoissonNeighbour(kind="poisson", load=0.15),) * 2,
+    *(described.OnOffNeighbour(kind="on-off", load=0.25, mean_on_s=0.3),) * 2,
+)
+PRESET_NEIGHBOURS: Final[Mapping[str, tuple[described.Neighbour, ...]]] = MappingProxyType(
+    {"idle": _LIGHT, "busy": _HEAVY, "dozing": _LIGHT}
+)
+
+
+def radio_of(air: described.Air) -> Radio:
+    """Return the access point's radio: the band's usual settings."""
+    return Radio(band=Band.GHZ_5 if air.band == "5" else Band.GHZ_2_4)
+
+
+def stated_loss(air: described.Air) -> tuple[Dropout, Dropout] | None:
+    """Return each station's own loss and the loss that all share, as stated; ``None`` where the preset's hold."""
+    asked = air.dropouts
+    if asked is None:
+        return None
+    shared_loss = asked.mean_loss_fraction * asked.shared_fraction
+    return (
+        Dropout.from_mean(asked.mean_loss_fraction - shared_loss, asked.mean_burst_s),
+        Dropout.from_mean(shared_loss, asked.mean_burst_s),
+    )
+
+
+def contended_settings(scenario: described.Scenario) -> ContendedSettings:
+    """Return the contended air's settings for a scenario, whose preset is not one of the reference models.
+
+    A channel's loss strikes each try: a link that is out for longer than the tries last loses unicast frames too.
+    """
+    air = scenario.air
+    radio = radio_of(air)
+    of_preset = preset(air.preset)
+    dropout, shared_dropout = stated_loss(air) or (of_preset.dropout, of_preset.shared_dropout)
+    chosen = scenario.neighbours or PRESET_NEIGHBOURS[air.preset]
+    return ContendedSettings(
+        radio=radio,
+        dropout=dropout,
+        shared_dropout=shared_dropout,
+        beacons=Beacons(period=air.dtim_period),
+        power_save=PowerSave(others_doze=of_preset.hold is not None),
+        neighbours=tuple(_neighbour(neighbour, radio) for neighbour in chosen),
+        client_isolation=air.client_isolation,
+    )
+
+
+def _neighbour(asked: described.Neighbour, radio: Radio) -> Neighbour:
+    if isinstance(asked, described.SaturatedNeighbour):
+        return Neighbour(Saturated())
+    if isinstance(asked, described.PoissonNeighbour):
+        # A share of the channel's time, frames reckoned as a lone sender would need them.
+        return Neighbour(Poisson(asked.load * SECOND / radio.unicast_ns(NEIGHBOUR_PAYLOAD_BYTES)))
+    return Neighbour(OnOff(asked.mean_on_s, asked.mean_on_s * (1 - asked.load) / asked.load))
