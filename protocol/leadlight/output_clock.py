@@ -68,6 +68,12 @@ class Steering(NamedTuple):
     step_ns: int = 0
 
 
+class _Beyond(NamedTuple):
+    elapsed: float
+    unordered: float
+    stray: float
+
+
 class OutputClock:
     """Steers one output. Report, and run it as told until the next report.
 
@@ -86,6 +92,10 @@ class OutputClock:
         self._p_ee = self._p_es = 0.0
         self._p_ss = STRAY_START**2
         self._beyond = 0
+        # Of the first report of a row far off: when, what it said, and the straying believed before it.
+        self._first_beyond = _Beyond(0.0, 0.0, 0.0)
+        # Seconds since the first report, and what the orders alone have moved the output by since then.
+        self._elapsed = self._ordered = 0.0
 
     @property
     def error_ns(self) -> int:
@@ -127,6 +137,8 @@ class OutputClock:
         return (self.settings.jitter_ns / SECOND) ** 2
 
     def _predict(self, elapsed: float) -> None:
+        self._elapsed += elapsed
+        self._ordered += self.rate_ppb / BILLION * elapsed
         self._error += (self._stray + self.rate_ppb / BILLION) * elapsed
         wander = STRAY_WANDER**2
         self._p_ee += 2 * elapsed * self._p_es + elapsed**2 * self._p_ss + wander * elapsed**3 / 3
@@ -139,11 +151,12 @@ class OutputClock:
         limit = CLIP_SIGMAS * math.sqrt(variance)
         if abs(residual) > limit:
             side = 1 if residual > 0 else -1
-            self._beyond = self._beyond + side if self._beyond * side >= 0 else side
-            if abs(self._beyond) >= STRAYS_BEFORE_BELIEF:
-                # It is somewhere else. What was learnt of its speed holds; where it is begins anew.
+            if self._beyond * side <= 0:
                 self._beyond = 0
-                self._error, self._p_ee, self._p_es = seen, self._noise, 0.0
+                self._first_beyond = _Beyond(self._elapsed, seen - self._ordered, self._stray)
+            self._beyond += side
+            if abs(self._beyond) >= STRAYS_BEFORE_BELIEF:
+                self._begin_anew(seen)
                 return
             residual = side * limit
         else:
@@ -155,6 +168,18 @@ class OutputClock:
         self._p_es -= gain_e * self._p_es
         self._p_ee -= gain_e * self._p_ee
 
+    def _begin_anew(self, seen: float) -> None:
+        """Believe that the output is somewhere else, and if the reports say so clearly, that its speed is another."""
+        self._beyond = 0
+        first = self._first_beyond
+        span = self._elapsed - first.elapsed
+        speed = (seen - self._ordered - first.unordered) / span
+        doubt = math.sqrt(2 * self._noise) / span
+        self._stray = first.stray
+        if abs(speed - first.stray) > CLIP_SIGMAS * doubt:
+            self._stray, self._p_ss = speed, doubt**2
+        self._error, self._p_ee, self._p_es = seen, self._noise, 0.0
+
     def _step(self, at: LocalInstant) -> int:
         settings = self.settings
         is_far = abs(self.error_ns) > settings.step_above_ns
@@ -162,6 +187,7 @@ class OutputClock:
             return 0
         self._stepped_at = at
         step_ns = -self.error_ns
+        self._ordered += step_ns / SECOND
         self._error = 0.0
         return step_ns
 

@@ -31,7 +31,8 @@ from leadlight_sim.flashes import AddedFlashes, worst_viewpoint
 from leadlight_sim.kernel import TrueInstant
 from leadlight_sim.scenario import Scenario
 
-ROLLS_AT_S: Final = 5.0
+ROLLS_AT_S: Final = 22.0
+"""The break then falls into the trial content's steady light, in which any fade or gap is seen."""
 BREAKS_AT_S: Final = 120.0
 """Two minutes: clocks have locked and learnt their rates."""
 LOOKS_FROM_S: Final = BREAKS_AT_S - 10.0

@@ -6,7 +6,7 @@ import pytest
 
 from leadlight.cue import FrameRate
 from leadlight.playhead import FROZEN_PPB, Moved, Playhead, Stretch
-from leadlight.recovery import Remedy
+from leadlight.recovery import HoldRecovery, Recovery, Remedy, SlewOnlyRecovery, StepOnlyRecovery
 from leadlight.units import MILLISECOND, SECOND, LocalInstant, ShowPosition
 
 FORTY = FrameRate(40)
@@ -166,3 +166,40 @@ def test_a_paused_show_has_no_next_frame() -> None:
     playhead.start(Stretch(START, ShowPosition(SECOND), FROZEN_PPB))
     assert playhead.frame_at(at(100), FORTY) == 40
     assert playhead.next_frame_at(at(100), FORTY) is None
+
+
+@pytest.mark.parametrize(
+    ("recovery", "error_ns", "right_after_s"),
+    [
+        (SlewOnlyRecovery(), 200 * MILLISECOND, 10.0),
+        (SlewOnlyRecovery(), -3 * SECOND, 150.0),
+        (StepOnlyRecovery(), 10 * MILLISECOND, 0.0),
+        (StepOnlyRecovery(), -3 * SECOND, 0.0),
+        (HoldRecovery(), 10 * MILLISECOND, 0.0),
+        (HoldRecovery(), -200 * MILLISECOND, 0.2),
+    ],
+)
+def test_an_error_is_gone_as_soon_as_the_strategy_allows(
+    recovery: Recovery, error_ns: int, right_after_s: float
+) -> None:
+    playhead = Playhead(recovery)
+    playhead.start(show())
+    target = show(error_ns)
+    playhead.amend(target, at(10))
+    right_at = at(10 + right_after_s)
+    assert playhead.position_at(right_at) == target.position_at(right_at)
+    if right_after_s:
+        just_before = LocalInstant(right_at - MILLISECOND)
+        assert playhead.position_at(just_before) != target.position_at(just_before)
+
+
+def test_hold_never_shows_an_earlier_frame_again() -> None:
+    playhead = Playhead(HoldRecovery())
+    playhead.start(show())
+    last = playhead.position_at(at(0))
+    for tenth in range(1, 201):
+        now = at(tenth / 10)
+        assert playhead.position_at(now) >= last
+        playhead.amend(show(250 * MILLISECOND * (-1) ** tenth), now)
+        assert playhead.position_at(now) >= last
+        last = playhead.position_at(now)

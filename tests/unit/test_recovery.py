@@ -5,7 +5,16 @@ from typing import Any
 import pytest
 
 from leadlight.errors import ConfigurationError
-from leadlight.recovery import BlendedRecovery, Correction, History, Remedy
+from leadlight.recovery import (
+    BlendedRecovery,
+    Correction,
+    History,
+    HoldRecovery,
+    Recovery,
+    Remedy,
+    SlewOnlyRecovery,
+    StepOnlyRecovery,
+)
 from leadlight.units import MILLISECOND, SECOND, LocalInstant
 
 NOW = LocalInstant(100 * SECOND)
@@ -73,3 +82,58 @@ def test_a_slew_may_go_on_the_same_way_at_once() -> None:
 def test_settings_that_make_no_sense_are_refused(wrong: dict[str, Any]) -> None:
     with pytest.raises(ConfigurationError):
         BlendedRecovery(**wrong)
+
+
+# -- the ones that do one thing alone ----------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize("recovery", [SlewOnlyRecovery(), StepOnlyRecovery(), HoldRecovery()])
+@pytest.mark.parametrize("error_ns", [500_000, 0, -500_000])
+def test_each_of_them_absorbs_what_is_tiny(recovery: Recovery, error_ns: int) -> None:
+    assert recovery.correct(error_ns, NOW, NEVER) == Correction(Remedy.ABSORB, error_ns)
+
+
+@pytest.mark.parametrize("size_ns", [500_001, 50 * MILLISECOND, 10 * SECOND])
+def test_slew_only_slews_whatever_the_size(size_ns: int) -> None:
+    assert SlewOnlyRecovery().correct(size_ns, NOW, NEVER) == Correction(Remedy.SLEW, TWO_PERCENT)
+    assert SlewOnlyRecovery().correct(-size_ns, NOW, NEVER) == Correction(Remedy.SLEW, -TWO_PERCENT)
+
+
+def test_slew_only_does_not_turn_round_within_a_second() -> None:
+    history = History(None, LocalInstant(NOW - SECOND + 1), +1)
+    assert SlewOnlyRecovery().correct(-10 * SECOND, NOW, history) == Correction(Remedy.ABSORB, 0)
+
+
+@pytest.mark.parametrize("error_ns", [500_001, -500_001, 10 * SECOND, -10 * SECOND])
+def test_step_only_steps_whatever_the_size_but_not_twice_in_two_seconds(error_ns: int) -> None:
+    assert StepOnlyRecovery().correct(error_ns, NOW, NEVER) == Correction(Remedy.STEP)
+    lately = History(LocalInstant(NOW - 2 * SECOND + 1), None, 0)
+    assert StepOnlyRecovery().correct(error_ns, NOW, lately) == Correction(Remedy.ABSORB, 0)
+    before = History(LocalInstant(NOW - 2 * SECOND), None, 0)
+    assert StepOnlyRecovery().correct(error_ns, NOW, before) == Correction(Remedy.STEP)
+
+
+def test_hold_freezes_when_ahead_and_steps_forward_alone() -> None:
+    lately = History(LocalInstant(NOW - SECOND), None, 0)
+    for size_ns in (500_001, 10 * SECOND):
+        assert HoldRecovery().correct(-size_ns, NOW, NEVER) == Correction(Remedy.HOLD)
+        assert HoldRecovery().correct(-size_ns, NOW, lately) == Correction(Remedy.HOLD)
+        assert HoldRecovery().correct(size_ns, NOW, NEVER) == Correction(Remedy.STEP)
+        assert HoldRecovery().correct(size_ns, NOW, lately) == Correction(Remedy.ABSORB, 0)
+
+
+@pytest.mark.parametrize(
+    ("kind", "wrong"),
+    [
+        (SlewOnlyRecovery, {"slew_rate": 0.0}),
+        (SlewOnlyRecovery, {"dead_band_ns": 100 * MILLISECOND + 1}),
+        (SlewOnlyRecovery, {"reversal_spacing_ns": -1}),
+        (StepOnlyRecovery, {"dead_band_ns": -1}),
+        (StepOnlyRecovery, {"step_spacing_ns": -1}),
+        (HoldRecovery, {"dead_band_ns": -1}),
+        (HoldRecovery, {"step_spacing_ns": -1}),
+    ],
+)
+def test_their_settings_are_checked_too(kind: Any, wrong: dict[str, Any]) -> None:
+    with pytest.raises(ConfigurationError):
+        kind(**wrong)
