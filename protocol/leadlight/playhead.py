@@ -85,6 +85,10 @@ class Playhead:
         self._now = target
         self._before = self._then = None
 
+    def note_step(self, now: LocalInstant) -> None:
+        """Count a jump that was made otherwise, so that the next step keeps its distance from it."""
+        self._stepped_at = now
+
     def halt(self) -> None:
         """Drop the plan: nothing is in force."""
         self._before = self._now = self._then = None

@@ -264,7 +264,9 @@ class Stage:
             target = self._target(cue, now)
             if target is not None:
                 self.playhead.start(target)
-                if self._changed_at == now:
+                if self._changed_at == now and not self._is_keyed:
+                    # A change counts as a step, so that changes and steps together are two seconds apart.
+                    self.playhead.note_step(now)
                     self._fade_in_unkeyed(now)
         else:
             self._retarget(now)
