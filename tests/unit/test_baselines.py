@@ -39,9 +39,6 @@ class Noted:
     def rebase(self) -> None:
         self.log.append((self.name, "rebased"))
 
-    def rebase(self) -> None:
-        self.log.append((self.name, "rebased"))
-
     def reopen_paths(self) -> None:
         self.log.append((self.name, "reopened"))
 

@@ -43,8 +43,9 @@ RATE_WANDER: Final = 0.06e-6
 """Random walk of the rate, per square root of a second: crystals outdoors, with a margin of two."""
 FLOOR_WANDER: Final = 2e-6
 """Random walk of each floor, seconds per square root of a second."""
-RATE_START: Final = 50e-6
-"""Standard deviation of the rate before anything is known: two crystals of ±50 ppm each lie within twice this."""
+RATE_START: Final = 40e-6
+"""Standard deviation of the rate before anything is known: of the difference of two crystals, each anywhere within
+±50 ppm, it is 41 ppm."""
 RATE_REOPENED: Final = 5e-6
 """Standard deviation of the rate that a restart of the leader's host adds, since some hosts measure their own crystal
 anew at boot; and the most that one impossible offset adds."""
