@@ -184,7 +184,7 @@ class Follower:
     def receive_message(self, message: Message, source: Address, received_at: LocalInstant) -> None:
         """Take a message already decoded; for a node that is more than a follower."""
         if type(message) is Beacon:
-            self._receive_beacon(message, source, received_at)
+            self._receive_beacon(message, source, received_at, received_at)
         elif type(message) is Tally:
             self._hear_tally(message, received_at)
         elif type(message) is Echo:
@@ -391,21 +391,22 @@ class Follower:
 
     # -- beacons -------------------------------------------------------------------------------------------------
 
-    def _receive_beacon(self, beacon: Beacon, source: Address, received_at: LocalInstant) -> None:
+    def _receive_beacon(self, beacon: Beacon, source: Address, received_at: LocalInstant, now: LocalInstant) -> None:
+        """Take a beacon that arrived at ``received_at``: at ``now``, or before if its leader had to prove itself."""
         verdict = self._allegiance.judge(beacon, source, received_at)
         if verdict is not Verdict.FOLLOW:
             self.counters[verdict.value] += 1
             return
-        self._follow_beacon(beacon, source, received_at)
+        self._follow_beacon(beacon, source, received_at, now)
 
-    def _follow_beacon(self, beacon: Beacon, source: Address, received_at: LocalInstant) -> None:
+    def _follow_beacon(self, beacon: Beacon, source: Address, received_at: LocalInstant, now: LocalInstant) -> None:
         was_lost = self._allegiance.is_lost
         novelty = self._allegiance.follow(beacon)
         if novelty is not None:
-            self._begin_tenure(beacon, novelty, received_at)
+            self._begin_tenure(beacon, novelty, now)
         elif was_lost:
             silent_ns = 0 if self.heard_at is None else received_at - self.heard_at
-            self._emit(events.LeaderReturned(received_at, beacon.leader, silent_ns))
+            self._emit(events.LeaderReturned(now, beacon.leader, silent_ns))
         self._address = source
         self.heard_at = received_at
         interval_ns = self._interval_ns = beacon.interval_ns
@@ -415,19 +416,19 @@ class Follower:
         self._soundings.share(beacon.group_size, beacon.sounding_budget)
         before = self.clock.state
         if beacon.timebase != self._timebase:
-            self._enter_timebase(beacon, received_at)
+            self._enter_timebase(beacon, now)
         elif novelty is not None:
-            self._continue_timebase(beacon, received_at)
+            self._continue_timebase(beacon, now)
         if self._tally_at is None:
             # The holdover had ended, and with it all that this node sends.
-            self._tally_at = LocalInstant(received_at + below(self._entropy, self.settings.tally_interval_ns))
+            self._tally_at = LocalInstant(now + below(self._entropy, self.settings.tally_interval_ns))
         if self.settings.soundings and self._soundings.due_at is None:
-            self._soundings.begin(received_at, beacon.group_size, beacon.sounding_budget)
+            self._soundings.begin(now, beacon.group_size, beacon.sounding_budget)
         self.clock.observe_beacon(beacon, received_at, self.settings.radio)
         if beacon.marker == self.identity and not beacon.is_copy:
             self._turns.append(beacon.serial)
-        self.stage.read(beacon, received_at)
-        self._after_sample(before, received_at)
+        self.stage.read(beacon, now)
+        self._after_sample(before, now)
 
     def _begin_tenure(self, beacon: Beacon, novelty: Novelty, now: LocalInstant) -> None:
         event = _NOVELTIES[novelty]
@@ -515,7 +516,7 @@ class Follower:
         challenge = self._allegiance.answered(echo.nonce, echo.tenure)
         if challenge is not None:
             # It is judged again: what was followed may have come back while the answer was on its way.
-            self._receive_beacon(challenge.beacon, challenge.source, challenge.received_at)
+            self._receive_beacon(challenge.beacon, challenge.source, challenge.received_at, received_at)
             if self._allegiance.tenure == echo.tenure:
                 self._cookie = echo.cookie
             return
