@@ -241,9 +241,9 @@ class Network:
 
     def _private(self, stream: Stream, node: Leader | Follower) -> Floats:
         host = Host(host_settings(self.scenario, node), stream)
-        return self._draw(self.tables.private, stream) + np.array(
-            [host.receive_delay_ns(stream) / SECOND for _ in range(DRAWS)]
-        )
+        radio = self._draw(self.tables.private, stream)
+        woken: Floats = np.array([host.receive_delay_ns(stream) / SECOND for _ in range(DRAWS)])
+        return radio + woken
 
     def _ways(self, follower: Follower) -> tuple[Floats, Floats, Floats]:
         """Return delays down to a follower, up from it, and of a beacon, from stamp to stamp."""

@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+from leadlight_sim.budget_command import BudgetCommand
 from leadlight_sim.rehearse_command import RehearseCommand
 from leadlight_sim.tune_command import TuneCommand
 
+budget = BudgetCommand()
 rehearse = RehearseCommand()
 tune = TuneCommand()
