@@ -22,9 +22,9 @@ from leadlight_sim.drills import (
     drills_named,
     run_drill,
 )
-from leadlight_sim.rehearse_command import TABLE_WIDTH, progress
 from leadlight_sim.report.saving import write_whole
 from leadlight_sim.scenario import Scenario
+from leadlight_sim.terminal import TABLE_WIDTH, progress
 
 NOTES = (
     "Worst: the piece the crowd noticed most. Wrong: lit and more than half a frame off. Back: after the fault's end.",
@@ -43,7 +43,7 @@ def run_drills(arguments: argparse.Namespace, scenario: Scenario, seed: int, com
     results: list[DrillResult] = []
     runs = [(recovery, drill) for recovery in recoveries for drill in drills]
     interrupted = False
-    with progress(f"{scenario.name}: {len(runs)} drills", sys.stderr, arguments.quiet) as tell:
+    with progress(f"drilling {scenario.name}", sys.stderr, arguments.quiet) as tell:
         try:
             for number, (recovery, drill) in enumerate(runs):
                 results.append(run_drill(drill, scenario, seed, recovery, _part(tell, number, len(runs))))

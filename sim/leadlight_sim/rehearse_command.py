@@ -6,8 +6,7 @@ import argparse
 import json
 import shlex
 import sys
-from collections.abc import Callable, Iterator, Sequence
-from contextlib import contextmanager
+from collections.abc import Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Literal, TextIO
 
@@ -20,8 +19,6 @@ if TYPE_CHECKING:
 
 EXIT_MISSED = 1
 SEED_MAXIMUM = 2**63 - 1
-TABLE_WIDTH = 100
-"""In characters, where the terminal does not say: a file or a pipe."""
 
 
 class RehearseCommand:
@@ -61,6 +58,7 @@ class RehearseCommand:
         """Rehearse, tell and return 0, or with ``--strict`` 1 for a missed target; raise ``LeadlightError``."""
         from leadlight_sim.rehearse import judge, rehearse
         from leadlight_sim.report.saving import check_outputs
+        from leadlight_sim.terminal import progress
 
         _check_drill(arguments)
         scenario = _scenario(arguments)
@@ -72,7 +70,7 @@ class RehearseCommand:
 
             good = run_drills(arguments, scenario, seed, command)
             return EXIT_MISSED if arguments.strict and not good else 0
-        with progress(scenario.name, sys.stderr, arguments.quiet) as tell:
+        with progress(f"rehearsing {scenario.name}", sys.stderr, arguments.quiet) as tell:
             rehearsal = rehearse(scenario, seed, tell, timeline=arguments.report is not None)
         verdict = judge(rehearsal)
         if arguments.quiet:
@@ -132,29 +130,6 @@ def _reproduce(arguments: argparse.Namespace, seed: int) -> str:
     return shlex.join(words)
 
 
-@contextmanager
-def progress(name: str, stream: TextIO, quiet: bool) -> Iterator[Callable[[float], None] | None]:
-    """Give a function to call with the share done; nothing where nobody is looking."""
-    if quiet or not stream.isatty():
-        yield None
-        return
-    from rich.console import Console
-    from rich.markup import escape
-    from rich.progress import BarColumn, Progress, TaskProgressColumn, TextColumn, TimeRemainingColumn
-
-    bar = Progress(
-        TextColumn("{task.description}"),
-        BarColumn(),
-        TaskProgressColumn(),
-        TimeRemainingColumn(),
-        console=Console(file=stream),
-        transient=True,
-    )
-    with bar:
-        task = bar.add_task(f"rehearsing {escape(name)}", total=1.0)
-        yield lambda share: bar.update(task, completed=share)
-
-
 def _tell(rehearsal: Rehearsal, verdict: Verdict, stream: TextIO) -> None:
     from rich import box
     from rich.console import Console
@@ -162,6 +137,7 @@ def _tell(rehearsal: Rehearsal, verdict: Verdict, stream: TextIO) -> None:
     from rich.text import Text
 
     from leadlight_sim.tables import COLUMNS, rows
+    from leadlight_sim.terminal import TABLE_WIDTH
 
     console = Console(file=stream, highlight=False, width=None if stream.isatty() else TABLE_WIDTH)
     speed = rehearsal.simulated_s / max(rehearsal.wall_s, 1e-9)

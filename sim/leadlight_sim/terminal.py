@@ -1,0 +1,33 @@
+"""What long commands share: a bar while they work, and how wide a table is where nothing says so."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from typing import Final, TextIO
+
+TABLE_WIDTH: Final = 100
+"""In characters, where the terminal does not say: a file or a pipe."""
+
+
+@contextmanager
+def progress(name: str, stream: TextIO, quiet: bool) -> Iterator[Callable[[float], None] | None]:
+    """Give a function to call with the share done; nothing where nobody is looking."""
+    if quiet or not stream.isatty():
+        yield None
+        return
+    from rich.console import Console
+    from rich.markup import escape
+    from rich.progress import BarColumn, Progress, TaskProgressColumn, TextColumn, TimeRemainingColumn
+
+    bar = Progress(
+        TextColumn("{task.description}"),
+        BarColumn(),
+        TaskProgressColumn(),
+        TimeRemainingColumn(),
+        console=Console(file=stream),
+        transient=True,
+    )
+    with bar:
+        task = bar.add_task(f"{escape(name)}", total=1.0)
+        yield lambda share: bar.update(task, completed=share)
