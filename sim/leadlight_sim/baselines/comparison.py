@@ -22,7 +22,7 @@ from leadlight.clock import ClockSettings, ClockView, Estimate, Estimator, Excha
 from leadlight.units import MILLISECOND, SECOND, LeaderInstant, LocalInstant
 from leadlight_sim.assembly import World
 from leadlight_sim.baselines import BASELINES, Accompanied, accompanied
-from leadlight_sim.baselines.panel import Onlooker, PanelClock, install
+from leadlight_sim.baselines.panel import Onlooker, install
 from leadlight_sim.kernel import TrueInstant
 from leadlight_sim.scenario import Scenario, load_shipped
 
@@ -167,8 +167,7 @@ def run(
 ) -> dict[str, Seen]:
     """Run one seed of a model and return what was seen of each of our modes and of each baseline."""
     world = World(scenario_of(model, duration_s, interval_s), seed, accompanied(others=tuple(baselines.values())))
-    for node in world.followers:
-        install(node, ONLOOKERS, RADIO)
+    panels = [install(node, ONLOOKERS, RADIO) for node in world.followers]
     count, ticks = len(world.followers), duration_s * SECOND // SCORE_EVERY_NS + 1
     traces = {name: _Trace(count, ticks, keeps_bounds=True) for name in MODES}
     traces |= {name: _Trace(count, ticks, keeps_bounds=False) for name in baselines}
@@ -184,20 +183,19 @@ def run(
             if not node.powered or node.follower.timebase is None:
                 continue  # not up yet, or without a beacon yet
             follower, local = node.follower, node.local_at(now)
-            clock = follower.clock
-            assert isinstance(clock, PanelClock)
+            panel = panels[index][-1]
             timebase = follower.timebase
             assert timebase is not None
             truth = world.leader_time(timebase, now)
             assert truth is not None
-            if clock.samples != samples[index]:
+            if panel.samples != samples[index]:
                 if samples[index] < 0:
                     first[index] = now / SECOND
-                samples[index] = clock.samples
-                party = clock.uncorrected
+                samples[index] = panel.samples
+                party = panel.clock.uncorrected
                 assert isinstance(party, Accompanied)
                 believed[index] = {name: other.estimate() for name, other in zip(baselines, party.others, strict=True)}
-            clocks = clock.others | {COMMON_VIEW: clock}
+            clocks = panel.others | {COMMON_VIEW: panel.clock}
             for name, other in clocks.items():
                 estimate = believed[index][name] = other.served
                 if estimate is None:

@@ -6,14 +6,12 @@ shows at once if all of them live through the same evening.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
+from typing import Any
 
 from leadlight import Follower
-from leadlight.clock import ClockSettings, Exchange, FollowerClock
-from leadlight.clock.common_view import CommonViewClock
-from leadlight.messages import Beacon
-from leadlight.units import LocalInstant
+from leadlight.clock import ClockSettings, FollowerClock
 from leadlight_sim.nodes import FollowerNode
 
 
@@ -25,74 +23,49 @@ class Onlooker:
     soundings: bool = True
 
 
-class _OverheardTallies(CommonViewClock):
-    """Lets every clock of a panel hear the Tallies that the steering one hears."""
+class Panel:
+    """A follower's clock with onlookers beside it. ``others`` are theirs by name; ``samples`` counts what was shown."""
 
-    def __init__(self, others: list[FollowerClock]) -> None:
-        super().__init__()
-        self._others = others
-
-    def note_heard(self, turn: int, heard_at: LocalInstant) -> None:
-        """Remember when the Tally for ``turn`` was heard, in all."""
-        super().note_heard(turn, heard_at)
-        for other in self._others:
-            other.common_view.note_heard(turn, heard_at)
-
-
-class PanelClock(FollowerClock):
-    """A follower's clock with onlookers. ``others`` are their clocks by name; ``samples`` counts what was shown."""
-
-    def __init__(self, settings: ClockSettings, onlookers: Mapping[str, Onlooker]) -> None:
-        super().__init__(settings)
+    def __init__(self, clock: FollowerClock, onlookers: Mapping[str, Onlooker]) -> None:
+        self.clock = clock
         self.others = {name: FollowerClock(onlooker.settings) for name, onlooker in onlookers.items()}
         self.samples = 0
-        self._told_of_exchanges = [self.others[name] for name, onlooker in onlookers.items() if onlooker.soundings]
-        self.common_view = _OverheardTallies(list(self.others.values()))
+        everyone = list(self.others.values())
+        told_of_exchanges = [self.others[name] for name, onlooker in onlookers.items() if onlooker.soundings]
+        # The clock itself stays the one that the follower's other parts hold.
+        for heard in ("observe_beacon", "note_silence", "enter_timebase", "continue_timebase"):
+            self._also_tell(clock, heard, everyone)
+        self._also_tell(clock, "observe_exchange", told_of_exchanges)
+        self._also_tell(clock.common_view, "note_heard", [other.common_view for other in everyone])
 
-    def observe_beacon(self, beacon: Beacon, received_at: LocalInstant, radio: int | None) -> None:
-        """Show a beacon to all."""
-        super().observe_beacon(beacon, received_at, radio)
-        self.samples += 1
-        for other in self.others.values():
-            other.observe_beacon(beacon, received_at, radio)
+    def _also_tell(self, first: object, heard: str, others: Sequence[object]) -> None:
+        tell_first = getattr(first, heard)
 
-    def observe_exchange(self, exchange: Exchange) -> None:
-        """Show an exchange to all that are told of exchanges."""
-        super().observe_exchange(exchange)
-        self.samples += 1
-        for other in self._told_of_exchanges:
-            other.observe_exchange(exchange)
+        def tell_all(*told: Any, **named: Any) -> None:
+            tell_first(*told, **named)
+            for other in others:
+                getattr(other, heard)(*told, **named)
+            self.samples += 1
 
-    def note_silence(self) -> None:
-        """Tell all that beacons have gone."""
-        super().note_silence()
-        for other in self.others.values():
-            other.note_silence()
-
-    def enter_timebase(self, same_host: bool = False) -> None:
-        """Let all start anew."""
-        super().enter_timebase(same_host)
-        for other in self.others.values():
-            other.enter_timebase(same_host)
-
-    def continue_timebase(self, within_ns: int) -> None:
-        """Tell all that another leader goes on in this timebase."""
-        super().continue_timebase(within_ns)
-        for other in self.others.values():
-            other.continue_timebase(within_ns)
+        setattr(first, heard, tell_all)
 
 
-def install(node: FollowerNode, onlookers: Mapping[str, Onlooker], radio: int | None = None) -> None:
-    """Let a node come up, whenever it does, with onlookers beside its clock, on the access point named ``radio``."""
+def install(node: FollowerNode, onlookers: Mapping[str, Onlooker], radio: int | None = None) -> list[Panel]:
+    """Let a node come up, whenever it does, with onlookers beside its clock, on the access point named ``radio``.
+
+    Returns the panels, one for each time it has come up: none yet.
+    """
     start = node.start
+    panels: list[Panel] = []
 
     def start_watched(make: Callable[[], Follower]) -> None:
         def make_watched() -> Follower:
             follower = make()
-            follower.clock = PanelClock(follower.clock.settings, onlookers)
+            panels.append(Panel(follower.clock, onlookers))
             follower.settings = replace(follower.settings, radio=radio)
             return follower
 
         start(make_watched)
 
     node.start = start_watched  # type: ignore[method-assign]
+    return panels
