@@ -1,0 +1,264 @@
+"""What the crowd sees when something breaks, at the shipped scenario.
+
+Every drill once; ``tests/bench/drills.py`` runs many.
+"""
+
+from __future__ import annotations
+
+import importlib.util
+import json
+import math
+from importlib.metadata import EntryPoint
+from pathlib import Path
+from types import ModuleType
+
+import numpy as np
+import pytest
+
+from leadlight import cli
+from leadlight.events import LeaderChanged, RivalHeard
+from leadlight.recovery import SLEW_RATE, StepOnlyRecovery
+from leadlight.units import SECOND
+from leadlight_sim import drills
+from leadlight_sim.assembly import World
+from leadlight_sim.drill_watch import OTHER_SHOW, Watcher
+from leadlight_sim.drills import (
+    BREAKS_AT_S,
+    DRILLS,
+    RECOVERIES,
+    Drill,
+    DrillResult,
+    drills_named,
+    run_drill,
+)
+from leadlight_sim.kernel import TrueInstant
+from leadlight_sim.scenario import load_shipped
+
+LAKE = load_shipped()
+HALF_FRAME_MS = 12.5
+SEEDS = (3,)
+"""The bench looks at others."""
+
+pytestmark = pytest.mark.slow
+
+BENCH = Path(__file__).parents[1] / "bench" / "drills.py"
+
+
+def drill(name: str) -> Drill:
+    return drills_named(name)[0]
+
+
+def the_bench() -> ModuleType:
+    spec = importlib.util.spec_from_file_location("bench_drills", BENCH)
+    assert spec is not None
+    assert spec.loader is not None
+    module = importlib.util.module_from_spec(spec)
+    spec.loader.exec_module(module)
+    return module
+
+
+# -- every drill -------------------------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize("seed", SEEDS)
+@pytest.mark.parametrize("name", [drill.name for drill in DRILLS])
+def test_nothing_that_breaks_shows_another_show_adds_flashes_or_keeps_a_piece_away(name: str, seed: int) -> None:
+    result = run_drill(drill(name), LAKE, seed)
+    replay = f"leadlight rehearse --drill {name} --seed {seed}"
+    assert result.troubles == (), replay
+    forced = drill(name).has_forced_step
+    assert result.flashes.in_a_second <= (1 if forced else 0), replay
+    assert forced or result.flashes.total == 0, replay
+    for piece in result.pieces:
+        assert piece.other_show_s == 0.0, replay
+        assert piece.back_after_s is not None, replay
+        slewing_s = 0.0 if math.isnan(piece.error_after_ms) else piece.error_after_ms / 1000 / SLEW_RATE
+        assert piece.back_after_s <= max(3 * LAKE.leader.interval_s, slewing_s), replay
+        if name != "suspended" and not drill(name).moves_s:
+            assert piece.jumps == 0, replay
+            assert piece.freeze_s <= 0.025, replay
+
+
+def test_a_standby_takes_over_without_anybody_moving_by_half_a_frame() -> None:
+    for seed in SEEDS:
+        result = run_drill(drill("standby"), LAKE, seed)
+        assert max(piece.error_ms for piece in result.pieces) < HALF_FRAME_MS, f"replay with seed {seed}"
+
+
+def test_a_drill_runs_the_same_again_and_differs_by_its_seed() -> None:
+    first, again, other = (run_drill(drill("roam"), LAKE, seed).to_json() for seed in (1, 1, 2))
+    assert first == again
+    assert first["trace_hash"] != other["trace_hash"]
+
+
+# -- what breaks really breaks -----------------------------------------------------------------------------------------
+
+
+@pytest.fixture(scope="module")
+def clashed() -> World:
+    world = World(drill("clash").applied_to(LAKE), 1)
+    world.run_to(TrueInstant(round((BREAKS_AT_S + 30) * SECOND)))
+    return world
+
+
+def test_a_clashing_leader_is_heard_by_everyone_and_followed_by_nobody(clashed: World) -> None:
+    (rival,) = clashed.rivals
+    assert rival.leader.is_leading
+    assert rival.leader.cue.show == clashed.shows[1].key
+    assert any(isinstance(event, RivalHeard) for _, event in clashed.leader.events)
+    for node in clashed.followers:
+        assert node.follower.counters["other leader"] >= 10
+        assert node.follower.tenure == clashed.leader.leader.tenure
+        assert node.follower.timebase != rival.leader.timebase
+
+
+def test_a_clashing_leader_is_known_to_the_truth_but_never_what_ought_to_be_seen(clashed: World) -> None:
+    (rival,) = clashed.rivals
+    now = clashed.kernel.now
+    assert rival.leader.timebase is not None
+    truth = clashed.leader_time(rival.leader.timebase, now)
+    assert truth is not None
+    assert int(truth) == int(rival.now)
+    assert clashed.ideal(now)[0].show == clashed.shows[0].key
+
+
+def test_a_follower_that_went_over_to_a_rival_would_be_seen() -> None:
+    # Nobody leads but the rival: the leader is lost first.
+    changes = {"faults": [{"kind": "leader-lost", "at_s": 100}, *drill("clash").applied_to(LAKE).model_dump(
+        mode="json", exclude_unset=True)["faults"]]}  # fmt: skip
+    world = World(drill("clash").applied_to(LAKE).with_changes(changes), 1)
+    watcher = Watcher(world, world.shows[0], TrueInstant(110 * SECOND))
+    watcher.run_to(TrueInstant(150 * SECOND))
+    for node, piece in zip(world.followers, watcher.watched().pieces, strict=True):
+        assert any(isinstance(event, LeaderChanged) for _, event in node.events)
+        assert np.count_nonzero(piece.frames == OTHER_SHOW) * 0.025 > 10
+
+
+def test_a_suspended_board_is_seen_to_stand_still() -> None:
+    result = run_drill(drill("suspended"), LAKE, 1)
+    stuck = next(piece for piece in result.pieces if piece.name == LAKE.followers[0].name)
+    assert stuck.freeze_s == pytest.approx(60, abs=0.1)
+    assert stuck.wrong_s == pytest.approx(60, abs=0.1)
+    assert stuck.error_ms == pytest.approx(60_000, abs=50)
+    assert stuck.jumps == 1
+    assert stuck.error_after_ms < HALF_FRAME_MS
+
+
+def test_the_leader_is_told_of_live_data() -> None:
+    assert run_drill(drill("live-data"), LAKE, 1).reported is True
+
+
+# -- recoveries --------------------------------------------------------------------------------------------------------
+
+
+@pytest.fixture(scope="module")
+def moved() -> dict[str, DrillResult]:
+    return {name: run_drill(drill("music-moved"), LAKE, 1, name) for name in RECOVERIES}
+
+
+def test_each_way_of_removing_an_error_shows_in_its_own_way(moved: dict[str, DrillResult]) -> None:
+    worst = {name: result.worst for name, result in moved.items()}
+    assert (worst["blended"].jumps, worst["step only"].jumps, worst["slew only"].jumps) == (2, 2, 0)
+    assert worst["hold"].jumps == 1
+    assert worst["hold"].freeze_s == pytest.approx(0.2, abs=0.03)
+    # 0.2 s at 2 % take ten seconds, the last 12.5 ms of which are right.
+    assert worst["slew only"].back_after_s == pytest.approx((0.2 - 0.0125) / SLEW_RATE, abs=0.6)
+    for name in ("blended", "step only", "hold"):
+        back = worst[name].back_after_s
+        assert back is not None
+        assert back < 0.3
+
+
+def test_a_jump_in_a_group_without_a_key_comes_in_from_dark_which_is_one_flash(moved: dict[str, DrillResult]) -> None:
+    assert moved["blended"].flashes.in_a_second == 1
+    assert moved["slew only"].flashes.total == 0
+
+
+def test_a_recovery_that_jumps_at_every_sample_is_found_out(monkeypatch: pytest.MonkeyPatch) -> None:
+    always = {"always": lambda: StepOnlyRecovery(dead_band_ns=0, step_spacing_ns=0)}
+    monkeypatch.setattr(drills, "RECOVERIES", always)
+    result = run_drill(drill("loss"), LAKE, 1, "always")
+    assert result.flashes.total > 10
+    assert any("flashes added" in trouble for trouble in result.troubles)
+
+
+# -- the command -------------------------------------------------------------------------------------------------------
+
+Capture = pytest.CaptureFixture[str]
+
+
+@pytest.fixture
+def _as_installed(monkeypatch: pytest.MonkeyPatch) -> None:
+    point = EntryPoint("rehearse", "leadlight_sim.cli:rehearse", cli.COMMAND_GROUP)
+    monkeypatch.setattr(cli, "entry_points", lambda **_: [point])
+
+
+def rehearse(*words: str | Path) -> int:
+    return cli.main(["rehearse", *map(str, words)])
+
+
+@pytest.mark.usefixtures("_as_installed")
+def test_a_drill_is_a_row_with_its_worst_piece_and_how_to_repeat_it(capsys: Capture, tmp_path: Path) -> None:
+    assert rehearse("--drill", "roam", "--seed", "1", "--strict", "--json", tmp_path / "found.json") == 0
+    said = capsys.readouterr().out
+    found = json.loads((tmp_path / "found.json").read_text())
+    (row,) = (line for line in said.splitlines() if line.startswith("roam "))
+    worst = max(found["drills"][0]["pieces"], key=lambda piece: piece["error_ms"])
+    assert worst["name"] in row
+    assert f"{worst['error_ms']:.2f} ms" in row
+    assert row.split()[-1] == "good"
+    assert "It stayed within its limits." in said
+    assert "No conformance is claimed." in said
+    assert "Reproduce: leadlight rehearse --seed 1 --drill roam\n" in said
+    assert found["reproduce"] == "leadlight rehearse --seed 1 --drill roam"
+    assert found["drills"][0]["good"] is True
+
+
+@pytest.mark.usefixtures("_as_installed")
+def test_recoveries_are_compared_in_one_table(capsys: Capture, tmp_path: Path) -> None:
+    file = tmp_path / "found.json"
+    assert rehearse("--drill", "music-moved", "--compare-recoveries", "--seed", "1", "--json", file) == 0
+    lines = capsys.readouterr().out.splitlines()
+    for name in RECOVERIES:
+        assert sum(line.startswith(f"{name} ") for line in lines) == 1
+    assert [each["recovery"] for each in json.loads(file.read_text())["drills"]] == list(RECOVERIES)
+
+
+@pytest.mark.usefixtures("_as_installed")
+def test_a_limit_passed_is_said_and_strict_makes_it_count(capsys: Capture, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(drills, "recovery_limit_s", lambda _scenario, _error: 0.0)
+    assert rehearse("--drill", "power-cut", "--seed", "1") == 0
+    assert rehearse("--drill", "power-cut", "--seed", "1", "--strict", "--quiet") == 1
+    said = capsys.readouterr().out
+    assert "power-cut: jetty was back after" in said
+    assert said.splitlines()[-1] == "1 of 1 drills went beyond their limits."
+
+
+@pytest.mark.usefixtures("_as_installed")
+@pytest.mark.parametrize(
+    ("words", "told"),
+    [
+        (["--drill", "stand-by"], "did you mean standby?"),
+        (["--compare-recoveries"], "allowed: with --drill"),
+        (["--drill", "all", "--report", "page.html"], "--report: 'page.html' is not allowed; allowed: without --drill"),
+    ],
+)
+def test_what_cannot_be_drilled_is_said_in_one_line(words: list[str], told: str, capsys: Capture) -> None:
+    assert rehearse(*words) == 2
+    said = capsys.readouterr()
+    assert told in said.err
+    assert said.err.count("\n") == 1
+    assert said.out == ""
+
+
+# -- holdover ----------------------------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize("seed", SEEDS)
+def test_ten_minutes_without_a_leader_leave_pieces_within_milliseconds_of_each_other(seed: int) -> None:
+    bench = the_bench()
+    p95, largest, control = bench.holdover(seed)
+    assert p95 <= 4.0
+    assert largest <= 8.0
+    # At the nominal rate, 100 ppm between two boards are 60 ms by then.
+    assert control > 25.0

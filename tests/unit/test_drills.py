@@ -1,0 +1,245 @@
+from __future__ import annotations
+
+import math
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from leadlight_sim import drills
+from leadlight_sim.drill_watch import DARK, OFF, OTHER_SHOW, Watch, Watched
+from leadlight_sim.drills import (
+    BREAKS_AT_S,
+    DRILLS,
+    RECOVERIES,
+    Drill,
+    DrillError,
+    DrillResult,
+    PieceSeen,
+    drills_named,
+    recovery_limit_s,
+)
+from leadlight_sim.flashes import AddedFlashes
+from leadlight_sim.scenario import LeaderLost, Scenario, ScenarioError, check_scenario, load_shipped, over_at_s
+
+ONE_SHOW = check_scenario(
+    {
+        "name": "a yard",
+        "run": {"duration_s": 90},
+        "followers": [{"name": "oak", "pixels": 10}, {"name": "elm", "pixels": 10}],
+        "shows": [{"id": "short", "duration_s": 30}],
+        "cues": [{"at_s": 10, "show": "short"}, {"at_s": 50, "show": "short"}],
+        "faults": [{"kind": "power-cut", "follower": "elm", "at_s": 20, "for_s": 5}],
+        "standbys": [{"name": "shed"}],
+    },
+    "a test",
+)
+
+# -- the scenario put to a drill ---------------------------------------------------------------------------------------
+
+
+def test_the_set_is_complete_and_every_name_is_its_own() -> None:
+    assert [drill.name for drill in DRILLS] == [
+        "leader-reboot", "standby", "leader-lost", "power-cut", "access-point", "split-network", "suspended", "loss",
+        "roam", "clash", "live-data", "music-moved",
+    ]  # fmt: skip
+    assert list(RECOVERIES) == ["blended", "slew only", "step only", "hold"]
+
+
+@pytest.mark.parametrize("drill", DRILLS, ids=lambda drill: str(drill.name))
+@pytest.mark.parametrize("scenario", [ONE_SHOW, load_shipped()], ids=["a yard", "quarry lake"])
+def test_one_show_rolls_throughout_and_one_thing_breaks(drill: Drill, scenario: Scenario) -> None:
+    drilled = drill.applied_to(scenario)
+    rolling = drilled.cues[0].show
+    assert {(cue.show, cue.state) for cue in drilled.cues} == {(rolling, "rolling")}
+    assert drilled.cues[0].at_s < BREAKS_AT_S
+    assert len(drilled.faults) == (0 if drill.moves_s else 1)
+    for fault in drilled.faults:
+        assert fault.at_s == BREAKS_AT_S
+        over = BREAKS_AT_S if isinstance(fault, LeaderLost) else over_at_s(fault)
+        assert over == drill.over_at_s
+    assert drilled.run.duration_s == drill.duration_s
+    ends = drilled.cues[0].at_s + next(show.duration_s for show in drilled.shows if show.id == rolling)
+    assert ends >= drilled.run.duration_s
+    # Place, people and network are as they were.
+    for part in ("leader", "followers", "clocks", "air", "targets", "tight_pairs"):
+        assert getattr(drilled, part) == getattr(scenario, part)
+
+
+def test_a_standby_is_there_where_one_is_needed_and_nowhere_else() -> None:
+    standbys = {drill.name: len(drill.applied_to(load_shipped()).standbys) for drill in DRILLS}
+    assert {name for name, count in standbys.items() if count} == {"standby", "split-network"}
+    kept = {drill.name: [standby.name for standby in drill.applied_to(ONE_SHOW).standbys] for drill in DRILLS}
+    assert kept["standby"] == ["shed"]
+    assert kept["leader-lost"] == []
+    assert kept["roam"] == ["shed"]
+
+
+def test_a_network_splits_between_the_halves_and_the_standby_is_away() -> None:
+    (fault,) = drills_named("split-network")[0].applied_to(ONE_SHOW).faults
+    assert getattr(fault, "away") == ("elm", "shed")  # noqa: B009 - one of many kinds
+
+
+def test_a_clashing_leader_rolls_another_show_even_where_there_is_but_one() -> None:
+    drilled = drills_named("clash")[0].applied_to(ONE_SHOW)
+    (fault,) = drilled.faults
+    assert getattr(fault, "show") != drilled.cues[0].show  # noqa: B009 - one of many kinds
+
+
+@pytest.mark.parametrize(("asked", "nearest"), [("stand-by", "standby"), ("acess-point", "access-point")])
+def test_an_unknown_drill_is_told_the_nearest(asked: str, nearest: str) -> None:
+    with pytest.raises(DrillError, match=f"no '{asked}'; did you mean {nearest}\\?"):
+        drills_named(asked)
+
+
+def test_a_rival_can_roll_only_a_show_that_there_is() -> None:
+    fault = {"kind": "clashing-leader", "at_s": 20, "show": "shart"}
+    with pytest.raises(ScenarioError, match=r'faults\[0\]\.show: "shart".*did you mean "short"'):
+        ONE_SHOW.with_changes({"faults": [fault]})
+
+
+def test_all_is_every_drill_and_a_name_is_one() -> None:
+    assert drills_named("all") == DRILLS
+    assert [drill.name for drill in drills_named("roam")] == ["roam"]
+
+
+# -- what was seen -----------------------------------------------------------------------------------------------------
+
+PERIOD_S = 0.025
+CUT = drills_named("power-cut")[0]  # breaks at 120 s, over at 140 s
+FIRST = 4_000
+
+
+INSTEAD = {"dark": DARK, "off": OFF, "other show": OTHER_SHOW}
+
+
+def seen(changes: dict[tuple[float, float], tuple[int | str, float]]) -> PieceSeen:
+    """A piece watched from 110 s to 200 s that shows what is due, but for spans: by how many frames off, or a word."""
+    count = round(90 / PERIOD_S)
+    times = np.linspace(110, 200, count, endpoint=False) + 1e-6
+    due = FIRST + np.arange(count)
+    frames, errors = due.copy(), np.full(count, 0.3)
+    for (begin, end), (frame, error) in changes.items():
+        span = (times >= begin) & (times < end)
+        if isinstance(frame, int):
+            frames[span] = due[span] + frame
+        elif frame == "stuck":
+            frames[span] = due[span][0] - 1
+        else:
+            frames[span] = INSTEAD[frame]
+        errors[span] = error
+    piece = Watched("oak", frames, errors, np.ones(count))
+    watch = Watch(times, due, 1000 * PERIOD_S, (piece,), np.ones((1, count)))
+    return drills._piece_seen(piece, watch, CUT)
+
+
+def test_a_piece_that_is_never_wrong_has_nothing_to_tell() -> None:
+    assert seen({}) == PieceSeen("oak", 0.3, 0.0, 0.0, 0.0, 0.0, 0.3, 0, 0.0)
+
+
+def test_dark_with_power_is_told_and_without_power_is_not() -> None:
+    found = seen({(120, 140): ("off", math.nan), (140, 141): ("dark", math.nan)})
+    assert found.dark_s == pytest.approx(1.0)
+    assert found.back_after_s == pytest.approx(1.0, abs=PERIOD_S)
+    assert (found.wrong_s, found.jumps, found.freeze_s) == (0.0, 0, 0.0)
+
+
+def test_half_a_frame_is_the_border_between_right_and_wrong() -> None:
+    assert seen({(140, 142): (0, 12.5)}).wrong_s == 0.0
+    found = seen({(140, 142): (0, -12.6)})
+    assert found.wrong_s == pytest.approx(2.0)
+    assert found.back_after_s == pytest.approx(2.0, abs=PERIOD_S)
+    assert (found.error_ms, found.error_after_ms) == (12.6, 12.6)
+
+
+def test_back_means_for_good() -> None:
+    found = seen({(140, 140.5): (0, 40.0), (150, 150.5): (0, 40.0)})
+    assert found.back_after_s == pytest.approx(10.5, abs=PERIOD_S)
+    assert seen({(150, 300): (0, 40.0)}).back_after_s is None
+
+
+def test_what_was_wrong_before_the_break_is_another_matter() -> None:
+    found = seen({(112, 115): (8, 200.0)})
+    assert (found.error_ms, found.wrong_s, found.jumps) == (0.3, 0.0, 0)
+
+
+def test_a_jump_is_told_whichever_way_and_a_single_frame_left_out_is_none() -> None:
+    assert seen({(150, 151): (8, 200.0)}).jumps == 2  # there and back
+    assert seen({(150, 151): (-8, -200.0)}).jumps == 2
+    # A slewing piece leaves out a frame, and repeats one.
+    assert seen({(150, 151): (1, 25.0)}).jumps == 0
+
+
+def test_a_freeze_is_how_long_a_frame_stood_beyond_its_time() -> None:
+    found = seen({(150, 151): ("stuck", 500.0)})
+    assert found.freeze_s == pytest.approx(1.0)
+    assert found.jumps == 1
+
+
+def test_another_show_counts_even_before_the_break() -> None:
+    assert seen({(115, 116): ("other show", math.nan)}).other_show_s == pytest.approx(1.0)
+
+
+# -- judged ------------------------------------------------------------------------------------------------------------
+
+GOOD = PieceSeen("oak", 1.0, 0.0, 0.0, 0.0, 0.0, 1.0, 0, 0.0)
+NO_FLASHES = AddedFlashes("everything", 0, 0, 2, 2)
+REBOOT = drills_named("leader-reboot")[0]
+
+
+def troubles(
+    piece: PieceSeen = GOOD, flashes: AddedFlashes = NO_FLASHES, drill: Drill = REBOOT, reported: bool | None = None
+) -> list[str]:
+    return drills._troubles(drill, ONE_SHOW, [piece], flashes, reported)
+
+
+def test_a_recovery_may_take_three_intervals_or_the_time_to_slew() -> None:
+    assert recovery_limit_s(ONE_SHOW, 10.0) == 3.0
+    assert recovery_limit_s(ONE_SHOW, 200.0) == pytest.approx(10.0)
+    assert recovery_limit_s(ONE_SHOW, math.nan) == 3.0
+    assert recovery_limit_s(ONE_SHOW.with_changes({"leader.interval_s": 0.5}), 10.0) == 1.5
+
+
+def test_nothing_is_said_of_what_stays_within_limits() -> None:
+    assert troubles() == []
+    assert troubles(replace(GOOD, back_after_s=3.0)) == []
+    assert troubles(reported=True) == []
+
+
+def test_each_limit_passed_is_a_sentence() -> None:
+    assert troubles(replace(GOOD, other_show_s=0.5)) == ["oak showed another show for 0.5 s"]
+    assert troubles(replace(GOOD, back_after_s=3.1)) == ["oak was back after 3.1 s, not within 3.0 s"]
+    assert troubles(replace(GOOD, back_after_s=None)) == ["oak did not come back within half a frame"]
+    assert troubles(reported=False) == ["the leader was not told of the live data"]
+
+
+def test_a_flash_is_too_many_unless_a_piece_must_jump() -> None:
+    one = AddedFlashes("oak", 1, 1, 3, 2)
+    assert troubles(flashes=one) == ["1 flash added, seen from oak"]
+    assert troubles(flashes=AddedFlashes("oak", 0, 2, 2, 2)) == ["2 flashes added, seen from oak"]
+    assert troubles(flashes=one, drill=CUT) == []
+    assert troubles(flashes=AddedFlashes("oak", 2, 2, 3, 2), drill=CUT) == [
+        "2 flashes added in one second, seen from oak"
+    ]
+
+
+def test_the_worst_piece_is_the_one_on_another_show_then_the_one_wrong_longest() -> None:
+    pieces = (
+        GOOD,
+        replace(GOOD, name="far off", error_ms=900.0),
+        replace(GOOD, name="long wrong", wrong_s=2.0),
+        replace(GOOD, name="elsewhere", other_show_s=0.1),
+    )
+    result = DrillResult("roam", "", "blended", 1, "", pieces, NO_FLASHES, None, ())
+    assert result.worst.name == "elsewhere"
+    assert replace(result, pieces=pieces[:3]).worst.name == "long wrong"
+    assert replace(result, pieces=pieces[:2]).worst.name == "far off"
+
+
+def test_what_was_never_seen_is_null_in_json() -> None:
+    never = replace(GOOD, error_ms=math.nan, back_after_s=None)
+    result = DrillResult("roam", "", "blended", 1, "", (never,), NO_FLASHES, None, ("oak is lost",))
+    plain = result.to_json()
+    assert plain["pieces"][0]["error_ms"] is None
+    assert plain["pieces"][0]["back_after_s"] is None
+    assert plain["good"] is False
