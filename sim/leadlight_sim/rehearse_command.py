@@ -6,6 +6,7 @@ import argparse
 import json
 import shlex
 import sys
+import textwrap
 from collections.abc import Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Literal, TextIO
@@ -14,6 +15,7 @@ from leadlight.errors import ConfigurationError
 
 # The rest is imported where it is used: a list of commands must not wait for the simulator to load.
 if TYPE_CHECKING:
+    from leadlight_sim.live_feed import LiveRun
     from leadlight_sim.rehearse import Rehearsal, Verdict
     from leadlight_sim.scenario import Scenario
 
@@ -48,6 +50,9 @@ class RehearseCommand:
             action="store_true",
             help="with --drill: the same with every way of removing an error",
         )
+        parser.add_argument(
+            "--live", action="store_true", help="send the pixels live as well, 20 s over the same air, and compare"
+        )
         parser.add_argument("--report", type=Path, metavar="FILE", help="write a page with drawings, as HTML")
         parser.add_argument("--picture", type=Path, metavar="FILE", help="draw the error over time, as PNG")
         parser.add_argument("--json", type=Path, metavar="FILE", help="write the figures")
@@ -72,14 +77,16 @@ class RehearseCommand:
             return EXIT_MISSED if arguments.strict and not good else 0
         with progress(f"rehearsing {scenario.name}", sys.stderr, arguments.quiet) as tell:
             rehearsal = rehearse(scenario, seed, tell, timeline=arguments.report is not None)
+            live = _live_runs(scenario, seed) if arguments.live else []
         verdict = judge(rehearsal)
         if arguments.quiet:
             sys.stdout.write(f"{verdict.headline}\n")
         else:
             _tell(rehearsal, verdict, sys.stdout)
+            _tell_live(rehearsal, live, sys.stdout)
         # Told before it is written: a full disk must not cost the answer.
         sys.stdout.flush()
-        written = _write(arguments, rehearsal, command)
+        written = _write(arguments, rehearsal, live, command)
         if not arguments.quiet:
             lines = [f"Written: {path}" for path in written]
             lines += [f"Reproduce: {command}", f"Trace hash: {rehearsal.trace_hash}"]
@@ -95,6 +102,8 @@ def _check_drill(arguments: argparse.Namespace) -> None:
     from leadlight_sim.drills import drills_named
 
     drills_named(arguments.drill)
+    if arguments.live:
+        raise ConfigurationError("--live", True, "without --drill")
     for option, path in (("--report", arguments.report), ("--picture", arguments.picture)):
         if path is not None:
             raise ConfigurationError(option, str(path), "without --drill; --json tells what a drill found")
@@ -127,6 +136,8 @@ def _reproduce(arguments: argparse.Namespace, seed: int) -> str:
         words += ["--drill", arguments.drill]
     if arguments.compare_recoveries:
         words.append("--compare-recoveries")
+    if arguments.live:
+        words.append("--live")
     return shlex.join(words)
 
 
@@ -158,18 +169,38 @@ def _tell(rehearsal: Rehearsal, verdict: Verdict, stream: TextIO) -> None:
     stream.write("\n")
 
 
-def _write(arguments: argparse.Namespace, rehearsal: Rehearsal, command: str) -> Sequence[Path]:
+def _live_runs(scenario: Scenario, seed: int) -> Sequence[LiveRun]:
+    from leadlight_sim.live_feed import Delivery, send_live
+
+    return [send_live(scenario, seed, delivery) for delivery in Delivery]
+
+
+def _tell_live(rehearsal: Rehearsal, live: Sequence[LiveRun], stream: TextIO) -> None:
+    from leadlight_sim.live_feed import sentences
+    from leadlight_sim.terminal import TABLE_WIDTH
+
+    for run in live:
+        said = " ".join(sentences(run, rehearsal.scores.airtime_share))
+        stream.write(f"{textwrap.fill(said, TABLE_WIDTH)}\n\n")
+
+
+def _write(
+    arguments: argparse.Namespace, rehearsal: Rehearsal, live: Sequence[LiveRun], command: str
+) -> Sequence[Path]:
     from leadlight_sim.report.saving import write_whole
 
     written = []
     if arguments.json is not None:
-        text = json.dumps(rehearsal.to_json() | {"reproduce": command}, indent=2, ensure_ascii=False, allow_nan=False)
+        figures = rehearsal.to_json() | {"reproduce": command}
+        if live:
+            figures["live"] = [run.to_json(rehearsal.scores.airtime_share) for run in live]
+        text = json.dumps(figures, indent=2, ensure_ascii=False, allow_nan=False)
         write_whole(arguments.json, f"{text}\n".encode())
         written.append(arguments.json)
     if arguments.report is not None:
         from leadlight_sim.report import page
 
-        write_whole(arguments.report, page(rehearsal, command).encode())
+        write_whole(arguments.report, page(rehearsal, command, live).encode())
         written.append(arguments.report)
     if arguments.picture is not None:
         from leadlight_sim.figures import picture

@@ -5,6 +5,7 @@ from __future__ import annotations
 import importlib.metadata
 import math
 import platform
+from collections.abc import Sequence
 from dataclasses import dataclass
 from importlib.resources import files
 
@@ -14,6 +15,8 @@ from markupsafe import Markup
 from leadlight_sim.canvas import TINTS
 from leadlight_sim.crowd_view import crowd_view
 from leadlight_sim.figures import Drawing, beacon_timeline, error_distribution, error_over_time
+from leadlight_sim.live_feed import LiveRun
+from leadlight_sim.live_view import live_view
 from leadlight_sim.measures import worst_first
 from leadlight_sim.rehearse import Rehearsal, judge
 from leadlight_sim.tables import COLUMNS, NOTHING, as_time, rows
@@ -30,8 +33,10 @@ class BigNumber:
     meaning: str
 
 
-def page(rehearsal: Rehearsal, command: str = "") -> str:
+def page(rehearsal: Rehearsal, command: str = "", live: Sequence[LiveRun] = ()) -> str:
     """Return a rehearsal's report as HTML; ``command`` is the command line that repeats it.
+
+    ``live`` are live runs of the same scenario, to compare.
 
     The same rehearsal gives the same text, whenever and wherever it is made with the same versions.
     """
@@ -40,6 +45,7 @@ def page(rehearsal: Rehearsal, command: str = "") -> str:
     drawings = [
         error_over_time(rehearsal),
         crowd_view(rehearsal),
+        live_view(live, rehearsal) if live else None,
         error_distribution(rehearsal),
         beacon_timeline(rehearsal),
     ]
@@ -94,7 +100,7 @@ def facts(rehearsal: Rehearsal) -> list[tuple[str, str]]:
         ("length", f"{rehearsal.simulated_s:g} s, scored from {scenario.run.settle_s:g} s after a first beacon"),
         ("pieces", f"{len(scenario.followers)}, {sum(f.pixels for f in scenario.followers):,} pixels"),
         ("leader", f"{leader.name}, {'wired' if leader.wired else 'on Wi-Fi'}, a beacon every {leader.interval_s:g} s"),
-        ("air", f"{air.preset}, {air.band} GHz" + ("" if air.dropouts is None else f", {loss} lost")),
+        ("air", f"{air.preset}, {air.fidelity}, {air.band} GHz" + ("" if air.dropouts is None else f", {loss} lost")),
         ("scenario digest", scenario.digest()),
         ("trace hash", rehearsal.trace_hash),
         ("events", f"{rehearsal.events:,}"),
