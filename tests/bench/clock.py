@@ -25,7 +25,7 @@ import numpy as np
 
 from leadlight.clock import CausalityBound, EdgeFilter, Estimator
 from leadlight_sim.baselines import BASELINES
-from leadlight_sim.baselines.comparison import (
+from leadlight_sim.clock_comparison import (
     COMMON_VIEW,
     GROUP_DELAY,
     MODES,

@@ -20,7 +20,7 @@ from unittest.mock import patch
 import matplotlib as mpl
 
 from leadlight import tenure
-from leadlight_sim.baselines.comparison import (
+from leadlight_sim.clock_comparison import (
     COMMON_VIEW,
     GROUP_DELAY,
     MODES,

@@ -30,7 +30,7 @@ from leadlight_sim.baselines import (
     PIServo,
     SlidingMinimum,
 )
-from leadlight_sim.baselines.comparison import SCORE_EVERY_NS, SCORED_FROM_S, Recording, record
+from leadlight_sim.clock_comparison import SCORE_EVERY_NS, SCORED_FROM_S, Recording, record
 
 MODELS = ("model-a", "model-b", "model-c", "model-d", "model-e")
 FIRST_SEED = 300

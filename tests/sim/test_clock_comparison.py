@@ -11,7 +11,7 @@ import pytest
 
 from leadlight.units import SECOND
 from leadlight_sim.assembly import World
-from leadlight_sim.baselines.comparison import (
+from leadlight_sim.clock_comparison import (
     COMMON_VIEW,
     GROUP_DELAY,
     MODES,
@@ -25,8 +25,8 @@ from leadlight_sim.baselines.comparison import (
     run,
     scenario_of,
 )
-from leadlight_sim.baselines.panel import install
 from leadlight_sim.kernel import TrueInstant
+from leadlight_sim.onlookers import install
 
 MODELS = ("model-a", "model-b", "model-c", "model-d", "model-e")
 BIN = 10 ** (1 / 400)

@@ -22,8 +22,8 @@ from leadlight.clock import ClockSettings, ClockView, Estimate, Estimator, Excha
 from leadlight.units import MILLISECOND, SECOND, LeaderInstant, LocalInstant
 from leadlight_sim.assembly import World
 from leadlight_sim.baselines import BASELINES, Accompanied, accompanied
-from leadlight_sim.baselines.panel import Onlooker, install
 from leadlight_sim.kernel import TrueInstant
+from leadlight_sim.onlookers import Onlooker, install
 from leadlight_sim.scenario import Scenario, load_shipped
 
 Floats = npt.NDArray[np.float64]
