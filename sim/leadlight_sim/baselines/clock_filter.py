@@ -1,5 +1,8 @@
-"""The clock filter and phase-locked loop of RFC 5905: of the latest eight exchanges the one with the least round trip
-(section 10), fed to the loop of appendix A.5.5.6. Beacons are of no use to it."""
+"""The clock filter and phase-locked loop of RFC 5905.
+
+Of the latest eight exchanges the one with the least round trip (section 10) is fed to the loop of appendix A.5.5.6.
+Beacons are of no use to it.
+"""
 
 from __future__ import annotations
 

@@ -1,5 +1,8 @@
-"""The Kalman filter of offset and rate (R. E. Kalman, "A new approach to linear filtering and prediction problems",
-1960), with a rate that walks at random and Gaussian noise on every offset: right in all but the shape of the delays."""
+"""The textbook Kalman filter of an offset and its rate.
+
+R. E. Kalman, "A new approach to linear filtering and prediction problems", 1960, with a rate that walks at random and
+Gaussian noise on every offset: right in all but the shape of the delays.
+"""
 
 from __future__ import annotations
 

@@ -1,5 +1,7 @@
-"""Least squares: the straight line through the offsets of a window, whose level is the offset and whose slope the rate
-(A. M. Legendre 1805, C. F. Gauss 1809; any textbook of regression)."""
+"""Least squares: a straight line through the offsets of a window.
+
+Its level is the offset and its slope the rate (A. M. Legendre 1805, C. F. Gauss 1809; any textbook of regression).
+"""
 
 from __future__ import annotations
 

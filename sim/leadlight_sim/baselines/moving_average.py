@@ -1,5 +1,8 @@
-"""The exponentially weighted moving average (S. W. Roberts, "Control chart tests based on geometric moving averages",
-Technometrics 1(3), 1959): each sample moves the offset by a fixed share of what it differs. It knows no rate."""
+"""The exponentially weighted moving average of offsets.
+
+Each sample moves the offset by a fixed share of what it differs (S. W. Roberts, "Control chart tests based on geometric
+moving averages", Technometrics 1(3), 1959). It knows no rate.
+"""
 
 from __future__ import annotations
 

@@ -1,5 +1,8 @@
-"""A proportional-integral servo on offsets less the mean path delay: how a clock that follows IEEE 1588 is commonly
-steered (the offset: IEEE 1588-2019, 11.2; the loop, of type 2: F. M. Gardner, "Phaselock Techniques", chapter 2)."""
+"""A proportional-integral servo on offsets less the mean path delay.
+
+So a clock that follows IEEE 1588 is commonly steered: the offset is that of IEEE 1588-2019, 11.2; the loop is of type 2
+(F. M. Gardner, "Phaselock Techniques", chapter 2).
+"""
 
 from __future__ import annotations
 

@@ -1,5 +1,7 @@
-"""The sliding minimum: of the offsets of a window the least is the least delayed (V. Paxson, "On calibrating
-measurements of packet transit times", SIGMETRICS 1998, section 4). It knows no rate."""
+"""The sliding minimum: of the offsets of a window the least is the least delayed.
+
+V. Paxson, "On calibrating measurements of packet transit times", SIGMETRICS 1998, section 4. It knows no rate.
+"""
 
 from __future__ import annotations
 
