@@ -246,3 +246,27 @@ def test_where_the_extra_is_missing_the_command_says_what_to_install(
     assert done.returncode == 2
     assert done.stderr.startswith("leadlight: rehearse needs leadlight[sim]: pip install 'leadlight[sim]'")
     assert done.stderr.count("\n") == 1
+
+
+def test_live_tells_both_ways_of_sending_and_writes_their_figures(pond: Path, tmp_path: Path, capsys: Capture) -> None:
+    figures, report = tmp_path / "figures.json", tmp_path / "report.html"
+    assert rehearse(pond, "--live", "--json", figures, "--report", report) == 0
+    said = capsys.readouterr().out
+    assert "Sent live by unicast, " in said
+    assert "Sent live by multicast, " in said
+    assert f"Reproduce: leadlight rehearse {shlex.quote(str(pond))} --seed 1 --live\n" in said
+    live = json.loads(figures.read_text())["live"]
+    assert [run["delivery"] for run in live] == ["unicast", "multicast"]
+    assert all(run["packets_per_s"] == 80 for run in live)
+    assert "Stored and sent live" in report.read_text()
+
+
+def test_without_live_nothing_is_sent_live(pond: Path, tmp_path: Path, capsys: Capture) -> None:
+    assert rehearse(pond, "--json", tmp_path / "figures.json") == 0
+    assert "live" not in json.loads((tmp_path / "figures.json").read_text())
+    assert "Sent live" not in capsys.readouterr().out
+
+
+def test_live_and_a_drill_do_not_go_together(pond: Path, capsys: Capture) -> None:
+    assert rehearse(pond, "--live", "--drill", "leader-reboot") != 0
+    assert "--live" in capsys.readouterr().err
