@@ -353,8 +353,8 @@ def _troubles(
         if flashes.in_a_second > FORCED_STEP_FLASHES:
             troubles.append(f"{flashes.in_a_second} flashes added in one second, seen from {flashes.viewpoint}")
     elif flashes.in_a_second or flashes.total:
-        one = "flash" if flashes.total == 1 else "flashes"
-        troubles.append(f"{flashes.total} {one} added, seen from {flashes.viewpoint}")
+        count = max(flashes.in_a_second, flashes.total)  # those that only crowd into a second have none to themselves
+        troubles.append(f"{count} flash{'es' if count > 1 else ''} added, seen from {flashes.viewpoint}")
     if reported is False:
         troubles.append("the leader was not told of the live data")
     return troubles

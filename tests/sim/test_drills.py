@@ -11,6 +11,7 @@ import math
 from importlib.metadata import EntryPoint
 from pathlib import Path
 from types import ModuleType
+from typing import Any
 
 import numpy as np
 import pytest
@@ -19,7 +20,7 @@ from leadlight import cli
 from leadlight.events import LeaderChanged, RivalHeard
 from leadlight.recovery import SLEW_RATE, StepOnlyRecovery
 from leadlight.units import SECOND
-from leadlight_sim import drills
+from leadlight_sim import drill_command, drills
 from leadlight_sim.assembly import World
 from leadlight_sim.drill_watch import OTHER_SHOW, Watcher
 from leadlight_sim.drills import (
@@ -249,6 +250,22 @@ def test_what_cannot_be_drilled_is_said_in_one_line(words: list[str], told: str,
     assert told in said.err
     assert said.err.count("\n") == 1
     assert said.out == ""
+
+
+@pytest.mark.usefixtures("_as_installed")
+def test_an_interruption_keeps_what_was_finished(
+    capsys: Capture, monkeypatch: pytest.MonkeyPatch, tmp_path: Path
+) -> None:
+    def interrupted(which: Drill, *rest: Any) -> DrillResult:
+        if which.name == "standby":
+            raise KeyboardInterrupt
+        return run_drill(which, *rest)
+
+    monkeypatch.setattr(drill_command, "run_drill", interrupted)
+    assert rehearse("--drill", "all", "--seed", "1", "--json", tmp_path / "found.json") == 130
+    said = capsys.readouterr().out
+    assert [each["drill"] for each in json.loads((tmp_path / "found.json").read_text())["drills"]] == ["leader-reboot"]
+    assert "Interrupted; 11 drills were not run." in said
 
 
 # -- holdover ----------------------------------------------------------------------------------------------------------

@@ -217,6 +217,7 @@ def test_a_flash_is_too_many_unless_a_piece_must_jump() -> None:
     one = AddedFlashes("oak", 1, 1, 3, 2)
     assert troubles(flashes=one) == ["1 flash added, seen from oak"]
     assert troubles(flashes=AddedFlashes("oak", 0, 2, 2, 2)) == ["2 flashes added, seen from oak"]
+    assert troubles(flashes=AddedFlashes("oak", 1, 0, 3, 2)) == ["1 flash added, seen from oak"]
     assert troubles(flashes=one, drill=CUT) == []
     assert troubles(flashes=AddedFlashes("oak", 2, 2, 3, 2), drill=CUT) == [
         "2 flashes added in one second, seen from oak"
