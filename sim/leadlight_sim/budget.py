@@ -19,6 +19,7 @@ from leadlight.clock import ClockView
 from leadlight.cue import FrameRate
 from leadlight.errors import ConfigurationError
 from leadlight.units import ShowPosition, seconds
+from leadlight_sim.air.dropouts import Dropout
 from leadlight_sim.air.timing import DSSS_RATES_MBPS, Band, FrameCosts, Radio
 from leadlight_sim.budget_network import Network, PieceClock, host_settings
 from leadlight_sim.budget_site import (
@@ -297,10 +298,14 @@ def _worst_pairs(pieces: Sequence[PieceBudget], tight: set[frozenset[str]]) -> t
     for pair in made:
         (kept if pair.tight else others).append(pair)
         if len(others) > 50 * PAIRS_MAXIMUM:
-            others = heapq.nlargest(PAIRS_MAXIMUM, others, key=PairBudget.allow_ms)
-    kept += heapq.nlargest(PAIRS_MAXIMUM, others, key=PairBudget.allow_ms)
+            others = heapq.nlargest(PAIRS_MAXIMUM, others, key=_badness)
+    kept += heapq.nlargest(PAIRS_MAXIMUM, others, key=_badness)
+    return tuple(sorted(kept, key=_badness, reverse=True))
+
+
+def _badness(pair: PairBudget) -> tuple[float, float]:
     # Of equals, those whose strings differ most: they need the early start most.
-    return tuple(sorted(kept, key=lambda pair: (-round(pair.allow_ms(), 6), -pair.uncompensated_ms)))
+    return round(pair.allow_ms(), 6), pair.uncompensated_ms
 
 
 def _pair(first: PieceBudget, second: PieceBudget, tight: bool) -> PairBudget:
@@ -393,11 +398,25 @@ def _stored_share(scenario: Scenario, network: Network, radio: FrameCosts) -> fl
     tallies = max(crowd / scenario.leader.tally_interval_s - marks / 2, 0.0)
     soundings = network.sounders / network.sounding_s
     group_hop = 0 if wired else 1
-    per_s = beacons * (radio.group_ns(BEACON_BYTES) + group_hop * radio.unicast_ns(BEACON_BYTES))
-    per_s += marks * (radio.group_ns(TALLY_BYTES) + radio.unicast_ns(TALLY_BYTES))
-    per_s += tallies * hops * radio.unicast_ns(TALLY_BYTES)
-    per_s += soundings * hops * (radio.unicast_ns(SOUNDING_BYTES) + radio.unicast_ns(ECHO_BYTES))
+
+    def unicast_ns(payload_bytes: int) -> float:
+        return tried_ns(radio, payload_bytes, network.settings.dropout, network.settings.unicast_tries)
+
+    per_s = beacons * (radio.group_ns(BEACON_BYTES) + group_hop * unicast_ns(BEACON_BYTES))
+    per_s += marks * (radio.group_ns(TALLY_BYTES) + unicast_ns(TALLY_BYTES))
+    per_s += tallies * hops * unicast_ns(TALLY_BYTES)
+    per_s += soundings * hops * (unicast_ns(SOUNDING_BYTES) + unicast_ns(ECHO_BYTES))
     return per_s / 1e9
+
+
+def tried_ns(radio: FrameCosts, payload_bytes: int, dropout: Dropout, tries: int) -> float:
+    """Return the mean radio time of one unicast packet, its retries included: a bad spell outlasts them all."""
+    whole = 0.0
+    spread = dropout.bad_loss - dropout.good_loss
+    bad_share = 0.0 if dropout.bad is None or not spread else (dropout.mean_loss - dropout.good_loss) / spread
+    for share, loss in ((1 - bad_share, dropout.good_loss), (bad_share, dropout.bad_loss)):
+        whole += share * sum(loss**attempt * radio.unicast_ns(payload_bytes, attempt) for attempt in range(tries))
+    return whole
 
 
 # --- As plain values ----------------------------------------------------------------------------------------------

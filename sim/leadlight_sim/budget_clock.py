@@ -278,8 +278,8 @@ def edge_error(packets: Packets, wander: float) -> ClockError:
             # No edge to find: the filter keeps such beacons from moving the clock.
             heard = []
         kept, true = _recursions(heard, exchange, each, packets.beacon_interval_s, wander)
-    interval_s = packets.beacon_interval_s if heard else packets.sounding_s
-    cadence = Cadence(interval_s, 0.0, packets.outage_share, packets.outage_s)
+    # Each beacon carries the estimate to its own instant, even where it does not move the clock.
+    cadence = Cadence(packets.beacon_interval_s, 0.0, packets.outage_share, packets.outage_s)
     told = _told(true[:2, :2], true[:2, :2], Noise(0.0, 0.0, wander, wander), cadence)
     if one_way:
         # One-way packets cannot tell a clock from a floor: it takes the floor for what it was told to expect.

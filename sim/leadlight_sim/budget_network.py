@@ -130,9 +130,12 @@ class Network:
         return ClockView.TWO_WAY if follower.sounds and self.sounders else ClockView.ONE_WAY
 
     @property
+    def _reporter(self) -> Follower:
+        return next(follower for follower in self.scenario.followers if follower.sounds)
+
+    @property
     def _may_report(self) -> bool:
-        sounder = next(follower for follower in self.scenario.followers if follower.sounds)
-        edge = self._edge(sounder)
+        edge = self._edge(self._reporter)
         return DEVIATIONS * edge.believed_ms + FLOOR_SHARE * edge.floor_ms <= REPORTER_BOUND_NS / MILLISECOND
 
     # -- clocks --------------------------------------------------------------------------------------------------------
@@ -156,8 +159,9 @@ class Network:
         share, burst_s = self.outages(follower)
         crowd = len(self.scenario.followers)
         # Every beacon names a marker, who takes no sample of its own; marker, leader and piece must all have heard.
-        usual, _ = self.outages(self.scenario.followers[0])
-        heard = (1 - 1 / crowd) * (1 - usual) ** 2
+        usual, usual_burst_s = self.outages(self.scenario.followers[0])
+        heard = (1 - 1 / crowd) * (1 - usual)
+        share, burst_s = 1 - (1 - share) * (1 - usual), max(burst_s, usual_burst_s)
         # A mark is published by the beacon after the one that called for it.
         cadence = Cadence(self.interval_s / heard, self.interval_s, share, burst_s)
         noise = Noise(math.hypot(here[1], there[1]), here[1], self.wander * math.sqrt(2), self.wander)
@@ -166,7 +170,8 @@ class Network:
 
     def _by_group(self, follower: Follower) -> PieceClock:
         here = self._stamping(follower)
-        edge = self._edge(follower)
+        reporter = self._reporter
+        edge = self._edge(reporter)
         middle, limit, own_unknown = self._asymmetry()
         # Reporters' errors, each from its own paths, shrink in their median and are then everyone's.
         shrink = MEDIAN_OVER_MEAN / math.sqrt(self.sounders)
@@ -176,10 +181,16 @@ class Network:
         noise = Noise(here[1], here[1], self.wander * math.sqrt(2), self.wander)
         made = tracker_error(noise, cadence, doubt_s=reporter_s * shrink)
         whole = math.hypot(made.estimator_ms, edge.estimator_ms * shrink)
-        error = ClockError(whole, made.drift_ms, made.own_estimator_ms, made.own_drift_ms, made.rate_ppm)
+        # The median's slow error leads the rate along: at the age of a published median it has grown further than at a
+        # beacon's, in proportion to the time as long as that is short.
+        older = math.sqrt(1 + 2 * cadence.age_s / self.interval_s)
+        drift = math.hypot(made.drift_ms, edge.drift_ms * shrink * older)
+        error = ClockError(whole, drift, made.own_estimator_ms, made.own_drift_ms, made.rate_ppm)
         unknown = math.hypot(middle, own_unknown * shrink)
+        # What the reporters lean, all do; a host that stamps later than theirs is late by the difference.
+        lean_ms = edge.lean_ms + 1e3 * (here[0] - self._stamping(reporter)[0])
         # A median lies within its reporters: their limit is its limit.
-        return PieceClock(ClockView.GROUP_DELAY, error, edge.lean_ms, limit, unknown, 0.0, 0.0)
+        return PieceClock(ClockView.GROUP_DELAY, error, lean_ms, limit, unknown, 0.0, 0.0)
 
     def _by_edges(self, follower: Follower, view: ClockView) -> PieceClock:
         edge = self._edge(follower)

@@ -191,9 +191,10 @@ def sound_over_distance(found: Budget) -> Drawing:
             for edge in edges:
                 axes.plot([edge], [sound_lead_ms(edge, delay, found.ms_per_m)], "o", color=tint.light, markersize=5)
         for window in windows:
-            limits = f"{window.name}: {window.early_ms:g} early to {window.late_ms:g} late"
-            axes.text(sum(edges) / 2, window.early_ms - 1, limits, ha="center", va="top", fontsize=10.5,
-                      color=SOFT.light)  # fmt: skip
+            # To the right of the audience and above the lines, whatever the depth.
+            limits = f"{window.name} +{window.early_ms:g} −{window.late_ms:g}"
+            at = (0.995 * far, window.early_ms - 1)
+            axes.text(*at, limits, ha="right", va="top", fontsize=10, color=SOFT.light)
         axes.set_xlabel("metres from the loudspeaker", fontsize=11.5)
         axes.set_ylabel("sound early, ms", fontsize=11.5)
         axes.yaxis.set_major_formatter(FuncFormatter(lambda value, _: f"{value:+.0f}" if value else "0"))
@@ -206,7 +207,7 @@ def sound_over_distance(found: Budget) -> Drawing:
     return Drawing(
         "budget-sound",
         "Sound against light, from the nearest listener to the farthest",
-        "Look whether the line stays inside the darker band between the two dotted edges. Delaying the lights moves the "
-        "line up or down; nothing but moving people or loudspeakers changes its slope.",
+        "Look whether the line stays inside the darker band between the two dotted edges. Delaying the lights moves "
+        "the line up or down; nothing but moving people or loudspeakers changes its slope.",
         svg,
     )

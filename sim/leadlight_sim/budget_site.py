@@ -176,8 +176,9 @@ class LiveFeed:
         return self.universes * self.frames_per_s
 
     def rate_mbps(self, added_bytes: int = 0) -> float:
-        """Return the rate of the data packets, each ``added_bytes`` longer than its UDP payload."""
-        return self.packets_per_s * (DATA_PACKET_BYTES + added_bytes) * 8 / 1e6
+        """Return the rate of all packets, each ``added_bytes`` longer than its UDP payload."""
+        data = self.packets_per_s * (DATA_PACKET_BYTES + added_bytes)
+        return (data + self.frames_per_s * (SYNCHRONISATION_BYTES + added_bytes)) * 8 / 1e6
 
     @property
     def rates_mbps(self) -> dict[str, float]:

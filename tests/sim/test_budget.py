@@ -1,0 +1,283 @@
+"""The budget against rehearsals, cause by cause: what was reckoned must be what is measured, to within a fifth.
+
+Measured over several seeds, eight pieces each, from the fourth minute on, when all has settled. Errors are taken from
+the truth that only the simulator knows: at the instant of a clock's last sample (the estimator's part), and now; what
+lies between the two is drift.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterator
+from dataclasses import dataclass, field
+from functools import cache
+from itertools import combinations
+
+import numpy as np
+import numpy.typing as npt
+import pytest
+
+from leadlight.clock import ClockView, Estimate
+from leadlight.units import MILLISECOND, SECOND, LocalInstant
+from leadlight_sim.air.sampled import SampledAir
+from leadlight_sim.assembly import World
+from leadlight_sim.budget import CLOCK_CAUSES, Budget, Cause, Options, budget
+from leadlight_sim.budget_clock import ClockError
+from leadlight_sim.budget_network import Network
+from leadlight_sim.kernel import TrueInstant
+from leadlight_sim.nodes import FollowerNode
+from leadlight_sim.rehearse import rehearse
+from leadlight_sim.scenario import Scenario, check_scenario, load_shipped
+
+AGREEMENT = 0.2
+Floats = npt.NDArray[np.float64]
+SETTLED_S, DURATION_S = 240, 540
+SEEDS = (1, 2, 3, 4)
+LOOK_EVERY_NS = 700 * MILLISECOND
+"""No multiple of an interval here, so that every phase is looked at."""
+
+pytestmark = pytest.mark.slow
+
+
+def scenario(preset: str, wired: bool) -> Scenario:
+    """Return the shipped site on another network, without its faults, and with no piece further off than the rest."""
+    return load_shipped().with_changes(
+        {
+            "air.preset": preset,
+            "leader.wired": wired,
+            "faults": [],
+            "run.duration_s": DURATION_S,
+            "run.settle_s": SETTLED_S,
+            "cues": [{"at_s": 65, "show": "embers"}, {"at_s": 320, "show": "tidefall"}],
+            "followers[ferry].extra_loss_fraction": 0.0,
+        }
+    )
+
+
+@dataclass
+class Errors:
+    """Errors in ms, late positive: one array a piece, of all instants."""
+
+    at_sample: list[Floats] = field(default_factory=list)
+    now: list[Floats] = field(default_factory=list)
+    drawn_ms: list[float] = field(default_factory=list)
+    """How late each piece must lean by the floors that its paths were given."""
+    views: set[ClockView] = field(default_factory=set)
+
+    def estimator_ms(self) -> float:
+        return _rms([float(errors.std()) for errors in self.at_sample])
+
+    def drift_ms(self) -> float:
+        grown = [now - then for now, then in zip(self.now, self.at_sample, strict=True)]
+        both = zip(grown, self.at_sample, strict=True)
+        # What is added to the variance: the growth's own, and twice its covariance with what was there.
+        return math.sqrt(float(np.mean([g.var() + 2 * np.cov(g, then)[0, 1] for g, then in both])))
+
+    def pair_ms(self) -> float:
+        """Return the rms of what varies between any two pieces of one evening."""
+        each = len(self.now) // len(SEEDS)
+        evenings = [self.now[first : first + each] for first in range(0, len(self.now), each)]
+        return _rms([float((a - b).std()) for evening in evenings for a, b in combinations(evening, 2)])
+
+    def lean_ms(self) -> Floats:
+        return np.array([float(errors.mean()) for errors in self.at_sample])
+
+
+def _rms(values: list[float]) -> float:
+    return math.sqrt(float(np.mean(np.square(values))))
+
+
+@cache
+def measured(preset: str, wired: bool, markers: bool) -> tuple[Errors, Errors]:
+    """Return errors of the served clocks, and of those on beacons and soundings alone."""
+    served, alone = Errors(), Errors()
+    for seed in SEEDS:
+        world = World(scenario(preset, wired), seed, markers=markers)
+        kept: list[tuple[Errors, list[list[float]], list[list[float]]]] = [
+            (found, [[] for _ in world.followers], [[] for _ in world.followers]) for found in (served, alone)
+        ]
+        for at in range(SETTLED_S * SECOND, DURATION_S * SECOND, LOOK_EVERY_NS):
+            world.run_to(TrueInstant(at))
+            for index, node in enumerate(world.followers):
+                clock = node.follower.clock
+                served.views.add(clock.view)
+                estimates = clock.served, clock.uncorrected.estimate()
+                for (_, then, now), estimate in zip(kept, estimates, strict=True):
+                    assert estimate is not None
+                    then[index].append(_late_ms(world, node, estimate, node.true_at(estimate.at)))
+                    now[index].append(_late_ms(world, node, estimate, world.kernel.now))
+        for found, then, now in kept:
+            found.at_sample += map(np.array, then)
+            found.now += map(np.array, now)
+            found.drawn_ms += _drawn(world, wired)
+    return served, alone
+
+
+def _late_ms(world: World, node: FollowerNode, estimate: Estimate, true: TrueInstant) -> float:
+    return (world.leader.local_at(true) - estimate.leader_at(node.local_at(true))) / MILLISECOND
+
+
+def _drawn(world: World, wired: bool) -> Iterator[float]:
+    assert isinstance(world.air, SampledAir)
+    ports = world.air._ports
+    leader = ports[world.leader.name]
+    for node in world.followers:
+        port = ports[node.name]
+        up_ns, down_ns = port.up_shift_ns, port.down_shift_ns
+        if not wired:
+            up_ns, down_ns = up_ns + leader.down_shift_ns, down_ns + leader.up_shift_ns
+        yield (down_ns - up_ns) / 2 / MILLISECOND
+
+
+def reckoned(preset: str, wired: bool, markers: bool) -> Budget:
+    return budget(scenario(preset, wired), markers=markers)
+
+
+def agrees(measured: float) -> object:
+    return pytest.approx(measured, rel=AGREEMENT)
+
+
+HOME = ("idle", "busy", "dozing")
+
+
+# --- Marks: a leader on Wi-Fi -----------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize("preset", HOME)
+def test_by_marks_each_cause_is_as_reckoned(preset: str) -> None:
+    served, _ = measured(preset, False, True)
+    assert served.views == {ClockView.COMMON_VIEW}
+    piece = reckoned(preset, False, True).pieces[0]
+    assert piece.share(Cause.ESTIMATOR).spread_ms == agrees(served.estimator_ms())
+    assert piece.share(Cause.DRIFT).spread_ms == agrees(served.drift_ms())
+    assert piece.share(Cause.STAMPING).late_ms == agrees(float(served.lean_ms().mean()))
+
+
+@pytest.mark.parametrize("preset", HOME)
+def test_by_marks_unequal_floors_are_no_error(preset: str) -> None:
+    served, _ = measured(preset, False, True)
+    assert reckoned(preset, False, True).pieces[0].share(Cause.FLOORS).limit_ms == 0.0
+    lean, drawn = served.lean_ms(), np.array(served.drawn_ms)
+    # Had a lean anything of the drawn floors in it, it would be of their size: 0.1 ms and more.
+    assert (
+        abs(float((lean - lean.mean()) @ (drawn - drawn.mean()) / ((drawn - drawn.mean()) @ (drawn - drawn.mean()))))
+        < 0.05
+    )
+
+
+@pytest.mark.parametrize("preset", HOME)
+@pytest.mark.parametrize("wired", [False, True])
+def test_pairs_differ_as_reckoned(preset: str, wired: bool) -> None:
+    served, _ = measured(preset, wired, not wired)
+    pair = reckoned(preset, wired, not wired).worst_pair
+    assert pair is not None
+    assert pair.spread_ms(CLOCK_CAUSES) == agrees(served.pair_ms())
+
+
+@pytest.mark.parametrize("preset", ["model-a", "model-b", "model-d"])
+def test_where_outages_last_for_seconds_pairs_by_marks_are_reckoned_too_low_by_a_third(preset: str) -> None:
+    # A known shortfall: gains and errors are those of even sampling, and a tenth of the time here passes in outages of
+    # five seconds, each of which spoils the rate for a while after.
+    served, _ = measured(preset, False, True)
+    pair = reckoned(preset, False, True).worst_pair
+    assert pair is not None
+    assert 0.6 < pair.spread_ms(CLOCK_CAUSES) / served.pair_ms() < 0.8
+
+
+# --- Without marks: a leader on a cable -------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize("preset", HOME)
+def test_by_group_delay_the_common_error_is_as_reckoned(preset: str) -> None:
+    served, _ = measured(preset, True, False)
+    assert served.views == {ClockView.GROUP_DELAY}
+    assert reckoned(preset, True, False).pieces[0].share(Cause.ESTIMATOR).spread_ms == agrees(served.estimator_ms())
+
+
+@pytest.mark.parametrize("preset", ["idle", "busy", "model-b", "model-d"])
+def test_on_beacons_and_soundings_alone_the_estimator_is_as_reckoned(preset: str) -> None:
+    _, alone = measured(preset, True, False)
+    assert edge_of(preset).estimator_ms == agrees(alone.estimator_ms())
+
+
+@pytest.mark.parametrize("preset", [*HOME, "model-d"])
+def test_drift_between_beacons_is_as_reckoned(preset: str) -> None:
+    _, alone = measured(preset, True, False)
+    assert edge_of(preset).drift_ms == agrees(alone.drift_ms())
+
+
+@pytest.mark.parametrize("preset", ["model-a", "model-b", "model-d"])
+def test_a_piece_leans_by_half_the_difference_of_its_floors(preset: str) -> None:
+    _, alone = measured(preset, True, False)
+    lean, drawn = alone.lean_ms(), np.array(alone.drawn_ms)
+    lean, drawn = lean - lean.mean(), drawn - drawn.mean()
+    assert float(lean @ drawn / (drawn @ drawn)) == pytest.approx(1.0, rel=AGREEMENT)
+
+
+@pytest.mark.parametrize("preset", ["idle", "busy", "model-b"])
+def test_floors_are_drawn_as_wide_as_reckoned(preset: str) -> None:
+    two = scenario(preset, True).model_dump(mode="json", exclude_unset=True)
+    two["followers"], two["tight_pairs"] = two["followers"][:2], []
+    piece = budget(check_scenario(two, "two"), markers=False).pieces[0]
+    drawn = np.array([late for seed in range(40) for late in _drawn(World(scenario(preset, True), seed), True)])
+    # 320 draws of a triangle: its rms strays by 0.6/√320, 3 %.
+    assert _rms(drawn.tolist()) == pytest.approx(piece.share(Cause.FLOORS).unknown_ms, rel=0.1)
+    limit_ms = piece.share(Cause.FLOORS).limit_ms
+    assert 0.8 * limit_ms < float(np.abs(drawn).max()) <= limit_ms
+
+
+@cache
+def edge_of(preset: str) -> ClockError:
+    """Return what is reckoned for two pieces: too few for a median, so that they go by beacons and soundings alone."""
+    two = scenario(preset, True).model_dump(mode="json", exclude_unset=True)
+    two["followers"], two["tight_pairs"] = two["followers"][:2], []
+    network = Network(check_scenario(two, "two"), markers=False)
+    clock = network.clock_of(network.scenario.followers[0])
+    assert clock.view is ClockView.TWO_WAY
+    return clock.error
+
+
+# --- The output tick, airtime, and the whole --------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize("preset", HOME)
+def test_free_ticks_differ_as_reckoned(preset: str) -> None:
+    described = scenario(preset, False)
+    found = budget(described, Options(free_tick=True)).worst_pair
+    assert found is not None
+    frame_ns = 25 * MILLISECOND
+    luck = np.random.default_rng(7)
+    world = World(described, 1)
+    phases = luck.integers(0, frame_ns, (40, len(world.followers)))
+    differences: list[float] = []
+    for second in range(80, 240, 2):
+        world.run_to(TrueInstant(second * SECOND))
+        # What a board that ticks on its own shows is where the show was at its last tick.
+        for phase in phases.tolist():
+            shown = []
+            for node, shift in zip(world.followers, phase, strict=True):
+                local = node.local_at(world.kernel.now)
+                position = node.follower.position_at(LocalInstant(local - (local - shift) % frame_ns))
+                assert position is not None
+                shown.append(position / MILLISECOND)
+            differences += [a - b for a, b in combinations(shown, 2)]
+    assert found.share(Cause.TICK).spread_ms == agrees(_rms(differences))
+    # And without a tick of their own they differ by what their clocks do: a hundred times less.
+    assert found.spread_ms(CLOCK_CAUSES) < found.share(Cause.TICK).spread_ms / 100
+
+
+@pytest.mark.parametrize("preset", HOME)
+@pytest.mark.parametrize("wired", [False, True])
+def test_timing_takes_as_much_of_the_air_as_reckoned(preset: str, wired: bool) -> None:
+    described = scenario(preset, wired)
+    assert budget(described).airtime.stored == agrees(rehearse(described).scores.airtime_share)
+
+
+@pytest.mark.parametrize("preset", HOME)
+def test_a_rehearsal_keeps_its_pairs_as_close_as_the_budget_allows_for_clocks(preset: str) -> None:
+    described = scenario(preset, False)
+    pair = budget(described).worst_pair
+    assert pair is not None
+    p95 = [rehearse(described, seed).scores.pair_ms.p95 for seed in SEEDS]
+    # All pairs together, all evenings: what 1.96 deviations of one pair are to hold 95 % of the time.
+    assert pair.allow_ms(CLOCK_CAUSES) == agrees(sum(p95) / len(p95))
