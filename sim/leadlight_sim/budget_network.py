@@ -2,6 +2,10 @@
 
 Delays are drawn from the same laws that a rehearsal draws from, many at a time and always the same, then thinned to
 evenly spread quantiles: expectations over them are then arithmetic.
+
+Losses only thin out samples and lengthen the time between some: where outages last for seconds, as in the reference
+models, each also spoils the learnt rate for a while, and clocks by marks come out too low by a third. What frames that
+compete add to a preset's laws is not in here.
 """
 
 from __future__ import annotations
