@@ -302,5 +302,6 @@ def assumed(found: Budget) -> Sequence[str]:
     tick = "at a tick of their own" if options.free_tick else "locked to show time"
     laws = f"delays by the laws of {found.scenario.air.preset}, whoever competes"
     return (
-        f"Assumed: {laws}; frames {tick}; trims found to {options.trim_step_ms:g} ms; copying at {options.copy_mbps:g} Mb/s.",
+        f"Assumed: {laws}; frames {tick}; trims found to {options.trim_step_ms:g} ms; "
+        f"copying at {options.copy_mbps:g} Mb/s.",
     )
