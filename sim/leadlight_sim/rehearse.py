@@ -175,7 +175,7 @@ def judge(rehearsal: Rehearsal) -> Verdict:
     failures.extend(
         f"{score.name} took up a cue {_ms(score.cue_lateness_ms)} late."
         for score in ranked
-        if not score.missed_cues and score.cue_lateness_ms > limit
+        if not score.missed_cues and score.cue_lateness_ms > targets.cue_ms
     )
     slow = [score.name for score in ranked if score.join_s is not None and score.join_s > targets.join_s]
     if slow:
@@ -189,11 +189,12 @@ def judge(rehearsal: Rehearsal) -> Verdict:
             else:
                 notes.append(f"{score.name}, whose power failed, was back in step {_span(taken)} of its first beacon.")
 
+    furthest = max(ranked, key=lambda score: -1.0 if math.isnan(score.error_ms.max) else score.error_ms.max)
     if not never and not unscored:
         notes.insert(
             0,
-            f"The worst piece, {worst.name}, is within {_ms(worst.error_ms.p95)} of the music 95 % of the time and "
-            f"never more than {_ms(worst.error_ms.max)} from it.",
+            f"The worst piece, {worst.name}, is within {_ms(worst.error_ms.p95)} of the music 95 % of the time; "
+            f"the furthest that any was for a moment is {_ms(furthest.error_ms.max)}, {furthest.name}.",
         )
     naive = max((p95 for score in ranked if not math.isnan(p95 := score.naive_error_ms.p95)), default=math.nan)
     if naive > worst.error_ms.p95 > 0:

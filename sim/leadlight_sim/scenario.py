@@ -420,6 +420,8 @@ class Targets(_Part):
     """A follower against the leader; ``None``: half a frame of the fastest show."""
     wrong_frame_share: float = Field(default=0.2, ge=0, le=1)
     """Share of time in which another frame shows than should: 5 ms at 40 frames a second."""
+    cue_ms: float = Field(default=100.0, gt=0, le=60_000)
+    """How late a cue may take effect at any follower: twice what looks like one moment."""
     join_s: float = Field(default=10.0, gt=0, le=3600)
     """From a follower's first beacon until it stays within the error target."""
     recover_s: float = Field(default=10.0, gt=0, le=3600)

@@ -4,18 +4,19 @@ from __future__ import annotations
 
 import math
 from array import array
+from collections.abc import Callable
 from dataclasses import dataclass, field
 from functools import partial
-from typing import Final, NamedTuple
+from typing import Final, NamedTuple, TypeAlias
 
 import numpy as np
 import numpy.typing as npt
 
-from leadlight import CueState
+from leadlight import CueState, Follower
 from leadlight.cue import Cue, FrameRate
 from leadlight.events import Stepped
 from leadlight.terms import ClockState
-from leadlight.units import MILLISECOND, SECOND, LeaderInstant
+from leadlight.units import MILLISECOND, SECOND, LeaderInstant, LocalInstant
 from leadlight_sim.assembly import World
 from leadlight_sim.baselines import Accompanied
 from leadlight_sim.kernel import TrueInstant
@@ -27,6 +28,9 @@ GOLDEN: Final = (math.sqrt(5) - 1) / 2
 STATES: Final = ("off", *(state.name for state in sorted(ClockState)))
 SAME_RUN_NS: Final = SECOND // 2
 """A show that stands further than this from where a cue puts it is another run of it: no clock is so far out."""
+
+LeaderTime: TypeAlias = Callable[[int, TrueInstant], LeaderInstant | None]
+"""What the clock of a timebase shows at a true instant."""
 
 
 class _DueFrame(NamedTuple):
@@ -166,11 +170,7 @@ class Scorer:
                         statistical = clock.bounds(local).statistical_ns
                         if statistical is not None:
                             bound = statistical / MILLISECOND
-                        estimator = clock.uncorrected
-                        if isinstance(estimator, Accompanied) and estimator.others:
-                            believed = estimator.others[0].estimate()
-                            if believed is not None:
-                                naive = (believed.leader_at(local) - truth) / MILLISECOND
+                        naive = self._naive_error_ms(follower, local, leader_time, now)
                 if due is not None and watch.first_beacon is not None and now - watch.first_beacon >= self._settle_ns:
                     watch.framed += 1
                     watch.wrong += not self._shows_frame(node, due)
@@ -178,6 +178,22 @@ class Scorer:
             watch.naive.append(naive)
             watch.bounds.append(bound)
             watch.states.append(state)
+
+    def _naive_error_ms(
+        self, follower: Follower, local: LocalInstant, leader_time: LeaderTime, now: TrueInstant
+    ) -> float:
+        """Return the error of who believes the latest beacon, NaN where none looks on.
+
+        It is in the timebase of that beacon at once: it holds no line from before.
+        """
+        estimator = follower.clock.uncorrected
+        if not isinstance(estimator, Accompanied) or not estimator.others or follower.timebase is None:
+            return math.nan
+        believed = estimator.others[0].estimate()
+        truth = leader_time(follower.timebase, now)
+        if believed is None or truth is None:
+            return math.nan
+        return (believed.leader_at(local) - truth) / MILLISECOND
 
     def _due_frame(self, tick: int, now: TrueInstant) -> _DueFrame | None:
         """Return the frame to compare at a scoring instant, ``None`` if none is due.

@@ -138,10 +138,12 @@ def targets_of(
         "rejoin_s": targets.recover_s,
         "wrong_frame_share": targets.wrong_frame_share,
     }
-    if cue_lateness_ms is not None:
+    if cue_lateness_ms is None:
+        cue_lateness_ms = scenario.targets.cue_ms
+    else:
         if not 0 <= cue_lateness_ms < math.inf:
             raise ConfigurationError("--target-cue-ms", cue_lateness_ms, "a number of milliseconds, 0 or more")
-        limits["cue_lateness_ms"] = cue_lateness_ms
+    limits["cue_lateness_ms"] = cue_lateness_ms
     if airtime_share is not None:
         if not 0 < airtime_share <= 1:
             raise ConfigurationError("--airtime", airtime_share, "a share above 0 to 1, such as 0.02")

@@ -80,7 +80,7 @@ class TuneCommand:
         parser.add_argument("--target-ms", type=float, metavar="MS", help="error to the leader allowed, p95")
         parser.add_argument("--target-pair-ms", type=float, metavar="MS", help="difference of two pieces allowed, p95")
         parser.add_argument("--target-join-s", type=float, metavar="S", help="time to join allowed")
-        parser.add_argument("--target-cue-ms", type=float, metavar="MS", help="cue lateness allowed (any)")
+        parser.add_argument("--target-cue-ms", type=float, metavar="MS", help="cue lateness allowed (the scenario's)")
         parser.add_argument(
             "--airtime", type=float, metavar="SHARE", help="share of the channel's time allowed, such as 0.02 (any)"
         )

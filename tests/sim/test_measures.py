@@ -23,8 +23,8 @@ from leadlight_sim.assembly import World
 from leadlight_sim.baselines import LatestBeacon
 from leadlight_sim.kernel import TrueInstant
 from leadlight_sim.measures import Scores
-from leadlight_sim.rehearse import Rehearsal, judge
-from leadlight_sim.scenario import Scenario, check_scenario
+from leadlight_sim.rehearse import Rehearsal, judge, rehearse
+from leadlight_sim.scenario import Scenario, check_scenario, load_shipped
 from leadlight_sim.scoring import Scorer
 
 DELAY_NS = 3 * MILLISECOND
@@ -262,7 +262,7 @@ def test_a_cue_that_was_never_taken_up_is_late_until_the_next_was_due_and_counts
     assert (found.cue_lateness_ms, found.missed_cues) == (30_000.0, 1)
     good, words = verdict_of(described, scores)
     assert not good
-    assert "piece 0 missed a cue of the running order." in words
+    assert "Piece 0 missed a cue of the running order." in words
 
 
 def test_the_last_cue_if_missed_is_late_until_the_run_ends() -> None:
@@ -331,7 +331,7 @@ def test_a_follower_that_hears_nothing_has_no_figures_and_spoils_the_verdict(mon
     assert scores.worst_pair is None
     good, words = verdict_of(described, scores)
     assert not good
-    assert "piece 0 never came into step." in words
+    assert "Piece 0 never came into step." in words
     assert "nan" not in words
     plain: Mapping[str, Any] = Rehearsal(described, 1, "", scores, 120.0, 0.1, 0).to_json()
     assert plain["followers"][0]["error_ms"]["p95"] is None
@@ -353,3 +353,11 @@ def test_scoring_begins_so_long_after_the_first_beacon_and_at_every_quarter_seco
     first_beacon = next(at for at, event in world.followers[0].events if isinstance(event, LeaderFound))
     assert scores.times_s.tolist() == [tick / 4 for tick in range(481)]
     assert scores.settled.tolist() == [at * SECOND >= first_beacon + 15 * SECOND for at in scores.times_s]
+
+
+def test_the_latest_beacon_is_compared_with_the_clock_it_came_from_when_a_leader_returns() -> None:
+    # A returned leader's clock counts from elsewhere. Nothing that anybody believes is off by more than a beacon's
+    # delay, an interval's drift and what the restart takes: far below a second.
+    rehearsal = rehearse(load_shipped().cut_to(420), seed=20)
+    for score in rehearsal.scores.followers:
+        assert score.naive_error_ms.max < 1_000
