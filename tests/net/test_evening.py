@@ -99,10 +99,13 @@ async def test_a_leader_that_is_restarted_in_the_middle_of_a_show_resumes_its_li
         async with boathouse():
             await wait_for(piece, LeaderRestarted)
             lock = await wait_for(piece, LockAcquired)
-            now = piece.clock()
             assert piece.follower.cue.state is CueState.ROLLING
-            # The wall clock is told to the microsecond.
-            assert error_ns(piece, begun_at, now) <= DEAD_BAND_NS + lock.bound_ns + MICROSECOND
+            # The wall clock is told to the microsecond. What the lock finds is slewed away, at a fiftieth of its size.
+            allowed_ns = DEAD_BAND_NS + lock.bound_ns + MICROSECOND
+            patience_until = piece.clock() + 2 * SECOND
+            while error_ns(piece, begun_at, piece.clock()) > allowed_ns and piece.clock() < patience_until:
+                await asyncio.sleep(0.02)
+            assert error_ns(piece, begun_at, piece.clock()) <= allowed_ns
 
 
 async def test_the_command_leads_an_evening_from_the_middle_of_a_show(group: str, port: int, tmp_path: Path) -> None:
