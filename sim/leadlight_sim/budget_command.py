@@ -54,7 +54,7 @@ class BudgetCommand:
             "--trim-step", type=float, default=1.0, metavar="MS", help="how finely trims are found (%(default)g)"
         )
         parser.add_argument(
-            "--copy-rate", type=float, default=18.0, metavar="MB/S", help="megabits a second (%(default)g)"
+            "--copy-rate", type=float, default=18.0, metavar="MBIT/S", help="megabits a second (%(default)g)"
         )
         parser.add_argument("--report", type=Path, metavar="FILE", help="write a page with a drawing, as HTML")
         parser.add_argument("--json", type=Path, metavar="FILE", help="write the figures")

@@ -56,7 +56,7 @@ def test_an_event_is_one_line_of_json_with_its_cue_as_an_object() -> None:
     assert json.loads(line) == {
         "event": "CueAdopted",
         "at": NOW,
-        "cue": {"show": TIDEFALL, "state": "rolling", "leader_at": 5, "position": 7, "rate_ppb": -3},
+        "cue": {"show": f"{TIDEFALL:016x}", "state": "rolling", "leader_at": 5, "position": 7, "rate_ppb": -3},
     }
 
 

@@ -45,15 +45,21 @@ _WORST_CLOCK_FIRST = (ClockState.FREE_RUN, ClockState.HOLDOVER, ClockState.ACQUI
 
 
 def event_as_json(event: Event) -> str:
-    """Return an event as one line of JSON: its name under ``event``, then its fields; cues as objects."""
+    """Return an event as one line of JSON: its name under ``event``, then its fields; cues as objects.
+
+    A show's key is sixteen hexadecimal digits: as a number it would not survive a reader that takes numbers for doubles.
+    """
     return json.dumps(
-        {"event": type(event).__name__} | {field.name: _plain(getattr(event, field.name)) for field in fields(event)}
+        {"event": type(event).__name__}
+        | {field.name: _plain(field.name, getattr(event, field.name)) for field in fields(event)}
     )
 
 
-def _plain(value: Any) -> Any:
+def _plain(name: str, value: Any) -> Any:
     if isinstance(value, Cue):
-        return {"show": value.show, "state": word(value.state), **value.line._asdict()}
+        return {"show": f"{value.show:016x}", "state": word(value.state), **value.line._asdict()}
+    if name == "show":
+        return f"{value:016x}"
     return word(value) if isinstance(value, Enum) else value
 
 
