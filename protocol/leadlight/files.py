@@ -6,6 +6,8 @@ suffix: ``Tidefall/jetty.frames``. Beside them, where a manifest is built, ``Tid
 
 from __future__ import annotations
 
+import os
+import stat
 import unicodedata
 from collections.abc import Callable, Iterable, Iterator, Mapping
 from contextlib import contextmanager
@@ -28,6 +30,8 @@ from leadlight.running_order import RunningOrder, parse_running_order
 from leadlight.security import KeyRing
 from leadlight.terms import ContentState
 
+OTHERS_MAY = stat.S_IRWXG | stat.S_IRWXO
+"""Every permission of anybody but the owner."""
 KEY_FILE_MAXIMUM_BYTES = 16 * 1024
 TEXT_FILE_MAXIMUM_BYTES: Final = 8 * 1024 * 1024
 """No manifest or running order needs more; a wrong file is refused before it fills the memory of a board."""
@@ -45,10 +49,17 @@ def read_key_file(path: str | Path) -> KeyRing:
     follows ``#`` are skipped. The first key listed is the one to send with, so that a key is rotated by
     writing the new one below, on every node, and then moving it up.
 
+    On systems with owners, a file that others than its owner may read or write is refused: it is no secret.
+
     Raises ``ConfigurationError`` naming file and line, and never the key, for what cannot be read.
     """
     try:
         with Path(path).open("rb") as file:
+            # Of the file that was opened, not of the name: between the two it could be another.
+            mode = stat.S_IMODE(os.fstat(file.fileno()).st_mode)
+            if os.name == "posix" and mode & OTHERS_MAY:
+                found = f"{path} with permissions {mode:03o}"
+                raise ConfigurationError("key file", found, f"one that its owner alone may use: chmod 600 {path}")
             content = file.read(KEY_FILE_MAXIMUM_BYTES + 1)
         text = content.decode("ascii")
     except OSError as error:

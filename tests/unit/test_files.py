@@ -1,5 +1,6 @@
 from __future__ import annotations
 
+import os
 from pathlib import Path
 
 import pytest
@@ -14,7 +15,18 @@ OLD, NEW = "11" * 16, "22" * 32
 def written(tmp_path: Path, text: str) -> Path:
     path = tmp_path / "group.key"
     path.write_text(text)
+    path.chmod(0o600)
     return path
+
+
+@pytest.mark.skipif(os.name != "posix", reason="this system's files have no owners and groups")
+@pytest.mark.parametrize("mode", [0o640, 0o604, 0o620, 0o666])
+def test_a_key_file_that_others_may_use_is_refused_and_the_remedy_named(tmp_path: Path, mode: int) -> None:
+    path = written(tmp_path, OLD)
+    path.chmod(mode)
+    with pytest.raises(ConfigurationError, match=f"permissions {mode:o}.*chmod 600") as raised:
+        read_key_file(path)
+    assert OLD not in str(raised.value)
 
 
 def test_a_key_without_a_slot_goes_to_the_first(tmp_path: Path) -> None:
@@ -58,5 +70,6 @@ def test_a_key_file_that_is_not_there_is_a_configuration_error(tmp_path: Path) -
 def test_a_key_file_that_is_not_text_is_a_configuration_error(tmp_path: Path) -> None:
     path = tmp_path / "group.key"
     path.write_bytes(bytes(range(256)))
+    path.chmod(0o600)
     with pytest.raises(ConfigurationError, match="text file"):
         read_key_file(path)
