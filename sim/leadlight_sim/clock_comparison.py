@@ -138,6 +138,7 @@ def scenario_of(model: str, duration_s: float, interval_s: float = 1.0) -> Scena
     changes: dict[str, object] = {
         "run.duration_s": duration_s,
         "leader.interval_s": interval_s,
+        "leader.lead_time_s": 2.0,
         "air.preset": model,
         "faults": [],
         "cues": [shipped.cues[0].model_dump(mode="json", exclude_unset=True)],

@@ -45,6 +45,7 @@ def scenario(preset: str, wired: bool) -> Scenario:
         {
             "air.preset": preset,
             "leader.wired": wired,
+            "leader.lead_time_s": 2.0,
             "faults": [],
             "run.duration_s": DURATION_S,
             "run.settle_s": SETTLED_S,

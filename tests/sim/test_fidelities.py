@@ -35,6 +35,7 @@ def undisturbed(preset: str, duration_s: float = 180.0) -> Scenario:
             "faults": [],
             "air.preset": preset,
             "air.fidelity": "contended",
+            "leader.lead_time_s": 2.0,
         }
     )
 

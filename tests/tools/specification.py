@@ -430,6 +430,7 @@ def constants() -> dict[str, list[Constant]]:
             of("SETTLED_DRIFT", "declared drift about the learnt rate"),
             of("FLOOR_SHARE", "of the floor in the statistical bound"),
             of("RATE_WANDER", "random walk of the rate, per square root of a second"),
+            of("ONE_WAY_BEACONS", "beacons before a clock that rests on them alone may lock"),
             Constant("LOCK_BUDGET", Duration(clock.lock_budget_ns), clock_home, "bound of a locked clock"),
             Constant("SETTLE_AFTER", Duration(clock.settle_after_ns), clock_home, "time locked before it has settled"),
         ],

@@ -28,6 +28,9 @@ from leadlight.messages import Beacon
 from leadlight.terms import ClockState
 from leadlight.units import MILLISECOND, SECOND, LeaderInstant, LocalInstant
 
+ONE_WAY_BEACONS: Final = 12
+"""Beacons alone must be so many before a clock that rests on nothing else calls itself locked."""
+
 
 class ClockView(Enum):
     """Which samples the served estimate rests on."""
@@ -99,6 +102,7 @@ class FollowerClock:
         self.uncorrected = self.settings.estimator(self.bound)
         self._locked_since: LocalInstant | None = None
         self._latest: Estimate | None = None
+        self._beacons = 0
         self._settled = False
         self._two_way = False
         self._radio_known = False
@@ -109,6 +113,7 @@ class FollowerClock:
         """Take a beacon in whatever delivery it came, with what it publishes for the clock."""
         sent_at = beacon.sent_at
         serial = beacon.serial
+        self._beacons += 1
         self.bound.observe_arrival(sent_at, received_at)
         self._radio_known = radio is not None
         if beacon.is_copy:
@@ -163,6 +168,7 @@ class FollowerClock:
         if same_host:
             self.uncorrected.rebase()
             self._latest = None
+            self._beacons = 0
             self.common_view.rebase()
         else:
             self._start()
@@ -210,6 +216,8 @@ class FollowerClock:
         return width
 
     def _is_within_budget(self, served: Estimate, now: LocalInstant) -> bool:
+        if self.view is ClockView.ONE_WAY and self._beacons < ONE_WAY_BEACONS:
+            return False  # two late packets alike would pass for a floor
         width = self._judged_ns(served, now)
         budget_ns = self.settings.lock_budget_ns
         if width < budget_ns or width == math.inf:
