@@ -74,10 +74,18 @@ class EndpointThread(Generic[CoreType]):
         error: BaseException | None,
         traceback: TracebackType | None,
     ) -> None:
-        self._loop.call_soon_threadsafe(self._stop.set)
+        self._call_soon(self._stop.set)
         self._thread.join()
         if error is None and self._failure is not None:
             raise self._failure
+
+    def _call_soon(self, what: Callable[[], object]) -> None:
+        """Let the loop do something; nothing if it has ended, as it does when the node has failed."""
+        try:
+            self._loop.call_soon_threadsafe(what)
+        except RuntimeError:
+            if not self._loop.is_closed():
+                raise
 
     def ask(self, question: Callable[[Endpoint[CoreType, Any]], Answer]) -> Answer:
         """Return ``question(endpoint)`` while the node stands still. From any thread; keep it short.
@@ -91,7 +99,7 @@ class EndpointThread(Generic[CoreType]):
         """Return ``order(endpoint)`` and see to it that what it caused is done at once. From any thread."""
         with self._lock:
             answer = order(self._endpoint)
-        self._loop.call_soon_threadsafe(self._endpoint.pump)
+        self._call_soon(self._endpoint.pump)
         return answer
 
     def _main(self) -> None:
