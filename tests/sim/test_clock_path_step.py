@@ -9,6 +9,7 @@ import pytest
 from leadlight.events import Held, Stepped
 from leadlight.units import MILLISECOND, SECOND
 from leadlight_sim.air.laws import Fixed, Sum
+from leadlight_sim.air.sampled import SampledAir
 from leadlight_sim.assembly import World
 from leadlight_sim.kernel import TrueInstant
 from leadlight_sim.scenario import Scenario, load_shipped
@@ -31,6 +32,7 @@ def test_a_path_that_grows_by_20_ms_steps_no_playhead_and_stays_inside_the_bound
     world = World(evening(model), seed)
     world.run_to(TrueInstant(STEP_AT_S * SECOND))
     air = world.air
+    assert isinstance(air, SampledAir)
     tables = air._tables
     air._tables = replace(
         tables, group=Sum((tables.group, Fixed(LONGER_NS))), down=Sum((tables.down, Fixed(LONGER_NS)))

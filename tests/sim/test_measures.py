@@ -17,7 +17,7 @@ from leadlight.events import CueAdopted, LeaderFound
 from leadlight.units import MICROSECOND, MILLISECOND, SECOND, LeaderInstant, LocalInstant
 from leadlight_sim import assembly
 from leadlight_sim.air.laws import AirTables, Fixed
-from leadlight_sim.air.sampled import SampledSettings
+from leadlight_sim.air.sampled import SampledAir, SampledSettings
 from leadlight_sim.air.timing import WeightlessRadio
 from leadlight_sim.assembly import World
 from leadlight_sim.baselines import LatestBeacon
@@ -291,6 +291,7 @@ def _hear_nothing(data: bytes, sender: str, arrived_at: TrueInstant) -> None:
 
 def _deafen(world: World, again: bool = True) -> None:
     """Let every group frame be lost, as from an access point that has gone; or no longer."""
+    assert isinstance(world.air, SampledAir)
     for flow in world.air._flows.values():
         for link in flow.radio:
             link.receive = _hear_nothing if again else link.receiver.station.receive

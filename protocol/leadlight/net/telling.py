@@ -47,7 +47,7 @@ _WORST_CLOCK_FIRST = (ClockState.FREE_RUN, ClockState.HOLDOVER, ClockState.ACQUI
 def event_as_json(event: Event) -> str:
     """Return an event as one line of JSON: its name under ``event``, then its fields; cues as objects.
 
-    A show's key is sixteen hexadecimal digits: as a number it would not survive a reader that takes numbers for doubles.
+    A show's key is sixteen hexadecimal digits: a number would not survive a reader that takes numbers for doubles.
     """
     return json.dumps(
         {"event": type(event).__name__}
