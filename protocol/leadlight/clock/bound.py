@@ -21,7 +21,9 @@ from leadlight.units import LeaderInstant, LocalInstant
 DECLARED_DRIFT: Final = 200e-6
 """Declared drift until the clock has settled: worse than any crystal oscillator sold for boards."""
 SETTLED_DRIFT: Final = 1e-6
-"""Declared drift once settled, about the learnt rate, to which three standard deviations of that rate are added."""
+"""Declared drift once settled, about the learnt rate, to which that rate's deviations are added."""
+SETTLED_DEVIATIONS: Final = 5.0
+"""How many of the rate's standard deviations: what was learnt in a long spell of congestion errs by more than three."""
 
 FLOOR_SHARE: Final = 0.3
 """By how much of a path's floor its two directions may differ before the statistical bound fails."""
@@ -57,7 +59,7 @@ class CausalityBound:
         if rate_deviation == math.inf:
             return  # an estimator that keeps no account of its rate has nothing to declare
         self._rate = rate
-        self.drift = SETTLED_DRIFT + 3.0 * rate_deviation
+        self.drift = SETTLED_DRIFT + SETTLED_DEVIATIONS * rate_deviation
 
     def clear(self) -> None:
         """Forget every proof: the clock that they were about is no longer the leader's."""
