@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import heapq
 import os
+import signal
 from collections.abc import Callable
 from typing import Any
 
@@ -19,6 +20,10 @@ from leadlight.units import MILLISECOND, SECOND, LeaderInstant, LocalInstant, Sh
 settings.register_profile("ci", deadline=None, derandomize=True)
 settings.register_profile("nightly", deadline=None, max_examples=2_000, print_blob=True)
 settings.load_profile(os.environ.get("HYPOTHESIS_PROFILE", "ci"))
+
+if signal.getsignal(signal.SIGINT) is signal.SIG_IGN:
+    # Whatever a shell starts in the background ignores interrupts, and so would every command that the tests start.
+    signal.signal(signal.SIGINT, signal.default_int_handler)
 
 Maker = Callable[..., Any]
 

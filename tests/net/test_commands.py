@@ -41,6 +41,9 @@ def test_an_interrupt_ends_a_command_cleanly(name: str, group: str, port: int) -
         assert running.stderr is not None
         running.stderr.readline()  # that the group has no key: from here on it runs
         running.send_signal(signal.SIGINT)
-        _, said = running.communicate(timeout=10)
+        try:
+            _, said = running.communicate(timeout=10)
+        finally:
+            running.kill()  # the block ends only once the command has
     assert running.returncode == 130
     assert said == ""

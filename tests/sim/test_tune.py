@@ -155,8 +155,12 @@ def test_ctrl_c_ends_the_workers_at_once_and_keeps_what_they_had_finished(garden
     )
     assert process.stderr is not None
     first = process.stderr.readline()
-    os.killpg(process.pid, signal.SIGINT)
-    out, progress = process.communicate(timeout=30)
+    try:
+        os.killpg(process.pid, signal.SIGINT)
+        out, progress = process.communicate(timeout=30)
+    finally:
+        if process.poll() is None:
+            os.killpg(process.pid, signal.SIGKILL)
     assert first.startswith("run 1 of 1000")
     assert process.returncode == 130
     assert "Traceback" not in progress

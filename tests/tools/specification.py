@@ -428,6 +428,7 @@ def constants() -> dict[str, list[Constant]]:
         "clock": [
             of("DECLARED_DRIFT", "declared drift until the clock has settled"),
             of("SETTLED_DRIFT", "declared drift about the learnt rate"),
+            of("SETTLED_DEVIATIONS", "standard deviations of that rate on top"),
             of("FLOOR_SHARE", "of the floor in the statistical bound"),
             of("RATE_WANDER", "random walk of the rate, per square root of a second"),
             of("ONE_WAY_BEACONS", "beacons before a clock that rests on them alone may lock"),
