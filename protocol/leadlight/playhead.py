@@ -110,16 +110,17 @@ class Playhead:
             self._slewed_until = now  # a slew under way ends here; what follows is planned anew
         # The plan changes from the first light that is not handed over yet: what is answered at ``now`` is of then.
         at = LocalInstant(now + self._lead_ns)
-        here = self.position_at(at)
+        planned = self._stretch_at(at)
+        here = planned.position_at(at)
         there = target.position_at(at)
         error_ns = there - here
-        if self.is_holding(now) and error_ns < 0:
+        if error_ns < 0 and self.is_holding(now):
             remedy, rate_ppb = Remedy.HOLD, 0  # a hold lasts until the show has caught up: no step back half-way
         else:
             remedy, rate_ppb = self._recovery.correct(
                 error_ns, now, History(self._stepped_at, self._slewed_until, self._slew_sign)
             )
-        self._before = self._stretch_at(at)
+        self._before = planned
         if remedy is Remedy.STEP:
             self._stepped_at = now
             self._now, self._then = Stretch(at, there, target.rate_ppb), None

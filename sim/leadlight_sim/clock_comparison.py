@@ -19,12 +19,11 @@ import numpy as np
 import numpy.typing as npt
 
 from leadlight.clock import ClockSettings, ClockView, Estimate, Estimator, Exchange
-from leadlight.terms import Delivery
 from leadlight.units import MILLISECOND, SECOND, LeaderInstant, LocalInstant
 from leadlight_sim.assembly import World
 from leadlight_sim.baselines import BASELINES, Accompanied, accompanied
 from leadlight_sim.kernel import TrueInstant
-from leadlight_sim.onlookers import Onlooker, deliver, install
+from leadlight_sim.onlookers import Onlooker, install
 from leadlight_sim.scenario import Scenario, load_shipped
 
 Floats = npt.NDArray[np.float64]
@@ -166,11 +165,9 @@ def run(
     duration_s: int,
     baselines: Mapping[str, Callable[[], Estimator]],
     interval_s: float = 1.0,
-    delivery: Delivery = Delivery.GROUP,
 ) -> dict[str, Seen]:
     """Run one seed of a model and return what was seen of each of our modes and of each baseline."""
     world = World(scenario_of(model, duration_s, interval_s), seed, accompanied(others=tuple(baselines.values())))
-    deliver(world.leader, delivery)
     panels = [install(node, ONLOOKERS, RADIO) for node in world.followers]
     count, ticks = len(world.followers), duration_s * SECOND // SCORE_EVERY_NS + 1
     traces = {name: _Trace(count, ticks, keeps_bounds=True) for name in MODES}
@@ -319,14 +316,13 @@ class Task(NamedTuple):
     seed: int
     duration_s: int
     interval_s: float = 1.0
-    delivery: Delivery = Delivery.GROUP
     dithered: bool = True
     """For benches that also look at what a leader without dither would do."""
 
 
 def perform(task: Task) -> tuple[Task, dict[str, Seen]]:
     """Make one run."""
-    return task, run(task.model, task.seed, task.duration_s, BASELINES, task.interval_s, task.delivery)
+    return task, run(task.model, task.seed, task.duration_s, BASELINES, task.interval_s)
 
 
 def all_runs(

@@ -10,11 +10,9 @@ from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import Any
 
-from leadlight import Codec, Follower, Leader, LeaderSettings, StoredShow
+from leadlight import Follower
 from leadlight.clock import ClockSettings, FollowerClock
-from leadlight.terms import Delivery
-from leadlight_sim.nodes import FollowerNode, LeaderNode
-from leadlight_sim.streams import Stream
+from leadlight_sim.nodes import FollowerNode
 
 
 @dataclass(frozen=True, slots=True)
@@ -71,13 +69,3 @@ def install(node: FollowerNode, onlookers: Mapping[str, Onlooker], radio: int | 
 
     node.start = start_watched  # type: ignore[method-assign]
     return panels
-
-
-def deliver(node: LeaderNode, delivery: Delivery) -> None:
-    """Let a leader's node come up, whenever it does, with a delivery that scenarios do not name."""
-    start = node.start
-
-    def start_so(settings: LeaderSettings, codec: Codec, entropy: Stream, shows: Sequence[StoredShow] = ()) -> Leader:
-        return start(replace(settings, delivery=delivery), codec, entropy, shows)
-
-    node.start = start_so  # type: ignore[method-assign]

@@ -24,7 +24,6 @@ from time import perf_counter
 import numpy as np
 
 from leadlight.clock import CausalityBound, EdgeFilter, Estimator
-from leadlight.terms import Delivery
 from leadlight_sim.baselines import BASELINES
 from leadlight_sim.clock_comparison import (
     COMMON_VIEW,
@@ -222,8 +221,7 @@ def page(runs: Runs, costs: Mapping[str, float], seeds: int) -> str:
         "",
         "Written by `tests/bench/clock.py`; do not edit. Everything is from the simulator, nothing from a radio.",
         f"{seeds} seeds from {FIRST_SEED} on, none of them used to choose a constant; eight followers; beacons once a",
-        "second, to the group alone; 10 % loss in bursts of five; scored every 0.25 s from 60 s to 1860 s. Figures are",
-        "in ms.",
+        "second; 10 % loss in bursts of five; scored every 0.25 s from 60 s to 1860 s. Figures are in ms.",
         "",
         "*Error* is the follower's idea of leader time less leader time, *pair* the difference between two followers.",
         "*A minute without* is what a silence of 60 s adds to an error. The textbook estimators use the same beacons",
@@ -287,13 +285,6 @@ def main() -> None:
     parser.add_argument("--quick", action="store_true", help="one short run of each model, on one core")
     parser.add_argument("--seeds", type=int, default=SEEDS)
     parser.add_argument("--workers", type=int, default=os.cpu_count() or 1)
-    parser.add_argument(
-        "--delivery",
-        type=Delivery,
-        choices=(Delivery.GROUP, Delivery.AUTOMATIC),
-        default=Delivery.GROUP,
-        help="automatic: with copies for followers that hear too little; then no page is written",
-    )
     parser.add_argument("--intervals", type=Path, metavar="FILE.png", help="try beacon intervals instead, and draw")
     asked = parser.parse_args()
     if asked.intervals is not None:
@@ -302,11 +293,7 @@ def main() -> None:
         options = [str(asked.intervals), "--workers", str(asked.workers), *(["--quick"] if asked.quick else [])]
         os.execv(sys.executable, [sys.executable, script, *options])
     seeds, duration_s = (1, QUICK_DURATION_S) if asked.quick else (asked.seeds, DURATION_S)
-    tasks = [
-        Task(model, FIRST_SEED + number, duration_s, delivery=asked.delivery)
-        for number in range(seeds)
-        for model in MODELS
-    ]
+    tasks = [Task(model, FIRST_SEED + number, duration_s) for number in range(seeds) for model in MODELS]
     runs: Runs = {model: [] for model in MODELS}
     for task, seen in all_runs(tasks, 1 if asked.quick else asked.workers):
         runs[task.model].append(seen)
@@ -315,8 +302,7 @@ def main() -> None:
     if not asked.quick:
         for what, figure, limit, met in verdicts(runs, costs):
             print(f"{'met   ' if met else 'MISSED'} {what}: {figure:.4g} (limit {limit:g})")
-        if asked.delivery is Delivery.GROUP:
-            PAGE.write_text(page(runs, costs, seeds), encoding="utf-8")
+        PAGE.write_text(page(runs, costs, seeds), encoding="utf-8")
     print(json.dumps(as_json(runs, costs)))
 
 

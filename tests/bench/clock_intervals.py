@@ -36,8 +36,8 @@ from leadlight_sim.clock_comparison import (
 INTERVALS_S = (0.05, 0.1, 0.25, 0.5, 0.512, 1.0, 1.024, 2.0, 5.0, 10.0)
 MODELS = {"model-a": "A idle", "model-b": "B busy", "model-c": "C dozing", "model-e": "E congested"}
 FIRST_SEED = 2000
-SEEDS = 3
-DURATION_S = 660
+SEEDS = 6
+DURATION_S = 900
 SHOWN = ("latest beacon", "lower hull", *MODES)
 STYLES = {ONLY_BEACONS: "o-", SOUNDINGS: "s-", GROUP_DELAY: "^-", COMMON_VIEW: "D-"}
 
@@ -58,7 +58,7 @@ def try_intervals(picture: Path, quick: bool, workers: int) -> None:
     models = ("model-c",) if quick else tuple(MODELS)
     seeds, duration_s = (1, 300) if quick else (SEEDS, DURATION_S)
     tasks = [
-        Task(model, FIRST_SEED + number, duration_s, interval_s, dithered=dithered)
+        Task(model, FIRST_SEED + number, duration_s, interval_s, dithered)
         for interval_s in intervals
         for number in range(seeds)
         for model in models
