@@ -4,7 +4,7 @@ Two intervals are there for what they hide: 0.512 and 1.024 s are five and ten o
 102.4 ms. Where it holds group frames for dozing stations, beacons sent in that rhythm always wait for nearly the same
 time, up to 100 ms, that no listener can see. A leader dithers its beacons against this; both are shown.
 
-Run with ``PYTHONPATH=protocol:sim python tests/bench/clock_intervals.py FILE.png``, or as an option of ``clock.py``.
+Run with ``PYTHONPATH=protocol:sim python tests/bench/clock_intervals.py [FILE.png]``, or as an option of ``clock.py``.
 """
 
 from __future__ import annotations
@@ -52,8 +52,8 @@ def perform_undithered_too(task: Task) -> tuple[Task, dict[str, Seen]]:
         return perform(task)
 
 
-def try_intervals(picture: Path, quick: bool, workers: int) -> None:
-    """Run all intervals, print the tables and a JSON line, and draw ``picture``."""
+def try_intervals(picture: Path | None, quick: bool, workers: int) -> None:
+    """Run all intervals, print the tables and a JSON line, and draw ``picture`` if one is named."""
     intervals = INTERVALS_S[3:7] if quick else INTERVALS_S
     models = ("model-c",) if quick else tuple(MODELS)
     seeds, duration_s = (1, 300) if quick else (SEEDS, DURATION_S)
@@ -86,8 +86,9 @@ def try_intervals(picture: Path, quick: bool, workers: int) -> None:
                 error, pair = figures[model, dithered, interval_s, estimator]
                 cells.append(f"{error:.3g} / {pair:.3g}")
             print(f"| {estimator} | " + " | ".join(cells) + " |")
-    _draw(figures, picture)
-    print(f"drew {picture}", file=sys.stderr)
+    if picture is not None:
+        _draw(figures, picture)
+        print(f"drew {picture}", file=sys.stderr)
     plain = {
         f"{model}{'' if dithered else ' without dither'}, {interval_s:g} s, {estimator}": round(error, 4)
         for (model, dithered, interval_s, estimator), (error, _) in figures.items()
@@ -129,7 +130,7 @@ def _draw(figures: Figures, picture: Path) -> None:
 def main() -> None:
     """Try all intervals."""
     parser = argparse.ArgumentParser(description="Try beacon intervals from 0.05 to 10 s and draw what they cost.")
-    parser.add_argument("picture", type=Path)
+    parser.add_argument("picture", type=Path, nargs="?", metavar="FILE.png")
     parser.add_argument("--quick", action="store_true", help="four intervals of one model")
     parser.add_argument("--workers", type=int, default=os.cpu_count() or 1)
     asked = parser.parse_args()
