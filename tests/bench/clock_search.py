@@ -4,7 +4,7 @@ Every baseline is shown the same recorded samples of the five reference models w
 made least is the geometric mean, over the models, of the error's 95th percentile from 60 s on: no model counts by its
 size. Grids go on until the best lies inside, or until a constant hardly matters any more.
 
-Seeds here begin at 300; the comparison's begin at 1000. Run with
+Seeds here begin at 300; the comparison's begin at 3000. Run with
 ``PYTHONPATH=protocol:sim python tests/bench/clock_search.py``; prints each baseline's grid with its scores.
 """
 
