@@ -1,6 +1,7 @@
 """Whom a follower follows: tenures, serials, and proof that a new tenure is not a recording.
 
-Within a tenure a beacon counts if its serial is newer than the last. Another tenure is followed if it is the same
+Within a tenure a beacon counts if its serial is newer than the last; if a copy of it came first, it is one more sample
+for the clock and nothing else. Another tenure is followed if it is the same
 leader's, begun anew; or another leader's that goes before; or any other's once the one followed is lost. A leader that
 has begun anew has ended its tenures before, and none of them is followed again. One that was left for another leader,
 as when the network falls apart for a while, is followed again if it has gone on since. With a key, a new tenure must
@@ -41,6 +42,7 @@ class Verdict(Enum):
     """What to make of a beacon."""
 
     FOLLOW = "follow"
+    KNOWN = "known from the other delivery"
     DUPLICATE = "duplicate"
     LATE = "late beacon"
     RETIRED = "retired tenure"
@@ -126,6 +128,8 @@ class Allegiance:
         """Rank and id: of two leaders the lower goes before."""
         self.tenure: int | None = None
         self.serial = 0
+        self._serials = [0, 0]
+        """The last one that came to the group, and as a copy."""
         self.is_lost = False
         """Whether the leader must be thought gone; then anybody else may be followed."""
         self.loss = GroupLoss()
@@ -136,13 +140,16 @@ class Allegiance:
         self._retired: OrderedDict[int, tuple[int, int]] = OrderedDict()
 
     def judge(self, beacon: Beacon, source: Address, received_at: LocalInstant) -> Verdict:
-        """Return what to make of a beacon. Nothing but the loss window and the open challenges changes."""
+        """Return what to make of a beacon. Only what was heard of each delivery and the open challenges change."""
         tenure = beacon.tenure
         if tenure == self.tenure:
             self.loss.note(beacon.serial, beacon.is_copy)
-            if beacon.serial == self.serial:
-                return Verdict.DUPLICATE
-            return Verdict.FOLLOW if is_newer(beacon.serial, self.serial) else Verdict.LATE
+            if is_newer(beacon.serial, self.serial):
+                return Verdict.FOLLOW
+            if is_newer(beacon.serial, self._serials[beacon.is_copy]):
+                self._serials[beacon.is_copy] = beacon.serial
+                return Verdict.KNOWN
+            return Verdict.DUPLICATE if beacon.serial == self.serial else Verdict.LATE
         if tenure in self._retired:
             leader, serial = self._retired[tenure]
             if leader != beacon.leader or leader == self.leader or not is_newer(beacon.serial, serial):
@@ -186,9 +193,11 @@ class Allegiance:
             self.loss.note(beacon.serial, beacon.is_copy)
             self._challenges.clear()
             self._proven = beacon.tenure
+            before = (beacon.serial - 1) & SERIAL_MASK
+            self._serials = [before, before]
         # A restart may come with another rank.
         self.order = (beacon.rank, beacon.leader)
-        self.serial = beacon.serial
+        self.serial = self._serials[beacon.is_copy] = beacon.serial
         self.is_lost = False
         return novelty
 

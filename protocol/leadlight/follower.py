@@ -394,10 +394,15 @@ class Follower:
     def _receive_beacon(self, beacon: Beacon, source: Address, received_at: LocalInstant, now: LocalInstant) -> None:
         """Take a beacon that arrived at ``received_at``: at ``now``, or before if its leader had to prove itself."""
         verdict = self._allegiance.judge(beacon, source, received_at)
-        if verdict is not Verdict.FOLLOW:
+        if verdict is Verdict.FOLLOW:
+            self._follow_beacon(beacon, source, received_at, now)
+        elif verdict is Verdict.KNOWN and not self._allegiance.is_lost:
+            # What it says is known from a copy, or the copy from it. When it came is news to the clock.
+            before = self.clock.state
+            self._sample_beacon(beacon, received_at)
+            self._after_sample(before, now)
+        else:
             self.counters[verdict.value] += 1
-            return
-        self._follow_beacon(beacon, source, received_at, now)
 
     def _follow_beacon(self, beacon: Beacon, source: Address, received_at: LocalInstant, now: LocalInstant) -> None:
         was_lost = self._allegiance.is_lost
@@ -424,11 +429,14 @@ class Follower:
             self._tally_at = LocalInstant(now + below(self._entropy, self.settings.tally_interval_ns))
         if self.settings.soundings and self._soundings.due_at is None:
             self._soundings.begin(now, beacon.group_size, beacon.sounding_budget)
+        self._sample_beacon(beacon, received_at)
+        self.stage.read(beacon, now)
+        self._after_sample(before, now)
+
+    def _sample_beacon(self, beacon: Beacon, received_at: LocalInstant) -> None:
         self.clock.observe_beacon(beacon, received_at, self.settings.radio)
         if beacon.marker == self.identity and not beacon.is_copy:
             self._turns.append(beacon.serial)
-        self.stage.read(beacon, now)
-        self._after_sample(before, now)
 
     def _begin_tenure(self, beacon: Beacon, novelty: Novelty, now: LocalInstant) -> None:
         event = _NOVELTIES[novelty]

@@ -48,8 +48,9 @@ MODELS = {
     "model-d": "D wired",
     "model-e": "E congested",
 }
-FIRST_SEED = 3000
-"""From 1000 on the bound that is declared for a learnt rate was found too narrow: those seeds have had their say."""
+FIRST_SEED = 4000
+"""Seeds below have had their say: from 1000 on a declared drift was found too narrow, from 3000 on copies of beacons
+were found to cost the group's samples."""
 SEEDS = 60
 DURATION_S = 1860
 QUICK_DURATION_S = 300
@@ -62,7 +63,7 @@ TARGETS: Mapping[tuple[str, str, str], tuple[float, ...]] = {
     (SOUNDINGS, "error", "p95"): (0.20, 0.50, 0.20, 0.05, 0.70),
     (SOUNDINGS, "error", "p999"): (0.35, 1.5, 0.5, 0.10, 2.0),
     (GROUP_DELAY, "pair", "p99"): (0.07, 0.15, 0.07, 0.06, 0.25),
-    (COMMON_VIEW, "error", "p95"): (0.06, 0.06, 0.06, 0.05, 0.06),
+    (COMMON_VIEW, "error", "p99"): (0.06, 0.06, 0.06, 0.05, 0.06),
     (COMMON_VIEW, "error", "p999"): (0.10, 0.25, 0.10, 0.06, 0.30),
 }
 """In ms, model by model. A p99.9 is met if the lower end of its 90 % bootstrap interval over seeds is."""
@@ -228,8 +229,7 @@ def page(runs: Runs, costs: Mapping[str, float], seeds: int) -> str:
         "*A minute without* is what a silence of 60 s adds to an error.",
         "",
         "The leader chooses the delivery by itself, as it does unless told otherwise: at this loss it sends",
-        "copies besides the group's beacons. Over the group alone the two corrections come out better and the",
-        "tails of congestion worse.",
+        "copies besides the group's beacons.",
         "",
         "The textbook estimators use the same beacons and exchanges. Their constants come from one search of a",
         "grid each (`tests/bench/clock_search.py`); the moving average's gain and the PI servo's integral lie on",

@@ -39,9 +39,11 @@ class Case:
         beacon: Beacon = self._make_beacon(tenure=tenure, serial=serial, leader=leader, rank=int(leader == 12))
         return beacon
 
-    def hear(self, tenure: int = 7, serial: int = 1_000, leader: int = 11, seconds: float = 0.0) -> Verdict:
+    def hear(
+        self, tenure: int = 7, serial: int = 1_000, leader: int = 11, seconds: float = 0.0, is_copy: bool = False
+    ) -> Verdict:
         """Judge a beacon, and follow it if so judged."""
-        beacon = self.beacon(tenure, serial, leader)
+        beacon = self.beacon(tenure, serial, leader)._replace(is_copy=is_copy)
         verdict = self.allegiance.judge(beacon, "there", at(seconds))
         if verdict is Verdict.FOLLOW:
             self.allegiance.follow(beacon)
@@ -101,6 +103,18 @@ def test_a_beacon_counts_once_and_an_older_one_not_at_all(case: Case) -> None:
     assert case.hear(serial=1_000) is Verdict.DUPLICATE
     assert case.hear(serial=999) is Verdict.LATE
     assert case.hear(serial=1_001) is Verdict.FOLLOW
+
+
+def test_a_beacon_and_its_copy_are_known_from_each_other_once(case: Case) -> None:
+    assert case.hear(serial=1_000, is_copy=True) is Verdict.FOLLOW
+    assert case.hear(serial=1_000) is Verdict.KNOWN
+    assert case.hear(serial=1_000) is Verdict.DUPLICATE
+    assert case.hear(serial=1_000, is_copy=True) is Verdict.DUPLICATE
+    assert case.hear(serial=1_001) is Verdict.FOLLOW
+    assert case.hear(serial=1_002, is_copy=True) is Verdict.FOLLOW
+    assert case.hear(serial=1_001) is Verdict.LATE
+    assert case.hear(serial=1_001, is_copy=True) is Verdict.LATE
+    assert case.hear(serial=1_002) is Verdict.KNOWN
 
 
 def test_serials_wrap(case: Case) -> None:

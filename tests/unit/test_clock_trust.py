@@ -39,6 +39,7 @@ def marks_on_probation(mark_scatter_ns: int, beacon_scatter_ns: int, count: int,
             heard = LocalInstant(heard - SECOND // 2)
         common.note_heard(number, heard)
         now = LocalInstant(sent + luck.randrange(beacon_scatter_ns))
+        common.note_delay(now - sent)
         estimate = Estimate(now, 0, 0.0, 1e6, 1e-6)
         marks = (Mark(1, 300 * MILLISECOND),)
         common.observe(number + 1, LeaderInstant(sent), SECOND, marks, bound, estimate, now)
@@ -60,8 +61,15 @@ def test_on_a_quiet_network_sharpness_proves_nothing() -> None:
     assert marks_on_probation(100 * MICROSECOND, 100 * MICROSECOND, 31).on_probation
 
 
-def test_one_mark_outside_the_proven_interval_ends_sharpness_for_the_whole_probation() -> None:
-    assert marks_on_probation(100 * MICROSECOND, 10 * MILLISECOND, 31, strays=1).on_probation
+def test_a_mark_outside_the_proven_interval_ends_sharpness_until_it_is_one_of_ten_and_out_of_sight() -> None:
+    verdicts = [marks_on_probation(100 * MICROSECOND, 10 * MILLISECOND, n, strays=1).on_probation for n in range(1, 32)]
+    assert verdicts == [True] * 9 + [False] * 22
+
+
+@pytest.mark.parametrize(("strays", "trusted"), [(0, True), (1, True), (2, False)])
+def test_all_but_one_of_a_full_probation_must_lie_inside(strays: int, trusted: bool) -> None:
+    common = marks_on_probation(100 * MICROSECOND, 100 * MICROSECOND, 32, strays=strays)
+    assert common.on_probation is not trusted
 
 
 # -- the beacon floor ----------------------------------------------------------------------------------------------

@@ -908,9 +908,49 @@ def test_copies_feed_the_other_edge_and_never_the_group(make_board: Callable[...
     assert spy.fed == ["copy"] * 8
     assert board.follower.clock.group_delay.reports(1) == ()
     board.beacon(164)
-    board.beacon(164, serial=board.serial, is_copy=True)  # the same beacon's copy, later
-    assert spy.fed == ["copy"] * 8 + ["beacon"]
-    assert board.follower.counters["duplicate"] == 1
+    serial = board.serial
+    board.beacon(164, serial=serial, is_copy=True)  # the same beacon's copy, later
+    assert spy.fed == ["copy"] * 8 + ["beacon", "copy"]
+    board.beacon(164, serial=serial)  # and each of the two once more
+    board.beacon(164, serial=serial, is_copy=True)
+    assert spy.fed == ["copy"] * 8 + ["beacon", "copy"]
+    assert board.follower.counters["duplicate"] == 2
+
+
+def test_a_beacon_that_its_copy_outran_is_still_a_sample_a_delay_and_a_turn(make_board: Callable[..., Board]) -> None:
+    board = make_board(clock=ClockSettings(estimator=Spy))
+    board.lead(160, 168)
+    spy = board.follower.clock.uncorrected
+    assert isinstance(spy, Spy)
+    spy.fed.clear()
+    board.sent.clear()
+    marker = board.follower.identity
+    board.beacon(169, marker=marker, is_copy=True)
+    cue, serial = board.follower.cue, board.serial
+    board.beacon(169, serial=serial, marker=marker, delay_ns=5 * DELAY, cue=rolling(EMBERS, 170))
+    assert spy.fed == ["copy", "beacon"]
+    assert board.follower.cue == cue  # what it says is old news
+    assert serial in {report.serial for report in board.follower.clock.group_delay.reports(1)}
+    turns = [message.turn for _, message, _ in board.sent if isinstance(message, Tally) and message.turn is not None]
+    assert turns == [serial]
+    assert board.follower.counters == {}
+
+
+def test_a_beacon_held_back_until_after_the_next_copy_is_still_a_sample(make_board: Callable[..., Board]) -> None:
+    board = make_board(clock=ClockSettings(estimator=Spy))
+    board.lead(160, 168)
+    spy = board.follower.clock.uncorrected
+    assert isinstance(spy, Spy)
+    spy.fed.clear()
+    board.beacon(169, is_copy=True)
+    board.beacon(169.1, is_copy=True)
+    serial = board.serial
+    board.beacon(169, serial=serial - 1, delay_ns=200 * DELAY)
+    board.beacon(169.1, serial=serial, delay_ns=200 * DELAY)
+    assert spy.fed == ["copy", "copy", "beacon", "beacon"]
+    board.beacon(169, serial=serial - 1, delay_ns=210 * DELAY)
+    assert spy.fed == ["copy", "copy", "beacon", "beacon"]
+    assert board.follower.counters == {"late beacon": 1}
 
 
 def test_silence_is_told_as_loss(locked: Board) -> None:

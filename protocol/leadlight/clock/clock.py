@@ -129,6 +129,7 @@ class FollowerClock:
                         sent_at, received_at, delay_ns, self._two_way and bound_ns <= REPORTER_BOUND_NS
                     ),
                 )
+                self.common_view.note_delay(delay_ns)
             self.uncorrected.observe_beacon(sent_at, received_at)
         uncorrected = self._latest = self.uncorrected.estimate()
         if beacon.group_delays and beacon.delay_radio == radio:

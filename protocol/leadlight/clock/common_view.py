@@ -32,8 +32,9 @@ HEARD_FOR_NS: Final = 10 * SECOND
 MARK_INTERVALS: Final = 3
 """A mark of an older Tally than so many beacon intervals is refused."""
 PROBATION: Final = 32
-INSIDE_SHARE: Final = 0.98
-"""Of a full probation's marks so many must lie inside the causality bound for trust to be earned."""
+INSIDE_SHARE: Final = 0.96
+"""Of a full probation's marks so many must lie inside the causality bound for trust to be earned: all but one, for a
+host that is late with one packet in a hundred is late with one of 32 marks every fourth time."""
 INSIDE_SHARE_KEPT: Final = 0.9
 """Trust once earned is lost below this: a host that is late with one packet in a hundred is no reason."""
 SHARP_WINDOW: Final = 6
@@ -87,6 +88,10 @@ class CommonViewClock:
         if len(self._heard) > HEARD_KEPT:
             self._heard.popitem(last=False)
 
+    def note_delay(self, delay_ns: int) -> None:
+        """Remember how long a beacon to the group took, by the uncorrected estimate: a mark is judged beside it."""
+        self._delays.append(delay_ns)
+
     def observe(
         self,
         serial: int,
@@ -98,8 +103,6 @@ class CommonViewClock:
         now: LocalInstant,
     ) -> None:
         """Take the marks that the beacon ``serial`` published. Each is used once; the second publication is a spare."""
-        if uncorrected is not None:
-            self._delays.append(now - sent_at - uncorrected.offset_at(now))
         keep_ns = max(MARK_INTERVALS * interval_ns, HEARD_FOR_NS)
         for turns_back, age_ns in marks:
             turn = serial - turns_back
@@ -120,7 +123,7 @@ class CommonViewClock:
             if inside and tracked is not None and (residual := offset_ns - tracked.offset_at(heard_at)):
                 self._sides.append(residual > 0)
             self._latest.append((heard_at, offset_ns))
-            self._judge(inside, 0.0 if uncorrected is None else uncorrected.rate)
+            self._judge(0.0 if uncorrected is None else uncorrected.rate)
             if not inside:
                 self.refused += 1
                 continue
@@ -131,11 +134,13 @@ class CommonViewClock:
         """Whether the marks have not, or no longer, earned trust, and are not sharp either."""
         return not (self._trusted or self._sharp)
 
-    def _judge(self, inside: bool, rate: float) -> None:
+    def _judge(self, rate: float) -> None:
         """Give or take trust by the last marks."""
         verdicts = self._verdicts
         if len(verdicts) < PROBATION:
-            self._sharp = inside and all(verdicts) and self._are_sharp(rate)
+            latest = list(verdicts)[-SHARP_WINDOW:]
+            earned = sum(verdicts) >= INSIDE_SHARE_KEPT * len(verdicts)
+            self._sharp = all(latest) and earned and self._are_sharp(rate)
             return
         self._sharp = False
         needed = INSIDE_SHARE_KEPT if self._trusted else INSIDE_SHARE
