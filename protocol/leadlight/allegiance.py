@@ -1,7 +1,7 @@
 """Whom a follower follows: tenures, serials, and proof that a new tenure is not a recording.
 
-Within a tenure a beacon counts if its serial is newer than the last; if a copy of it came first, it is one more sample
-for the clock and nothing else. Another tenure is followed if it is the same
+Within a tenure a beacon counts if its serial is newer than the last. If its copy came first, or it before its copy,
+what it says is known; that it came is still a sample for the clock. Another tenure is followed if it is the same
 leader's, begun anew; or another leader's that goes before; or any other's once the one followed is lost. A leader that
 has begun anew has ended its tenures before, and none of them is followed again. One that was left for another leader,
 as when the network falls apart for a while, is followed again if it has gone on since. With a key, a new tenure must

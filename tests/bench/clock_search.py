@@ -5,7 +5,7 @@ made least is the geometric mean, over the models, of the error's 95th percentil
 size. The best lies inside the grid but for the moving average's gain and the PI servo's integral, which lie on its rim:
 those two may have better constants still. Our own filter was tried with more settings than any baseline.
 
-Seeds here begin at 300; the comparison's begin at 3000. Run with
+Seeds here begin at 300; the comparison's begin at 4000. Run with
 ``PYTHONPATH=protocol:sim python tests/bench/clock_search.py``; prints each baseline's grid with its scores.
 """
 

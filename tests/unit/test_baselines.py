@@ -87,7 +87,7 @@ def test_neither_an_exchange_nor_a_changed_network_moves_the_latest_beacon() -> 
     assert baseline.estimate() == believed
 
 
-def test_everyone_is_shown_every_sample_once_in_order_the_steering_one_first() -> None:
+def test_everyone_is_shown_what_is_new_once_in_order_the_steering_one_first() -> None:
     log: list[tuple[Any, ...]] = []
     party = Accompanied(Noted("steering", log), [Noted("first", log), Noted("second", log)])
     party.observe_beacon(LeaderInstant(1), LocalInstant(2))
@@ -103,6 +103,30 @@ def test_everyone_is_shown_every_sample_once_in_order_the_steering_one_first() -
         ("rebased",),
     ]
     assert log == [(name, *sample) for sample in seen for name in ("steering", "first", "second")]
+
+
+def test_onlookers_are_shown_each_beacon_once_as_it_first_came_and_none_sent_before_it() -> None:
+    log: list[tuple[Any, ...]] = []
+    party = Accompanied(Noted("steering", log), [Noted("onlooker", log)])
+    party.observe_copy(LeaderInstant(10), LocalInstant(11))
+    party.observe_beacon(LeaderInstant(10), LocalInstant(12))  # its copy came first
+    party.observe_beacon(LeaderInstant(20), LocalInstant(21))
+    party.observe_copy(LeaderInstant(20), LocalInstant(22))  # it came before its copy
+    party.observe_copy(LeaderInstant(30), LocalInstant(31))
+    party.observe_copy(LeaderInstant(40), LocalInstant(41))
+    party.observe_beacon(LeaderInstant(30), LocalInstant(42))  # a later one came before it
+    party.rebase()
+    party.observe_beacon(LeaderInstant(5), LocalInstant(50))  # another count begins
+    shown = {name: [entry[1:] for entry in log if entry[0] == name] for name in ("steering", "onlooker")}
+    assert shown["onlooker"] == [
+        ("copy", 10, 11),
+        ("beacon", 20, 21),
+        ("copy", 30, 31),
+        ("copy", 40, 41),
+        ("rebased",),
+        ("beacon", 5, 50),
+    ]
+    assert len(shown["steering"]) == 9
 
 
 @pytest.mark.parametrize("answer", [None, Estimate(LocalInstant(5), 9, 1e-6, 3.0, 1e-9, 2.0)])

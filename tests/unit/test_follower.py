@@ -926,10 +926,10 @@ def test_a_beacon_that_its_copy_outran_is_still_a_sample_a_delay_and_a_turn(make
     board.sent.clear()
     marker = board.follower.identity
     board.beacon(169, marker=marker, is_copy=True)
-    cue, serial = board.follower.cue, board.serial
+    cue, serial = board.follower.cue_told, board.serial
     board.beacon(169, serial=serial, marker=marker, delay_ns=5 * DELAY, cue=rolling(EMBERS, 170))
     assert spy.fed == ["copy", "beacon"]
-    assert board.follower.cue == cue  # what it says is old news
+    assert board.follower.cue_told == cue != rolling(EMBERS, 170)  # what it says is old news
     assert serial in {report.serial for report in board.follower.clock.group_delay.reports(1)}
     turns = [message.turn for _, message, _ in board.sent if isinstance(message, Tally) and message.turn is not None]
     assert turns == [serial]

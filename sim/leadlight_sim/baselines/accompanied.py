@@ -1,4 +1,8 @@
-"""Estimators side by side: one that steers, others that are shown the same samples and steer nothing."""
+"""Estimators side by side: one that steers, others that look on and steer nothing.
+
+The others are shown each beacon once, as it first came: to the group, or as a copy. None of them can tell the two apart,
+their constants were found for such samples, and who believes the latest beacon does not go back to one sent before it.
+"""
 
 from __future__ import annotations
 
@@ -10,23 +14,26 @@ from leadlight_sim.baselines.latest_beacon import LatestBeacon
 
 
 class Accompanied:
-    """One estimator that steers, and others that are shown the same samples and steer nothing."""
+    """One estimator that steers, and others that are shown each of its beacons once, and every exchange."""
 
     def __init__(self, steering: Estimator, others: Sequence[Estimator]) -> None:
         self.steering = steering
         self.others = others
+        self._newest: LeaderInstant | None = None
 
     def observe_beacon(self, sent_at: LeaderInstant, received_at: LocalInstant) -> None:
-        """Show a beacon to all."""
+        """Show a beacon to all; to the others only if no later one, nor its copy, came before it."""
         self.steering.observe_beacon(sent_at, received_at)
-        for other in self.others:
-            other.observe_beacon(sent_at, received_at)
+        if self._is_news(sent_at):
+            for other in self.others:
+                other.observe_beacon(sent_at, received_at)
 
     def observe_copy(self, sent_at: LeaderInstant, received_at: LocalInstant) -> None:
-        """Show a copy to all."""
+        """Show a copy to all; to the others only if no later one, nor its beacon, came before it."""
         self.steering.observe_copy(sent_at, received_at)
-        for other in self.others:
-            other.observe_copy(sent_at, received_at)
+        if self._is_news(sent_at):
+            for other in self.others:
+                other.observe_copy(sent_at, received_at)
 
     def observe_exchange(self, exchange: Exchange) -> None:
         """Show an exchange to all."""
@@ -40,6 +47,7 @@ class Accompanied:
 
     def rebase(self) -> None:
         """Tell all."""
+        self._newest = None
         self.steering.rebase()
         for other in self.others:
             other.rebase()
@@ -49,6 +57,12 @@ class Accompanied:
         self.steering.reopen_paths()
         for other in self.others:
             other.reopen_paths()
+
+    def _is_news(self, sent_at: LeaderInstant) -> bool:
+        if self._newest is not None and sent_at <= self._newest:
+            return False
+        self._newest = sent_at
+        return True
 
 
 def accompanied(
