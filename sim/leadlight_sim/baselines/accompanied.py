@@ -1,7 +1,8 @@
 """Estimators side by side: one that steers, others that look on and steer nothing.
 
-The others are shown each beacon once, as it first came: to the group, or as a copy. None of them can tell the two apart,
-their constants were found for such samples, and who believes the latest beacon does not go back to one sent before it.
+The others are shown each beacon once, as it first came: to the group, or as a copy. None of them can tell the two
+apart, their constants were found for such samples, and who believes the latest beacon does not go back to one sent
+before it.
 """
 
 from __future__ import annotations
