@@ -32,9 +32,11 @@ HEARD_FOR_NS: Final = 10 * SECOND
 MARK_INTERVALS: Final = 3
 """A mark of an older Tally than so many beacon intervals is refused."""
 PROBATION: Final = 32
-INSIDE_SHARE: Final = 0.96
-"""Of a full probation's marks so many must lie inside the causality bound for trust to be earned: all but one, for a
-host that is late with one packet in a hundred is late with one of 32 marks every fourth time."""
+INSIDE_SHARE: Final = 0.98
+"""Of a full probation's marks, but strays, so many must lie inside the causality bound for trust to be earned."""
+STRAY_DEVIATIONS: Final = 4.0
+"""A mark outside the bound and so far from the other marks as well is a stray: it speaks of a host that was late with
+one packet, as some are with one in a hundred, and not of the way that marks take. One outside with the others does."""
 INSIDE_SHARE_KEPT: Final = 0.9
 """Trust once earned is lost below this: a host that is late with one packet in a hundred is no reason."""
 SHARP_WINDOW: Final = 6
@@ -59,6 +61,7 @@ class CommonViewClock:
         self._heard: OrderedDict[int, LocalInstant | None] = OrderedDict()
         self._tracker = OffsetTracker()
         self._verdicts: deque[bool] = deque(maxlen=PROBATION)
+        self._strays: deque[bool] = deque(maxlen=PROBATION)
         self._sides: deque[bool] = deque(maxlen=PROBATION)
         self._latest: deque[tuple[LocalInstant, int]] = deque(maxlen=SHARP_WINDOW)
         self._delays: deque[int] = deque(maxlen=DELAYS_KEPT)
@@ -78,6 +81,7 @@ class CommonViewClock:
         """Forget everything: another leader, or another radio."""
         self.rebase()
         self._verdicts.clear()
+        self._strays.clear()
         self._sides.clear()
         self._trusted = self._sharp = False
 
@@ -120,6 +124,7 @@ class CommonViewClock:
             inside = lower - slack <= offset_ns <= upper + slack
             self._verdicts.append(inside)
             tracked = self._tracker.estimate()
+            self._strays.append(not inside and self._is_stray(offset_ns, heard_at))
             if inside and tracked is not None and (residual := offset_ns - tracked.offset_at(heard_at)):
                 self._sides.append(residual > 0)
             self._latest.append((heard_at, offset_ns))
@@ -136,17 +141,26 @@ class CommonViewClock:
 
     def _judge(self, rate: float) -> None:
         """Give or take trust by the last marks."""
-        verdicts = self._verdicts
-        if len(verdicts) < PROBATION:
-            latest = list(verdicts)[-SHARP_WINDOW:]
-            earned = sum(verdicts) >= INSIDE_SHARE_KEPT * len(verdicts)
-            self._sharp = all(latest) and earned and self._are_sharp(rate)
+        count, inside = len(self._verdicts), sum(self._verdicts)
+        kept = inside >= INSIDE_SHARE_KEPT * count
+        agreeing = count - sum(self._strays)
+        if count < PROBATION:
+            self._sharp = kept and inside == agreeing and self._are_sharp(rate)
             return
         self._sharp = False
-        needed = INSIDE_SHARE_KEPT if self._trusted else INSIDE_SHARE
+        earned = kept and (self._trusted or inside >= INSIDE_SHARE * agreeing)
         # As many residuals above as below, to within four standard deviations of a fair coin.
         lean = abs(2 * sum(self._sides) - len(self._sides))
-        self._trusted = sum(verdicts) >= needed * len(verdicts) and lean <= 4 * math.sqrt(len(self._sides) or 1)
+        self._trusted = earned and lean <= 4 * math.sqrt(len(self._sides) or 1)
+
+    def _is_stray(self, offset_ns: int, heard_at: LocalInstant) -> bool:
+        """Return whether a sample is far from what the marks so far agree on."""
+        if self._tracker.count < SAMPLES_BEFORE_USE:
+            return False
+        tracked = self._tracker.estimate()
+        assert tracked is not None
+        scatter_ns = math.hypot(tracked.deviation_ns, self._tracker.noise_ns)
+        return abs(offset_ns - tracked.offset_at(heard_at)) > STRAY_DEVIATIONS * scatter_ns
 
     def _are_sharp(self, rate: float) -> bool:
         """Return whether the latest marks agree far better than the beacons' delays do."""

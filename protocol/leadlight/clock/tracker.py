@@ -46,6 +46,11 @@ class OffsetTracker:
         self._refused = 0
         self.count = 0
 
+    @property
+    def noise_ns(self) -> float:
+        """The standard deviation of a sample, as learnt so far, in ns."""
+        return self._noise * 1e9
+
     def observe(self, at: LocalInstant, offset_ns: int, prior: Estimate | None, doubt: float = 0.0) -> bool:
         """Take a sample of the offset at ``at``; return whether it passed the gate.
 
