@@ -187,3 +187,15 @@ async def test_a_player_with_its_own_loop_reads_frames_from_a_thread(group: str,
             assert thread.snapshot().clock is ClockState.LOCKED
         finally:
             await asyncio.to_thread(thread.__exit__, None, None, None)
+
+
+@pytest.mark.parametrize("make", [leader, lambda group, port, keys: follower("pergola", group, port, keys)])
+async def test_a_node_without_a_key_says_once_that_anybody_can_lead_it(
+    make: Any, group: str, port: int, caplog: pytest.LogCaptureFixture
+) -> None:
+    for keys, warnings in ((None, 1), (KeyRing({1: b"o" * 16}), 0)):
+        caplog.clear()
+        async with make(group, port, keys):
+            await asyncio.sleep(0.2)  # several beacon intervals
+        said = [record.getMessage() for record in caplog.records if "key" in record.getMessage()]
+        assert said == [f"group {group!r} has no key: anybody on this network can lead it"] * warnings

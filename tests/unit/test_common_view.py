@@ -3,8 +3,9 @@ from __future__ import annotations
 import pytest
 
 from leadlight.clock.bound import CausalityBound
-from leadlight.clock.common_view import HEARD_KEPT, PROBATION, SAMPLES_BEFORE_USE, STALE_NS, CommonViewClock
+from leadlight.clock.common_view import HEARD_KEPT, SAMPLES_BEFORE_USE, STALE_NS, CommonViewClock
 from leadlight.clock.estimator import Exchange
+from leadlight.clock.probation import PROBATION, STAMPING_NS
 from leadlight.messages import Mark
 from leadlight.units import MICROSECOND, MILLISECOND, SECOND, LeaderInstant, LocalInstant
 
@@ -45,7 +46,7 @@ class Group:
 
     def estimate(self) -> int | None:
         now = LocalInstant(self.serial * SECOND + OFFSET)
-        estimate = self.clock.estimate(now, 0.0)
+        estimate = self.clock.estimate(now)
         return None if estimate is None else estimate.offset_at(now)
 
 
@@ -104,9 +105,19 @@ def test_a_few_marks_far_from_all_others_do_not_keep_them_on_probation(strays: i
 
 def test_marks_outside_the_bound_that_others_agree_with_are_no_strays() -> None:
     group = Group()
-    for number in range(PROBATION + 20):  # nearly all just inside, every eighth just outside
-        group.mark(error_ns=10 * MILLISECOND + (50 if number % 8 == 7 else -50) * MICROSECOND)
+    for number in range(PROBATION + 20):  # nearly all just possible, every eighth just not
+        group.mark(error_ns=10 * MILLISECOND + STAMPING_NS + (50 if number % 8 == 7 else -50) * MICROSECOND)
         assert group.clock.on_probation
+
+
+def test_marks_outside_the_bound_by_no_more_than_time_stamps_err_are_refused_and_cost_no_trust() -> None:
+    group = Group()
+    for number in range(2 * PROBATION):
+        # The bound reaches 25 us less far back than forth: a mark is noted a moment before it is told.
+        group.mark(error_ns=(10 * MILLISECOND + STAMPING_NS // 2) * (1 if number % 4 == 3 else 0))
+    assert group.clock.refused == PROBATION // 2
+    assert not group.clock.on_probation
+    assert group.estimate() == OFFSET
 
 
 def test_trust_once_earned_bears_three_strays_of_thirty_two_and_not_four() -> None:
@@ -204,8 +215,8 @@ def test_marks_that_have_ceased_no_longer_steer() -> None:
     for _ in range(PROBATION):
         group.mark()
     last = LocalInstant(group.serial * SECOND + OFFSET - 300 * MILLISECOND)
-    assert group.clock.estimate(LocalInstant(last + STALE_NS), 0.0) is not None
-    assert group.clock.estimate(LocalInstant(last + STALE_NS + 1), 0.0) is None
+    assert group.clock.estimate(LocalInstant(last + STALE_NS)) is not None
+    assert group.clock.estimate(LocalInstant(last + STALE_NS + 1)) is None
 
 
 def test_a_restart_of_the_leaders_host_keeps_the_trust_and_another_leader_does_not() -> None:

@@ -145,13 +145,17 @@ class CausalityBound:
                 self.broken += 1
 
 
-def statistical_half_width_ns(estimate: Estimate, now: LocalInstant) -> float:
-    """Return the statistical bound of ``estimate`` at ``now``: its own account, its age, and the floors' doubt.
+def deviation_at_ns(estimate: Estimate, now: LocalInstant) -> float:
+    """Return the standard deviation of ``estimate`` at ``now`` by its own account and its age.
 
     The rate's deviation grows the error linearly, its random walk as the age to the power of three halves.
     """
     age = max(now - estimate.at, 0)
     age_s = age * 1e-9
     wander_ns = RATE_WANDER * math.sqrt(age_s / 3) * age
-    grown = math.hypot(estimate.deviation_ns, estimate.rate_deviation * age, wander_ns)
-    return DEVIATIONS * grown + FLOOR_SHARE * estimate.floor_ns
+    return math.hypot(estimate.deviation_ns, estimate.rate_deviation * age, wander_ns)
+
+
+def statistical_half_width_ns(estimate: Estimate, now: LocalInstant) -> float:
+    """Return the statistical bound of ``estimate`` at ``now``: its own account, its age, and the floors' doubt."""
+    return DEVIATIONS * deviation_at_ns(estimate, now) + FLOOR_SHARE * estimate.floor_ns

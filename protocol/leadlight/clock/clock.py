@@ -18,10 +18,12 @@ from leadlight.clock.bound import (
     CausalityBound,
     statistical_half_width_ns,
 )
-from leadlight.clock.common_view import STAMPING_NS, UNKNOWN_RADIO_NS, CommonViewClock
+from leadlight.clock.common_view import UNKNOWN_RADIO_NS, CommonViewClock
 from leadlight.clock.edge_filter import EdgeFilter
 from leadlight.clock.estimator import Estimate, Estimator, Exchange
+from leadlight.clock.fusion import fused
 from leadlight.clock.group_delay import REPORTER_BOUND_NS, Arrival, GroupDelayClock
+from leadlight.clock.probation import STAMPING_NS
 from leadlight.clock.states import TRANSITIONS, ClockInput
 from leadlight.errors import ConfigurationError
 from leadlight.messages import Beacon
@@ -136,7 +138,7 @@ class FollowerClock:
             self.group_delay.observe(serial, beacon.group_delays, beacon.delay_doubt_ns, uncorrected)
         if beacon.marks:
             self.common_view.observe(
-                serial, sent_at, beacon.interval_ns, beacon.marks, self.bound, uncorrected, received_at
+                serial, sent_at, beacon.interval_ns, beacon.marks, self.bound, uncorrected, received_at, self._two_way
             )
         self._serve(uncorrected, received_at)
 
@@ -243,12 +245,14 @@ class FollowerClock:
         views = self.settings.views
         by_marks = by_group = None
         if ClockView.COMMON_VIEW in views:
-            # A mark went no way that has a floor, if both heard it from one radio.
-            by_marks = self.common_view.estimate(now, 0.0 if self._radio_known else floor_ns)
+            by_marks = self.common_view.estimate(now)
         if by_marks is None and ClockView.GROUP_DELAY in views:
             by_group = self.group_delay.estimate(now, floor_ns)
         if by_marks is not None:
-            self.served = by_marks
+            if self._two_way:
+                by_marks = fused(by_marks, uncorrected, now)
+            # A mark went no way that has a floor, if both heard it from one radio.
+            self.served = by_marks if self._radio_known else by_marks._replace(floor_ns=floor_ns)
             self.view = ClockView.COMMON_VIEW
         elif by_group is not None:
             self.served = by_group

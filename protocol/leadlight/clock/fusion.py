@@ -1,0 +1,48 @@
+"""Fusion: two estimates of one offset that err independently, weighed by how well each knows it.
+
+With variances ``v`` and ``w`` the combination of least variance is ``(w·x + v·y) / (v + w)``, the inverse-variance
+weighted mean (C. F. Gauss, "Theoria combinationis observationum erroribus minimis obnoxiae", 1823). Marks and soundings
+rest on different packets, so their errors are nearly independent; only the crystal's wander, to which both are a little
+late, is common to them.
+"""
+
+from __future__ import annotations
+
+import math
+from typing import Final
+
+from leadlight.clock.bound import DEVIATIONS, FLOOR_SHARE, deviation_at_ns
+from leadlight.clock.estimator import Estimate
+from leadlight.units import LocalInstant
+
+FLOOR_DEVIATION: Final = FLOOR_SHARE / DEVIATIONS
+"""Standard deviation of an offset through a floor of one, from what its two directions may differ by."""
+LEAST_WEIGHT: Final = 1 / 16
+"""An estimate that would count for less is left out: it could take no more than 3 % off the deviation."""
+
+
+def fused(better: Estimate, other: Estimate, now: LocalInstant) -> Estimate:
+    """Return the weighted mean of two estimates at ``now``; ``better`` itself if the other would add next to nothing.
+
+    A floor's doubt enters as the statistical bound has it: what that allows for the floor is what it allows for so many
+    standard deviations. Both rates are late to the same wander, so that two know it no better than the better one.
+    """
+    if other.deviation_ns == math.inf:
+        return better
+    deviation, other_deviation = deviation_at_ns(better, now), deviation_at_ns(other, now)
+    variance = deviation**2 + (FLOOR_DEVIATION * better.floor_ns) ** 2
+    other_variance = other_deviation**2 + (FLOOR_DEVIATION * other.floor_ns) ** 2
+    weight = variance / (variance + other_variance)
+    if weight < LEAST_WEIGHT:
+        return better
+    rate_variance = better.rate_deviation**2
+    rate_weight = rate_variance / (rate_variance + other.rate_deviation**2)
+    offset_ns = better.offset_at(now)
+    return Estimate(
+        now,
+        offset_ns + round(weight * (other.offset_at(now) - offset_ns)),
+        better.rate + rate_weight * (other.rate - better.rate),
+        math.hypot((1 - weight) * deviation, weight * other_deviation),
+        min(better.rate_deviation, other.rate_deviation),
+        (1 - weight) * better.floor_ns + weight * other.floor_ns,
+    )
