@@ -158,6 +158,7 @@ class Follower:
         """When the last beacon was accepted."""
         self.answered_at: LocalInstant | None = None
         """When the last Echo completed an exchange."""
+        self._last_sign: tuple[LeaderInstant, LocalInstant] | None = None
         self._patience_at: LocalInstant | None = None
         # Timers.
         self._silent_at: LocalInstant | None = None
@@ -327,6 +328,20 @@ class Follower:
         return self.stage.shown(now)
 
     @property
+    def alive_at(self) -> LocalInstant | None:
+        """When the leader is last known to have been alive: when what came last from it was sent, by the clock.
+
+        A clock that has not locked would only guess; then it is when it came, however long it was on the way.
+        """
+        if self._last_sign is None:
+            return None
+        sent_at, received_at = self._last_sign
+        served = self.clock.served
+        if served is None or self.clock.state not in {ClockState.LOCKED, ClockState.HOLDOVER}:
+            return received_at
+        return min(served.local_at(sent_at), received_at)
+
+    @property
     def timebase(self) -> int | None:
         """The timebase that instants refer to, as of the last accepted beacon; ``None`` before the first."""
         return self._timebase
@@ -414,6 +429,7 @@ class Follower:
             self._emit(events.LeaderReturned(now, beacon.leader, silent_ns))
         self._address = source
         self.heard_at = received_at
+        self._last_sign = beacon.sent_at, received_at
         interval_ns = self._interval_ns = beacon.interval_ns
         self._silent_at = LocalInstant(received_at + self.settings.silent_intervals * interval_ns)
         self._cap_at = LocalInstant(received_at + max(self.settings.holdover_cap_ns, interval_ns))
@@ -542,6 +558,7 @@ class Follower:
             return
         self._cookie = echo.cookie
         self.answered_at = received_at
+        self._last_sign = echo.sent_at, received_at
         before = self.clock.state
         self.clock.observe_exchange(exchange)
         if self._allegiance.is_lost:

@@ -373,11 +373,14 @@ class Leader:
                 self._ear.fall_silent()
                 self._tenure.stop(now)
             return
-        alive_at = max(heard_at, self._ear.answered_at or heard_at)
-        if alive_at > self._silent_since:
+        # By when it was sent: what was late itself makes a lost leader no younger, and standbys count from one instant.
+        alive_at = self._ear.alive_at
+        if alive_at is not None and alive_at > self._silent_since:
             self._silent_since = alive_at
             if self.role is Role.ASKING:
-                self._move(RoleInput.HEARD_LEADER if alive_at == heard_at else RoleInput.ANSWERED, now)
+                answered_at = self._ear.answered_at
+                is_beacon = answered_at is None or answered_at <= heard_at
+                self._move(RoleInput.HEARD_LEADER if is_beacon else RoleInput.ANSWERED, now)
         boundary = self._boundary_at()
         knows = self._ear.clock.state is ClockState.LOCKED
         if self.role is Role.STANDBY and boundary is not None and now >= boundary and knows:

@@ -209,11 +209,11 @@ def test_a_new_tenure_of_the_same_leader_in_one_timebase_widens_the_proof_too(ma
 
 def test_a_lost_leader_is_still_sounded_now_and_then(make_talk: Maker) -> None:
     talk = make_talk()
-    talk.lead(100, 200)
+    talk.lead(100, 320)  # by then the spacing has grown to the steady one
     talk.answering = False
     sent = len(talk.sent)
-    talk.run(300)
-    lost_at = 199.5 + 5 * INTERVAL / SECOND
+    talk.run(420)
+    lost_at = 319.5 + 5 * INTERVAL / SECOND
     asked = [now for now, message, _ in talk.sent[sent:] if isinstance(message, Sounding) and now > local(lost_at)]
     gaps = [later - sooner for sooner, later in pairwise(asked)]
     assert len(asked) > 10

@@ -977,3 +977,19 @@ def test_a_tally_heard_twice_gives_its_mark_all_the_same(locked: Board, make_tal
     locked.hear(tally, LocalInstant(local(170) + MILLISECOND))
     assert locked.follower.clock.common_view._heard[locked.serial] == local(170)
     assert locked.follower.counters["repeated tally"] == 1
+
+
+def test_a_late_packet_proves_the_leader_alive_when_it_was_sent(locked: Board) -> None:
+    at = 170
+    arrived_at = locked.beacon(at, delay_ns=700 * MILLISECOND)
+    assert locked.follower.heard_at == arrived_at
+    assert locked.follower.alive_at == pytest.approx(local(at), abs=MILLISECOND)
+    locked.run(at + 30, answering=False)  # nothing more comes: holdover does not change when that was
+    assert locked.follower.clock.state is ClockState.HOLDOVER
+    assert locked.follower.alive_at == pytest.approx(local(at), abs=MILLISECOND)
+
+
+def test_without_a_lock_the_leader_was_alive_when_it_was_heard(board: Board) -> None:
+    assert board.follower.alive_at is None
+    arrived_at = board.beacon(160, delay_ns=700 * MILLISECOND)
+    assert board.follower.alive_at == arrived_at
