@@ -22,6 +22,7 @@ from leadlight import (
 from leadlight.clock import CausalityBound, Estimator
 from leadlight.cue import NO_SHOW
 from leadlight.recovery import Recovery
+from leadlight.terms import Delivery
 from leadlight.units import MILLISECOND, SECOND, LeaderInstant, ShowPosition, milliseconds, seconds
 from leadlight_sim import scenario as described
 from leadlight_sim.air.contended import ContendedAir
@@ -244,6 +245,7 @@ class World:
             name=name,
             rank=rank,
             interval_ns=seconds(leader.interval_s),
+            delivery=Delivery(leader.delivery),
             lead_time_ns=seconds(leader.lead_time_s),
             sounding_budget=max(1, leader.sounding_budget),
             group_size=len(self.scenario.followers),

@@ -13,7 +13,7 @@ from collections.abc import Callable, Iterator, Mapping, Sequence
 from concurrent.futures import ProcessPoolExecutor, as_completed
 from dataclasses import dataclass, field
 from time import perf_counter
-from typing import NamedTuple
+from typing import NamedTuple, TypeVar
 
 import numpy as np
 import numpy.typing as npt
@@ -29,6 +29,8 @@ from leadlight_sim.scenario import Scenario, load_shipped
 Floats = npt.NDArray[np.float64]
 Counts = npt.NDArray[np.int64]
 Instants = npt.NDArray[np.int64]
+
+Kind = TypeVar("Kind")
 
 SCORE_EVERY_NS = SECOND // 4
 SCORED_FROM_S = 60
@@ -165,9 +167,14 @@ def run(
     duration_s: int,
     baselines: Mapping[str, Callable[[], Estimator]],
     interval_s: float = 1.0,
+    changes: Mapping[str, object] | None = None,
 ) -> dict[str, Seen]:
-    """Run one seed of a model and return what was seen of each of our modes and of each baseline."""
-    world = World(scenario_of(model, duration_s, interval_s), seed, accompanied(others=tuple(baselines.values())))
+    """Run one seed of a model and return what was seen of each of our modes and of each baseline.
+
+    ``changes`` are made to the model's scenario.
+    """
+    scenario = scenario_of(model, duration_s, interval_s).with_changes(changes or {})
+    world = World(scenario, seed, accompanied(others=tuple(baselines.values())))
     panels = [install(node, ONLOOKERS, RADIO) for node in world.followers]
     count, ticks = len(world.followers), duration_s * SECOND // SCORE_EVERY_NS + 1
     traces = {name: _Trace(count, ticks, keeps_bounds=True) for name in MODES}
@@ -318,17 +325,19 @@ class Task(NamedTuple):
     interval_s: float = 1.0
     dithered: bool = True
     """For benches that also look at what a leader without dither would do."""
+    to_group_only: bool = False
 
 
 def perform(task: Task) -> tuple[Task, dict[str, Seen]]:
     """Make one run."""
-    return task, run(task.model, task.seed, task.duration_s, BASELINES, task.interval_s)
+    changes = {"leader.delivery": "group"} if task.to_group_only else {}
+    return task, run(task.model, task.seed, task.duration_s, BASELINES, task.interval_s, changes)
 
 
 def all_runs(
-    tasks: Sequence[Task], workers: int, make: Callable[[Task], tuple[Task, dict[str, Seen]]] = perform
-) -> Iterator[tuple[Task, dict[str, Seen]]]:
-    """Yield every task with what was seen, in the tasks' order; on several cores, telling stderr of progress."""
+    tasks: Sequence[Kind], workers: int, make: Callable[[Kind], tuple[Kind, dict[str, Seen]]]
+) -> Iterator[tuple[Kind, dict[str, Seen]]]:
+    """Yield every task with what ``make`` saw, in the tasks' order; on several cores, telling stderr of progress."""
     if workers == 1:
         yield from map(make, tasks)
         return

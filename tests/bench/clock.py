@@ -4,7 +4,7 @@ Every figure is measured through the whole protocol in the kernel: a leader, eig
 beacons once a second, 10 % loss in bursts of five. Scored every 0.25 s from 60 s to 1860 s. *Error* is the follower's
 idea of leader time less leader time, *pair* the difference between two followers' errors (four pairs of eight).
 
-Run with ``PYTHONPATH=protocol:sim python tests/bench/clock.py``: writes ``sim/CLOCK.md``, a quarter of an hour on two
+Run with ``PYTHONPATH=protocol:sim python tests/bench/clock.py``: writes ``sim/CLOCK.md``, twenty minutes on two
 cores. ``--quick`` runs one seed for 300 s in half a minute, to see that it works rather than to quote its figures, and
 writes nothing. ``--intervals FILE.png`` tries beacon intervals from 0.05 to 10 s instead, and draws them. The last line
 printed is JSON.
@@ -24,6 +24,7 @@ from time import perf_counter
 import numpy as np
 
 from leadlight.clock import CausalityBound, EdgeFilter, Estimator
+from leadlight_sim import clock_detours
 from leadlight_sim.baselines import BASELINES
 from leadlight_sim.clock_comparison import (
     COMMON_VIEW,
@@ -36,6 +37,7 @@ from leadlight_sim.clock_comparison import (
     Task,
     all_runs,
     lower_end,
+    perform,
     pooled,
     record,
     show,
@@ -48,9 +50,10 @@ MODELS = {
     "model-d": "D wired",
     "model-e": "E congested",
 }
-FIRST_SEED = 4000
+TO_GROUP_ONLY = "model-b, to the group alone"
+FIRST_SEED = 7000
 """Seeds below have had their say: from 1000 on a declared drift was found too narrow, from 3000 on copies of beacons
-were found to cost the group's samples."""
+were found to cost the group's samples, from 4000 on a cable's marks were found to be on probation too often."""
 SEEDS = 60
 DURATION_S = 1860
 QUICK_DURATION_S = 300
@@ -173,9 +176,9 @@ def _held(seen: Sequence[Seen]) -> bool:
 def _groups(runs: Runs) -> Iterator[tuple[str, str, list[Seen]]]:
     """Yield, for every mode, what was seen in each model and in all together."""
     for mode in MODES:
-        for model, seen in runs.items():
+        for model, seen in ((model, runs[model]) for model in MODELS):
             yield MODELS[model], mode, [one[mode] for one in seen]
-        yield "all", mode, [one[mode] for seen in runs.values() for one in seen]
+        yield "all", mode, [one[mode] for model in MODELS for one in runs[model]]
 
 
 def verdicts(runs: Runs, costs: Mapping[str, float]) -> list[tuple[str, float, float, bool]]:
@@ -194,10 +197,10 @@ def verdicts(runs: Runs, costs: Mapping[str, float]) -> list[tuple[str, float, f
         found.append((f"{mode}: causality bound held", float(_held(seen)), 1.0, _held(seen)))
         found.append((f"{mode}: statistical bound held, share", covered, COVERAGE_TARGET, covered >= COVERAGE_TARGET))
         found.append((f"{mode}: its median over the error's p95", ratio, WIDTH_TARGET, ratio <= WIDTH_TARGET))
-    busy = runs["model-b"]
-    naive = pooled([one["latest beacon"].error for one in busy]).percentile(95)
-    ours = pooled([one[COMMON_VIEW].error for one in busy]).percentile(95)
-    found.append(("B busy: latest beacon's p95 over ours", naive / ours, NAIVE_RATIO_TARGET, naive / ours >= 400))
+    for told_of, seen in (("", runs["model-b"]), (", beacons to the group alone", runs[TO_GROUP_ONLY])):
+        naive = pooled([one["latest beacon"].error for one in seen]).percentile(95)
+        ratio = naive / pooled([one[COMMON_VIEW].error for one in seen]).percentile(95)
+        found.append((f"B busy{told_of}: latest beacon's p95 over ours", ratio, NAIVE_RATIO_TARGET, ratio >= 400))
     for model, limit in (("model-a", 0.15), ("model-b", 0.30)):
         added = pooled([one[SOUNDINGS].blackout for one in runs[model]]).percentile(95)
         found.append((f"{MODELS[model]}: added by a minute without, p95, ms", added, limit, added <= limit))
@@ -216,7 +219,7 @@ def _cold(runs: Runs, model: str, field: str) -> float:
     return float(np.percentile(values, 95, method="higher"))
 
 
-def page(runs: Runs, costs: Mapping[str, float], seeds: int) -> str:
+def page(runs: Runs, costs: Mapping[str, float], seeds: int, detours: Sequence[str]) -> str:
     """Return the page that the full run writes."""
     lines = [
         "# How well a follower knows the leader's clock",
@@ -247,6 +250,17 @@ def page(runs: Runs, costs: Mapping[str, float], seeds: int) -> str:
         "The causality bound is a proof for as long as the declared drift is true. The statistical bound is a",
         "judgement: it should hold nearly always and not be much wider than need be.",
         *bounds_table(runs),
+        "",
+        "## Marks that go astray",
+        "",
+        "A mark is exact only if leader and follower heard the same transmission. Here they did not, and followers",
+        "that know their radio had no reason to doubt it. *Vouched for* is the soundings' statistical bound, by which",
+        "marks are judged; a constant error below it, or a little above, is seen by nobody, and the statistical bound",
+        "does not hold then. *No harm*: the error is at most 1.1 times that of soundings alone. *Not seen*: it is",
+        "more, and the constant is smaller than what soundings prove. Anything else is a target missed. Three seeds of",
+        "a quarter of an hour (`tests/bench/clock_detours.py`).",
+        "",
+        *detours,
         "",
         "## Targets",
         "",
@@ -305,15 +319,19 @@ def main() -> None:
         os.execv(sys.executable, [sys.executable, script, *options])
     seeds, duration_s = (1, QUICK_DURATION_S) if asked.quick else (asked.seeds, DURATION_S)
     tasks = [Task(model, FIRST_SEED + number, duration_s) for number in range(seeds) for model in MODELS]
+    if not asked.quick:
+        tasks += [Task("model-b", FIRST_SEED + number, duration_s, to_group_only=True) for number in range(seeds // 6)]
     runs: Runs = {model: [] for model in MODELS}
-    for task, seen in all_runs(tasks, 1 if asked.quick else asked.workers):
-        runs[task.model].append(seen)
+    for task, seen in all_runs(tasks, 1 if asked.quick else asked.workers, perform):
+        runs.setdefault(TO_GROUP_ONLY if task.to_group_only else task.model, []).append(seen)
     costs = measured_costs(duration_s)
     print("\n".join([*table(runs, costs), *bounds_table(runs)]))
     if not asked.quick:
         for what, figure, limit, met in verdicts(runs, costs):
             print(f"{'met   ' if met else 'MISSED'} {what}: {figure:.4g} (limit {limit:g})")
-        PAGE.write_text(page(runs, costs, seeds), encoding="utf-8")
+        astray = clock_detours.outcomes(clock_detours.SEEDS, clock_detours.DURATION_S, asked.workers)
+        detours = clock_detours.section(astray)
+        PAGE.write_text(page(runs, costs, seeds, detours), encoding="utf-8")
     print(json.dumps(as_json(runs, costs)))
 
 

@@ -25,6 +25,7 @@ from leadlight_sim.clock_comparison import (
     run,
     scenario_of,
 )
+from leadlight_sim.clock_detours import Detour, Task, outcome_of, perform, verdict
 from leadlight_sim.kernel import TrueInstant
 from leadlight_sim.onlookers import install
 
@@ -104,3 +105,15 @@ def test_common_view_is_as_good_as_two_receivers_stamps(seen: dict[str, dict[str
     of one mark alone, and a follower has many."""
     for one in seen.values():
         assert one[COMMON_VIEW].error.percentile(95) < 0.17
+
+
+def test_marks_that_go_astray_by_more_than_soundings_vouch_for_do_no_harm_and_smaller_ones_are_told() -> None:
+    found = {
+        detour: outcome_of([perform(Task("model-a", detour, seed, 300))[1] for seed in (11, 12)])
+        for detour in (Detour("none"), Detour("far", 1.5), Detour("near", 0.3), Detour("cable", wired=True))
+    }
+    verdicts = {detour.told: verdict(detour, outcome) for detour, outcome in found.items()}
+    assert verdicts == {"none": "no harm", "far": "no harm", "near": "not seen", "cable": "no harm"}
+    none, near = found[Detour("none")], found[Detour("near", 0.3)]
+    assert near.served == pytest.approx(0.3, abs=none.served)
+    assert near.alone == none.alone  # the same luck
