@@ -41,7 +41,7 @@ SCENES = {
 
 @cache
 def tables_of(scene: Scene) -> SampledSettings:
-    # Twice as long as one of the runs that are compared, so that the tables' own luck is the lesser part of a difference.
+    # Twice as long as one of the runs that are compared: their own luck is then the lesser part of a difference.
     return sampled_settings(scene, measure(replace(scene, duration_ns=2 * scene.duration_ns)))
 
 

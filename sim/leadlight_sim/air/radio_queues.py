@@ -34,12 +34,14 @@ class Port:
     """A station's place on the network.
 
     ``absences`` counts the reasons for which it does not hear now (a scan, roaming, an access point that is down), and
-    ``told`` those of them that the access point knows of. ``queue`` is the access point's for it.
+    ``told`` those of them that the access point knows of. ``queue`` is the access point's for it, and ``cell`` that
+    access point's name; a wired station has none.
     """
 
     __slots__ = (
         "absences",
         "active_at",
+        "cell",
         "channel",
         "dozes",
         "is_asleep",
@@ -61,6 +63,7 @@ class Port:
         self.channel = channel
         self.losses = losses
         self.dozes = dozes
+        self.cell = ""
         self.is_asleep = False
         self.active_at = 0
         self.absences = 0
@@ -113,6 +116,12 @@ class Uplink(Contender):
             return False
         self.queue.append(frame)
         return True
+
+    def hand_over(self, other: Uplink) -> None:
+        """Have another uplink of the same station send what waits in this one."""
+        other.queue.extend(self.queue)
+        self.queue.clear()
+        self.failures = 0
 
     def begin(self, now: int) -> int:  # noqa: ARG002 - the duration does not depend on it
         """Return how long the frame at the head of the queue lasts."""
@@ -244,6 +253,17 @@ class Downlink(Contender):
         self._group_is_in_turn = False
         self._current = None
         return forgotten
+
+    def forget(self, port: Port) -> int:
+        """Have nothing more to do with a station; return how many frames were being tried for it, and are given up."""
+        if port.is_in_turn:
+            self._turns = deque(other for other in self._turns if other is not port)
+            port.is_in_turn = False
+        if self._current is None or self._current.receiver is not port:
+            return 0
+        self._current = None
+        self.failures = 0
+        return 1
 
     def begin(self, now: int) -> int:  # noqa: ARG002 - the duration does not depend on it
         """Return how long the next frame lasts."""

@@ -85,10 +85,10 @@ class Scene:
         if self.duration_ns < 100 * self.beacon_interval_ns:
             raise ConfigurationError("duration_ns", self.duration_ns, "a hundred beacon intervals or more")
         air = self.air
-        if air.power_save.stations or air.scans is not None or air.converts_multicast or air.membership_lifetime_ns:
-            raise ConfigurationError(
-                "air", air, "one that the sampled air knows: no dozing followers, scans, conversion or snooping"
-            )
+        habits = air.power_save.stations, air.scans, air.converts_multicast, air.membership_lifetime_ns, air.further
+        if any(habits):
+            allowed = "one that the sampled air knows: no dozing followers, scans, conversion, snooping or second radio"
+            raise ConfigurationError("air", air, allowed)
 
     @property
     def digest(self) -> str:
