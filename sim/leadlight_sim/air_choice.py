@@ -83,6 +83,7 @@ def contended_settings(scenario: described.Scenario) -> ContendedSettings:
         power_save=PowerSave(air.dozing, others_doze=of_preset.hold is not None),
         scans=scans,
         converts_multicast=air.converts_multicast,
+        answer_loss_factor=air.answer_loss_factor,
         membership_lifetime_ns=MEMBERSHIP_LIFETIME_NS if air.forgets_members else None,
         neighbours=tuple(_neighbour(neighbour, radio) for neighbour in chosen),
         client_isolation=air.client_isolation,

@@ -242,6 +242,8 @@ class Air(_Part):
     scans: Scans | None = None
     converts_multicast: bool = False
     """The access point sends each member of a group an acknowledged copy instead."""
+    answer_loss_factor: float = Field(default=0.0, ge=0, le=1)
+    """An acknowledgement's loss, as a part of the loss of what it answers: its sender tries again what has arrived."""
     forgets_members: bool = False
     """A switch that looks into the group's reports, without anybody to ask for them, forgets members after 260 s."""
 

@@ -291,7 +291,7 @@ def _air_disagreements(table: Mapping[str, Any]) -> Iterator[_Disagreement]:
         if table.get("neighbours"):
             yield ("neighbours",), "left out, unless air.fidelity is contended: the preset's laws hold the load", None
         only_where_frames_compete = "left out, unless air.fidelity is contended: delays drawn from laws cannot show it"
-        for key in ("dozing", "scans", "converts_multicast", "forgets_members"):
+        for key in ("dozing", "scans", "converts_multicast", "forgets_members", "answer_loss_factor"):
             if air.get(key):
                 yield ("air", key), only_where_frames_compete, None
         if table.get("access_points"):

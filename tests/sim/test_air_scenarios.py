@@ -76,6 +76,7 @@ def test_everything_that_only_competing_frames_show_reaches_the_air() -> None:
             "scans": {"stations": ["jetty"], "every_s": 30, "for_s": 3},
             "converts_multicast": True,
             "forgets_members": True,
+            "answer_loss_factor": 0.25,
         },
         access_points=[FAR | {"dtim_period": 3, "others_doze": True, "neighbours": [{"kind": "saturated"}]}],
     )
@@ -90,6 +91,7 @@ def test_everything_that_only_competing_frames_show_reaches_the_air() -> None:
     assert settings.power_save.stations == ("willow",)
     assert settings.scans == Scans(("jetty",), 30 * SECOND, 3 * SECOND)
     assert settings.converts_multicast
+    assert settings.answer_loss_factor == 0.25
     assert settings.membership_lifetime_ns == MEMBERSHIP_LIFETIME_NS
     assert far.beacons is not None
     assert (far.stations, far.beacons.period, far.others_doze, len(far.neighbours)) == (("ferry",), 3, True, 1)

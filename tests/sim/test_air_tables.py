@@ -13,7 +13,7 @@ import pytest
 from leadlight.errors import ConfigurationError
 from leadlight.units import MILLISECOND, SECOND
 from leadlight_sim.air.contended import ContendedAir
-from leadlight_sim.air.contended_settings import Beacons, ContendedSettings, PowerSave, Scans
+from leadlight_sim.air.contended_settings import AccessPoint, Beacons, ContendedSettings, PowerSave, Scans
 from leadlight_sim.air.laws import Empirical
 from leadlight_sim.air.neighbours import Neighbour, OnOff, Poisson
 from leadlight_sim.air.sampled import SampledAir, SampledSettings
@@ -191,6 +191,8 @@ def test_whatever_differs_in_a_scene_differs_in_its_digest() -> None:
         {"air": ContendedSettings(power_save=PowerSave(("a",)))},
         {"air": ContendedSettings(scans=Scans(("a",), SECOND, 1))},
         {"air": ContendedSettings(converts_multicast=True)},
+        {"air": ContendedSettings(answer_loss_factor=0.5)},
+        {"air": ContendedSettings(further=(AccessPoint(name="far"),))},
         {"air": ContendedSettings(membership_lifetime_ns=SECOND)},
     ],
 )

@@ -65,6 +65,7 @@ class Cell:
             counts[LinkKind.DOWN],
             counts[LinkKind.GROUP],
             self._is_lost,
+            self._is_answer_lost if settings.answer_loss_factor else None,
             arrived_down,
             partial(group_sent, self),
             group_limit=settings.group_queue_frames,
@@ -107,6 +108,7 @@ class Cell:
                 self._times,
                 self._counts[LinkKind.UP],
                 self._is_lost,
+                self._is_answer_lost if self._settings.answer_loss_factor else None,
                 self._arrived_up,
                 self._settings.station_queue_frames,
             )
@@ -121,9 +123,7 @@ class Cell:
         self.wake(port)
         self.ports.remove(port)
         self._receivers.clear()
-        self._counts[LinkKind.DOWN].lost += len(port.queue) + self.downlink.forget(port)
-        port.queue.clear()
-        port.is_in_turn = False
+        self.downlink.forget(port)
 
     def receivers(self, sender: Port) -> list[Port]:
         """Return the radio stations for which a sender's group frames are meant."""
@@ -169,16 +169,10 @@ class Cell:
     def go_down(self) -> None:
         """Stop: everything that waits to be sent is forgotten and lost."""
         self.is_down = True
-        lost = self._counts[LinkKind.DOWN]
-        for frame in self.downlink.clear():
-            lost.lost += 1
-            assert frame.receiver is not None
-            frame.receiver.is_in_turn = False
         for port in self.ports:
-            lost.lost += len(port.queue)
-            port.queue.clear()
-            port.is_in_turn = False
             self.wake(port)
+            self.downlink.forget(port)
+        self.downlink.clear()
 
     def _is_lost(self, port: Port, now: int, attempt: int) -> bool:
         if port.absences:
@@ -187,6 +181,12 @@ class Cell:
         shared = self.shared.loss_at(TrueInstant(now))
         loss = (loss + shared - loss * shared) * self._times.loss_factors[attempt]
         return loss > 0.0 and port.losses.chance(loss)
+
+    def _is_answer_lost(self, port: Port, now: int, attempt: int) -> bool:  # noqa: ARG002 - an answer has its own rate
+        loss = port.channel.loss_at(TrueInstant(now))
+        shared = self.shared.loss_at(TrueInstant(now))
+        loss = (loss + shared - loss * shared) * self._settings.answer_loss_factor
+        return loss > 0.0 and port.answer_losses.chance(loss)
 
     def _beacon_due(self) -> None:
         assert self.grid is not None

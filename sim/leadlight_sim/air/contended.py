@@ -130,7 +130,7 @@ class ContendedAir:
         if extra is not None:
             channel = JointChannel(channel, Channel(extra, stream("air", "extra channel", name)))
         dozes = not station.wired and name in settings.power_save.stations
-        port = Port(station, channel, stream("air", "loss", name), dozes=dozes)
+        port = Port(station, channel, stream("air", "loss", name), stream("air", "answer loss", name), dozes=dozes)
         self._ports[name] = port
         self._renew(port)
         if station.wired:
@@ -259,6 +259,7 @@ class ContendedAir:
             return
         self._to_wired_group(frame)
         for number, cell in enumerate(self.cells):
+            # Each access point has a frame of its own, for it is meant for other stations there.
             self._to_radio_group(cell, _copy(frame) if number else frame)
 
     def _forward(self, frame: Frame, receiver: Port) -> None:
@@ -268,7 +269,8 @@ class ContendedAir:
         if cell.is_down:
             counts.lost += 1
             return
-        cell.downlink.accept(frame, receiver)
+        # A frame that has crossed the radio once begins anew: its sender may still be trying the former one.
+        cell.downlink.accept(_copy(frame) if frame.has_arrived else frame, receiver)
         cell.request()
 
     def _to_wired_group(self, frame: Frame) -> None:
@@ -405,7 +407,6 @@ class ContendedAir:
 
 
 def _copy(frame: Frame) -> Frame:
-    # Each access point has a frame of its own, for it is meant for other stations there.
     return Frame(frame.data, frame.sender, frame.receiver)
 
 

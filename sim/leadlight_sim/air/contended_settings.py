@@ -143,8 +143,9 @@ class ContendedSettings:
     the loss of one try. ``beacons`` None is an access point without any, which holds nothing. With
     ``converts_multicast`` the access point sends each member of the group an acknowledged copy. With
     ``membership_lifetime_ns`` it snoops, has no querier, and forgets members that long after their latest report;
-    None floods. ``name`` is the access point's; ``further`` are others on the same cable, each on a channel that the
-    rest do not hear.
+    None floods. ``answer_loss_factor`` times the channel's loss is what an ACK suffers, short and slow as it is:
+    what it answers is then tried again, although it has arrived. ``name`` is the access point's; ``further`` are others
+    on the same cable, each on a channel that the rest do not hear.
     """
 
     name: str = "access point"
@@ -164,8 +165,11 @@ class ContendedSettings:
     client_isolation: bool = False
     converts_multicast: bool = False
     membership_lifetime_ns: int | None = None
+    answer_loss_factor: float = 0.0
 
     def __post_init__(self) -> None:
+        if not 0.0 <= self.answer_loss_factor <= 1.0:
+            raise ConfigurationError("answer_loss_factor", self.answer_loss_factor, "0 to 1")
         if self.chain is not None and not self.chain:
             raise ConfigurationError("chain", self.chain, "one step or more, or None")
         for name in ("group_queue_frames", "station_queue_frames"):

@@ -86,8 +86,8 @@ class Scene:
             raise ConfigurationError("duration_ns", self.duration_ns, "a hundred beacon intervals or more")
         air = self.air
         habits = air.power_save.stations, air.scans, air.converts_multicast, air.membership_lifetime_ns, air.further
-        if any(habits):
-            allowed = "one that the sampled air knows: no dozing followers, scans, conversion, snooping or second radio"
+        if any(habits) or air.answer_loss_factor:
+            allowed = "what a sampled air knows: nobody dozes, scans, snoops or lacks answers, one radio, no conversion"
             raise ConfigurationError("air", air, allowed)
 
     @property
