@@ -26,6 +26,7 @@ from leadlight.units import MILLISECOND, SECOND, LeaderInstant, ShowPosition, mi
 from leadlight_sim import scenario as described
 from leadlight_sim.air.contended import ContendedAir
 from leadlight_sim.air.dropouts import Dropout
+from leadlight_sim.air.fitting import FittedLevel, fitted_tables
 from leadlight_sim.air.presets import preset
 from leadlight_sim.air.sampled import SampledAir, SampledSettings
 from leadlight_sim.air.timing import Radio
@@ -68,6 +69,13 @@ def air_settings(air: described.Air) -> SampledSettings:
         changes["radio"] = radio_of(air)
     if settings.hold is not None and not air.preset.startswith("model-"):
         changes["hold"] = dataclasses.replace(settings.hold, period=air.dtim_period)
+    if air.fitted is not None:
+        changes["tables"], changes["load"] = fitted_tables(
+            [FittedLevel(level.up_us, level.down_us, level.group_us) for level in air.fitted.levels],
+            air.fitted.windows,
+            milliseconds(air.fitted.window_ms),
+            settings.tables.cable,
+        )
     loss = stated_loss(air)
     if loss is not None:
         changes["dropout"], changes["shared_dropout"] = loss

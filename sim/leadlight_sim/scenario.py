@@ -213,6 +213,37 @@ def _band_as_text(value: object) -> object:
     return f"{value:g}" if isinstance(value, float) or value == 5 else value
 
 
+Quantiles: TypeAlias = Annotated[
+    tuple[Annotated[int, Field(ge=0, le=60_000_000)], ...],
+    Field(strict=False, min_length=1, max_length=1001, description="whole numbers of µs in rising order"),
+]
+
+
+class FittedLevel(_Part):
+    """Delays at one level of load, as equally spaced quantiles in µs, the least and the largest included."""
+
+    up_us: Quantiles
+    down_us: Quantiles
+    group_us: Quantiles
+
+    @field_validator("up_us", "down_us", "group_us")
+    @classmethod
+    def _rising(cls, value: tuple[int, ...]) -> tuple[int, ...]:
+        if list(value) != sorted(value):
+            raise ValueError
+        return value
+
+
+class Fitted(_Part):
+    """What `leadlight fit` made of a recording: laws for each level of load, and the level of each window."""
+
+    window_ms: float = Field(default=10.0, ge=1, le=600_000)
+    windows: str = Field(
+        pattern="^[a-z]+$", max_length=400_000, description="a letter for each window, a for the first level"
+    )
+    levels: tuple[FittedLevel, ...] = Field(strict=False, min_length=1, max_length=26)
+
+
 Band: TypeAlias = Annotated[Literal["2.4", "5"], BeforeValidator(_band_as_text)]
 
 
@@ -236,6 +267,8 @@ class Air(_Part):
     client_isolation: bool = False
     """The access point carries nothing from one Wi-Fi station to another."""
     dropouts: Dropouts | None = None
+    fitted: Fitted | None = None
+    """Delays as they were recorded, instead of the preset's; its loss is still the preset's, or that of `dropouts`."""
     # What only frames that compete can show.
     dozing: Annotated[tuple[str, ...], Field(strict=False)] = Field(default=(), description=STATIONS)
     """Who dozes while there is nothing to hear or say."""

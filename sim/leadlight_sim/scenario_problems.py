@@ -296,7 +296,17 @@ def _air_disagreements(table: Mapping[str, Any]) -> Iterator[_Disagreement]:
                 yield ("air", key), only_where_frames_compete, None
         if table.get("access_points"):
             yield ("access_points",), only_where_frames_compete, None
+        if air.get("fitted") and air.get("preset", "busy") not in ("idle", "busy", None):
+            yield ("air", "preset"), "idle or busy where air.fitted holds the delays: they are in there", None
+        if air.get("fitted") and air.get("measured_asymmetry"):
+            yield ("air", "measured_asymmetry"), "false where air.fitted holds the delays of each way", None
+        fitted = air.get("fitted") or {}
+        windows, levels = fitted.get("windows"), fitted.get("levels")
+        if windows and levels and max(windows) >= chr(ord("a") + len(levels)):
+            yield ("air", "fitted", "windows"), f"a letter of one of {len(levels)} levels for each window", None
     elif air["fidelity"] == "contended":
+        if air.get("fitted"):
+            yield ("air", "fitted"), "left out where air.fidelity is contended: delays are made there, not drawn", None
         if str(air.get("preset", "busy")).startswith("model-"):
             yield ("air", "preset"), "idle, busy or dozing where air.fidelity is contended", None
         if air.get("measured_asymmetry"):

@@ -13,11 +13,20 @@ from dataclasses import dataclass
 from typing import Protocol
 
 from leadlight.errors import ConfigurationError
+from leadlight.units import SECOND
 from leadlight_sim.air.laws import AirTables
 from leadlight_sim.streams import Stream
 
 LEVELS_MAXIMUM = 256
 """What a byte of the record tells apart."""
+BLOCK_NS = 30 * SECOND
+BLOCKS_MINIMUM = 20
+"""A record is replayed in blocks of 30 s, or a twentieth of it if that is less; assumed."""
+
+
+def block_windows(windows: int, window_ns: int) -> int:
+    """Return how many windows in a row of a record are replayed as they were."""
+    return max(1, min(BLOCK_NS // window_ns, windows // BLOCKS_MINIMUM))
 
 
 class Conditions(Protocol):

@@ -25,7 +25,7 @@ from typing import Any
 from leadlight.errors import ConfigurationError
 from leadlight.units import MILLISECOND, SECOND
 from leadlight_sim.air.access_point import GroupHold
-from leadlight_sim.air.conditions import LoadRecord
+from leadlight_sim.air.conditions import LoadRecord, block_windows
 from leadlight_sim.air.contended import ContendedAir
 from leadlight_sim.air.contended_settings import ContendedSettings
 from leadlight_sim.air.dropouts import NO_DROPOUT
@@ -46,9 +46,6 @@ BEACONS_PER_LEVEL = 100
 """At least so many make a level's law of group delays."""
 DELAYS_MINIMUM = 20
 """A level with fewer delays of a kind than this takes the law of all levels."""
-BLOCK_NS = 30 * SECOND
-BLOCKS_MINIMUM = 20
-"""The record is replayed in blocks of 30 s, or a twentieth of it if that is less."""
 DITHER_SHARE = 0.2
 """Beacons are sent up to this share of an interval late, as leaders do to break step with the access point."""
 
@@ -361,8 +358,8 @@ def sampled_settings(scene: Scene, laws: MeasuredLaws) -> SampledSettings:
         hold = GroupHold(beacons.period, beacons.phase_ns, beacons.clock_error_ppb, queue_frames=air.group_queue_frames)
     load = None
     if len(laws.levels) > 1:
-        block = max(1, min(BLOCK_NS // WINDOW_NS, len(laws.windows) // BLOCKS_MINIMUM))
         windows = bytes(ord(letter) - ord("a") for letter in laws.windows)
+        block = block_windows(len(windows), WINDOW_NS)
         load = LoadRecord(tuple(_tables(air, level) for level in laws.levels), windows, WINDOW_NS, block)
     return SampledSettings(
         tables=_tables(air, laws.overall),
