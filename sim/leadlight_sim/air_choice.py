@@ -18,9 +18,16 @@ from collections.abc import Mapping
 from types import MappingProxyType
 from typing import Final
 
-from leadlight.units import SECOND
+from leadlight.units import SECOND, seconds
 from leadlight_sim import scenario as described
-from leadlight_sim.air.contended_settings import Beacons, ContendedSettings, PowerSave
+from leadlight_sim.air.contended_settings import (
+    MEMBERSHIP_LIFETIME_NS,
+    AccessPoint,
+    Beacons,
+    ContendedSettings,
+    PowerSave,
+    Scans,
+)
 from leadlight_sim.air.dropouts import Dropout
 from leadlight_sim.air.neighbours import NEIGHBOUR_PAYLOAD_BYTES, Neighbour, OnOff, Poisson, Saturated
 from leadlight_sim.air.presets import preset
@@ -36,7 +43,7 @@ PRESET_NEIGHBOURS: Final[Mapping[str, tuple[described.Neighbour, ...]]] = Mappin
 )
 
 
-def radio_of(air: described.Air) -> Radio:
+def radio_of(air: described.Air | described.AccessPoint) -> Radio:
     """Return the access point's radio: the band's usual settings."""
     return Radio(band=Band.GHZ_5 if air.band == "5" else Band.GHZ_2_4)
 
@@ -63,14 +70,36 @@ def contended_settings(scenario: described.Scenario) -> ContendedSettings:
     of_preset = preset(air.preset)
     dropout, shared_dropout = stated_loss(air) or (of_preset.dropout, of_preset.shared_dropout)
     chosen = scenario.neighbours or PRESET_NEIGHBOURS[air.preset]
+    scans = None
+    if air.scans is not None:
+        scans = Scans(air.scans.stations, seconds(air.scans.every_s), seconds(air.scans.for_s))
     return ContendedSettings(
+        name=air.name,
+        further=tuple(_access_point(point, shared_dropout) for point in scenario.access_points),
         radio=radio,
         dropout=dropout,
         shared_dropout=shared_dropout,
         beacons=Beacons(period=air.dtim_period),
-        power_save=PowerSave(others_doze=of_preset.hold is not None),
+        power_save=PowerSave(air.dozing, others_doze=of_preset.hold is not None),
+        scans=scans,
+        converts_multicast=air.converts_multicast,
+        answer_loss_factor=air.answer_loss_factor,
+        membership_lifetime_ns=MEMBERSHIP_LIFETIME_NS if air.forgets_members else None,
         neighbours=tuple(_neighbour(neighbour, radio) for neighbour in chosen),
         client_isolation=air.client_isolation,
+    )
+
+
+def _access_point(asked: described.AccessPoint, shared_dropout: Dropout) -> AccessPoint:
+    radio = radio_of(asked)
+    return AccessPoint(
+        name=asked.name,
+        stations=asked.stations,
+        radio=radio,
+        shared_dropout=shared_dropout,
+        beacons=Beacons(period=asked.dtim_period),
+        others_doze=asked.others_doze,
+        neighbours=tuple(_neighbour(neighbour, radio) for neighbour in asked.neighbours),
     )
 
 

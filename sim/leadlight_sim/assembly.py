@@ -27,6 +27,7 @@ from leadlight.units import MILLISECOND, SECOND, LeaderInstant, ShowPosition, mi
 from leadlight_sim import scenario as described
 from leadlight_sim.air.contended import ContendedAir
 from leadlight_sim.air.dropouts import Dropout
+from leadlight_sim.air.fitting import FittedLevel, fitted_tables
 from leadlight_sim.air.presets import preset
 from leadlight_sim.air.sampled import SampledAir, SampledSettings
 from leadlight_sim.air.timing import Radio
@@ -44,6 +45,8 @@ from leadlight_sim.truth import PlannedCue, Truth
 UPTIME_MAXIMUM_NS: Final = 40 * 86_400 * SECOND
 """A clock shows anything up to forty days when a run begins: nobody's clock starts with the show."""
 COOLING_STARTS_WITHIN_S: Final = 600.0
+ROAM_SLOWER_MS: Final = 20.0
+"""How much slower the path is by an access point that nothing else is said of; assumed."""
 
 AnyAir: TypeAlias = SampledAir | ContendedAir
 
@@ -67,6 +70,13 @@ def air_settings(air: described.Air) -> SampledSettings:
         changes["radio"] = radio_of(air)
     if settings.hold is not None and not air.preset.startswith("model-"):
         changes["hold"] = dataclasses.replace(settings.hold, period=air.dtim_period)
+    if air.fitted is not None:
+        changes["tables"], changes["load"] = fitted_tables(
+            [FittedLevel(level.up_us, level.down_us, level.group_us) for level in air.fitted.levels],
+            air.fitted.windows,
+            milliseconds(air.fitted.window_ms),
+            settings.tables.cable,
+        )
     loss = stated_loss(air)
     if loss is not None:
         changes["dropout"], changes["shared_dropout"] = loss
@@ -230,6 +240,7 @@ class World:
             self.streams.stream("entropy", node.name, self._boot_number(node.name)),
             self.shows,
         )
+        self._report_membership(node.name)
         if under_way is not None:
             cue, position = under_way
             leader.resume_line(Cue(cue.show, cue.state, ShowLine(LeaderInstant(node.now), position)), node.now)
@@ -256,6 +267,7 @@ class World:
     def _start_standby(self, node: LeaderNode, standby: described.Standby) -> None:
         entropy = self.streams.stream("entropy", node.name, self._boot_number(node.name))
         node.start(self._leader_settings(standby.name, standby.rank), self._codec, entropy, self.shows)
+        self._report_membership(node.name)
         node.run()
 
     def _start_follower(self, node: FollowerNode, follower: described.Follower) -> None:
@@ -275,7 +287,13 @@ class World:
                 None if self._recovery is None else self._recovery(),
             )
 
+        self._report_membership(node.name)
         node.start(make)
+
+    def _report_membership(self, name: str) -> None:
+        # Joining the group at every start is what a host does; nothing else renews it where nobody asks.
+        if isinstance(self.air, ContendedAir):
+            self.air.report_membership(name)
 
     def _planned(self, cue: described.CueEntry) -> PlannedCue:
         return PlannedCue(
@@ -296,9 +314,8 @@ class World:
         if isinstance(fault, described.LeaderReboot):
             self.kernel.schedule(begin, self.leader.power_off)
             self.kernel.schedule(end, self._start_leader)
-        elif isinstance(fault, described.AccessPointReboot):
-            wired = {node.name for node in self.leaders if node.wired}
-            self.fates.add(Rule(lambda sender, receiver: not {sender, receiver} <= wired), begin, end)
+        elif isinstance(fault, described.AccessPointReboot | described.Radar):
+            self._schedule_silence(fault, begin, end)
         elif isinstance(fault, described.SplitNetwork):
             away = frozenset(fault.away)
             self.fates.add(Rule(lambda sender, receiver: (sender in away) != (receiver in away)), begin, end)
@@ -306,13 +323,35 @@ class World:
             self.fates.add(Rule(lambda _sender, _receiver: True, fault.loss_fraction), begin, end)
         elif isinstance(fault, described.ClashingLeader):
             self._schedule_rival(fault, begin, end)
+        elif isinstance(fault, described.Roam) and fault.to is not None:
+            assert isinstance(self.air, ContendedAir)
+            self.kernel.schedule(begin, self.air.roam, fault.follower, end - begin, fault.to)
         elif isinstance(fault, described.Roam):
             name = fault.follower
             concerns = functools.partial(_is_end_of_link, name)
             self.fates.add(Rule(concerns), begin, end)
-            self.fates.add(Rule(concerns, 0.0, milliseconds(fault.slower_ms)), end, None)
+            slower_ms = ROAM_SLOWER_MS if fault.slower_ms is None else fault.slower_ms
+            self.fates.add(Rule(concerns, 0.0, milliseconds(slower_ms)), end, None)
         else:
             self._schedule_follower_fault(fault, begin, end)
+
+    def _schedule_silence(
+        self, fault: described.AccessPointReboot | described.Radar, begin: TrueInstant, end: TrueInstant
+    ) -> None:
+        rejoin_ns = seconds(fault.rejoin_s)
+        if isinstance(self.air, ContendedAir):
+            act = self.air.radar if isinstance(fault, described.Radar) else self.air.reboot
+            self.kernel.schedule(begin, act, end - begin, rejoin_ns, fault.access_point)
+            return
+        wired = {node.name for node in self.leaders if node.wired}
+        self.fates.add(Rule(lambda sender, receiver: not {sender, receiver} <= wired), begin, end)
+        if not rejoin_ns:
+            return
+        luck = self.streams.stream("faults", "rejoin", str(begin))
+        for node in [*self.leaders, *self.followers]:
+            if not node.wired:
+                back = TrueInstant(end + int(luck.uniform(0, rejoin_ns)))
+                self.fates.add(Rule(functools.partial(_is_end_of_link, node.name)), end, back)
 
     def _schedule_rival(self, fault: described.ClashingLeader, begin: TrueInstant, end: TrueInstant) -> None:
         number = 1 + len(self.followers) + len(self.leaders) + len(self.rivals)

@@ -87,6 +87,7 @@ HostPreset: TypeAlias = Literal["steady", "small-board", "busy"]
 AirPreset: TypeAlias = Literal[
     "idle", "busy", "dozing", "model-a", "model-b", "model-c", "model-d", "model-e"
 ]
+STATIONS = "names of the leader, followers or standbys, none of them wired, each once"
 Fidelity: TypeAlias = Literal["sampled", "contended"]
 
 
@@ -201,18 +202,62 @@ class Dropouts(_Part):
     """The part of the loss that strikes all followers at once."""
 
 
+class Scans(_Part):
+    """Boards whose radios leave the channel now and then, to look for other access points."""
+
+    stations: Annotated[tuple[str, ...], Field(strict=False)] = Field(min_length=1, description=STATIONS)
+    every_s: float = Field(default=120.0, gt=0, le=86400)
+    for_s: float = Field(default=4.0, gt=0, le=3600)
+
+
 def _band_as_text(value: object) -> object:
     # A label, though it looks like a number and is readily written as one.
     return f"{value:g}" if isinstance(value, float) or value == 5 else value
 
 
+Quantiles: TypeAlias = Annotated[
+    tuple[Annotated[int, Field(ge=0, le=60_000_000)], ...],
+    Field(strict=False, min_length=1, max_length=1001, description="whole numbers of µs in rising order"),
+]
+
+
+class FittedLevel(_Part):
+    """Delays at one level of load, as equally spaced quantiles in µs, the least and the largest included."""
+
+    up_us: Quantiles
+    down_us: Quantiles
+    group_us: Quantiles
+
+    @field_validator("up_us", "down_us", "group_us")
+    @classmethod
+    def _rising(cls, value: tuple[int, ...]) -> tuple[int, ...]:
+        if list(value) != sorted(value):
+            raise ValueError
+        return value
+
+
+class Fitted(_Part):
+    """What `leadlight fit` made of a recording: laws for each level of load, and the level of each window."""
+
+    window_ms: float = Field(default=10.0, ge=1, le=600_000)
+    windows: str = Field(
+        pattern="^[a-z]+$", max_length=400_000, description="a letter for each window, a for the first level"
+    )
+    levels: tuple[FittedLevel, ...] = Field(strict=False, min_length=1, max_length=26)
+
+
+Band: TypeAlias = Annotated[Literal["2.4", "5"], BeforeValidator(_band_as_text)]
+
+
 class Air(_Part):
     """The Wi-Fi between them."""
 
+    name: Name = "access point"
+    """What faults call the access point, where there are several."""
     preset: AirPreset = "busy"
     fidelity: Fidelity = "sampled"
     """Whether delays are drawn from laws, or made by frames that compete, which takes far longer."""
-    band: Annotated[Literal["2.4", "5"], BeforeValidator(_band_as_text)] = "2.4"
+    band: Band = "2.4"
     """GHz."""
     dtim_period: int = Field(default=2, ge=1, le=10)
     """Access-point beacons (102.4 ms each) from one release of held group frames to the next."""
@@ -224,6 +269,18 @@ class Air(_Part):
     client_isolation: bool = False
     """The access point carries nothing from one Wi-Fi station to another."""
     dropouts: Dropouts | None = None
+    fitted: Fitted | None = None
+    """Delays as they were recorded, instead of the preset's; its loss is still the preset's, or that of `dropouts`."""
+    # What only frames that compete can show.
+    dozing: Annotated[tuple[str, ...], Field(strict=False)] = Field(default=(), description=STATIONS)
+    """Who dozes while there is nothing to hear or say."""
+    scans: Scans | None = None
+    converts_multicast: bool = False
+    """The access point sends each member of a group an acknowledged copy instead."""
+    answer_loss_factor: float = Field(default=0.0, ge=0, le=1)
+    """An acknowledgement's loss, as a part of the loss of what it answers: its sender tries again what has arrived."""
+    forgets_members: bool = False
+    """A switch that looks into the group's reports, without anybody to ask for them, forgets members after 260 s."""
 
 
 class SaturatedNeighbour(_Part):
@@ -252,6 +309,20 @@ class OnOffNeighbour(_Part):
 Neighbour: TypeAlias = Annotated[
     SaturatedNeighbour | PoissonNeighbour | OnOffNeighbour, Field(discriminator="kind")
 ]
+
+
+class AccessPoint(_Part):
+    """Another access point on the same cable, with a channel, beacons and neighbours of its own."""
+
+    name: Name
+    stations: Annotated[tuple[str, ...], Field(strict=False)] = Field(default=(), description=STATIONS)
+    """Who begins the evening there; all others begin it at the first access point."""
+    band: Band = "2.4"
+    dtim_period: int = Field(default=2, ge=1, le=10)
+    others_doze: bool = False
+    """Whether a visitor's phone dozes there, so that the group's packets are held for DTIM."""
+    neighbours: tuple[Neighbour, ...] = Field(default=(), strict=False, max_length=50)
+    """Who competes on its channel; none given: nobody."""
 
 
 class Show(_Part):
@@ -313,11 +384,27 @@ class LeaderLost(_Part):
 
 
 class AccessPointReboot(_Part):
-    """The access point restarts: nothing crosses the radio."""
+    """An access point restarts: nothing crosses its radio.
+
+    ``access_point``: its name; ``None``: the first one. Stations are back within ``rejoin_s`` after that.
+    """
 
     kind: Literal["access-point-reboot"]
+    access_point: str | None = Field(default=None, description="the name of an access point")
     at_s: float = Field(ge=0)
     for_s: float = Field(default=90.0, gt=0, le=86400)
+    rejoin_s: float = Field(default=0.0, ge=0, le=600)
+
+
+class Radar(_Part):
+    """An access point at 5 GHz hears a radar, and is silent while it checks another channel."""
+
+    kind: Literal["radar"]
+    access_point: str | None = Field(default=None, description="the name of an access point")
+    at_s: float = Field(ge=0)
+    for_s: float = Field(default=60.0, gt=0, le=86400)
+    """The check takes 60 s on most channels, 600 on those of weather radars (ETSI EN 301 893)."""
+    rejoin_s: float = Field(default=0.0, ge=0, le=600)
 
 
 class SplitNetwork(_Part):
@@ -348,13 +435,18 @@ class LossSpell(_Part):
 
 
 class Roam(_Part):
-    """One follower changes to another access point: a gap, and a slower path from then on."""
+    """One follower changes to another access point: a gap, and another path from then on.
+
+    ``to`` names one of the scenario's; ``None`` is one that it does not have, whose path is slower by ``slower_ms``, 20
+    if that is left out.
+    """
 
     kind: Literal["roam"]
     follower: str = Field(description="the name of a follower")
+    to: str | None = Field(default=None, description="the name of an access point")
     at_s: float = Field(ge=0)
     for_s: float = Field(default=0.2, gt=0, le=60)
-    slower_ms: float = Field(default=20.0, ge=0, le=1000)
+    slower_ms: float | None = Field(default=None, ge=0, le=1000)
 
 
 class LiveData(_Part):
@@ -386,6 +478,7 @@ Fault: TypeAlias = Annotated[
     | LeaderLost
     | PowerCut
     | AccessPointReboot
+    | Radar
     | SplitNetwork
     | BoardSuspended
     | LossSpell
@@ -398,7 +491,10 @@ Fault: TypeAlias = Annotated[
 
 def over_at_s(fault: Fault) -> float | None:
     """Return when a fault is over, in seconds of the run; ``None`` for one that is for good."""
-    return None if isinstance(fault, LeaderLost) else fault.at_s + fault.for_s
+    if isinstance(fault, LeaderLost):
+        return None
+    rejoin_s = fault.rejoin_s if isinstance(fault, AccessPointReboot | Radar) else 0.0
+    return fault.at_s + fault.for_s + rejoin_s
 
 
 def title_of(fault: Fault) -> str:
@@ -461,6 +557,8 @@ class Scenario(_Part):
     air: Air = Air()
     neighbours: tuple[Neighbour, ...] = Field(default=(), strict=False, max_length=50)
     """Who competes on the channel, with ``air.fidelity`` contended; none given: the preset's."""
+    access_points: tuple[AccessPoint, ...] = Field(default=(), strict=False, max_length=8)
+    """Others than the first, with ``air.fidelity`` contended."""
     shows: tuple[Show, ...] = Field(strict=False, min_length=1, max_length=1000)
     cues: tuple[CueEntry, ...] = Field(strict=False, min_length=1, max_length=10_000)
     faults: tuple[Fault, ...] = Field(default=(), strict=False, max_length=10_000)

@@ -215,6 +215,7 @@ def disagreements(table: Mapping[str, Any]) -> Iterator[_Disagreement]:
     yield from _fault_disagreements(table, end_s, followers, _names(table, "shows", "id"))
     yield from _pair_disagreements(table, followers)
     yield from _air_disagreements(table)
+    yield from _access_point_disagreements(table)
     site = table.get("site") or {}
     near_m, far_m = site.get("audience_near_m"), site.get("audience_far_m")
     if near_m is not None and far_m is not None and far_m < near_m:
@@ -248,6 +249,7 @@ def _fault_disagreements(
     members = [*(followers or []), *standbys]
     for index, fault in sorted(_entries(table, "faults"), key=lambda entry: entry[1].get("at_s") or 0.0):
         kind, follower, at_s = fault.get("kind"), fault.get("follower"), fault.get("at_s")
+        where = follower if follower is not None else fault.get("access_point")
         if follower is not None and followers is not None and follower not in followers:
             yield ("faults", index, "follower"), "the name of a follower", _near(follower, followers)
         show = fault.get("show")
@@ -259,11 +261,11 @@ def _fault_disagreements(
         yield from _beyond_the_end("faults", index, at_s, end_s)
         if at_s is None:
             continue
-        earlier_over_at_s, earlier = over_at_s.get((kind, follower), (0.0, 0))
+        earlier_over_at_s, earlier = over_at_s.get((kind, where), (0.0, 0))
         if at_s < earlier_over_at_s:
             allowed = f"at or after {earlier_over_at_s:g} s, when faults[{earlier}] of the same kind is over"
             yield ("faults", index, "at_s"), allowed, None
-        over_at_s[kind, follower] = (max(earlier_over_at_s, at_s + (fault.get("for_s") or 0.0)), index)
+        over_at_s[kind, where] = (max(earlier_over_at_s, at_s + (fault.get("for_s") or 0.0)), index)
 
 
 def _pair_disagreements(table: Mapping[str, Any], followers: list[str] | None) -> Iterator[_Disagreement]:
@@ -288,11 +290,76 @@ def _air_disagreements(table: Mapping[str, Any]) -> Iterator[_Disagreement]:
     if air.get("fidelity", "sampled") == "sampled":
         if table.get("neighbours"):
             yield ("neighbours",), "left out, unless air.fidelity is contended: the preset's laws hold the load", None
+        only_where_frames_compete = "left out, unless air.fidelity is contended: delays drawn from laws cannot show it"
+        for key in ("dozing", "scans", "converts_multicast", "forgets_members", "answer_loss_factor"):
+            if air.get(key):
+                yield ("air", key), only_where_frames_compete, None
+        if table.get("access_points"):
+            yield ("access_points",), only_where_frames_compete, None
+        if air.get("fitted") and air.get("preset", "busy") not in ("idle", "busy", None):
+            yield ("air", "preset"), "idle or busy where air.fitted holds the delays: they are in there", None
+        if air.get("fitted") and air.get("measured_asymmetry"):
+            yield ("air", "measured_asymmetry"), "false where air.fitted holds the delays of each way", None
+        fitted = air.get("fitted") or {}
+        windows, levels = fitted.get("windows"), fitted.get("levels")
+        if windows and levels and max(windows) >= chr(ord("a") + len(levels)):
+            yield ("air", "fitted", "windows"), f"a letter of one of {len(levels)} levels for each window", None
     elif air["fidelity"] == "contended":
+        if air.get("fitted"):
+            yield ("air", "fitted"), "left out where air.fidelity is contended: delays are made there, not drawn", None
         if str(air.get("preset", "busy")).startswith("model-"):
             yield ("air", "preset"), "idle, busy or dozing where air.fidelity is contended", None
         if air.get("measured_asymmetry"):
             yield ("air", "measured_asymmetry"), "false where air.fidelity is contended", None
+
+
+def _access_point_disagreements(table: Mapping[str, Any]) -> Iterator[_Disagreement]:
+    air = table.get("air") or {}
+    first = air.get("name", "access point")
+    yield from _repeats(table, "access_points", "name", {first: "air"})
+    bands = {first: air.get("band", "2.4")}
+    bands |= {point.get("name"): point.get("band", "2.4") for _, point in _entries(table, "access_points")}
+    yield from _station_disagreements(table)
+    for index, fault in _entries(table, "faults"):
+        kind = fault.get("kind")
+        name = fault.get("to") if kind == "roam" else fault.get("access_point")
+        key = "to" if kind == "roam" else "access_point"
+        if name is not None and None not in bands and name not in bands:
+            yield ("faults", index, key), "the name of an access point", _near(str(name), filter(None, bands))
+        elif kind == "roam" and name is not None:
+            if air.get("fidelity", "sampled") == "sampled":
+                yield ("faults", index, "to"), "left out, unless air.fidelity is contended", None
+            if fault.get("slower_ms") is not None:
+                yield ("faults", index, "slower_ms"), "left out where `to` names an access point", None
+        elif kind == "radar" and str(bands.get(first if name is None else name)) == "2.4":
+            allowed = "one whose band is 5: at 2.4 GHz no access point makes way for radars"
+            path = ("air", "band") if name is None else ("faults", index, "access_point")
+            yield path, allowed if name is not None else "5 where an access point hears a radar", None
+
+
+def _station_disagreements(table: Mapping[str, Any]) -> Iterator[_Disagreement]:
+    leader = table.get("leader") or {}
+    nodes = [leader, *(entry for part in ("standbys", "followers") for _, entry in _entries(table, part))]
+    radio = [str(node.get("name", "leader")) for node in nodes if not node.get("wired")]
+    air = table.get("air") or {}
+    scans = air.get("scans") or {}
+    yield from _not_among(("air", "dozing"), air.get("dozing") or (), radio, set())
+    yield from _not_among(("air", "scans", "stations"), scans.get("stations") or (), radio, set())
+    taken: set[str] = set()
+    for index, point in _entries(table, "access_points"):
+        yield from _not_among(("access_points", index, "stations"), point.get("stations") or (), radio, taken)
+    every_s, for_s = scans.get("every_s", 120.0), scans.get("for_s", 4.0)
+    if every_s is not None and for_s is not None and for_s >= every_s:
+        yield ("air", "scans", "for_s"), f"less than every_s, {every_s:g}", None
+
+
+def _not_among(path: _Path, names: Iterable[str], radio: list[str], taken: set[str]) -> Iterator[_Disagreement]:
+    for name in names:
+        if name not in radio or name in taken:
+            allowed = "names of the leader, followers or standbys, none of them wired, each once"
+            yield path, allowed, None if name in radio else _near(name, radio)
+            return
+        taken.add(name)
 
 
 def _beyond_the_end(

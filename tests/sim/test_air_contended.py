@@ -776,3 +776,47 @@ def test_a_name_can_be_taken_once_and_only_stations_send() -> None:
 def test_settings_that_make_no_sense_are_refused(kind: type, settings: dict[str, Any]) -> None:
     with pytest.raises(ConfigurationError):
         kind(**settings)
+
+
+# Answers that are lost.
+
+
+@pytest.mark.parametrize(("sender", "destination"), [("wired lead", "a"), ("a", "wired lead")])
+@pytest.mark.parametrize("factor", [0.0, 0.5, 1.0])
+def test_a_frame_whose_answer_is_lost_is_tried_again_and_taken_once(
+    sender: str, destination: str, factor: float
+) -> None:
+    loss, tries, frames = 0.4, 4, 20_000
+    settings = replace(
+        QUIET, dropout=Dropout.steady(loss), chain=(RateStep(7, tries),), answer_loss_factor=factor, rules=NO_COUNT
+    )
+    network = Network(settings, ["wired lead", "a"])
+    network.send_every(2 * MILLISECOND, frames * 2 * MILLISECOND, sender, b"x", destination)
+    network.run_until((frames + 10) * 2 * MILLISECOND)
+    counts = network.air.counts[LinkKind.DOWN if destination == "a" else LinkKind.UP]
+    # A try is answered for if neither it nor its answer is lost; the sender goes on until then, four times at most.
+    answered = (1 - loss) * (1 - factor * loss)
+    lost = loss**tries
+    unaware = (1 - answered) ** tries - lost
+    received = (1 - loss) * (1 - (1 - answered) ** tries) / answered
+    assert counts.sent == counts.delivered + counts.lost == frames
+    assert len(network.heard(destination)) == counts.delivered
+    error = 4 / math.sqrt(frames)
+    assert counts.lost / frames == pytest.approx(lost, abs=error * math.sqrt(lost))
+    assert counts.unacknowledged / frames == pytest.approx(unaware, abs=error * math.sqrt(unaware) + 1e-12)
+    # Receptions of one frame are one to four, so their spread is at most one and a half.
+    assert (counts.delivered + counts.duplicates) / frames == pytest.approx(received, abs=1.5 * error)
+    assert network.air.medium.attempts / frames == pytest.approx(received / (1 - loss), abs=1.5 * error)
+
+
+def test_a_frame_that_arrived_without_an_answer_is_not_lost_when_its_receiver_goes() -> None:
+    settings = replace(EXACT, dropout=Dropout.steady(0.5), answer_loss_factor=1.0)
+    network = Network(settings, ["wired lead", "a"], seed=3)
+    network.send_every(MILLISECOND, 2 * SECOND, "wired lead", b"x", "a")
+    for number in range(1, 20):
+        network.kernel.schedule(TrueInstant(number * 100 * MILLISECOND), network.air.reboot, 10 * MILLISECOND)
+    network.run_until(3 * SECOND)
+    counts = network.air.counts[LinkKind.DOWN]
+    assert counts.sent == counts.delivered + counts.lost + counts.overflowed == 2_000
+    assert counts.unacknowledged > 0
+    assert len(network.heard("a")) == counts.delivered

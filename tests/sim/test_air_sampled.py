@@ -12,6 +12,7 @@ import pytest
 from leadlight.errors import ConfigurationError
 from leadlight.units import MICROSECOND, MILLISECOND, SECOND
 from leadlight_sim.air.access_point import GroupHold
+from leadlight_sim.air.conditions import LoadRecord
 from leadlight_sim.air.dropouts import Dropout
 from leadlight_sim.air.interface import Air, LinkKind, Station
 from leadlight_sim.air.laws import AirTables, Exponential, Fixed, Uniform
@@ -580,6 +581,68 @@ def test_congestion_begins_calm_and_then_holds_for_the_whole_network() -> None:
     assert delays[0] == 0
     assert set(delays) == {0, 7}
     assert delays == [at % SECOND for at in network.ears["wired lead"].arrivals]
+
+
+def test_a_load_is_replayed_for_the_whole_network() -> None:
+    busy = replace(NO_DELAY, group=Fixed(7), up=Fixed(7))
+    record = LoadRecord((NO_DELAY, busy), bytes([0, 0, 0, 1]), SECOND, 2)
+    network = Network(replace(BARE, load=record), ["wired lead", "a"])
+    for number in range(400):
+        network.send_at(number * SECOND, "wired lead", b"x")
+        network.send_at(number * SECOND, "a", b"x", "wired lead")
+    network.run()
+    delays = [at % SECOND for at in network.ears["a"].arrivals]
+    # A quarter of 200 independent blocks of two: within four standard deviations of 100.
+    assert set(delays) == {0, 7}
+    assert abs(delays.count(7) - 100) <= 4 * (200 * 0.5 * 0.5) ** 0.5
+    assert delays == [at % SECOND for at in network.ears["wired lead"].arrivals]
+
+
+def test_a_level_has_its_own_share_of_collisions() -> None:
+    jammed = replace(NO_DELAY, group_loss=1.0)
+    record = LoadRecord((NO_DELAY, jammed), bytes([0, 1]), SECOND, 2)
+    network = Network(replace(BARE, load=record), ["wired lead", "a", "b"])
+    for number in range(200):
+        network.send_at(number * SECOND, "wired lead", numbered(number))
+    network.run()
+    # Each block of two seconds has one of each.
+    assert len(network.heard("a")) == 100
+    assert network.heard("a") == network.heard("b")
+    assert network.air.counts[LinkKind.GROUP].lost == 200
+
+
+def test_a_longer_frame_takes_as_much_longer_as_its_airtime_is() -> None:
+    radio = Radio(Band.GHZ_2_4)
+    laws = replace(NO_DELAY, group=Fixed(3 * MILLISECOND), up=Fixed(MILLISECOND), down=Fixed(MILLISECOND))
+    sized = replace(BARE, tables=laws, radio=radio, group_law_bytes=100, unicast_law_bytes=100)
+    network = Network(sized, ["wired lead", "a"])
+    for number, size in enumerate((100, 160, 90)):
+        network.send_at(2 * number * SECOND, "wired lead", bytes(size))
+        network.send_at((2 * number + 1) * SECOND, "wired lead", bytes(size), "a")
+    network.run()
+    delays = [at % SECOND for at in network.ears["a"].arrivals]
+    # At 1 Mb/s a byte is 8 µs; a unicast frame is rounded up to symbols of 4 µs and 104 bits: 182 bytes take 15 of
+    # them, 242 take 19, 172 take 14.
+    assert delays[::2] == [3 * MILLISECOND + step * 8 * MICROSECOND for step in (0, 60, -10)]
+    assert delays[1::2] == [MILLISECOND + step * 4 * MICROSECOND for step in (0, 4, -1)]
+
+
+@pytest.mark.parametrize("stretch", [1.0, 3.0])
+def test_a_frame_that_is_tried_again_holds_up_all_that_the_access_point_has_to_send(stretch: float) -> None:
+    radio = Radio(Band.GHZ_5)
+    tables = replace(NO_DELAY, count_stretch=stretch)
+    settings = replace(BARE, tables=tables, radio=radio, unicast_tries=3, retries_block=True)
+    network = Network(settings, ["wired lead", "a"])
+    gone = Ear("gone", network.kernel)
+    network.air.attach(gone, Dropout.steady(1.0))
+    network.send_at(0, "wired lead", b"x", "gone")
+    network.send_at(1, "wired lead", b"group")
+    network.send_at(2, "wired lead", b"one", "a")
+    network.run()
+    tries_ns = sum(radio.unicast_ns(1, attempt) for attempt in (1, 2))
+    counts_ns = round((stretch - 1) * sum(radio.mean_backoff_ns(attempt) for attempt in (1, 2)))
+    assert network.ears["a"].arrivals == [tries_ns + counts_ns] * 2
+    assert gone.heard == []
 
 
 # Asymmetry.

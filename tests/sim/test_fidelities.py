@@ -41,13 +41,12 @@ def undisturbed(preset: str, duration_s: float = 180.0) -> Scenario:
 
 
 @cache
-def tables_of(preset: str) -> SampledSettings:
-    """What the same network's laws are, its beacons sent as often as the shipped evening's are."""
+def tables_of(preset: str, wired: bool) -> SampledSettings:
+    """What the same network's laws are; ten beacons a second, of which a twentieth collide, make them known well."""
     scene = Scene(
         air=contended_settings(undisturbed(preset)),
         followers=8,
-        leader_is_wired=False,
-        beacon_interval_ns=SECOND,
+        leader_is_wired=wired,
         duration_ns=600 * SECOND,
         seed=5,
     )
@@ -64,17 +63,20 @@ def error_p95_ms(world: World) -> float:
     return float(np.nanquantile(errors, 0.95))
 
 
+@pytest.mark.parametrize("wired", [False, True], ids=["leader on the radio", "leader on a cable"])
 @pytest.mark.parametrize("preset", PRESET_NEIGHBOURS)
-def test_followers_are_as_far_off_in_a_sampled_air_with_the_contended_one_s_tables(preset: str) -> None:
-    scenario = undisturbed(preset)
-    contended = [error_p95_ms(World(scenario, seed)) for seed in SEEDS]
+def test_followers_are_as_far_off_in_a_sampled_air_with_the_contended_one_s_tables(preset: str, wired: bool) -> None:
+    scenario = undisturbed(preset).with_changes({"leader.wired": wired})
+    # Single evenings differ from each other by as much as 10 % where the leader is on the radio, and by 25 % where a
+    # cable leaves little else but the boards' own clocks.
+    seeds = range(20, 32) if wired else SEEDS
+    contended = [error_p95_ms(World(scenario, seed)) for seed in seeds]
     sampled = [
         error_p95_ms(
-            World(scenario, seed, air=lambda _, kernel, streams: SampledAir(kernel, streams, tables_of(preset)))
+            World(scenario, seed, air=lambda _, kernel, streams: SampledAir(kernel, streams, tables_of(preset, wired)))
         )
-        for seed in SEEDS
+        for seed in seeds
     ]
-    # Of three evenings each: single ones differ from each other by as much as 10 %.
     assert np.mean(sampled) == pytest.approx(np.mean(contended), rel=0.15)
 
 

@@ -57,7 +57,7 @@ pair_ms = 15.0
 """
 
 FAULTS = (
-    "one of leader-reboot, leader-lost, power-cut, access-point-reboot, split-network, board-suspended, "
+    "one of leader-reboot, leader-lost, power-cut, access-point-reboot, radar, split-network, board-suspended, "
     "loss-spell, roam, live-data, clashing-leader"
 )
 
@@ -506,7 +506,7 @@ def test_an_unknown_scenario_names_the_nearest_shipped_one(call: Callable[[str],
 
 
 def test_the_digest_is_the_same_on_every_machine() -> None:
-    assert check_scenario(table(), "garden.toml").digest() == "78e2bcc537cad5c795cee5606de215fa"
+    assert check_scenario(table(), "garden.toml").digest() == "de89d69a1744adfd22c564deca92ef21"
 
 
 @pytest.mark.parametrize(
@@ -557,6 +557,76 @@ def test_a_site_that_cannot_be_is_refused(site: dict[str, float], told: str) -> 
         (
             {"air": {"fidelity": "contended"}, "neighbours": [{"kind": "saturated", "load": 0.5}]},
             "neighbours[0].load: unknown key (value 0.5); known keys: kind",
+        ),
+        *(
+            (
+                {"air": {key: value}},
+                f"air.{key}: {told} is not allowed; allowed: left out, unless air.fidelity is contended: "
+                "delays drawn from laws cannot show it",
+            )
+            for key, value, told in (
+                ("dozing", ["hedge"], '["hedge"]'),
+                ("scans", {"stations": ["hedge"]}, "a table"),
+                ("converts_multicast", True, "true"),
+                ("forgets_members", True, "true"),
+                ("answer_loss_factor", 0.5, "0.5"),
+            )
+        ),
+        (
+            {"access_points": [{"name": "far"}]},
+            "access_points: a list of 1 is not allowed; allowed: left out, unless air.fidelity is contended: "
+            "delays drawn from laws cannot show it",
+        ),
+        (
+            {"air": {"fidelity": "contended", "dozing": ["hedgehog"]}},
+            'air.dozing: ["hedgehog"] is not allowed; allowed: names of the leader, followers or standbys, none of '
+            'them wired, each once; did you mean "hedge"?',
+        ),
+        (
+            {"air": {"fidelity": "contended", "scans": {"stations": ["hedge"], "every_s": 3}}},
+            "air.scans.for_s: missing; allowed: less than every_s, 3",
+        ),
+        (
+            {
+                "air": {"fidelity": "contended"},
+                "access_points": [{"name": "far", "stations": ["hedge"]}, {"name": "near", "stations": ["hedge"]}],
+            },
+            'access_points[1].stations (near): ["hedge"] is not allowed; allowed: names of the leader, followers or '
+            "standbys, none of them wired, each once",
+        ),
+        (
+            {"air": {"fidelity": "contended"}, "access_points": [{"name": "access point"}]},
+            'access_points[0].name (access point): "access point" is not allowed; allowed: a name of its own; '
+            "air has this one",
+        ),
+        (
+            {"faults": [{"kind": "radar", "at_s": 1}]},
+            "air.band: missing; allowed: 5 where an access point hears a radar",
+        ),
+        (
+            {
+                "air": {"fidelity": "contended", "band": "5"},
+                "access_points": [{"name": "far"}],
+                "faults": [{"kind": "radar", "access_point": "far", "at_s": 1}],
+            },
+            'faults[0].access_point: "far" is not allowed; allowed: one whose band is 5: at 2.4 GHz no access point '
+            "makes way for radars",
+        ),
+        (
+            {"faults": [{"kind": "access-point-reboot", "access_point": "acces point", "at_s": 1}]},
+            'faults[0].access_point: "acces point" is not allowed; allowed: the name of an access point; '
+            'did you mean "access point"?',
+        ),
+        (
+            {"faults": [{"kind": "roam", "follower": "hedge", "to": "access point", "at_s": 1}]},
+            'faults[0].to: "access point" is not allowed; allowed: left out, unless air.fidelity is contended',
+        ),
+        (
+            {
+                "air": {"fidelity": "contended"},
+                "faults": [{"kind": "roam", "follower": "hedge", "to": "access point", "slower_ms": 5, "at_s": 1}],
+            },
+            "faults[0].slower_ms: 5 is not allowed; allowed: left out where `to` names an access point",
         ),
     ],
 )

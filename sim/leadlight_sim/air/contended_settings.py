@@ -97,6 +97,44 @@ class Scans:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class AccessPoint:
+    """One access point: its channel, its habits, and its stations.
+
+    ``rules``, ``chain``, ``beacons``, ``neighbours`` and ``shared_dropout`` are as for ``ContendedSettings``, and
+    ``others_doze`` as for ``PowerSave``. ``stations`` names its own; the first access point has those of no other.
+    """
+
+    name: str
+    stations: tuple[str, ...] = ()
+    radio: Radio = field(default_factory=Radio)
+    rules: AccessRules | None = None
+    chain: tuple[RateStep, ...] | None = None
+    shared_dropout: Dropout = NO_DROPOUT
+    beacons: Beacons | None = field(default_factory=Beacons)
+    others_doze: bool = False
+    neighbours: tuple[Neighbour, ...] = ()
+
+    def __post_init__(self) -> None:
+        if not self.name:
+            raise ConfigurationError("name", self.name, "a name")
+        check_names("stations", self.stations)
+        if self.chain is not None and not self.chain:
+            raise ConfigurationError("chain", self.chain, "one step or more, or None")
+        if self.others_doze and self.beacons is None:
+            raise ConfigurationError("beacons", None, "beacons, where anybody dozes")
+
+    @property
+    def access_rules(self) -> AccessRules:
+        """The rules that hold."""
+        return AccessRules.of(self.radio) if self.rules is None else self.rules
+
+    @property
+    def rate_chain(self) -> tuple[RateStep, ...]:
+        """The rate chain that holds."""
+        return fallback_chain(self.radio.unicast_mcs) if self.chain is None else self.chain
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class ContendedSettings:
     """Everything that a contended air is told.
 
@@ -105,9 +143,13 @@ class ContendedSettings:
     the loss of one try. ``beacons`` None is an access point without any, which holds nothing. With
     ``converts_multicast`` the access point sends each member of the group an acknowledged copy. With
     ``membership_lifetime_ns`` it snoops, has no querier, and forgets members that long after their latest report;
-    None floods.
+    None floods. ``answer_loss_factor`` times the channel's loss is what an ACK suffers, short and slow as it is:
+    what it answers is then tried again, although it has arrived. ``name`` is the access point's; ``further`` are others
+    on the same cable, each on a channel that the rest do not hear.
     """
 
+    name: str = "access point"
+    further: tuple[AccessPoint, ...] = ()
     radio: Radio = field(default_factory=Radio)
     rules: AccessRules | None = None
     chain: tuple[RateStep, ...] | None = None
@@ -123,8 +165,11 @@ class ContendedSettings:
     client_isolation: bool = False
     converts_multicast: bool = False
     membership_lifetime_ns: int | None = None
+    answer_loss_factor: float = 0.0
 
     def __post_init__(self) -> None:
+        if not 0.0 <= self.answer_loss_factor <= 1.0:
+            raise ConfigurationError("answer_loss_factor", self.answer_loss_factor, "0 to 1")
         if self.chain is not None and not self.chain:
             raise ConfigurationError("chain", self.chain, "one step or more, or None")
         for name in ("group_queue_frames", "station_queue_frames"):
@@ -134,16 +179,34 @@ class ContendedSettings:
         lifetime_ns = self.membership_lifetime_ns
         if lifetime_ns is not None and lifetime_ns <= 0:
             raise ConfigurationError("membership_lifetime_ns", lifetime_ns, "above 0, or None")
-        dozing = self.power_save.stations or self.power_save.others_doze
-        if dozing and self.beacons is None:
+        points = self.access_points
+        if self.power_save.stations and any(point.beacons is None for point in points):
             raise ConfigurationError("beacons", None, "beacons, where anybody dozes")
+        if len({point.name for point in points}) < len(points):
+            raise ConfigurationError("further", self.further, "access points of different names")
+        check_names("stations", tuple(name for point in self.further for name in point.stations))
+
+    @property
+    def access_points(self) -> tuple[AccessPoint, ...]:
+        """All access points, the first one first."""
+        first = AccessPoint(
+            name=self.name,
+            radio=self.radio,
+            rules=self.rules,
+            chain=self.chain,
+            shared_dropout=self.shared_dropout,
+            beacons=self.beacons,
+            others_doze=self.power_save.others_doze,
+            neighbours=self.neighbours,
+        )
+        return first, *self.further
 
     @property
     def access_rules(self) -> AccessRules:
-        """The rules that hold."""
-        return AccessRules.of(self.radio) if self.rules is None else self.rules
+        """The rules that hold at the first access point."""
+        return self.access_points[0].access_rules
 
     @property
     def rate_chain(self) -> tuple[RateStep, ...]:
-        """The rate chain that holds."""
-        return fallback_chain(self.radio.unicast_mcs) if self.chain is None else self.chain
+        """The rate chain that holds at the first access point."""
+        return self.access_points[0].rate_chain

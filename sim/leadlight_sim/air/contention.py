@@ -145,6 +145,11 @@ class Medium:
         contender.index = len(self._contenders)
         self._contenders.append(contender)
 
+    @property
+    def slots_until_now(self) -> int:
+        """Idle slots so far, those since the latest busy period included."""
+        return self.slots + max(0, self._kernel.now - self._resume_at) // self._slot_ns
+
     def request(self, contender: Contender) -> None:
         """Have a contender transmit as soon as it may; asking again while it waits changes nothing."""
         if contender.is_waiting:

@@ -60,6 +60,9 @@ class Counts:
 
     A group frame counts once for every receiver it was meant for. ``overflowed`` frames were pushed out of a
     full queue; ``blocked`` ones the network does not carry: client isolation, or no such station.
+
+    Beside the sum: ``duplicates`` were received once more, and dropped, because the answer to them was lost;
+    ``unacknowledged`` ones were delivered, and their sender does not know.
     """
 
     sent: int = 0
@@ -67,6 +70,8 @@ class Counts:
     lost: int = 0
     overflowed: int = 0
     blocked: int = 0
+    duplicates: int = 0
+    unacknowledged: int = 0
 
 
 class Air(Protocol):

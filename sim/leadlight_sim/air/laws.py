@@ -237,7 +237,9 @@ class AirTables:
     the part of a group transmission that all receivers share (the access point's queue and the medium) and
     ``private`` what each receiver adds of its own, to unicast too; ``cable`` is the wire between access point
     and wired stations. ``first_hop`` stands in for ``up`` where a second crossing of the radio follows; None
-    means ``up``. ``floor_ns`` is the smallest delay of one crossing, of which asymmetries are shares.
+    means ``up``. ``floor_ns`` is the smallest delay of one crossing, of which asymmetries are shares. ``group_loss`` is
+    the chance that a group frame collides, and is lost to all. ``count_stretch`` is how many times as long as on an
+    idle medium the count before another try takes.
     """
 
     up: DelayLaw
@@ -247,9 +249,15 @@ class AirTables:
     cable: DelayLaw
     floor_ns: int = 0
     first_hop: DelayLaw | None = None
+    group_loss: float = 0.0
+    count_stretch: float = 1.0
 
     def __post_init__(self) -> None:
         _check_not_negative("floor_ns", self.floor_ns)
+        if not 0.0 <= self.group_loss <= 1.0:
+            raise ConfigurationError("group_loss", self.group_loss, "0 to 1")
+        if not 1.0 <= self.count_stretch < math.inf:
+            raise ConfigurationError("count_stretch", self.count_stretch, "a finite number, 1 or more")
 
 
 def _check_whole(field: str, value: object, least: int) -> None:

@@ -73,10 +73,21 @@ class NeighbourStation(Contender):
     """A neighbour as it contends.
 
     ``frame_ns`` is a frame's time on the air, ``answer_ns`` that of SIFS and ACK; ``tries`` is the retry limit, None
-    for no limit (as Bianchi's model has it). Counts: ``carried`` frames, ``given_up`` and ``overflowed`` ones.
+    for no limit (as Bianchi's model has it). Counts: ``carried`` frames, ``given_up`` and ``overflowed`` ones;
+    ``on_air_ns`` is how long its frames and their answers kept the medium busy, collisions included.
     """
 
-    __slots__ = ("_answer_ns", "_frame_ns", "_is_saturated", "_queued", "_tries", "carried", "given_up", "overflowed")
+    __slots__ = (
+        "_answer_ns",
+        "_frame_ns",
+        "_is_saturated",
+        "_queued",
+        "_tries",
+        "carried",
+        "given_up",
+        "on_air_ns",
+        "overflowed",
+    )
 
     def __init__(self, luck: Stream, frame_ns: int, answer_ns: int, tries: int | None = RETRY_LIMIT) -> None:
         super().__init__(luck)
@@ -87,6 +98,7 @@ class NeighbourStation(Contender):
         self._queued = 0
         self.carried = 0
         self.given_up = 0
+        self.on_air_ns = 0
         self.overflowed = 0
 
     def saturate(self, medium: Medium) -> None:
@@ -114,12 +126,14 @@ class NeighbourStation(Contender):
     def finish(self, now: int, frame_ns: int, collided: bool) -> int:  # noqa: ARG002 - all instants are alike
         """Count a try."""
         if collided:
+            self.on_air_ns += frame_ns
             self.failures += 1
             if self.failures < self._tries:
                 return frame_ns
             self.given_up += 1
         else:
             self.carried += 1
+            self.on_air_ns += frame_ns + self._answer_ns
         self.failures = 0
         if self._queued:
             self._queued -= 1

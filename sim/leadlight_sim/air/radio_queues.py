@@ -18,9 +18,13 @@ from leadlight_sim.streams import Stream
 
 
 class Frame:
-    """A datagram under way. ``receiver`` None is the group, ``receivers`` the radio stations it is meant for."""
+    """A datagram under way. ``receiver`` None is the group, ``receivers`` the radio stations it is meant for.
 
-    __slots__ = ("data", "receiver", "receivers", "sender", "size")
+    ``has_arrived`` says that the crossing that it is tried on has been made, whether or not its sender knows: as a
+    sequence number tells the receiver, who takes it once.
+    """
+
+    __slots__ = ("data", "has_arrived", "receiver", "receivers", "sender", "size")
 
     def __init__(self, data: bytes, sender: Port, receiver: Port | None) -> None:
         self.data = data
@@ -28,18 +32,22 @@ class Frame:
         self.sender = sender
         self.receiver = receiver
         self.receivers: Sequence[Port] = ()
+        self.has_arrived = False
 
 
 class Port:
     """A station's place on the network.
 
     ``absences`` counts the reasons for which it does not hear now (a scan, roaming, an access point that is down), and
-    ``told`` those of them that the access point knows of. ``queue`` is the access point's for it.
+    ``told`` those of them that the access point knows of. ``queue`` is the access point's for it, and ``cell`` that
+    access point's name; a wired station has none.
     """
 
     __slots__ = (
         "absences",
         "active_at",
+        "answer_losses",
+        "cell",
         "channel",
         "dozes",
         "is_asleep",
@@ -54,13 +62,17 @@ class Port:
         "wired",
     )
 
-    def __init__(self, station: Station, channel: LossAt, losses: Stream, *, dozes: bool) -> None:
+    def __init__(
+        self, station: Station, channel: LossAt, losses: Stream, answer_losses: Stream, *, dozes: bool
+    ) -> None:
         self.station = station
         self.name = station.name
         self.wired = station.wired
         self.channel = channel
         self.losses = losses
+        self.answer_losses = answer_losses
         self.dozes = dozes
+        self.cell = ""
         self.is_asleep = False
         self.active_at = 0
         self.absences = 0
@@ -77,15 +89,27 @@ class Port:
 
 
 IsLost = Callable[[Port, int, int], bool]
-"""Tells whether try number ``attempt`` over a station's channel at an instant is lost."""
+"""Tells whether try number ``attempt`` over a station's channel at an instant is lost, or the answer to it."""
 Arrived = Callable[[Frame, int], None]
 """Takes a frame that has come through, and the instant at which its last bit had."""
 
 
 class Uplink(Contender):
-    """A station as it contends: one queue of frames to the access point, full when ``limit_frames`` are in it."""
+    """A station as it contends: one queue of frames to the access point, full when ``limit_frames`` are in it.
 
-    __slots__ = ("_arrived", "_counts", "_is_lost", "_limit_frames", "_port", "_times", "queue")
+    ``is_answer_lost`` None is an answer that always comes.
+    """
+
+    __slots__ = (
+        "_arrived",
+        "_counts",
+        "_is_answer_lost",
+        "_is_lost",
+        "_limit_frames",
+        "_port",
+        "_times",
+        "queue",
+    )
 
     def __init__(
         self,
@@ -94,10 +118,12 @@ class Uplink(Contender):
         times: FrameTimes,
         counts: Counts,
         is_lost: IsLost,
+        is_answer_lost: IsLost | None,
         arrived: Arrived,
         limit_frames: int,
     ) -> None:
         super().__init__(luck)
+        self._is_answer_lost = is_answer_lost
         self._port = port
         self._times = times
         self._counts = counts
@@ -114,6 +140,12 @@ class Uplink(Contender):
         self.queue.append(frame)
         return True
 
+    def hand_over(self, other: Uplink) -> None:
+        """Have another uplink of the same station send what waits in this one."""
+        other.queue.extend(self.queue)
+        self.queue.clear()
+        self.failures = 0
+
     def begin(self, now: int) -> int:  # noqa: ARG002 - the duration does not depend on it
         """Return how long the frame at the head of the queue lasts."""
         if not self.queue or self._port.absences:
@@ -124,19 +156,41 @@ class Uplink(Contender):
         """Settle one try."""
         attempt = self.failures
         port = self._port
-        if collided or self._is_lost(port, now, attempt):
+        frame = self.queue[0]
+        is_acknowledged = False
+        if not (collided or self._is_lost(port, now, attempt)):
+            port.active_at = now + frame_ns
+            if _is_new(frame, self._counts):
+                self._arrived(frame, now + frame_ns)
+            is_acknowledged = self._is_answer_lost is None or not self._is_answer_lost(port, now, attempt)
+        if is_acknowledged:
+            self.queue.popleft()
+            self.failures = 0
+        else:
             self.failures = attempt + 1
             if self.failures >= self._times.tries:
                 self.queue.popleft()
-                self._counts.lost += 1
+                _give_up(frame, self._counts)
                 self.failures = 0
-        else:
-            self._counts.delivered += 1
-            port.active_at = now + frame_ns
-            self._arrived(self.queue.popleft(), now + frame_ns)
-            self.failures = 0
         self.is_waiting = bool(self.queue)
         return frame_ns + self._times.answer_ns[attempt]
+
+
+def _is_new(frame: Frame, counts: Counts) -> bool:
+    # A frame that is received for the second time is acknowledged again, and dropped.
+    if frame.has_arrived:
+        counts.duplicates += 1
+        return False
+    frame.has_arrived = True
+    counts.delivered += 1
+    return True
+
+
+def _give_up(frame: Frame, counts: Counts) -> None:
+    if frame.has_arrived:
+        counts.unacknowledged += 1
+    else:
+        counts.lost += 1
 
 
 class Downlink(Contender):
@@ -154,6 +208,7 @@ class Downlink(Contender):
         "_group_is_in_turn",
         "_group_limit",
         "_group_sent",
+        "_is_answer_lost",
         "_is_lost",
         "_released",
         "_station_limit",
@@ -169,6 +224,7 @@ class Downlink(Contender):
         unicast_counts: Counts,
         group_counts: Counts,
         is_lost: IsLost,
+        is_answer_lost: IsLost | None,
         arrived: Arrived,
         group_sent: Callable[[Frame, int, int], None],
         *,
@@ -180,6 +236,7 @@ class Downlink(Contender):
         self._unicast_counts = unicast_counts
         self._group_counts = group_counts
         self._is_lost = is_lost
+        self._is_answer_lost = is_answer_lost
         self._arrived = arrived
         self._group_sent = group_sent
         self._group_limit = group_limit
@@ -201,8 +258,7 @@ class Downlink(Contender):
     def accept(self, frame: Frame, port: Port) -> None:
         """Queue a unicast frame for a station; a full queue drops its oldest."""
         if len(port.queue) >= self._station_limit:
-            port.queue.popleft()
-            self._unicast_counts.overflowed += 1
+            self._unicast_counts.overflowed += not port.queue.popleft().has_arrived
         port.queue.append(frame)
         self.serve(port)
 
@@ -233,9 +289,8 @@ class Downlink(Contender):
         """Let all held frames go, before anything else: a DTIM beacon has been sent."""
         self._released = self._burst = len(self._group)
 
-    def clear(self) -> list[Frame]:
-        """Forget all frames, as one that reboots does, and return those that were meant for single stations."""
-        forgotten = [frame for frame in (self._current,) if frame is not None and frame.receiver is not None]
+    def clear(self) -> None:
+        """Forget all frames to the group, and whatever was to come next, as one that reboots does."""
         for frame in self._group:
             self._group_counts.lost += len(frame.receivers)
         self._group.clear()
@@ -243,7 +298,20 @@ class Downlink(Contender):
         self._released = self._burst = self.failures = 0
         self._group_is_in_turn = False
         self._current = None
-        return forgotten
+
+    def forget(self, port: Port) -> None:
+        """Have nothing more to do with a station: what waits or is tried for it is lost."""
+        if port.is_in_turn:
+            self._turns = deque(other for other in self._turns if other is not port)
+            port.is_in_turn = False
+        frames = [*port.queue]
+        port.queue.clear()
+        if self._current is not None and self._current.receiver is port:
+            frames.append(self._current)
+            self._current = None
+            self.failures = 0
+        for frame in frames:
+            _give_up(frame, self._unicast_counts)
 
     def begin(self, now: int) -> int:  # noqa: ARG002 - the duration does not depend on it
         """Return how long the next frame lasts."""
@@ -298,16 +366,19 @@ class Downlink(Contender):
             self.is_waiting = self.has_frames
             return frame_ns
         attempt = self.failures
-        if collided or self._is_lost(port, now, attempt):
+        is_acknowledged = False
+        if not (collided or self._is_lost(port, now, attempt)):
+            port.active_at = now + frame_ns
+            if _is_new(frame, self._unicast_counts):
+                self._arrived(frame, now + frame_ns)
+            is_acknowledged = self._is_answer_lost is None or not self._is_answer_lost(port, now, attempt)
+        if is_acknowledged:
+            self._done(port)
+        else:
             self.failures = attempt + 1
             if self.failures >= self._times.tries:
-                self._unicast_counts.lost += 1
+                _give_up(frame, self._unicast_counts)
                 self._done(port)
-        else:
-            self._unicast_counts.delivered += 1
-            port.active_at = now + frame_ns
-            self._arrived(frame, now + frame_ns)
-            self._done(port)
         self.is_waiting = self.has_frames
         return frame_ns + self._times.answer_ns[attempt]
 

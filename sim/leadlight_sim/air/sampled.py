@@ -25,6 +25,7 @@ from leadlight_sim.air.access_point import (
     BeaconGrid,
     GroupHold,
 )
+from leadlight_sim.air.conditions import Conditions, LoadRecord, Replay
 from leadlight_sim.air.dropouts import (
     NO_DROPOUT,
     Channel,
@@ -66,12 +67,33 @@ class Congestion:
                 raise ConfigurationError(name, value, "a finite number of seconds, at least 0.001")
 
 
+class _Episodes:
+    # Congestion as it happens.
+    __slots__ = ("_calm", "_congested", "_trajectory")
+
+    def __init__(self, calm: AirTables, congested: AirTables, congestion: Congestion, luck: Stream) -> None:
+        self._calm = calm
+        self._congested = congested
+        self._trajectory = Trajectory(
+            ExponentialSojourn(congestion.mean_calm_seconds * SECOND),
+            ExponentialSojourn(congestion.mean_congested_seconds * SECOND),
+            luck,
+            begin_bad=0.0,
+        )
+
+    def tables_at(self, instant: int) -> AirTables:
+        return self._congested if self._trajectory.is_bad(TrueInstant(instant)) else self._calm
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class SampledSettings:
     """Everything that a sampled air is told.
 
     ``dropout`` is each radio station's own channel, ``shared_dropout`` one that all stations have in common.
-    ``group_loss`` is the chance that a group frame collides, and is lost to all.
+    ``load`` replays how busy a network was, whose tables then hold instead of ``tables`` (what both are on average).
+    ``group_law_bytes`` and ``unicast_law_bytes`` are the UDP payloads for which the laws were found: a longer one takes
+    as much more as its airtime is; None where laws hold for every size. With ``retries_block`` whatever the access
+    point has to send waits while it tries a unicast frame again.
     ``unicast_tries`` is R, the first try included. A frame that would wait more than ``backlog_ns`` behind earlier
     ones is dropped (1 s is what unmanaged queues have been seen to hold; held group frames have the limit of their
     ``hold`` instead). ``floor_asymmetry`` is a share of the path floor: each station's floor up and down is
@@ -85,7 +107,10 @@ class SampledSettings:
     hold: GroupHold | None = None
     congestion: Congestion | None = None
     radio: FrameCosts = field(default_factory=Radio)
-    group_loss: float = 0.0
+    load: LoadRecord | None = None
+    group_law_bytes: int | None = None
+    unicast_law_bytes: int | None = None
+    retries_block: bool = False
     unicast_tries: int = 7
     backlog_ns: int = SECOND
     client_isolation: bool = False
@@ -97,9 +122,14 @@ class SampledSettings:
             raise ConfigurationError("unicast_tries", self.unicast_tries, "at least 1")
         if self.backlog_ns < 0:
             raise ConfigurationError("backlog_ns", self.backlog_ns, "0 or more")
-        for name in ("group_loss", "floor_asymmetry"):
-            if not 0.0 <= getattr(self, name) <= 1.0:
-                raise ConfigurationError(name, getattr(self, name), "0 to 1")
+        if not 0.0 <= self.floor_asymmetry <= 1.0:
+            raise ConfigurationError("floor_asymmetry", self.floor_asymmetry, "0 to 1")
+        for name in ("group_law_bytes", "unicast_law_bytes"):
+            size = getattr(self, name)
+            if size is not None and not 0 <= size <= 1472:
+                raise ConfigurationError(name, size, "0 to 1472, or None")
+        if self.load is not None and self.congestion is not None:
+            raise ConfigurationError("congestion", self.congestion, "None where there is a load")
 
 
 def with_measured_asymmetry(tables: AirTables) -> AirTables:
@@ -179,22 +209,21 @@ class SampledAir:
         self._streams = streams
         self._settings = settings
         self._tables = self._prepared(settings.tables)
-        self._congested_tables = self._tables
-        self._congestion: Trajectory | None = None
-        if settings.congestion is not None:
-            self._congested_tables = self._prepared(settings.congestion.tables)
-            self._congestion = Trajectory(
-                ExponentialSojourn(settings.congestion.mean_calm_seconds * SECOND),
-                ExponentialSojourn(settings.congestion.mean_congested_seconds * SECOND),
-                streams.stream("air", "congestion"),
-                begin_bad=0.0,
-            )
+        self._conditions = self._open_conditions()
+        self._group_law_cost_ns: int | None = None
+        if settings.group_law_bytes is not None:
+            self._group_law_cost_ns = settings.radio.group_ns(settings.group_law_bytes)
+        self._unicast_law_cost_ns: int | None = None
+        if settings.unicast_law_bytes is not None:
+            self._unicast_law_cost_ns = settings.radio.unicast_ns(settings.unicast_law_bytes)
         self._shared = Channel(settings.shared_dropout, streams.stream("air", "shared channel"))
         self._radio = settings.radio
         self._ports: dict[str, _Port] = {}
         self._unicast: dict[tuple[str, str], _Link] = {}
         self._flows: dict[str, _Flow] = {}
         self._airtime_ns = 0
+        # Until when the access point is taken up with a frame that it tries again.
+        self._blocked_until = 0
         self._held_on_air_at = 0
         self._group_costs_ns: dict[int, int] = {}
         self._unicast_costs_ns: dict[tuple[int, int], int] = {}
@@ -290,15 +319,17 @@ class SampledAir:
             first_hop = None if receiver.wired else tables.first_hop
             # A first hop with a law of its own has its own floor, which no asymmetry is a share of.
             law, shift_ns = (tables.up, sender.up_shift_ns) if first_hop is None else (first_hop, 0)
-            reached = self._cross(LinkKind.UP, law, shift_ns, sender, link.delays, link.losses, at, size)
+            stretch = tables.count_stretch
+            reached = self._cross(LinkKind.UP, law, shift_ns, sender, link.delays, link.losses, at, size, stretch)
             if reached is None:
                 return
             at = reached
         if not receiver.wired:
             if receiver.dozes and self._finds_asleep(link.delays):
                 at = self._next_beacon(at)
-            law, shift_ns = tables.down, receiver.down_shift_ns
-            reached = self._cross(LinkKind.DOWN, law, shift_ns, receiver, link.delays, link.losses, at, size)
+            law, shift_ns, stretch = tables.down, receiver.down_shift_ns, tables.count_stretch
+            at = max(at, self._blocked_until)
+            reached = self._cross(LinkKind.DOWN, law, shift_ns, receiver, link.delays, link.losses, at, size, stretch)
             if reached is None:
                 return
             at = reached
@@ -317,6 +348,7 @@ class SampledAir:
         losses: Stream,
         begin: int,
         size: int,
+        count_stretch: float,
     ) -> int | None:
         # One acknowledged crossing: tries until one gets through, each later one after its own wait.
         counts = self._counts[kind]
@@ -326,6 +358,8 @@ class SampledAir:
         if queueing_ns > self._settings.backlog_ns:
             counts.overflowed += 1
             return None
+        if self._unicast_law_cost_ns is not None:
+            shift_ns += self._radio.unicast_ns(size) - self._unicast_law_cost_ns
         at = max(begin, begin + law.draw(delays) + shift_ns) + queueing_ns
         for attempt in range(self._settings.unicast_tries):
             cost_ns = self._unicast_costs_ns.get((size, attempt))
@@ -335,6 +369,10 @@ class SampledAir:
             self._workload.add(now, cost_ns)
             if attempt:
                 at += cost_ns
+                if count_stretch != 1.0:
+                    at += round((count_stretch - 1.0) * self._settings.radio.mean_backoff_ns(attempt))
+                if self._settings.retries_block and kind is LinkKind.DOWN:
+                    self._blocked_until = max(self._blocked_until, at)
             instant = TrueInstant(at)
             own = radio_port.channel.loss_at(instant)
             shared = self._shared.loss_at(instant)
@@ -368,7 +406,10 @@ class SampledAir:
             law, shift_ns = tables.first_hop, 0
             if law is None:
                 law, shift_ns = tables.up, sender.up_shift_ns
-            reached = self._cross(LinkKind.UP, law, shift_ns, sender, flow.delays, flow.losses, at, len(data))
+            stretch = tables.count_stretch
+            reached = self._cross(
+                LinkKind.UP, law, shift_ns, sender, flow.delays, flow.losses, at, len(data), stretch
+            )
             if reached is None:
                 return
             at = flow.at_access_point = max(reached, flow.at_access_point)
@@ -400,10 +441,12 @@ class SampledAir:
         tables = self._tables_at(begin)
         # What a DTIM beacon lets go leaves in one burst, in order; otherwise the law's delay is each sender's own.
         first_at = flow.on_air_at if self._grid is None else self._held_on_air_at
-        common_at = TrueInstant(max(begin + tables.group.draw(flow.common), first_at))
+        ended_at = max(begin, self._blocked_until) + tables.group.draw(flow.common)
+        if self._group_law_cost_ns is not None:
+            ended_at += cost_ns - self._group_law_cost_ns
+        common_at = TrueInstant(max(ended_at, first_at))
         flow.on_air_at = self._held_on_air_at = common_at
-        group_loss = self._settings.group_loss
-        if group_loss and flow.common.chance(group_loss):
+        if tables.group_loss and flow.common.chance(tables.group_loss):
             self._counts[LinkKind.GROUP].lost += len(flow.radio)
             return cost_ns
         shared = self._shared.loss_at(common_at)
@@ -467,9 +510,16 @@ class SampledAir:
         return with_measured_asymmetry(tables) if self._settings.measured_asymmetry else tables
 
     def _tables_at(self, instant: int) -> AirTables:
-        if self._congestion is not None and self._congestion.is_bad(TrueInstant(instant)):
-            return self._congested_tables
-        return self._tables
+        return self._tables if self._conditions is None else self._conditions.tables_at(instant)
+
+    def _open_conditions(self) -> Conditions | None:
+        congestion, load = self._settings.congestion, self._settings.load
+        if congestion is not None:
+            luck = self._streams.stream("air", "congestion")
+            return _Episodes(self._tables, self._prepared(congestion.tables), congestion, luck)
+        if load is not None:
+            return Replay(load, tuple(map(self._prepared, load.levels)), self._streams.stream("air", "load"))
+        return None
 
     def _draw_grid(self) -> BeaconGrid | None:
         hold = self._settings.hold

@@ -5,34 +5,47 @@ answers. It is run once with every frame contending and no channel loss, so that
 (queues, collisions, retries, the neighbours' load, beacons on the air) and nothing else; the sampled air then adds
 channel loss, retries and the hold for DTIM by its own rules. Laws are quantiles of what was seen.
 
-What gets lost on the way: one draw knows nothing of the next, so a busy second is not followed by another; a
-follower's luck is its own in unicast although all share the channel; and the rare unicast frame that collides until
-it is given up counts as one that took long.
+Delays are alike in time as the neighbours' load is: each window of the run has a level of load, each level laws and a
+share of collisions of its own, and the sampled air replays the levels in the order in which they came.
+
+What gets lost on the way: within one level a draw knows nothing of the next, so a follower's luck is its own in
+unicast although all share the channel; and the rare unicast frame that collides until it is given up counts as one
+that took long.
 """
 
 from __future__ import annotations
 
 import json
-from dataclasses import dataclass, field, replace
+from bisect import bisect_right
+from dataclasses import asdict, dataclass, field, replace
 from hashlib import blake2b
 from pathlib import Path
+from typing import Any
 
 from leadlight.errors import ConfigurationError
 from leadlight.units import MILLISECOND, SECOND
 from leadlight_sim.air.access_point import GroupHold
+from leadlight_sim.air.conditions import LoadRecord, block_windows
 from leadlight_sim.air.contended import ContendedAir
 from leadlight_sim.air.contended_settings import ContendedSettings
 from leadlight_sim.air.dropouts import NO_DROPOUT
 from leadlight_sim.air.interface import Air
-from leadlight_sim.air.laws import AirTables, DelayLaw, Empirical, Fixed
+from leadlight_sim.air.laws import AirTables, Empirical, Fixed
 from leadlight_sim.air.sampled import SampledSettings
 from leadlight_sim.kernel import Kernel, TrueInstant
 from leadlight_sim.streams import Stream, Streams
 
 QUANTILES = 1001
 """Per law: every thousandth, so that a 99.9th percentile is one of them."""
-FORMAT = 1
+FORMAT = 2
 """Part of every digest: raise it when a change to the contended air changes what its runs give."""
+WINDOW_NS = 10 * MILLISECOND
+"""What the load is told of as one: some ten exchanges of full frames; longer than most single delays."""
+LEVELS_MAXIMUM = 8
+BEACONS_PER_LEVEL = 100
+"""At least so many make a level's law of group delays."""
+DELAYS_MINIMUM = 20
+"""A level with fewer delays of a kind than this takes the law of all levels."""
 DITHER_SHARE = 0.2
 """Beacons are sent up to this share of an interval late, as leaders do to break step with the access point."""
 
@@ -69,10 +82,10 @@ class Scene:
         if self.duration_ns < 100 * self.beacon_interval_ns:
             raise ConfigurationError("duration_ns", self.duration_ns, "a hundred beacon intervals or more")
         air = self.air
-        if air.power_save.stations or air.scans is not None or air.converts_multicast or air.membership_lifetime_ns:
-            raise ConfigurationError(
-                "air", air, "one that the sampled air knows: no dozing followers, scans, conversion or snooping"
-            )
+        habits = air.power_save.stations, air.scans, air.converts_multicast, air.membership_lifetime_ns, air.further
+        if any(habits) or air.answer_loss_factor:
+            allowed = "what a sampled air knows: nobody dozes, scans, snoops or lacks answers, one radio, no conversion"
+            raise ConfigurationError("air", air, allowed)
 
     @property
     def digest(self) -> str:
@@ -81,43 +94,61 @@ class Scene:
 
 
 @dataclass(frozen=True, slots=True)
-class MeasuredLaws:
-    """What a scene's contended run gave: quantiles of delays in ns, and the share of group frames that collided.
+class LevelLaws:
+    """Quantiles of delays in ns, and the share of group frames that collided, at one level of load or at all of them.
 
-    A wired leader's delays have its cable in them.
+    ``count_stretch`` is how many times as long as on an idle medium a contender's count took. A wired leader's delays
+    have its cable in them.
     """
 
     up_ns: tuple[int, ...]
     down_ns: tuple[int, ...]
     group_ns: tuple[int, ...]
     group_loss: float
+    count_stretch: float
+
+
+@dataclass(frozen=True, slots=True)
+class MeasuredLaws:
+    """What a scene's contended run gave.
+
+    ``overall`` is what was seen at any time; ``levels``, the calmest first, what was seen in windows of each level;
+    ``windows`` has one letter from "a" on for each window's level.
+    """
+
+    overall: LevelLaws
+    levels: tuple[LevelLaws, ...]
+    windows: str
 
     def to_json(self) -> str:
         """Return the laws as text."""
-        laws = {"up_ns": self.up_ns, "down_ns": self.down_ns, "group_ns": self.group_ns, "group_loss": self.group_loss}
-        return json.dumps(laws)
+        return json.dumps(asdict(self))
 
     @classmethod
     def from_json(cls, text: str) -> MeasuredLaws:
         """Return the laws that ``to_json`` wrote."""
         laws = json.loads(text)
-        up_ns, down_ns, group_ns = (tuple(laws[name]) for name in ("up_ns", "down_ns", "group_ns"))
-        return cls(up_ns, down_ns, group_ns, laws["group_loss"])
+
+        def level(kept: dict[str, Any]) -> LevelLaws:
+            up_ns, down_ns, group_ns = (tuple(kept[name]) for name in ("up_ns", "down_ns", "group_ns"))
+            return LevelLaws(up_ns, down_ns, group_ns, kept["group_loss"], kept["count_stretch"])
+
+        return cls(level(laws["overall"]), tuple(map(level, laws["levels"])), laws["windows"])
 
 
 class Observer:
     """A scene's traffic in any air, and what came of it.
 
-    ``beacons`` holds, for each beacon heard, when it was sent and when the first follower had it; ``soundings`` and
-    ``echoes`` delays in ns; ``sent`` the number of beacons sent.
+    ``sent`` holds when each beacon was sent, and ``beacons``, for each one heard, when the first follower had it;
+    ``soundings`` and ``echoes`` when each was sent, and its delay in ns.
     """
 
     def __init__(self, kernel: Kernel, air: Air, scene: Scene, streams: Streams) -> None:
-        self.sent = 0
+        self.sent: list[int] = []
         self.beacons: dict[int, int] = {}
         self.at_access_point: dict[int, int] = {}
-        self.soundings: list[int] = []
-        self.echoes: list[int] = []
+        self.soundings: list[tuple[int, int]] = []
+        self.echoes: list[tuple[int, int]] = []
         self._kernel = kernel
         self._air = air
         self._scene = scene
@@ -144,10 +175,10 @@ class Observer:
                 self.beacons.setdefault(sent_at, at)
         elif data[:1] == b"S":
             if self._scene.leader_is_wired:
-                self.soundings.append(at - sent_at)
+                self.soundings.append((sent_at, at - sent_at))
             self._air.send("leader", self._datagram(b"E", self._scene.sounding_bytes), sender)
         elif sender == ("leader" if self._scene.leader_is_wired else "listener"):
-            self.echoes.append(at - sent_at)
+            self.echoes.append((sent_at, at - sent_at))
 
     def _datagram(self, kind: bytes, size: int) -> bytes:
         return (kind + self._kernel.now.to_bytes(8, "big")).ljust(size, b"\0")
@@ -155,7 +186,7 @@ class Observer:
     def _beacon(self, number: int) -> None:
         scene = self._scene
         if number:
-            self.sent += 1
+            self.sent.append(self._kernel.now)
             self._air.send("leader", self._datagram(b"B", scene.beacon_bytes), None)
         late = int(self._luck.uniform(0, DITHER_SHARE * scene.beacon_interval_ns))
         self._kernel.schedule(TrueInstant((number + 1) * scene.beacon_interval_ns + late), self._beacon, number + 1)
@@ -166,7 +197,7 @@ class Observer:
 
     def _probe(self, number: int) -> None:
         name = f"follower {number % self._scene.followers}"
-        self._air.send("listener", self._datagram(b"P", self._scene.sounding_bytes), name)
+        self._air.send("listener", self._datagram(b"P", self._scene.beacon_bytes), name)
         self._kernel.schedule_after(SECOND + int(self._luck.uniform(0, SECOND // 10)), self._probe, number + 1)
 
 
@@ -183,6 +214,66 @@ class _Ear:
         self._observer.heard(self.name, data, sender, arrived_at)
 
 
+class _LoadWatch:
+    # For each window, what share of its time the neighbours took of that which the network's own frames left them, and
+    # how many slots were counted down.
+
+    def __init__(self, kernel: Kernel, air: ContendedAir) -> None:
+        self.shares: list[float] = []
+        self.slots: list[int] = []
+        self._kernel = kernel
+        self._air = air
+        self._busy_ns = self._others_ns = self._counted = 0
+        kernel.schedule_after(WINDOW_NS, self._look)
+
+    def _look(self) -> None:
+        medium = self._air.medium
+        others_ns = sum(neighbour.on_air_ns for neighbour in self._air.neighbours)
+        others = others_ns - self._others_ns
+        left_ns = WINDOW_NS - max(0, medium.busy_ns - self._busy_ns - others)
+        self.shares.append(others / left_ns if left_ns > 0 else 1.0)
+        self.slots.append(medium.slots_until_now - self._counted)
+        self._busy_ns, self._others_ns, self._counted = medium.busy_ns, others_ns, medium.slots_until_now
+        self._kernel.schedule_after(WINDOW_NS, self._look)
+
+
+class _Levels:
+    # Which level each window of a run has: so many that each is met by as many of the instants given. A window's level
+    # is the neighbours' share of the window before it: what is sent in a window takes air from the neighbours, so that
+    # their share of the same one would tell of the network's own frames.
+
+    def __init__(self, watch: _LoadWatch, instants: list[int], slot_ns: int) -> None:
+        self._shares = [*watch.shares[:1], *watch.shares[:-1]] or [0.0]
+        self._slots = watch.slots
+        self._slot_ns = slot_ns
+        met = sorted(self._share_at(instant) for instant in instants)
+        count = max(1, min(LEVELS_MAXIMUM, len(met) // BEACONS_PER_LEVEL))
+        self._bounds = sorted({met[len(met) * number // count] for number in range(1, count)} - {met[0]} if met else ())
+
+    def stretch(self, level: int | None = None) -> float:
+        slots = [
+            counted
+            for counted, share in zip(self._slots, self._shares, strict=False)
+            if level is None or bisect_right(self._bounds, share) == level
+        ]
+        counted_ns = sum(slots) * self._slot_ns
+        return max(1.0, len(slots) * WINDOW_NS / counted_ns) if counted_ns else 1.0
+
+    @property
+    def count(self) -> int:
+        return len(self._bounds) + 1
+
+    @property
+    def windows(self) -> str:
+        return "".join(chr(ord("a") + bisect_right(self._bounds, share)) for share in self._shares)
+
+    def at(self, instant: int) -> int:
+        return bisect_right(self._bounds, self._share_at(instant))
+
+    def _share_at(self, instant: int) -> float:
+        return self._shares[min(instant // WINDOW_NS, len(self._shares) - 1)]
+
+
 def measure(scene: Scene) -> MeasuredLaws:
     """Run a scene with every frame contending, and return the laws of what was seen.
 
@@ -197,34 +288,48 @@ def measure(scene: Scene) -> MeasuredLaws:
     streams = Streams(scene.seed)
     air = ContendedAir(kernel, streams, settings)
     observer = Observer(kernel, air, scene, streams)
+    watch = _LoadWatch(kernel, air)
     kernel.run_until(TrueInstant(scene.duration_ns))
     if air.over_capacity:
         raise ConfigurationError("scene", scene.digest, "no more traffic than the air can carry")
-    reached = (
-        observer.at_access_point if not scene.leader_is_wired else {sent_at: sent_at for sent_at in observer.beacons}
-    )
-    group = []
+    reached = {sent_at: sent_at for sent_at in observer.sent} if scene.leader_is_wired else observer.at_access_point
+    # When each beacon was at the access point and might go; whether it was lost; and how long those took that were not.
+    fates: list[tuple[int, bool]] = []
+    group: list[tuple[int, int]] = []
     latest_dtim = -1
-    for sent_at, heard_at in observer.beacons.items():
-        begin = reached[sent_at]
+    for sent_at, begin in reached.items():
+        if begin > scene.duration_ns - min(SECOND, scene.duration_ns // 10):
+            continue  # perhaps still under way
+        heard_at = observer.beacons.get(sent_at)
         if settings.power_save.others_doze:
             assert air.grid is not None
             begin = int(air.grid.next_dtim(TrueInstant(begin)))
+        fates.append((begin, heard_at is None))
+        if heard_at is None:
+            continue
+        if settings.power_save.others_doze:
             # Behind another one, for whose airtime the sampled air's own queue accounts; or come while the DTIM beacon
             # was waiting for the medium or on the air, which the sampled air lets wait for the next one.
             if begin == latest_dtim or heard_at < begin:
                 continue
             latest_dtim = begin
-        group.append(heard_at - begin)
+        group.append((begin, heard_at - begin))
     up = observer.soundings
     if not scene.leader_is_wired:
-        up = [at - sent_at for sent_at, at in observer.at_access_point.items()]
-    counted = len(reached) if not scene.leader_is_wired else observer.sent
-    # Those still under way at the end are not lost.
-    lost = max(0, counted - len(observer.beacons) - 1)
-    return MeasuredLaws(
-        _quantiles(up or group), _quantiles(observer.echoes or group), _quantiles(group), lost / max(counted, 1)
-    )
+        up = [(sent_at, at - sent_at) for sent_at, at in observer.at_access_point.items()]
+    levels = _Levels(watch, [begin for begin, _ in fates], settings.access_rules.slot_ns)
+    kinds = up or group, observer.echoes or group, group
+    up_ns, down_ns, group_ns = (_quantiles([delay for _, delay in kind]) for kind in kinds)
+    overall = LevelLaws(up_ns, down_ns, group_ns, _share_lost(fates), levels.stretch())
+    by_level = []
+    for level in range(levels.count):
+        laws = []
+        for kind, law in zip(kinds, (up_ns, down_ns, group_ns), strict=True):
+            delays = [delay for at, delay in kind if levels.at(at) == level]
+            laws.append(_quantiles(delays) if len(delays) >= DELAYS_MINIMUM else law)
+        lost = _share_lost([fate for fate in fates if levels.at(fate[0]) == level])
+        by_level.append(LevelLaws(laws[0], laws[1], laws[2], lost, levels.stretch(level)))
+    return MeasuredLaws(overall, tuple(by_level), levels.windows)
 
 
 def measured(scene: Scene, cache: Path | None = None) -> MeasuredLaws:
@@ -246,31 +351,46 @@ def measured(scene: Scene, cache: Path | None = None) -> MeasuredLaws:
 def sampled_settings(scene: Scene, laws: MeasuredLaws) -> SampledSettings:
     """Return the sampled air's settings for a scene's network, with the laws that were measured."""
     air = scene.air
-    up: DelayLaw = Empirical(laws.up_ns)
-    down: DelayLaw = Empirical(laws.down_ns)
-    group: DelayLaw = Empirical(laws.group_ns)
     hold = None
     if air.power_save.others_doze:
         assert air.beacons is not None
         beacons = air.beacons
         hold = GroupHold(beacons.period, beacons.phase_ns, beacons.clock_error_ppb, queue_frames=air.group_queue_frames)
+    load = None
+    if len(laws.levels) > 1:
+        windows = bytes(ord(letter) - ord("a") for letter in laws.windows)
+        block = block_windows(len(windows), WINDOW_NS)
+        load = LoadRecord(tuple(_tables(air, level) for level in laws.levels), windows, WINDOW_NS, block)
     return SampledSettings(
-        tables=AirTables(
-            up=up,
-            down=down,
-            group=group,
-            private=Fixed(0),
-            cable=air.cable,
-            floor_ns=min(laws.up_ns[0], laws.down_ns[0]),
-        ),
+        tables=_tables(air, laws.overall),
+        load=load,
+        group_law_bytes=scene.beacon_bytes,
+        unicast_law_bytes=scene.sounding_bytes if scene.leader_is_wired else scene.beacon_bytes,
         dropout=air.dropout,
         shared_dropout=air.shared_dropout,
         hold=hold,
         radio=air.radio,
-        group_loss=laws.group_loss,
+        retries_block=True,
         unicast_tries=sum(step.tries for step in air.rate_chain),
         client_isolation=air.client_isolation,
     )
+
+
+def _tables(air: ContendedSettings, laws: LevelLaws) -> AirTables:
+    return AirTables(
+        up=Empirical(laws.up_ns),
+        down=Empirical(laws.down_ns),
+        group=Empirical(laws.group_ns),
+        private=Fixed(0),
+        cable=air.cable,
+        floor_ns=min(laws.up_ns[0], laws.down_ns[0]),
+        group_loss=laws.group_loss,
+        count_stretch=laws.count_stretch,
+    )
+
+
+def _share_lost(fates: list[tuple[int, bool]]) -> float:
+    return sum(lost for _, lost in fates) / len(fates) if fates else 0.0
 
 
 def _quantiles(delays: list[int]) -> tuple[int, ...]:

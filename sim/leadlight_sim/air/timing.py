@@ -77,6 +77,10 @@ class FrameCosts(Protocol):
         """Return the medium time of the unicast try number ``attempt``, counted from 0."""
         ...
 
+    def mean_backoff_ns(self, attempt: int = 0) -> int:
+        """Return the mean count before that try, which is in its medium time."""
+        ...
+
 
 @dataclass(frozen=True, slots=True)
 class Radio:
@@ -184,5 +188,9 @@ class WeightlessRadio:
         return 0
 
     def unicast_ns(self, payload_bytes: int, attempt: int = 0) -> int:  # noqa: ARG002 - likewise
+        """Return 0."""
+        return 0
+
+    def mean_backoff_ns(self, attempt: int = 0) -> int:  # noqa: ARG002 - likewise
         """Return 0."""
         return 0
