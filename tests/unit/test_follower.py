@@ -7,6 +7,7 @@ the least, so that every deadline is a number.
 from __future__ import annotations
 
 from collections.abc import Callable
+from dataclasses import replace
 from itertools import pairwise
 from random import Random
 from typing import Any
@@ -25,6 +26,7 @@ from leadlight.fader import HOLDOVER_FADE_NS, RETURN_FADE_NS, STOP_FADE_NS
 from leadlight.follower import TALLIES_PER_SECOND, Follower, FollowerSettings
 from leadlight.messages import Beacon, Message, Sounding, Tally
 from leadlight.stage import UNKEYED_SPACING_NS, Shown
+from leadlight.stills import Still
 from leadlight.terms import ClockState, ContentState, CueState
 from leadlight.units import MILLISECOND, MINUTE, SECOND, LeaderInstant, LocalInstant, ShowPosition
 from leadlight.wire import Codec
@@ -76,8 +78,11 @@ def stopped(show: StoredShow, since: float) -> Cue:
 class Board:
     """A follower with the leader's half of the conversation at hand."""
 
-    def __init__(self, make_beacon: Maker, make_echo: Maker, **settings: Any) -> None:
-        self.follower = Follower(FollowerSettings("jetty", **settings), CODEC, Calm(), [TIDEFALL, EMBERS])
+    def __init__(
+        self, make_beacon: Maker, make_echo: Maker, stills: tuple[Still, ...] = (), **settings: Any
+    ) -> None:
+        shows = [replace(TIDEFALL, stills=stills), EMBERS]
+        self.follower = Follower(FollowerSettings("jetty", **settings), CODEC, Calm(), shows)
         self._make_beacon = make_beacon
         self._make_echo = make_echo
         self.cue = rolling(TIDEFALL, 100)
@@ -807,6 +812,34 @@ def test_a_third_of_beacons_lost_leaves_no_frame_blank_and_none_out_of_order(mak
         seen += watch(board, second + 0.002, second + 1)
     assert all(frame is not None for _, frame in seen)
     assert backward_moves(seen) == []
+
+
+@pytest.mark.parametrize("is_marked", [True, False])
+def test_a_step_waits_for_frames_marked_as_still_and_then_nothing_dims(
+    is_marked: bool, make_board: Callable[..., Board]
+) -> None:
+    # The show began at 100 s by the leader's clock: its frames 3000 to 3040 are those of 175 s to 176 s.
+    board = make_board(stills=(Still(3000, 3040),) if is_marked else ())
+    board.lead(160, 174.5)
+    board.events()
+    moved = ShowLine(leader(100), ShowPosition(250 * MILLISECOND))
+    board.beacon(174.5, cue=board.cue._replace(line=moved))
+    levels = [board.shown(174.5 + step / 200).level for step in range(1, 80)]
+    board.run(175.25)
+    (step,) = board.told(events.Stepped)
+    levels += [board.shown(175.25 + step / 200).level for step in range(1, 80)]
+    if is_marked:
+        # As well as it knows the leader's clock.
+        assert abs(step.at - local(175)) < 3 * MILLISECOND
+        # Slewed at 2 % for the half second until then.
+        assert step.shift_ns == pytest.approx(240 * MILLISECOND, abs=MILLISECOND)
+        assert set(levels) == {1.0}
+    else:
+        assert step.at == local(174.5) + DELAY
+        assert step.shift_ns == pytest.approx(250 * MILLISECOND, abs=MILLISECOND)
+        # In a group without a key a jump that is seen comes in softly.
+        assert min(levels) < 0.02
+    assert board.shown(175.51).frame == 3030
 
 
 # -- what a group without a key allows --------------------------------------------------------------------------------
