@@ -100,8 +100,8 @@ def stored_shows(scenario: described.Scenario) -> list[StoredShow]:
 class World:
     """One scenario, ready to run. ``run_to`` moves it on; ``leader``, standbys and ``followers`` are its nodes.
 
-    ``air`` makes another air than the scenario's own. ``stills`` says which spans of a show the player of the piece of a
-    number, counted from 0, marks as dark or unchanging; without it, none.
+    ``air`` makes another air than the scenario's own. ``stills`` says which spans of a show a piece's player, by number
+    from 0, marks as dark or unchanging; without it, none.
     """
 
     def __init__(

@@ -8,6 +8,7 @@ from __future__ import annotations
 import importlib.util
 import json
 import math
+from dataclasses import replace
 from importlib.metadata import EntryPoint
 from pathlib import Path
 from types import ModuleType
@@ -17,9 +18,9 @@ import numpy as np
 import pytest
 
 from leadlight import cli
-from leadlight.events import LeaderChanged, RivalHeard
+from leadlight.events import LeaderChanged, RivalHeard, Stepped
 from leadlight.recovery import SLEW_RATE, StepOnlyRecovery
-from leadlight.units import SECOND
+from leadlight.units import MILLISECOND, SECOND
 from leadlight_sim import drill_command, drills
 from leadlight_sim.assembly import World
 from leadlight_sim.drill_watch import OTHER_SHOW, Watcher
@@ -85,6 +86,23 @@ def test_a_standby_takes_over_without_anybody_moving_by_half_a_frame() -> None:
     for seed in SEEDS:
         result = run_drill(drill("standby"), LAKE, seed)
         assert max(piece.error_ms for piece in result.pieces) < HALF_FRAME_MS, f"replay with seed {seed}"
+
+
+@pytest.mark.parametrize("preset", ["busy", "idle"])
+def test_a_board_that_roams_to_a_slower_access_point_stays_in_step(preset: str) -> None:
+    # Its beacons take 20 ms longer than everyone else's, and so do its exchanges both ways. Medians come to be 20 ms
+    # wrong for it alone, and are for ever; its own floors take five minutes to be found anew.
+    roaming = replace(drill("roam"), looks_on_s=600.0)
+    world = World(roaming.applied_to(LAKE.with_changes({"air.preset": preset})), 1)
+    board = world.followers[0]
+    for second in range(round(BREAKS_AT_S), round(BREAKS_AT_S) + 600, 5):
+        world.run_to(TrueInstant(second * SECOND))
+        _, ideal = world.ideal(world.kernel.now)
+        position = board.follower.position_at(board.now)
+        assert position is not None
+        assert abs(position - ideal) < HALF_FRAME_MS * MILLISECOND
+    assert board.follower.clock.group_delay.refused > 300
+    assert not any(isinstance(event, Stepped) for _, event in board.events)
 
 
 def test_a_drill_runs_the_same_again_and_differs_by_its_seed() -> None:
