@@ -62,6 +62,8 @@ class Stage:
         self._is_keyed = is_keyed
         self._emit = emit
         self._news = news
+        self.moved: Moved | None = None
+        """What the last look at the clock did to the playhead; whoever has told of it may forget it."""
         self._fader = Fader(0.0)
         self._show: StoredShow | None = None
         self._has_adopted = False
@@ -316,7 +318,7 @@ class Stage:
         if self.cue.state is CueState.PAUSED:
             return
         was_holding = self.playhead.is_holding(now)
-        moved = self.playhead.amend(target, now, self._show.unseen_in_ns if self._show.stills else None)
+        moved = self.moved = self.playhead.amend(target, now, self._show.unseen_in_ns if self._show.stills else None)
         if not was_holding or moved is None or moved.remedy is not Remedy.HOLD:
             self._note(moved, now)
 

@@ -24,7 +24,9 @@ from leadlight.cue import Cue, FrameRate, ShowLine, dark_cue
 from leadlight.errors import ConfigurationError
 from leadlight.fader import HOLDOVER_FADE_NS, RETURN_FADE_NS, STOP_FADE_NS
 from leadlight.follower import TALLIES_PER_SECOND, Follower, FollowerSettings
+from leadlight.journal import LINES_KEPT
 from leadlight.messages import Beacon, Message, Sounding, Tally
+from leadlight.recovery import Remedy
 from leadlight.stage import UNKEYED_SPACING_NS, Shown
 from leadlight.stills import Still
 from leadlight.terms import ClockState, ContentState, CueState
@@ -649,6 +651,49 @@ def test_a_tally_says_how_things_stand(locked: Board) -> None:
     assert (tally.late_frames, tally.live_data, tally.content) == (1, True, ContentState.PRESENT)
     assert tally.bound_ns is not None
     assert 0 < tally.bound_ns <= 10 * MILLISECOND
+
+
+def test_a_frame_handed_over_when_the_next_was_due_is_late_and_counted(locked: Board) -> None:
+    follower = locked.follower
+    shown = locked.shown(170)
+    assert shown.frame is not None
+    assert shown.next_at is not None
+    follower.note_frame_shown(shown.frame, LocalInstant(shown.next_at - 1))
+    assert follower.late_frames == 0
+    follower.note_frame_shown(shown.frame, shown.next_at)
+    assert follower.late_frames == 1
+    # One that comes early, before a player's own buffer, is not late.
+    follower.note_frame_shown(shown.frame + 2, shown.next_at)
+    snapshot = follower.snapshot(shown.next_at)
+    assert (snapshot.late_frames, snapshot.frame_shown) == (1, shown.frame + 2)
+    locked.sent.clear()
+    locked.beacon(170.5)
+    locked.run(176)
+    assert next(message for _, message, _ in locked.sent if isinstance(message, Tally)).late_frames == 1
+
+
+def test_nothing_is_late_while_nothing_is_shown(board: Board) -> None:
+    board.follower.note_frame_shown(7, local(10))
+    assert board.follower.late_frames == 0
+
+
+def test_a_journal_tells_what_each_of_the_last_beacons_found_and_did(make_board: Callable[..., Board]) -> None:
+    board = make_board()
+    board.beacon(160)
+    (first,) = board.follower.journal
+    assert (first.gap_ns, first.error_ns, first.remedy, first.frame) == (None, None, None, None)
+    board.lead(160.5, 175)
+    board.follower.note_frame_shown(3_000, local(175))
+    moved = ShowLine(leader(100), ShowPosition(250 * MILLISECOND))
+    at = board.beacon(175.3, cue=board.cue._replace(line=moved))
+    last = board.follower.journal[-1]
+    assert (last.at, last.frame, last.remedy) == (at, 3_000, Remedy.STEP)
+    assert last.gap_ns == 800 * MILLISECOND  # since the beacon of 174.5 s
+    assert last.offset_ns == pytest.approx(OFFSET, abs=2 * MILLISECOND)
+    assert last.error_ns == pytest.approx(250 * MILLISECOND, abs=MILLISECOND)
+    board.lead(176, 226)
+    assert len(board.follower.journal) == LINES_KEPT
+    assert board.follower.journal[-1].at == local(225.5) + DELAY
 
 
 def test_lost_beacons_are_counted_by_their_serials(locked: Board) -> None:
