@@ -20,7 +20,7 @@ class JournalLine(NamedTuple):
 
     ``gap_ns`` is the time since the beacon before, ``None`` for the first. ``offset_ns`` is this clock less the
     leader's, ``None`` while unknown. ``error_ns`` is the show's position less the playhead's, and ``remedy`` what was
-    done about it; both ``None`` where nothing rolls or the old line is held. ``frame`` is what the player last reported.
+    done about it; both ``None`` where nothing rolls or an old line is held. ``frame`` is the last that was reported.
     """
 
     at: LocalInstant
