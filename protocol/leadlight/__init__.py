@@ -15,6 +15,7 @@ from leadlight.leader import Leader
 from leadlight.recovery import BlendedRecovery
 from leadlight.security import KeyRing
 from leadlight.stage import Shown
+from leadlight.stills import Still, stills_of
 from leadlight.tenure import LeaderSettings
 from leadlight.terms import ClockState, ContentState, CueState, Delivery, OnMusicLost
 from leadlight.wire import Codec
@@ -42,7 +43,9 @@ __all__ = [
     "ShowLine",
     "Shown",
     "Snapshot",
+    "Still",
     "StoredShow",
     "WireError",
     "show_key",
+    "stills_of",
 ]

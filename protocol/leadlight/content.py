@@ -3,30 +3,37 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import Protocol
 
 from leadlight.cue import NO_SHOW, FrameRate, show_key
 from leadlight.errors import ConfigurationError
+from leadlight.stills import Still, check_stills, unseen_in_ns
 from leadlight.terms import ContentState
 from leadlight.units import ShowPosition
 
 
 @dataclass(frozen=True, slots=True)
 class StoredShow:
-    """One show as a follower has it: its id, edition, frame rate and number of frames."""
+    """One show as a follower has it: its id, edition, frame rate and number of frames.
+
+    ``stills`` are the spans of this follower's part that are dark or do not change, in order: where a jump is not seen.
+    They are the player's to tell (``stills_of`` finds them), and no part of what the show is.
+    """
 
     show: str
     frame_rate: FrameRate
     frame_count: int
     edition: str = ""
     manifest_digest: bytes = b""
+    stills: tuple[Still, ...] = field(default=(), compare=False, repr=False)
 
     def __post_init__(self) -> None:
         if not self.show:
             raise ConfigurationError("show", self.show, "a name")
         if self.frame_count <= 0:
             raise ConfigurationError("frame_count", self.frame_count, "above zero")
+        check_stills(self.stills, self.frame_count)
 
     @property
     def key(self) -> int:
@@ -37,6 +44,10 @@ class StoredShow:
     def length_ns(self) -> ShowPosition:
         """Nanoseconds from its first frame's beginning to its last one's end."""
         return self.frame_rate.position_of(self.frame_count)
+
+    def unseen_in_ns(self, here: ShowPosition, there: ShowPosition, within_ns: int) -> int | None:
+        """Return how long until a jump between two positions is not seen; see ``stills.unseen_in_ns``."""
+        return unseen_in_ns(self.stills, self.frame_rate, here, there, within_ns)
 
 
 class Library:

@@ -1,7 +1,8 @@
 """A follower's Soundings: when to send one, and which Echo answers which.
 
-After a start, a new timebase or a resumed host sixteen Soundings go out a quarter of a second apart; then the spacing
-grows to one every four seconds within three minutes, for it takes that long to tell a rate. A whole group that comes up
+After a start, a new timebase or a resumed host sixteen Soundings go out a tenth of a second apart, for whoever has just
+come up is dark until it knows the time; then the spacing grows to one every four seconds within some three minutes, for
+it takes that long to tell a rate. A whole group that comes up
 after a power cut shares the leader's sounding budget: no follower's spacing is ever shorter than its share.
 """
 
@@ -16,7 +17,7 @@ from leadlight.messages import Echo
 from leadlight.units import MILLISECOND, SECOND, LocalInstant
 
 BURST: Final = 16
-BURST_SPACING_NS: Final = 250 * MILLISECOND
+BURST_SPACING_NS: Final = 100 * MILLISECOND
 STEADY_INTERVAL_NS: Final = 4 * SECOND
 SPACING_GROWTH: Final = 1.02
 SPACING_SPREAD: Final = 0.1

@@ -22,6 +22,7 @@ from leadlight.entropy import Entropy, below, identity, nonzero32, spread
 from leadlight.errors import ConfigurationError, WireError
 from leadlight.exchange import SoundingSchedule
 from leadlight.fader import HOLDOVER_FADE_NS
+from leadlight.journal import LINES_KEPT, JournalLine
 from leadlight.messages import Beacon, Echo, Message, Sounding, Tally
 from leadlight.playhead import Playhead
 from leadlight.recovery import Recovery
@@ -98,6 +99,9 @@ class Snapshot(NamedTuple):
     cue: Cue
     frame: int | None
     level: float
+    late_frames: int
+    frame_shown: int | None
+    """The last frame that the player reported."""
     refused: dict[str, int]
 
 
@@ -135,6 +139,9 @@ class Follower:
         self.counters: Counter[str] = Counter()
         """Datagrams refused, late, duplicate and so on, by cause."""
         self.late_frames = 0
+        """Frames that the player could not show in time, by its own word or by its reports."""
+        self.frame_shown: int | None = None
+        """The last frame that the player reported."""
         self._codec = codec
         self._entropy = entropy
         self._is_keyed = codec.keys is not None
@@ -160,6 +167,7 @@ class Follower:
         """When the last Echo completed an exchange."""
         self._last_sign: tuple[LeaderInstant, LocalInstant] | None = None
         self._patience_at: LocalInstant | None = None
+        self._journal: deque[JournalLine] = deque(maxlen=LINES_KEPT)
         # Timers.
         self._silent_at: LocalInstant | None = None
         self._cap_at: LocalInstant | None = None
@@ -380,9 +388,21 @@ class Follower:
         """Return whether live pixel data was seen lately."""
         return self._live_until is not None and now < self._live_until
 
+    def note_frame_shown(self, frame: int, at: LocalInstant) -> None:
+        """The player handed a frame to its output at ``at``. One for which it was too late is counted, and told."""
+        self.frame_shown = frame
+        due = self.stage.frame_at(at)
+        if due is not None and due > frame:
+            self.late_frames += 1
+
     def note_late_frame(self) -> None:
-        """The player could not show a frame in time; told in the next Tally."""
+        """The player could not show a frame in time; told in the next Tally. For players that report no frames."""
         self.late_frames += 1
+
+    @property
+    def journal(self) -> tuple[JournalLine, ...]:
+        """What the last beacons found and did, the oldest first."""
+        return tuple(self._journal)
 
     def snapshot(self, now: LocalInstant) -> Snapshot:
         """Return everything worth telling at ``now``."""
@@ -401,6 +421,8 @@ class Follower:
             cue=self.cue,
             frame=shown.frame,
             level=shown.level,
+            late_frames=self.late_frames,
+            frame_shown=self.frame_shown,
             refused=dict(self.counters),
         )
 
@@ -428,7 +450,7 @@ class Follower:
             silent_ns = 0 if self.heard_at is None else received_at - self.heard_at
             self._emit(events.LeaderReturned(now, beacon.leader, silent_ns))
         self._address = source
-        self.heard_at = received_at
+        before_at, self.heard_at = self.heard_at, received_at
         self._last_sign = beacon.sent_at, received_at
         interval_ns = self._interval_ns = beacon.interval_ns
         self._silent_at = LocalInstant(received_at + self.settings.silent_intervals * interval_ns)
@@ -447,7 +469,22 @@ class Follower:
             self._soundings.begin(now, beacon.group_size, beacon.sounding_budget)
         self._sample_beacon(beacon, received_at)
         self.stage.read(beacon, now)
+        self.stage.moved = None
         self._after_sample(before, now)
+        self._write_down(received_at, before_at)
+
+    def _write_down(self, received_at: LocalInstant, before_at: LocalInstant | None) -> None:
+        served, moved = self.clock.served, self.stage.moved
+        self._journal.append(
+            JournalLine(
+                received_at,
+                None if before_at is None else received_at - before_at,
+                None if served is None else served.offset_at(received_at),
+                None if moved is None else moved.error_ns,
+                None if moved is None else moved.remedy,
+                self.frame_shown,
+            )
+        )
 
     def _sample_beacon(self, beacon: Beacon, received_at: LocalInstant) -> None:
         self.clock.observe_beacon(beacon, received_at, self.settings.radio)

@@ -19,7 +19,7 @@ from leadlight.addresses import Address
 from leadlight.allegiance import is_newer
 from leadlight.clock.estimator import Estimate
 from leadlight.content import StoredShow
-from leadlight.cue import NO_SHOW, START, Cue, ShowLine, dark_cue
+from leadlight.cue import NO_SHOW, RATE_LIMIT_PPB, START, Cue, ShowLine, dark_cue
 from leadlight.entropy import Entropy
 from leadlight.errors import WireError
 from leadlight.follower import Follower, FollowerSettings
@@ -28,7 +28,7 @@ from leadlight.roles import TRANSITIONS, Role, RoleInput
 from leadlight.roster import Roster
 from leadlight.tenure import Inheritance, LeaderSettings, Tenure
 from leadlight.terms import ClockState, CueState, OnMusicLost
-from leadlight.units import MILLISECOND, SECOND, LeaderInstant, LocalInstant, ShowPosition
+from leadlight.units import BILLION, MILLISECOND, SECOND, LeaderInstant, LocalInstant, ShowPosition
 from leadlight.wire import Codec
 
 SILENT_INTERVALS: Final = 5
@@ -455,11 +455,14 @@ class Leader:
 
         def moved(cue: Cue) -> Cue:
             at = LeaderInstant(served.local_at(cue.line.leader_at))
+            # At the old leader's pace, not at this crystal's: who still hears it must not be left behind.
+            rate_ppb = cue.line.rate_ppb - round(served.rate * (BILLION + cue.line.rate_ppb))
+            rate_ppb = max(-RATE_LIMIT_PPB, min(rate_ppb, RATE_LIMIT_PPB))
             if at < now:
                 # Under way, perhaps since before this host's clock began: the line is drawn through now instead.
                 at = LeaderInstant(now)
-                return cue._replace(line=ShowLine(at, cue.position_at(served.leader_at(now)), cue.line.rate_ppb))
-            return cue._replace(line=cue.line._replace(leader_at=at))
+                return cue._replace(line=ShowLine(at, cue.position_at(served.leader_at(now)), rate_ppb))
+            return cue._replace(line=cue.line._replace(leader_at=at, rate_ppb=rate_ppb))
 
         return Inheritance(
             self._entropy.getrandbits(32) or 1,

@@ -4,18 +4,20 @@ It holds a plan: straight stretches of show position over *local* time, a correc
 time the clock or the cue says where the show is, the plan is compared with it and amended by the recovery strategy. If
 nothing says anything any more, the plan goes on at the learnt rate; that is all there is to holdover.
 
-Position never runs backwards except by a step, and every step is reported. The instants it answers with are locked to
+Position never runs backwards except by a step, and every step is reported. One that may wait for frames between which
+nobody sees it is made when they come: ``again_at`` says when to ask. The instants it answers with are locked to
 show time: the player wakes when the next frame is due rather than at a tick of its own, which would add up to a
 whole frame of error that no clock can remove.
 """
 
 from __future__ import annotations
 
-from typing import NamedTuple
+from collections.abc import Callable
+from typing import Final, NamedTuple, TypeAlias
 
 from leadlight.cue import FrameRate
 from leadlight.recovery import BlendedRecovery, History, Recovery, Remedy
-from leadlight.units import BILLION, LocalInstant, ShowPosition
+from leadlight.units import BILLION, MILLISECOND, LocalInstant, ShowPosition
 
 
 class Stretch(NamedTuple):
@@ -48,11 +50,19 @@ FROZEN_PPB = -BILLION
 """The rate of a stretch that stands still."""
 
 
+Unseen: TypeAlias = Callable[[ShowPosition, ShowPosition, int], int | None]
+"""How long until a jump from one position to another is not seen, if that is within so many ns; both move on."""
+
+ASKED_AGAIN_NS: Final = MILLISECOND
+"""Least wait until a step is looked at again: shorter than any frame."""
+
+
 class Moved(NamedTuple):
-    """What an amendment did: the remedy, and the error it met (show minus playhead, ns)."""
+    """What an amendment did: the remedy, the error it met (show minus playhead, ns), and whether a step is not seen."""
 
     remedy: Remedy
     error_ns: int
+    is_unseen: bool = False
 
 
 class Playhead:
@@ -74,6 +84,10 @@ class Playhead:
         self._stepped_at: LocalInstant | None = None
         self._slewed_until: LocalInstant | None = None
         self._slew_sign = 0
+        self.again_at: LocalInstant | None = None
+        """When ``amend_again`` is due, while a step waits."""
+        self._wanted: Stretch | None = None
+        self._wanted_since: LocalInstant | None = None
 
     @property
     def is_running(self) -> bool:
@@ -84,6 +98,7 @@ class Playhead:
         """Begin at the target at once: a new cue, or the first."""
         self._now = target
         self._before = self._then = None
+        self._wait_no_longer()
 
     def note_step(self, now: LocalInstant) -> None:
         """Count a jump that was made otherwise, so that the next step keeps its distance from it."""
@@ -92,6 +107,10 @@ class Playhead:
     def halt(self) -> None:
         """Drop the plan: nothing is in force."""
         self._before = self._now = self._then = None
+        self._wait_no_longer()
+
+    def _wait_no_longer(self) -> None:
+        self.again_at = self._wanted = self._wanted_since = None
 
     def is_holding(self, now: LocalInstant) -> bool:
         """Return whether it stands still until the show has caught up."""
@@ -102,8 +121,15 @@ class Playhead:
             and now + self._lead_ns < self._then.at
         )
 
-    def amend(self, target: Stretch, now: LocalInstant) -> Moved | None:
-        """Move towards where the show is, by the recovery strategy; ``None`` if there is no plan to amend."""
+    def amend_again(self, now: LocalInstant, unseen: Unseen) -> Moved | None:
+        """Make the step that waits, or let it wait on; ``None`` if there is none."""
+        return None if self._wanted is None else self.amend(self._wanted, now, unseen)
+
+    def amend(self, target: Stretch, now: LocalInstant, unseen: Unseen | None = None) -> Moved | None:
+        """Move towards where the show is, by the recovery strategy; ``None`` if there is no plan to amend.
+
+        ``unseen`` knows where a step is not seen. A remedy in a step's place is what is done while it waits.
+        """
         if self._now is None:
             return None
         if self._slewed_until is not None and self._slewed_until > now:
@@ -115,11 +141,24 @@ class Playhead:
         there = target.position_at(at)
         error_ns = there - here
         if error_ns < 0 and self.is_holding(now):
-            remedy, rate_ppb = Remedy.HOLD, 0  # a hold lasts until the show has caught up: no step back half-way
+            # A hold lasts until the show has caught up: no step back half-way.
+            remedy, rate_ppb, patience_ns = Remedy.HOLD, 0, 0
         else:
-            remedy, rate_ppb = self._recovery.correct(
+            remedy, rate_ppb, patience_ns = self._recovery.correct(
                 error_ns, now, History(self._stepped_at, self._slewed_until, self._slew_sign)
             )
+        is_unseen = False
+        if remedy is Remedy.STEP:
+            wait_ns = None if unseen is None else self._wait_ns(here, there, now, patience_ns, unseen)
+            is_unseen = wait_ns == 0
+            if wait_ns:
+                self._wanted = target
+                self.again_at = LocalInstant(now + max(wait_ns, ASKED_AGAIN_NS))
+                remedy = Remedy.SLEW if rate_ppb else Remedy.ABSORB
+            else:
+                self._wait_no_longer()
+        elif self._wanted is not None:
+            self._wait_no_longer()
         self._before = planned
         if remedy is Remedy.STEP:
             self._stepped_at = now
@@ -140,7 +179,15 @@ class Playhead:
             if remedy is Remedy.SLEW:
                 self._slewed_until = LocalInstant(now + lasts)
                 self._slew_sign = 1 if rate_ppb > 0 else -1
-        return Moved(remedy, error_ns)
+        return Moved(remedy, error_ns, is_unseen)
+
+    def _wait_ns(
+        self, here: ShowPosition, there: ShowPosition, now: LocalInstant, patience_ns: int, unseen: Unseen
+    ) -> int | None:
+        """Return how long a step should wait: 0 if nobody sees it now, ``None`` if there is nothing to wait for."""
+        if self._wanted_since is None:
+            self._wanted_since = now
+        return unseen(here, there, max(self._wanted_since + patience_ns - now, 0))
 
     def position_at(self, local: LocalInstant) -> ShowPosition:
         """Return the planned position at a local instant. There must be a plan."""

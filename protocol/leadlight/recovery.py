@@ -2,7 +2,7 @@
 
 A strategy is shown an error and says what to do about it; the playhead does it. Steps and slews are RFC 5905's terms.
 The rules that keep a correction from becoming a flash are here: a dead band, so that nothing hunts; one step in two
-seconds at most; and no reversal within a second.
+seconds at most, and that where it is not seen, if such a place comes soon; and no reversal within a second.
 
 ``BlendedRecovery`` is the one to use. The others do one thing alone, each under the same rules, and are there to be
 compared with it.
@@ -32,10 +32,15 @@ class Remedy(Enum):
 
 
 class Correction(NamedTuple):
-    """A remedy, and for a slew or an absorption how much faster than the show to run, in parts per billion."""
+    """A remedy, and for a slew or an absorption how much faster than the show to run, in parts per billion.
+
+    A step may wait up to ``patience_ns``, counted from when one was first wanted, for an instant at which the player
+    has said that nobody sees it; ``rate_ppb`` is then how much faster than the show to run until it comes.
+    """
 
     remedy: Remedy
     rate_ppb: int = 0
+    patience_ns: int = 0
 
 
 class History(NamedTuple):
@@ -61,6 +66,9 @@ ABSORB_OVER_NS: Final = SECOND
 SLEW_RATE: Final = 0.02
 STEP_SPACING_NS: Final = 2 * SECOND
 REVERSAL_SPACING_NS: Final = SECOND
+STEP_PATIENCE_NS: Final = 1500 * MILLISECOND
+"""With a second for the next beacon to tell of an error, well within the time that the least one stepped would take to
+slew: 50 ms at 2 %, 2.5 s."""
 
 
 def _absorbed(error_ns: int, over_ns: int) -> Correction:
@@ -101,7 +109,8 @@ class BlendedRecovery:
 
     ``slew_rate`` is a share of normal speed; times are ns. An error between ``step_above_ns`` and ``hold_above_ns``
     is stepped either way; from ``hold_above_ns`` on, a playhead that is ahead is held. Between two steps at least
-    ``step_spacing_ns`` pass, and a slew never turns round within ``reversal_spacing_ns``.
+    ``step_spacing_ns`` pass, and a slew never turns round within ``reversal_spacing_ns``. A step waits up to
+    ``step_patience_ns`` for frames that the player has marked as dark or unchanging, and slews meanwhile.
     """
 
     dead_band_ns: int = DEAD_BAND_NS
@@ -111,6 +120,7 @@ class BlendedRecovery:
     hold_above_ns: int = SECOND
     step_spacing_ns: int = STEP_SPACING_NS
     reversal_spacing_ns: int = REVERSAL_SPACING_NS
+    step_patience_ns: int = STEP_PATIENCE_NS
 
     def __post_init__(self) -> None:
         _check_rate(self.slew_rate)
@@ -124,18 +134,20 @@ class BlendedRecovery:
             raise ConfigurationError("absorb_over_ns", self.absorb_over_ns, "at least ten times the dead band")
         _check_not_negative("step_spacing_ns", self.step_spacing_ns)
         _check_not_negative("reversal_spacing_ns", self.reversal_spacing_ns)
+        _check_not_negative("step_patience_ns", self.step_patience_ns)
 
     def correct(self, error_ns: int, now: LocalInstant, history: History) -> Correction:
         """Return what to do about ``error_ns``; see the class."""
         size = abs(error_ns)
         if size <= self.dead_band_ns:
             return _absorbed(error_ns, self.absorb_over_ns)
+        slewed = _slewed(error_ns, self.slew_rate, now, history, self.reversal_spacing_ns)
         if size > self.step_above_ns:
             if error_ns < 0 and size >= self.hold_above_ns:
                 return Correction(Remedy.HOLD)
             if _may_step(now, history, self.step_spacing_ns):
-                return Correction(Remedy.STEP)
-        return _slewed(error_ns, self.slew_rate, now, history, self.reversal_spacing_ns)
+                return Correction(Remedy.STEP, slewed.rate_ppb, self.step_patience_ns)
+        return slewed
 
 
 @dataclass(frozen=True, slots=True)
@@ -163,35 +175,45 @@ class SlewOnlyRecovery:
 
 @dataclass(frozen=True, slots=True)
 class StepOnlyRecovery:
-    """Jumps to where the show is, whatever the error; between two jumps ``step_spacing_ns`` pass."""
+    """Jumps to where the show is, whatever the error; between two jumps ``step_spacing_ns`` pass.
+
+    A jump waits up to ``step_patience_ns`` for frames that the player has marked as dark or unchanging.
+    """
 
     dead_band_ns: int = DEAD_BAND_NS
     step_spacing_ns: int = STEP_SPACING_NS
+    step_patience_ns: int = STEP_PATIENCE_NS
 
     def __post_init__(self) -> None:
         _check_dead_band(self.dead_band_ns)
         _check_not_negative("step_spacing_ns", self.step_spacing_ns)
+        _check_not_negative("step_patience_ns", self.step_patience_ns)
 
     def correct(self, error_ns: int, now: LocalInstant, history: History) -> Correction:
         """Return what to do about ``error_ns``; see the class."""
         if abs(error_ns) <= self.dead_band_ns:
             return _absorbed(error_ns, ABSORB_OVER_NS)
-        return Correction(Remedy.STEP) if _may_step(now, history, self.step_spacing_ns) else Correction(Remedy.ABSORB)
+        if not _may_step(now, history, self.step_spacing_ns):
+            return Correction(Remedy.ABSORB)
+        return Correction(Remedy.STEP, patience_ns=self.step_patience_ns)
 
 
 @dataclass(frozen=True, slots=True)
 class HoldRecovery:
     """Freezes when ahead, until the show has caught up; jumps forward when behind, and never back.
 
-    Between two jumps ``step_spacing_ns`` pass.
+    Between two jumps ``step_spacing_ns`` pass, and one waits up to ``step_patience_ns`` for frames that the player has
+    marked as dark or unchanging.
     """
 
     dead_band_ns: int = DEAD_BAND_NS
     step_spacing_ns: int = STEP_SPACING_NS
+    step_patience_ns: int = STEP_PATIENCE_NS
 
     def __post_init__(self) -> None:
         _check_dead_band(self.dead_band_ns)
         _check_not_negative("step_spacing_ns", self.step_spacing_ns)
+        _check_not_negative("step_patience_ns", self.step_patience_ns)
 
     def correct(self, error_ns: int, now: LocalInstant, history: History) -> Correction:
         """Return what to do about ``error_ns``; see the class."""
@@ -199,4 +221,6 @@ class HoldRecovery:
             return _absorbed(error_ns, ABSORB_OVER_NS)
         if error_ns < 0:
             return Correction(Remedy.HOLD)
-        return Correction(Remedy.STEP) if _may_step(now, history, self.step_spacing_ns) else Correction(Remedy.ABSORB)
+        if not _may_step(now, history, self.step_spacing_ns):
+            return Correction(Remedy.ABSORB)
+        return Correction(Remedy.STEP, patience_ns=self.step_patience_ns)

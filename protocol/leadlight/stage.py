@@ -16,7 +16,7 @@ from leadlight.content import Library, StoredShow
 from leadlight.cue import NO_SHOW, Cue, dark_cue
 from leadlight.fader import RETURN_FADE_NS, STOP_FADE_NS, Fader
 from leadlight.messages import Beacon
-from leadlight.playhead import FROZEN_PPB, Playhead, Stretch
+from leadlight.playhead import FROZEN_PPB, Moved, Playhead, Stretch
 from leadlight.recovery import Remedy
 from leadlight.terms import CueState
 from leadlight.units import BILLION, SECOND, LeaderInstant, LocalInstant, ShowPosition
@@ -62,6 +62,8 @@ class Stage:
         self._is_keyed = is_keyed
         self._emit = emit
         self._news = news
+        self.moved: Moved | None = None
+        """What the last look at the clock did to the playhead; whoever has told of it may forget it."""
         self._fader = Fader(0.0)
         self._show: StoredShow | None = None
         self._has_adopted = False
@@ -90,11 +92,14 @@ class Stage:
         if self._pending_at is not None and now >= self._pending_at:
             self._pending_at = None
             self.follow(now)
+        again_at = self.playhead.again_at
+        if again_at is not None and now >= again_at and self._show is not None:
+            self._note(self.playhead.amend_again(now, self._show.unseen_in_ns), now)
 
     def next_timer(self) -> LocalInstant | None:
         """Return when ``handle_timer`` wants to be called next, or ``None``."""
         earliest = self._cue_at
-        for due in (self._off_local, self._halt_at, self._pending_at):
+        for due in (self._off_local, self._halt_at, self._pending_at, self.playhead.again_at):
             if due is not None and (earliest is None or due < earliest):
                 earliest = due
         return earliest
@@ -313,14 +318,20 @@ class Stage:
         if self.cue.state is CueState.PAUSED:
             return
         was_holding = self.playhead.is_holding(now)
-        moved = self.playhead.amend(target, now)
+        moved = self.moved = self.playhead.amend(target, now, self._show.unseen_in_ns if self._show.stills else None)
+        if not was_holding or moved is None or moved.remedy is not Remedy.HOLD:
+            self._note(moved, now)
+
+    def _note(self, moved: Moved | None, now: LocalInstant) -> None:
+        """Tell of a step or a hold; one that is seen comes in softly where anybody could have made it."""
         if moved is None:
             return
         if moved.remedy is Remedy.STEP:
             self._emit(events.Stepped(now, moved.error_ns))
             self._changed_at = now
-            self._fade_in_unkeyed(now)
-        elif moved.remedy is Remedy.HOLD and not was_holding:
+            if not moved.is_unseen:
+                self._fade_in_unkeyed(now)
+        elif moved.remedy is Remedy.HOLD:
             self._emit(events.Held(now, -moved.error_ns))
 
     def _is_past_off(self, cue: Cue, now: LocalInstant) -> bool:

@@ -22,6 +22,7 @@ from leadlight import (
 from leadlight.clock import CausalityBound, Estimator
 from leadlight.cue import NO_SHOW
 from leadlight.recovery import Recovery
+from leadlight.stills import Still
 from leadlight.terms import Delivery
 from leadlight.units import MILLISECOND, SECOND, LeaderInstant, ShowPosition, milliseconds, seconds
 from leadlight_sim import scenario as described
@@ -110,7 +111,8 @@ def stored_shows(scenario: described.Scenario) -> list[StoredShow]:
 class World:
     """One scenario, ready to run. ``run_to`` moves it on; ``leader``, standbys and ``followers`` are its nodes.
 
-    ``air`` makes another air than the scenario's own.
+    ``air`` makes another air than the scenario's own. ``stills`` says which spans of a show a piece's player, by number
+    from 0, marks as dark or unchanging; without it, none.
     """
 
     def __init__(
@@ -121,6 +123,7 @@ class World:
         markers: bool = True,
         recovery: Callable[[], Recovery] | None = None,
         air: Callable[[described.Scenario, Kernel, Streams], AnyAir] | None = None,
+        stills: Callable[[StoredShow, int], tuple[Still, ...]] | None = None,
     ) -> None:
         self.scenario = scenario
         self.seed = scenario.run.seed if seed is None else seed
@@ -132,6 +135,7 @@ class World:
         self.end = TrueInstant(seconds(scenario.run.duration_s))
         self._markers = markers
         self._recovery = recovery
+        self._stills = stills
         self._estimator = estimator or accompanied()
         self._codec = SharedCodec(scenario.name)
         self._keys = {show.show: show.key for show in self.shows}
@@ -271,6 +275,11 @@ class World:
         node.run()
 
     def _start_follower(self, node: FollowerNode, follower: described.Follower) -> None:
+        shows = self.shows
+        if self._stills is not None:
+            piece = self.scenario.followers.index(follower)
+            shows = [dataclasses.replace(show, stills=self._stills(show, piece)) for show in shows]
+
         def make() -> Follower:
             return Follower(
                 FollowerSettings(
@@ -283,7 +292,7 @@ class World:
                 ),
                 self._codec,
                 self.streams.stream("entropy", node.name, self._boot_number(node.name)),
-                self.shows,
+                shows,
                 None if self._recovery is None else self._recovery(),
             )
 

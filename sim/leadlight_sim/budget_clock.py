@@ -47,7 +47,11 @@ KNOWN_ROUNDS: Final = 4
 """Rounds in which the edges and what the filter knows of itself are brought together."""
 ROUNDS: Final = 40
 """Rounds in which what is learnt and what follows from it are brought together."""
+UNEVEN_ROUNDS: Final = 8
+UNSETTLED_SHARE: Final = 5
+"""A fifth of what is drawn goes by before it counts."""
 BISECTIONS: Final = 20
+ASTRAY_NODES: Final = 7
 PHASES: Final = 64
 """Instants between two samples at which the drift is averaged."""
 
@@ -126,6 +130,95 @@ def tracker_error(noise: Noise, cadence: Cadence, doubt_s: float = 0.0) -> Clock
     whole = _settled(step, gain, _walk(cadence.interval_s, noise.wander), noise.sample_s**2)
     own = _settled(step, gain, _walk(cadence.interval_s, noise.own_wander), noise.own_sample_s**2)
     return _told(whole, own, noise, cadence)
+
+
+def uneven_tracker_error(
+    noise: Noise, interval_s: float, is_taken: npt.NDArray[np.bool_], newest: npt.NDArray[np.int64]
+) -> ClockError:
+    """Return the error of the same filter where samples come unevenly, averaged over time and over runs side by side.
+
+    ``is_taken`` says which of the instants ``interval_s`` apart give a sample, ``newest`` which is the latest that can
+    be used by each; arrays of shape (instants, runs).
+    """
+    believed = np.array([1e-6, 0.0, 1e-10])[:, None] * np.ones(is_taken.shape[1])
+    learnt = max(noise.sample_s, TRACKER_NOISE_MINIMUM)
+    settled = len(is_taken) // UNSETTLED_SHARE
+    for _ in range(UNEVEN_ROUNDS):
+        told, surprise = _uneven(noise, interval_s, is_taken, newest, believed, learnt, settled)
+        renewed = max(MEAN_DEVIATION_TO_SIGMA * math.sqrt(2 / math.pi) * surprise, TRACKER_NOISE_MINIMUM)
+        if abs(renewed - learnt) < 1e-3 * learnt:
+            break
+        learnt = renewed
+    return told
+
+
+def _uneven(
+    noise: Noise,
+    interval_s: float,
+    is_taken: npt.NDArray[np.bool_],
+    newest: npt.NDArray[np.int64],
+    believed: Floats,
+    learnt: float,
+    settled: int,
+) -> tuple[ClockError, float]:
+    """Return the error under a learnt noise, and the mean size of what is left of a residual."""
+    runs = is_taken.shape[1]
+    kept = believed
+    # Offset, both, rate: of all of the error, and of one's own.
+    parts = ((noise.sample_s, noise.wander), (noise.own_sample_s, noise.own_wander))
+    true = [believed.copy() for _ in parts]
+    after = np.zeros((len(parts), len(is_taken), 3, runs))
+    surprise: list[float] = []
+    for instant, taken in enumerate(is_taken):
+        kept = _carried(kept, interval_s, RATE_WANDER)
+        true = [_carried(each, interval_s, wander) for each, (_, wander) in zip(true, parts, strict=True)]
+        variance = kept[0] + learnt**2
+        gain, rate_gain = np.where(taken, kept[0] / variance, 0.0), np.where(taken, kept[1] / variance, 0.0)
+        if instant >= settled and taken.any():
+            left = np.sqrt(true[0][0] + noise.sample_s**2) * (1 - gain)
+            surprise.append(float(left[taken].mean()))
+        kept = np.stack([kept[0] * (1 - gain), kept[1] * (1 - gain), kept[2] - rate_gain * kept[1]])
+        for part, (sample_s, _) in enumerate(parts):
+            xx, xr, rr = true[part]
+            fed = np.where(taken, sample_s**2, 0.0)
+            true[part] = np.stack(
+                [
+                    (1 - gain) ** 2 * xx + gain**2 * fed,
+                    (1 - gain) * (xr - rate_gain * xx) + gain * rate_gain * fed,
+                    rr - 2 * rate_gain * xr + rate_gain**2 * xx + rate_gain**2 * fed,
+                ]
+            )
+            after[part, instant] = true[part]
+    looks = np.arange(settled, len(is_taken))[:, None] * np.ones((1, runs), dtype=np.int64)
+    last = newest[settled:]
+    usable = last >= 0
+    # Looked at evenly from one instant until the next: the mean age, its square and its cube.
+    since = (looks - last)[usable]
+    ages = interval_s * (since + 0.5), interval_s**2 * (since**2 + since + 1 / 3)
+    cubes = interval_s**3 * (since**3 + 1.5 * since**2 + since + 0.25)
+    found = []
+    for part, (_, wander) in enumerate(parts):
+        columns = np.broadcast_to(np.arange(runs), last.shape)[usable]
+        xx, xr, rr = after[part][last[usable], :, columns].T
+        grown = 2 * ages[0] * xr + ages[1] * rr + wander**2 * cubes / 3
+        found.append((float(xx.mean()), float(grown.mean()), float(rr.mean())))
+    (whole, whole_grown, rate), (own, own_grown, _) = found
+    told = ClockError(
+        estimator_ms=1e3 * math.sqrt(whole),
+        drift_ms=1e3 * math.sqrt(max(whole_grown, 0.0)),
+        own_estimator_ms=1e3 * math.sqrt(own),
+        own_drift_ms=1e3 * math.sqrt(max(own_grown, 0.0)),
+        rate_ppm=1e6 * math.sqrt(rate),
+    )
+    return told, float(np.mean(surprise))
+
+
+def _carried(covariance: Floats, elapsed_s: float, wander: float) -> Floats:
+    """Carry (offset, both, rate) of a covariance on by a time."""
+    xx, xr, rr = covariance
+    q = wander * wander * elapsed_s
+    moved = xx + elapsed_s * (2 * xr + elapsed_s * rr) + q * elapsed_s**2 / 3
+    return np.stack([moved, xr + elapsed_s * rr + q * elapsed_s / 2, rr + q])
 
 
 def _walk(elapsed_s: float, wander: float) -> Floats:
@@ -243,7 +336,9 @@ def _pull(lateness_s: Floats, variance: float, scale: float) -> tuple[Floats, Fl
 class Packets:
     """The kinds of packets that the edge filter is fed with: draws of their delays in seconds, and how often.
 
-    ``down_s`` and ``up_s`` are the ways of an exchange; without soundings ``sounding_s`` is infinite.
+    ``down_s`` and ``up_s`` are the ways of an exchange; without soundings ``sounding_s`` is infinite. For a share
+    ``copied_share`` of the time each beacon comes a second time, as a copy that goes the way down of an exchange.
+    ``beacon_pairs_s`` are of shape (2, draws): how long one beacon took to each of two followers.
     """
 
     beacon_s: Floats
@@ -253,13 +348,16 @@ class Packets:
     sounding_s: float
     outage_share: float = 0.0
     outage_s: float = 0.0
+    copied_share: float = 0.0
+    beacon_pairs_s: Floats | None = None
 
 
 def edge_error(packets: Packets, wander: float) -> ClockError:
     """Return the error of the edge filter on beacons and exchanges, once settled.
 
-    ``wander`` is the random walk of the rate between the two clocks, per square root of a second. All of the error
-    counts as a piece's own: what beacons have in common is a small part of what exchanges tell.
+    ``wander`` is the random walk of the rate between the two clocks, per square root of a second, half of whose square
+    is the leader's and so everyone's. What beacons are late by, as far as they are so for all, is not a piece's own
+    either.
     """
     beacons = _Way(np.array([1.0, 0.0, 1.0, 0.0]), packets.beacon_s)
     down = _Way(np.array([1.0, 0.0, 0.0, 1.0]), packets.down_s)
@@ -267,7 +365,7 @@ def edge_error(packets: Packets, wander: float) -> ClockError:
     one_way = math.isinf(packets.sounding_s)
     exchange = [] if one_way else [down, up]
     each = 1 if one_way else max(1, round(packets.sounding_s / packets.beacon_interval_s))
-    kept = true = np.diag([KNOWN_START, 0.0, 0.0, 0.0])
+    kept = np.diag([KNOWN_START, 0.0, 0.0, 0.0])
     heard = [beacons]
     for _ in range(KNOWN_ROUNDS):
         for way in (beacons, *exchange):
@@ -277,10 +375,16 @@ def edge_error(packets: Packets, wander: float) -> ClockError:
         if exchange and beacons.edge.scale_s > BEACON_SCALE_MAXIMUM:
             # No edge to find: the filter keeps such beacons from moving the clock.
             heard = []
-        kept, true = _recursions(heard, exchange, each, packets.beacon_interval_s, wander)
+        # Copies come for minutes or for none: each way of living settles, and the error is the mean over both.
+        settled = _recursions(heard, exchange, each, packets.beacon_interval_s, wander)
+        if exchange and packets.copied_share > 0:
+            copied = _recursions([*heard, down], exchange, each, packets.beacon_interval_s, wander)
+            settled += packets.copied_share * (copied - settled)
+        kept, true, by_beacons, by_wander = settled
     # Each beacon carries the estimate to its own instant, even where it does not move the clock.
     cadence = Cadence(packets.beacon_interval_s, 0.0, packets.outage_share, packets.outage_s)
-    told = _told(true[:2, :2], true[:2, :2], Noise(0.0, 0.0, wander, wander), cadence)
+    own = true - _likeness(packets, beacons) * by_beacons - by_wander / 2
+    told = _told(true[:2, :2], own[:2, :2], Noise(0.0, 0.0, wander, wander / math.sqrt(2)), cadence)
     if one_way:
         # One-way packets cannot tell a clock from a floor: it takes the floor for what it was told to expect.
         return replace(told, floor_ms=1e3 * beacons.edge.floor_s, lean_ms=1e3 * (beacons.edge.floor_s - FLOOR_START))
@@ -300,10 +404,41 @@ class _Way:
     known: float = 0.0
 
 
+def _likeness(packets: Packets, beacons: _Way) -> float:
+    """Return the correlation of what one beacon does to the clocks of two followers.
+
+    Each looks at it from where its own state is, which is astray by what it does not know: averages over that are taken
+    by Gauss-Hermite quadrature.
+    """
+    if packets.beacon_pairs_s is None:
+        return 0.0
+    scale = beacons.edge.scale_s
+    variance = max(NOISE_MINIMUM, NOISE_SHARE * scale) ** 2 + beacons.known
+    nodes, weights = np.polynomial.hermite_e.hermegauss(ASTRAY_NODES)
+    weights /= weights.sum()
+    means, squares = [], []
+    for delays_s in packets.beacon_pairs_s:
+        astray = np.array(
+            [
+                _pull(delays_s - beacons.edge.floor_s + node * math.sqrt(beacons.known), variance, scale)[0]
+                for node in nodes
+            ]
+        )
+        means.append(weights @ astray)
+        squares.append(float(weights @ np.mean(astray**2, axis=1)))
+    one, other = means
+    spread = math.sqrt(math.prod(square - float(mean.mean()) ** 2 for mean, square in zip(means, squares, strict=True)))
+    return float(np.mean(one * other) - one.mean() * other.mean()) / spread
+
+
 def _recursions(
     beacons: Sequence[_Way], exchange: Sequence[_Way], each: int, interval_s: float, wander: float
-) -> tuple[Floats, Floats]:
-    """Return the covariance that the filter keeps and that of its true error, averaged over one exchange's period."""
+) -> Floats:
+    """Return covariances averaged over one exchange's period, of shape (4, 4, 4).
+
+    The first is what the filter keeps, the second that of its true error; the third and fourth are the parts of the
+    second that beacons and that the crystals' wander have fed.
+    """
     step = np.eye(4)
     step[0, 1] = interval_s
     believed, walked = np.zeros((4, 4)), np.zeros((4, 4))
@@ -311,19 +446,22 @@ def _recursions(
     believed[2, 2] = believed[3, 3] = FLOOR_WANDER**2 * interval_s
     walked[:2, :2] = _walk(interval_s, wander)
     kept = np.diag([1e-8, 1e-12, 1e-8, 1e-8])
-    true = kept.copy()
-    sums = np.zeros((2, 4, 4))
+    # The true error, and its parts by beacons and by wander; the rest is what exchanges feed.
+    true = np.stack([kept, np.zeros((4, 4)), np.zeros((4, 4))])
+    by_all, by_beacons, by_wander = (np.array(which)[:, None, None] for which in ([1, 0, 0], [1, 1, 0], [1, 0, 1]))
+    sums = np.zeros((4, 4, 4))
     for number in range(SETTLING_BEACONS):
         kept = step @ kept @ step.T + believed
-        true = step @ true @ step.T + walked
+        true = step @ true @ step.T + by_wander * walked
         for way in (*beacons, *(exchange if number % each == 0 else ())):
             gain = kept @ way.direction
             # An edge blurred by more ignorance than it was weighed with is worth less, until all has settled.
             excess = max(float(way.direction @ gain) - way.known, 0.0)
             worth = 1 / (1 + way.edge.believed * excess)
             keep = np.eye(4) - worth * way.edge.slope * np.outer(gain, way.direction)
-            true = keep @ true @ keep.T + worth**2 * way.edge.power * np.outer(gain, gain)
+            feeds = by_beacons if way.direction[2] else by_all
+            true = keep @ true @ keep.T + feeds * (worth**2 * way.edge.power * np.outer(gain, gain))
             kept = kept - worth * way.edge.believed * np.outer(gain, gain)
         if number >= SETTLING_BEACONS - each:
-            sums += np.stack([kept, true])
-    return sums[0] / each, sums[1] / each
+            sums += np.concatenate([kept[None], true])
+    return sums / each

@@ -3,8 +3,8 @@
 Delays are drawn from the same laws that a rehearsal draws from, many at a time and always the same, then thinned to
 evenly spread quantiles: expectations over them are then arithmetic.
 
-Losses only thin out samples and lengthen the time between some: where outages last for seconds, as in the reference
-models, each also spoils the learnt rate for a while, and clocks by marks come out too low by a third. What frames that
+Losses thin out samples and lengthen the time between some. For marks, which samples come when is drawn from the
+network's outages; for the other clocks they are taken to be even, with the same mean. What frames that
 compete add to a preset's laws is not in here.
 """
 
@@ -27,8 +27,17 @@ from leadlight_sim.air.access_point import BEACON_INTERVAL_NS
 from leadlight_sim.air.dropouts import Dropout
 from leadlight_sim.air.laws import AirTables, DelayLaw
 from leadlight_sim.air.sampled import with_measured_asymmetry
-from leadlight_sim.assembly import air_settings
-from leadlight_sim.budget_clock import Cadence, ClockError, Noise, Packets, edge_error, tracker_error
+from leadlight_sim.assembly import air_settings, extra_loss
+from leadlight_sim.budget_clock import (
+    Cadence,
+    ClockError,
+    Noise,
+    Packets,
+    edge_error,
+    tracker_error,
+    uneven_tracker_error,
+)
+from leadlight_sim.budget_outages import copied_share, marks_arriving
 from leadlight_sim.host import Host, HostPreset, HostSettings
 from leadlight_sim.scenario import Follower, Leader, Scenario
 from leadlight_sim.streams import Stream, Streams
@@ -37,6 +46,7 @@ Floats = npt.NDArray[np.float64]
 
 DRAWS: Final = 6_000
 QUANTILES: Final = 400
+PAIRS: Final = 2_000
 RARE: Final = 0.02
 """Delays as rare as this at either end are no part of a sample's noise: the filters refuse them one by one."""
 MEDIAN_OVER_MEAN: Final = math.sqrt(math.pi / 2)
@@ -110,11 +120,14 @@ class Network:
         """By how much each direction's floor may be off, one crossing of the radio."""
         return self.settings.floor_asymmetry * self.settings.tables.floor_ns / MILLISECOND
 
+    def _own_dropout(self, follower: Follower) -> list[Dropout]:
+        """Return what a follower's own link loses on top of what the network does to all; empty if nothing."""
+        extra = extra_loss(follower)
+        return [] if extra is None else [extra]
+
     def outages(self, follower: Follower) -> tuple[float, float]:
         """Return the share of time in which a follower hears nothing, and the mean length of it in s."""
-        parts: list[Dropout] = [self.settings.dropout, self.settings.shared_dropout]
-        if follower.extra_loss_fraction:
-            parts.append(Dropout.from_mean(follower.extra_loss_fraction, follower.extra_burst_s))
+        parts = [self.settings.dropout, self.settings.shared_dropout, *self._own_dropout(follower)]
         heard, weighted, total = 1.0, 0.0, 0.0
         for part in parts:
             heard *= 1 - part.mean_loss
@@ -141,6 +154,15 @@ class Network:
     def _may_report(self) -> bool:
         edge = self._edge(self._reporter)
         return DEVIATIONS * edge.believed_ms + FLOOR_SHARE * edge.floor_ms <= REPORTER_BOUND_NS / MILLISECOND
+
+    def copied_share(self, follower: Follower) -> float:
+        """Return the share of time, once all has settled, in which a follower is sent copies of the beacons."""
+        if not (follower.sounds and self.sounders):
+            return 0.0  # who never asks is sent none
+        hops = [self.settings.shared_dropout, self.settings.dropout, *self._own_dropout(follower)]
+        if not self.scenario.leader.wired:
+            hops.append(self.settings.dropout)
+        return copied_share(self.scenario, hops, self.settings.unicast_tries)
 
     # -- clocks --------------------------------------------------------------------------------------------------------
 
@@ -170,25 +192,36 @@ class Network:
         cadence = Cadence(self.interval_s / heard, self.interval_s, share, burst_s)
         noise = Noise(math.hypot(here[1], there[1]), here[1], self.wander * math.sqrt(2), self.wander)
         lean_ms = 1e3 * (here[0] - there[0])
-        return PieceClock(ClockView.COMMON_VIEW, tracker_error(noise, cadence), lean_ms, 0.0, 0.0, 0.0, 0.0)
+        if share == 0.0:
+            error = tracker_error(noise, cadence)
+        else:
+            # Samples come unevenly, and each outage spoils the rate for a while.
+            settings = self.settings
+            piece = [settings.dropout, *self._own_dropout(follower)]
+            arrivals = marks_arriving(
+                self.interval_s, crowd, settings.shared_dropout, settings.dropout, piece, settings.dropout
+            )
+            error = uneven_tracker_error(noise, self.interval_s, arrivals.is_taken, arrivals.newest)
+        return PieceClock(ClockView.COMMON_VIEW, error, lean_ms, 0.0, 0.0, 0.0, 0.0)
 
     def _by_group(self, follower: Follower) -> PieceClock:
         here = self._stamping(follower)
         reporter = self._reporter
         edge = self._edge(reporter)
         middle, limit, own_unknown = self._asymmetry()
-        # Reporters' errors, each from its own paths, shrink in their median and are then everyone's.
+        # Reporters' errors, each from its own paths, shrink in their median and are then everyone's. What they have in
+        # common, as the beacons that all of them heard, does not shrink.
         shrink = MEDIAN_OVER_MEAN / math.sqrt(self.sounders)
-        reporter_s = 1e-3 * math.hypot(edge.estimator_ms, own_unknown)
+        reporter_s = 1e-3 * math.hypot(edge.own_estimator_ms, own_unknown)
         share, burst_s = self.outages(follower)
         cadence = Cadence(self.interval_s, self._median_age_s(), share, burst_s)
         noise = Noise(here[1], here[1], self.wander * math.sqrt(2), self.wander)
         made = tracker_error(noise, cadence, doubt_s=reporter_s * shrink)
-        whole = math.hypot(made.estimator_ms, edge.estimator_ms * shrink)
+        whole = math.hypot(made.estimator_ms, _shrunk(edge.estimator_ms, edge.own_estimator_ms, shrink))
         # The median's slow error leads the rate along: at the age of a published median it has grown further than at a
         # beacon's, in proportion to the time as long as that is short.
         older = math.sqrt(1 + 2 * cadence.age_s / self.interval_s)
-        drift = math.hypot(made.drift_ms, edge.drift_ms * shrink * older)
+        drift = math.hypot(made.drift_ms, _shrunk(edge.drift_ms, edge.own_drift_ms, shrink) * older)
         error = ClockError(whole, drift, made.own_estimator_ms, made.own_drift_ms, made.rate_ppm)
         unknown = math.hypot(middle, own_unknown * shrink)
         # What the reporters lean, all do; a host that stamps later than theirs is late by the difference.
@@ -240,8 +273,9 @@ class Network:
         if key not in self._edges:
             share, burst_s = self.outages(follower)
             sounding_s = self.sounding_s if follower.sounds and self.sounders else math.inf
-            down, up, group = self._ways(follower)
-            packets = Packets(group, self.interval_s, down, up, sounding_s, share, burst_s)
+            down, up, group, pairs = self._ways(follower)
+            copied = self.copied_share(follower)
+            packets = Packets(group, self.interval_s, down, up, sounding_s, share, burst_s, copied, pairs)
             self._edges[key] = edge_error(packets, self.wander * math.sqrt(2))
         return self._edges[key]
 
@@ -260,8 +294,8 @@ class Network:
         woken: Floats = np.array([host.receive_delay_ns(stream) / SECOND for _ in range(DRAWS)])
         return radio + woken
 
-    def _ways(self, follower: Follower) -> tuple[Floats, Floats, Floats]:
-        """Return delays down to a follower, up from it, and of a beacon, from stamp to stamp."""
+    def _ways(self, follower: Follower) -> tuple[Floats, Floats, Floats, Floats]:
+        """Return delays down to a follower, up from it, of a beacon, and of beacons to it and another, by stamps."""
         leader = self.scenario.leader
         stream = self._streams.stream("budget", "ways", follower.host)
         hold = self.settings.hold
@@ -285,7 +319,8 @@ class Network:
         if hold is not None:
             dtim_s = hold.period * BEACON_INTERVAL_NS / SECOND
             group = group + np.array([stream.uniform(0, dtim_s) for _ in range(DRAWS)])
-        return _thinned(down + here), _thinned(up + there), _thinned(group + here)
+        pairs = np.stack([group + here, group + self._private(stream, follower)])[:, :: DRAWS // PAIRS]
+        return _thinned(down + here), _thinned(up + there), _thinned(group + here), pairs
 
     def _blend(self, name: str, stream: Stream) -> Floats:
         calm = self._draw(getattr(self.tables, name), stream)
@@ -299,6 +334,11 @@ class Network:
 
     def _draw(self, law: DelayLaw, stream: Stream) -> Floats:
         return np.array([law.draw(stream) / SECOND for _ in range(DRAWS)])
+
+
+def _shrunk(whole: float, own: float, shrink: float) -> float:
+    """Return the error of a median of reporters: of each one's error its own part shrinks, the rest does not."""
+    return math.sqrt(max(whole * whole - own * own, 0.0) + (own * shrink) ** 2)
 
 
 def _law(tables: AirTables, name: str) -> DelayLaw:

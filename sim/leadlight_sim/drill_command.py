@@ -28,9 +28,12 @@ from leadlight_sim.terminal import TABLE_WIDTH, progress
 
 NOTES = (
     "Worst: the piece the crowd noticed most. Wrong: lit and more than half a frame off. Back: after the fault's end.",
-    "Flashes added: as shown less as authored, the fullest second and in all, from the viewpoint with most of them;",
-    "counted in the manner of WCAG 2.3.1 on trial content. No conformance is claimed.",
+    "Dimmed: lit below what was authored, in a fade; its frames are counted as right or wrong all the same.",
+    "Flashes added: as shown less as pieces in perfect step would with the same power and the same boards suspended,",
+    "the fullest second and in all, from the viewpoint with most of them; in the manner of WCAG 2.3.1, trial content.",
+    "No conformance is claimed.",
 )
+UNMARKED_NOTE = "Unmarked: the blended one, of players that mark no frames as dark or unchanging."
 
 
 def run_drills(arguments: argparse.Namespace, scenario: Scenario, seed: int, command: str) -> bool:
@@ -93,7 +96,11 @@ def _tell(
             stream.writelines(f"  {result.drill}: {trouble}.\n" for trouble in result.troubles)
             if result.reported:
                 stream.write(f"  {result.drill}: the leader was told that two sources drive one piece.\n")
-    stream.writelines(f"  {note}\n" for note in NOTES)
+            if dimmed_s := max(piece.dimmed_s for piece in result.pieces):
+                stream.write(f"  {result.drill}: dimmed in a fade for {_span(dimmed_s)}.\n")
+            if own := max(result.fault_flashes.in_a_second, result.fault_flashes.total):
+                stream.write(f"  {result.drill}: {own} more are the fault's own, whatever the timing.\n")
+    stream.writelines(f"  {note}\n" for note in (*NOTES, *([UNMARKED_NOTE] if compared else [])))
 
 
 _Columns = Sequence[tuple[str, Literal["left", "right"]]]
@@ -115,6 +122,7 @@ _COMPARED: _Columns = (
     ("error", "right"),
     ("wrong", "right"),
     ("dark", "right"),
+    ("dimmed", "right"),
     ("back", "right"),
     ("jumps", "right"),
     ("freeze", "right"),
@@ -165,6 +173,7 @@ def _compared_row(name: str, results: Sequence[DrillResult]) -> Sequence[str]:
         _ms(max((piece.error_ms for piece in pieces if not math.isnan(piece.error_ms)), default=math.nan)),
         _span(max((piece.wrong_s for piece in pieces), default=0.0)),
         _span(max((piece.dark_s for piece in pieces), default=0.0)),
+        _span(max((piece.dimmed_s for piece in pieces), default=0.0)),
         "never" if never else _span(max((back for back in backs if back is not None), default=0.0)),
         str(sum(piece.jumps for piece in pieces)),
         _span(max((piece.freeze_s for piece in pieces), default=0.0)),

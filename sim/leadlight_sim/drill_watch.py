@@ -42,17 +42,23 @@ class Watched:
     """Position of what is shown, less the music's; NaN where nothing of the show that is due is shown."""
     light: Floats
     """Relative luminance."""
+    levels: Floats
+    """The fade that what is authored was multiplied by: 1 as authored, 0 dark, NaN where it is the fault's to say."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Watch:
-    """What was seen of all pieces: ``times_s`` of the run, ``due`` frames, ``authored`` light by piece."""
+    """What was seen of all pieces: ``times_s`` of the run, ``due`` frames, ``authored`` light by piece.
+
+    ``possible`` is the light of pieces in perfect step that have the same power and the same suspended boards.
+    """
 
     times_s: Floats
     due: npt.NDArray[np.int64]
     frame_period_ms: float
     pieces: tuple[Watched, ...]
     authored: Floats
+    possible: Floats
 
 
 @dataclass(slots=True)
@@ -60,6 +66,7 @@ class _Kept:
     frames: array[int] = field(default_factory=lambda: array("q"))
     errors: array[float] = field(default_factory=lambda: array("d"))
     light: array[float] = field(default_factory=lambda: array("d"))
+    levels: array[float] = field(default_factory=lambda: array("d"))
     stuck_ns: int | None = None
     """The position at which a suspended board's output stands."""
 
@@ -110,15 +117,18 @@ class Watcher:
         self._times.append(self._at / SECOND)
         self._due.append(due)
         for piece, (node, kept) in enumerate(zip(self._world.followers, self._kept, strict=True)):
-            frame, error_ns, light = self._seen(piece, node, kept, ideal)
+            frame, error_ns, light, level = self._seen(piece, node, kept, ideal)
+            kept.levels.append(level)
             kept.frames.append(frame)
             kept.errors.append(math.nan if error_ns is None else error_ns / MILLISECOND)
             kept.light.append(light)
 
-    def _seen(self, piece: int, node: FollowerNode, kept: _Kept, ideal: int) -> tuple[int, int | None, float]:
+    def _seen(
+        self, piece: int, node: FollowerNode, kept: _Kept, ideal: int
+    ) -> tuple[int, int | None, float, float]:
         if not node.powered:
             kept.stuck_ns = None
-            return OFF, None, 0.0
+            return OFF, None, 0.0, math.nan
         if self._is_suspended(node.name):
             # Its output repeats what it was last given.
             if kept.stuck_ns is None and kept.frames and not math.isnan(kept.errors[-1]):
@@ -126,21 +136,21 @@ class Watcher:
                     self._show.frame_rate.period_ns / 2
                 )
             error_ns = None if kept.stuck_ns is None else kept.stuck_ns - ideal
-            return (kept.frames[-1], error_ns, kept.light[-1]) if kept.frames else (DARK, None, 0.0)
+            return (kept.frames[-1], error_ns, kept.light[-1], math.nan) if kept.frames else (DARK, None, 0.0, 0.0)
         kept.stuck_ns = None
         follower = node.follower
         now = node.now
         shown = follower.shown(now)
         position = follower.position_at(now)
         if shown.show is None or position is None or shown.level <= 0.0:
-            return DARK, None, 0.0
+            return DARK, None, 0.0, 0.0
         frame = shown.show.frame_rate.frame_at(position)
         if not 0 <= frame < shown.show.frame_count:
-            return DARK, None, 0.0
+            return DARK, None, 0.0, 0.0
         light = shown.level * self._content[shown.show.key][piece][frame]
         if shown.show.key != self._show.key:
-            return OTHER_SHOW, None, light
-        return frame, position - ideal, light
+            return OTHER_SHOW, None, light, shown.level
+        return frame, position - ideal, light, shown.level
 
     def _is_suspended(self, name: str) -> bool:
         return any(name == who and begin <= self._at < end for who, begin, end in self._suspensions)
@@ -150,7 +160,9 @@ class Watcher:
         due = np.array(self._due, dtype=np.int64)
         inside = np.clip(due, 0, self._show.frame_count - 1)
         on = (due >= 0) & (due < self._show.frame_count)
-        authored = [np.where(on, np.array(light)[inside], 0.0) for light in self._content[self._show.key]]
+        authored = np.array([np.where(on, np.array(light)[inside], 0.0) for light in self._content[self._show.key]])
+        light = np.array([kept.light for kept in self._kept])
+        is_fault = np.isnan([kept.levels for kept in self._kept])
         return Watch(
             times_s=np.array(self._times),
             due=due,
@@ -161,8 +173,10 @@ class Watcher:
                     np.array(kept.frames, dtype=np.int64),
                     np.array(kept.errors),
                     np.array(kept.light),
+                    np.array(kept.levels),
                 )
                 for node, kept in zip(self._world.followers, self._kept, strict=True)
             ),
-            authored=np.array(authored),
+            authored=authored,
+            possible=np.where(is_fault, light, authored),
         )

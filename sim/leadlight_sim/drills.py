@@ -27,7 +27,7 @@ from leadlight.recovery import (
 from leadlight.units import SECOND
 from leadlight_sim.assembly import World
 from leadlight_sim.drill_watch import DARK, OTHER_SHOW, Watch, Watched, Watcher
-from leadlight_sim.flashes import AddedFlashes, worst_viewpoint
+from leadlight_sim.flashes import AddedFlashes, trial_stills, worst_viewpoint
 from leadlight_sim.kernel import TrueInstant
 from leadlight_sim.scenario import Scenario
 
@@ -42,7 +42,7 @@ STANDBY: Final = "drill's standby"
 RECOVERED_INTERVALS: Final = 3
 """Beacon intervals that a recovery may take where little is to be corrected."""
 FORCED_STEP_FLASHES: Final = 1
-"""What a piece that must jump may add in any second."""
+"""What a piece that must jump may add."""
 FRAMES_A_LOOK_MAXIMUM: Final = 2
 """From one frame due to the next a piece that is slewed moves by none, one or two frames; more is a jump."""
 
@@ -80,8 +80,11 @@ class Drill:
         """How long the drill runs."""
         return self.over_at_s + self.looks_on_s
 
-    def applied_to(self, scenario: Scenario) -> Scenario:
-        """Return the scenario put to this drill. Raises ``ScenarioError`` for one it does not fit."""
+    def applied_to(self, scenario: Scenario, rolls_at_s: float = ROLLS_AT_S) -> Scenario:
+        """Return the scenario put to this drill. Raises ``ScenarioError`` for one it does not fit.
+
+        ``rolls_at_s`` is when the show begins, and so what part of it is on when something breaks.
+        """
         shows = [show.model_dump(mode="json", exclude_unset=True) for show in scenario.shows]
         shows[0]["duration_s"] = math.ceil(self.duration_s)
         if len(shows) == 1:
@@ -96,20 +99,20 @@ class Drill:
             "run.duration_s": self.duration_s,
             "run.settle_s": min(scenario.run.settle_s, LOOKS_FROM_S),
             "shows": shows,
-            "cues": self._cues(shows[0]["id"]),
+            "cues": self._cues(shows[0]["id"], rolls_at_s),
             "standbys": standbys,
             "faults": [],
         }
         drilled = scenario.with_changes(changes)
         return drilled.with_changes({"faults": [{"at_s": BREAKS_AT_S} | dict(fault) for fault in self.faults(drilled)]})
 
-    def _cues(self, show: str) -> Sequence[Mapping[str, object]]:
-        cues: list[Mapping[str, object]] = [{"at_s": ROLLS_AT_S, "show": show}]
+    def _cues(self, show: str, rolls_at_s: float) -> Sequence[Mapping[str, object]]:
+        cues: list[Mapping[str, object]] = [{"at_s": rolls_at_s, "show": show}]
         moved_s = 0.0
         for after_s, move_s in self.moves_s:
             moved_s += move_s
             at_s = BREAKS_AT_S + after_s
-            cues.append({"at_s": at_s, "show": show, "position_s": at_s - ROLLS_AT_S + moved_s})
+            cues.append({"at_s": at_s, "show": show, "position_s": at_s - rolls_at_s + moved_s})
         return cues
 
 
@@ -163,11 +166,14 @@ DRILLS: Final = (
 
 RECOVERIES: Final[Mapping[str, Callable[[], Recovery]]] = {
     "blended": BlendedRecovery,
+    "unmarked": BlendedRecovery,
     "slew only": SlewOnlyRecovery,
     "step only": StepOnlyRecovery,
     "hold": HoldRecovery,
 }
 DEFAULT_RECOVERY: Final = "blended"
+UNMARKED: Final = frozenset({"unmarked"})
+"""Those of them whose players mark no frame as dark or unchanging."""
 ALL: Final = "all"
 
 
@@ -206,6 +212,8 @@ class PieceSeen:
     jumps: int
     freeze_s: float
     """The longest it stood on one frame, beyond that frame's own time."""
+    dimmed_s: float
+    """How long it was lit below its authored level, in a fade: no wrong frame, but not what was authored."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -219,6 +227,9 @@ class DrillResult:
     trace_hash: str
     pieces: tuple[PieceSeen, ...]
     flashes: AddedFlashes
+    """Those of what was shown, beyond those of pieces in perfect step with the same power and suspended boards."""
+    fault_flashes: AddedFlashes
+    """Those of such pieces, beyond those of what was authored: what a fault does by itself, whatever the timing."""
     reported: bool | None
     """Whether the leader was told of live data; ``None`` in a drill without."""
     troubles: tuple[str, ...]
@@ -248,12 +259,22 @@ def run_drill(
     seed: int | None = None,
     recovery: str = DEFAULT_RECOVERY,
     progress: Callable[[float], None] | None = None,
+    rolls_at_s: float = ROLLS_AT_S,
 ) -> DrillResult:
     """Put a scenario to a drill and return what the crowd sees.
 
-    ``recovery`` names one of ``RECOVERIES``. ``progress`` is called with the share done.
+    ``recovery`` names one of ``RECOVERIES``. ``progress`` is called with the share done. ``rolls_at_s``: see
+    ``Drill.applied_to``.
     """
-    world = World(drill.applied_to(scenario), seed, recovery=RECOVERIES[recovery])
+    pieces_count = len(scenario.followers)
+    world = World(
+        drill.applied_to(scenario, rolls_at_s),
+        seed,
+        recovery=RECOVERIES[recovery],
+        stills=None
+        if recovery in UNMARKED
+        else lambda show, piece: trial_stills(show.frame_count, show.frame_rate, piece, pieces_count),
+    )
     watcher = Watcher(world, world.shows[0], TrueInstant(round(LOOKS_FROM_S * SECOND)))
     at = 0
     while at < world.end:
@@ -263,9 +284,8 @@ def run_drill(
             progress(at / world.end)
     watch = watcher.watched()
     pieces = tuple(_piece_seen(piece, watch, drill) for piece in watch.pieces)
-    flashes = worst_viewpoint(
-        _viewpoints(world.scenario), watch.times_s, np.array([piece.light for piece in watch.pieces]), watch.authored
-    )
+    seen_from, light = _viewpoints(world.scenario), np.array([piece.light for piece in watch.pieces])
+    flashes = worst_viewpoint(seen_from, watch.times_s, light, watch.possible)
     reported = None
     if drill.name == "live-data":
         reported = any(isinstance(event, SecondSourceReported) for _, event in world.leader.events)
@@ -277,6 +297,7 @@ def run_drill(
         trace_hash=world.trace.hexdigest(),
         pieces=pieces,
         flashes=flashes,
+        fault_flashes=worst_viewpoint(seen_from, watch.times_s, watch.possible, watch.authored),
         reported=reported,
         troubles=tuple(_troubles(drill, world.scenario, pieces, flashes, reported)),
     )
@@ -318,6 +339,7 @@ def _piece_seen(piece: Watched, watch: Watch, drill: Drill) -> PieceSeen:
         error_after_ms=_largest(piece.errors_ms[over]),
         jumps=jumps,
         freeze_s=_longest_run(both & (moves == 0)) * frame_s,
+        dimmed_s=float(np.count_nonzero(since & (piece.levels > 0) & (piece.levels < 1))) * frame_s,
     )
 
 
@@ -348,12 +370,8 @@ def _troubles(
             troubles.append(f"{piece.name} did not come back within half a frame")
         elif piece.back_after_s > limit_s:
             troubles.append(f"{piece.name} was back after {piece.back_after_s:.1f} s, not within {limit_s:.1f} s")
-    if drill.has_forced_step:
-        # While a piece is dark or stands still, its place in a chase is a gap that no timing closes: in the total.
-        if flashes.in_a_second > FORCED_STEP_FLASHES:
-            troubles.append(f"{flashes.in_a_second} flashes added in one second, seen from {flashes.viewpoint}")
-    elif flashes.in_a_second or flashes.total:
-        count = max(flashes.in_a_second, flashes.total)  # those that only crowd into a second have none to themselves
+    count = max(flashes.in_a_second, flashes.total)  # those that only crowd into a second have none to themselves
+    if count > (FORCED_STEP_FLASHES if drill.has_forced_step else 0):
         troubles.append(f"{count} flash{'es' if count > 1 else ''} added, seen from {flashes.viewpoint}")
     if reported is False:
         troubles.append("the leader was not told of the live data")

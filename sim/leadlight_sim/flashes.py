@@ -19,6 +19,7 @@ from typing import Final, NamedTuple
 import numpy as np
 
 from leadlight.cue import FrameRate
+from leadlight.stills import Still, stills_of
 from leadlight.units import BILLION
 from leadlight_sim.measures import Floats
 
@@ -187,3 +188,14 @@ def trial_content(frame_count: int, frame_rate: FrameRate, piece: int, pieces: i
     light[chasing] = np.where(turn == piece, BRIGHT, 0.0)
     light[at >= STEADY_FROM_S] = BRIGHT
     return light
+
+
+MARKED_S: Final = 0.5
+"""A player need not mark what stands still for less."""
+
+
+def trial_stills(frame_count: int, frame_rate: FrameRate, piece: int, pieces: int) -> tuple[Still, ...]:
+    """Return what the player of one piece marks of its ``trial_content``."""
+    light = trial_content(frame_count, frame_rate, piece, pieces)
+    at_least = round(MARKED_S * BILLION / frame_rate.period_ns)
+    return stills_of((bytes([round(255 * level)]) for level in light.tolist()), at_least)

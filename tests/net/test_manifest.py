@@ -122,6 +122,7 @@ async def test_live_data_that_a_player_sees_is_told_to_the_leader(
 ) -> None:
     async with boathouse(group, port) as desk, jetty(group, port, season) as piece:
         await wait_for(desk, FollowerJoined)
+        piece.note_frame_shown(0)  # dark: nothing is due, so nothing is late
         piece.note_late_frame()
         piece.note_live_data()
         assert (await wait_for(desk, SecondSourceReported)).name == "jetty"

@@ -81,6 +81,8 @@ def test_music_that_jumps_is_told_and_followed_once_its_owner_cues_anew(group: s
         assert abs(again.cue.line.position - expected) < 100 * MILLISECOND
         piece.note_late_frame()
         assert piece.ask(lambda node: node.core.late_frames) == 1
+        piece.note_frame_shown(0)  # two seconds late
+        assert piece.ask(lambda node: node.core.late_frames) == 2
         desk.stop()
         stopped = at_jetty.wait_for(CueAdopted)
         assert isinstance(stopped, CueAdopted)

@@ -2,12 +2,15 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
+
 from hypothesis import given
 from hypothesis import strategies as st
 
 from leadlight.cue import FrameRate
-from leadlight.playhead import Playhead, Stretch
+from leadlight.playhead import Playhead, Stretch, Unseen
 from leadlight.recovery import Remedy
+from leadlight.stills import Still, unseen_in_ns
 from leadlight.units import MILLISECOND, SECOND, LocalInstant, ShowPosition
 
 FORTY = FrameRate(40)
@@ -21,6 +24,17 @@ corrections = st.lists(
     st.tuples(st.integers(10 * MILLISECOND, 2 * SECOND), errors, st.integers(-600_000, 600_000)), max_size=25
 )
 leads = st.integers(-3 * SECOND, SECOND)
+PATIENCE = 1_500 * MILLISECOND
+
+
+def unseen_among(borders: list[int]) -> Unseen:
+    """A show of forty frames a second whose frames from every other border to the next stand still."""
+    stills = [Still(first, end, is_dark=bool(first % 2)) for first, end in batched(sorted(borders)) if first < end]
+    return lambda here, there, within_ns: unseen_in_ns(stills, FORTY, here, there, within_ns)
+
+
+def batched(borders: list[int]) -> Iterable[tuple[int, int]]:
+    return zip(borders[::2], borders[1::2], strict=False)
 
 
 @given(told=corrections, lead_ns=leads)
@@ -47,6 +61,50 @@ def test_it_never_runs_backwards_but_by_steps_two_seconds_apart(told: list[tuple
         else:
             assert after == light
         light = after
+
+
+@given(told=corrections, lead_ns=leads, borders=st.lists(st.integers(0, 1_000), unique=True, max_size=40))
+def test_a_step_waits_no_longer_than_its_patience_and_is_known_to_be_seen_or_not(
+    told: list[tuple[int, int, int]], lead_ns: int, borders: list[int]
+) -> None:
+    unseen = unseen_among(borders)
+    playhead = Playhead(latency_ns=max(lead_ns, 0), trim_ns=max(-lead_ns, 0))
+    playhead.start(Stretch(START, ShowPosition(0), 0))
+    now = START
+    wanted_since: LocalInstant | None = None
+    stepped_at: LocalInstant | None = None
+    for wait_ns, ahead_ns, rate_ppb in told:
+        end = LocalInstant(now + wait_ns)
+        moves: list[Stretch | None] = [None, Stretch(START, ShowPosition(ahead_ns), rate_ppb)]
+        while moves:
+            target = moves[0]
+            if target is None and (playhead.again_at is None or playhead.again_at > end):
+                moves.pop(0)
+                continue
+            if target is None:
+                assert playhead.again_at is not None
+                assert playhead.again_at > now
+                now = playhead.again_at
+            else:
+                now = end
+                moves.pop(0)
+            before = playhead.light_position_at(now)
+            moved = playhead.amend_again(now, unseen) if target is None else playhead.amend(target, now, unseen)
+            after = playhead.light_position_at(now)
+            assert moved is not None
+            assert moved.is_unseen == (moved.remedy is Remedy.STEP and unseen(before, after, 0) == 0)
+            if moved.remedy is Remedy.STEP:
+                assert stepped_at is None or now - stepped_at >= 2 * SECOND
+                # Asked again at least a millisecond later, however little was left to wait.
+                assert wanted_since is None or now - wanted_since <= PATIENCE + MILLISECOND
+                assert after - before == moved.error_ns
+                stepped_at = now
+            else:
+                assert after == before
+            if playhead.again_at is None:
+                wanted_since = None
+            elif wanted_since is None:
+                wanted_since = now
 
 
 @given(told=corrections)

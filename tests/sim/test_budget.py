@@ -11,13 +11,14 @@ import math
 from collections.abc import Iterator
 from dataclasses import dataclass, field
 from functools import cache
-from itertools import combinations
+from itertools import combinations, product
 
 import numpy as np
 import numpy.typing as npt
 import pytest
 
-from leadlight.clock import ClockView, Estimate
+from leadlight.clock import ClockView, Estimate, FollowerClock
+from leadlight.messages import Beacon
 from leadlight.units import MILLISECOND, SECOND, LocalInstant
 from leadlight_sim.air.sampled import SampledAir
 from leadlight_sim.assembly import World
@@ -89,15 +90,15 @@ def _rms(values: list[float]) -> float:
 
 
 @cache
-def measured(preset: str, wired: bool, markers: bool) -> tuple[Errors, Errors]:
+def measured(preset: str, wired: bool, markers: bool, until_s: int = DURATION_S) -> tuple[Errors, Errors]:
     """Return errors of the served clocks, and of those on beacons and soundings alone."""
     served, alone = Errors(), Errors()
     for seed in SEEDS:
-        world = World(scenario(preset, wired), seed, markers=markers)
+        world = World(scenario(preset, wired).with_changes({"run.duration_s": until_s}), seed, markers=markers)
         kept: list[tuple[Errors, list[list[float]], list[list[float]]]] = [
             (found, [[] for _ in world.followers], [[] for _ in world.followers]) for found in (served, alone)
         ]
-        for at in range(SETTLED_S * SECOND, DURATION_S * SECOND, LOOK_EVERY_NS):
+        for at in range(SETTLED_S * SECOND, until_s * SECOND, LOOK_EVERY_NS):
             world.run_to(TrueInstant(at))
             for index, node in enumerate(world.followers):
                 clock = node.follower.clock
@@ -139,18 +140,28 @@ def agrees(measured: float) -> object:
 
 
 HOME = ("idle", "busy", "dozing")
+LOSSY = ("model-a", "model-b", "model-c", "model-d", "model-e")
+"""A tenth of the time passes in outages of five seconds."""
 
 
 # --- Marks: a leader on Wi-Fi -----------------------------------------------------------------------------------------
 
 
-@pytest.mark.parametrize("preset", HOME)
+@pytest.mark.parametrize("preset", [*HOME, *LOSSY])
 def test_by_marks_each_cause_is_as_reckoned(preset: str) -> None:
     served, _ = measured(preset, False, True)
-    assert served.views == {ClockView.COMMON_VIEW}
+    # In the longest outages marks grow stale.
+    assert served.views == {ClockView.COMMON_VIEW} or (preset in LOSSY and ClockView.COMMON_VIEW in served.views)
     piece = reckoned(preset, False, True).pieces[0]
     assert piece.share(Cause.ESTIMATOR).spread_ms == agrees(served.estimator_ms())
     assert piece.share(Cause.DRIFT).spread_ms == agrees(served.drift_ms())
+
+
+@pytest.mark.parametrize("preset", HOME)
+def test_by_marks_all_lean_as_hosts_stamp(preset: str) -> None:
+    # Hosts of the reference models stamp exactly.
+    served, _ = measured(preset, False, True)
+    piece = reckoned(preset, False, True).pieces[0]
     assert piece.share(Cause.STAMPING).late_ms == agrees(float(served.lean_ms().mean()))
 
 
@@ -166,8 +177,7 @@ def test_by_marks_unequal_floors_are_no_error(preset: str) -> None:
     )
 
 
-@pytest.mark.parametrize("preset", HOME)
-@pytest.mark.parametrize("wired", [False, True])
+@pytest.mark.parametrize(("preset", "wired"), [*product(HOME, [False, True]), *product(LOSSY, [False])])
 def test_pairs_differ_as_reckoned(preset: str, wired: bool) -> None:
     served, _ = measured(preset, wired, not wired)
     pair = reckoned(preset, wired, not wired).worst_pair
@@ -175,36 +185,63 @@ def test_pairs_differ_as_reckoned(preset: str, wired: bool) -> None:
     assert pair.spread_ms(CLOCK_CAUSES) == agrees(served.pair_ms())
 
 
-@pytest.mark.parametrize(("preset", "low"), [("model-a", 0.8), ("model-b", 0.8), ("model-d", 0.6)])
-def test_where_outages_last_for_seconds_pairs_by_marks_are_reckoned_too_low(preset: str, low: float) -> None:
-    # A known shortfall: gains and errors are those of even sampling, and a tenth of the time here passes in outages of
-    # five seconds, each of which spoils the rate for a while after.
-    served, _ = measured(preset, False, True)
-    pair = reckoned(preset, False, True).worst_pair
-    assert pair is not None
-    assert low < pair.spread_ms(CLOCK_CAUSES) / served.pair_ms() < low + 0.2
-
-
 # --- Without marks: a leader on a cable -------------------------------------------------------------------------------
 
 
-@pytest.mark.parametrize("preset", HOME)
+LONG_EVENING_S = SETTLED_S + 1500
+"""What reporters have in common wanders with their floors, whose time constants are 130 to 750 s on these networks."""
+
+
+@pytest.mark.parametrize("preset", ["idle", "busy", "model-b"])
 def test_by_group_delay_the_common_error_is_as_reckoned(preset: str) -> None:
-    served, _ = measured(preset, True, False)
+    served, _ = measured(preset, True, False, LONG_EVENING_S)
     assert served.views == {ClockView.GROUP_DELAY}
     assert reckoned(preset, True, False).pieces[0].share(Cause.ESTIMATOR).spread_ms == agrees(served.estimator_ms())
 
 
-@pytest.mark.parametrize("preset", ["idle", "busy", "model-b"])
+@pytest.mark.parametrize("preset", ["dozing", "model-a", "model-d"])
+def test_on_some_networks_the_common_error_of_group_delay_is_reckoned_too_low(preset: str) -> None:
+    # A known shortfall: reporters agree more than the beacons that all of them heard explain.
+    served, _ = measured(preset, True, False, LONG_EVENING_S)
+    ratio = reckoned(preset, True, False).pieces[0].share(Cause.ESTIMATOR).spread_ms / served.estimator_ms()
+    assert 0.6 < ratio < 0.95
+
+
+@pytest.mark.parametrize("preset", ["idle", "busy", "model-b", "model-c", "model-d", "model-e"])
 def test_on_beacons_and_soundings_alone_the_estimator_is_as_reckoned(preset: str) -> None:
     _, alone = measured(preset, True, False)
     assert edge_of(preset).estimator_ms == agrees(alone.estimator_ms())
 
 
-def test_where_loss_brings_copies_of_beacons_the_estimator_is_reckoned_too_high_by_a_quarter() -> None:
-    # A known shortfall: the reckoning takes a beacon for one sample, and a beacon and its copy are two.
-    _, alone = measured("model-d", True, False)
-    assert 1.2 < edge_of("model-d").estimator_ms / alone.estimator_ms() < 1.3
+@pytest.mark.parametrize(("preset", "wired"), [("model-d", True), ("model-d", False), ("idle", True)])
+def test_copies_of_beacons_are_sent_for_as_much_of_the_time_as_reckoned(preset: str, wired: bool) -> None:
+    described = scenario(preset, wired)
+    heard: list[bool] = []
+    for seed in SEEDS:
+        world = World(described, seed)
+        world.run_to(TrueInstant(2 * SECOND))
+        for node in world.followers:
+            _note_copies(node.follower.clock, world, heard)
+        world.run_to(world.end)
+    network = Network(described)
+    # The measured share has a standard deviation of 0.35 from piece to piece, and there are 32.
+    assert network.copied_share(described.followers[0]) == pytest.approx(_share_of_copies(heard), abs=0.07)
+
+
+def _note_copies(clock: FollowerClock, world: World, heard: list[bool]) -> None:
+    observe = clock.observe_beacon
+
+    def noted(beacon: Beacon, received_at: LocalInstant, radio: int | None) -> None:
+        if world.kernel.now >= SETTLED_S * SECOND:
+            heard.append(beacon.is_copy)
+        observe(beacon, received_at, radio)
+
+    clock.observe_beacon = noted  # type: ignore[method-assign]
+
+
+def _share_of_copies(heard: list[bool]) -> float:
+    """Return copies by beacons to the group: in an outage neither comes, so both stand for the same time."""
+    return sum(heard) / (len(heard) - sum(heard))
 
 
 @pytest.mark.parametrize("preset", [*HOME, "model-d"])

@@ -8,6 +8,7 @@ from __future__ import annotations
 import importlib.util
 import json
 import math
+from dataclasses import replace
 from importlib.metadata import EntryPoint
 from pathlib import Path
 from types import ModuleType
@@ -17,9 +18,9 @@ import numpy as np
 import pytest
 
 from leadlight import cli
-from leadlight.events import LeaderChanged, RivalHeard
+from leadlight.events import LeaderChanged, RivalHeard, Stepped
 from leadlight.recovery import SLEW_RATE, StepOnlyRecovery
-from leadlight.units import SECOND
+from leadlight.units import MILLISECOND, SECOND
 from leadlight_sim import drill_command, drills
 from leadlight_sim.assembly import World
 from leadlight_sim.drill_watch import OTHER_SHOW, Watcher
@@ -27,6 +28,7 @@ from leadlight_sim.drills import (
     BREAKS_AT_S,
     DRILLS,
     RECOVERIES,
+    ROLLS_AT_S,
     Drill,
     DrillResult,
     drills_named,
@@ -69,7 +71,7 @@ def test_nothing_that_breaks_shows_another_show_adds_flashes_or_keeps_a_piece_aw
     assert result.troubles == (), replay
     forced = drill(name).has_forced_step
     assert result.flashes.in_a_second <= (1 if forced else 0), replay
-    assert forced or result.flashes.total == 0, replay
+    assert result.flashes.total <= (1 if forced else 0), replay
     for piece in result.pieces:
         assert piece.other_show_s == 0.0, replay
         assert piece.back_after_s is not None, replay
@@ -84,6 +86,23 @@ def test_a_standby_takes_over_without_anybody_moving_by_half_a_frame() -> None:
     for seed in SEEDS:
         result = run_drill(drill("standby"), LAKE, seed)
         assert max(piece.error_ms for piece in result.pieces) < HALF_FRAME_MS, f"replay with seed {seed}"
+
+
+@pytest.mark.parametrize("preset", ["busy", "idle"])
+def test_a_board_that_roams_to_a_slower_access_point_stays_in_step(preset: str) -> None:
+    # Its beacons take 20 ms longer than everyone else's, and so do its exchanges both ways. Medians come to be 20 ms
+    # wrong for it alone, and are for ever; its own floors take five minutes to be found anew.
+    roaming = replace(drill("roam"), looks_on_s=600.0)
+    world = World(roaming.applied_to(LAKE.with_changes({"air.preset": preset})), 1)
+    board = world.followers[0]
+    for second in range(round(BREAKS_AT_S), round(BREAKS_AT_S) + 600, 5):
+        world.run_to(TrueInstant(second * SECOND))
+        _, ideal = world.ideal(world.kernel.now)
+        position = board.follower.position_at(board.now)
+        assert position is not None
+        assert abs(position - ideal) < HALF_FRAME_MS * MILLISECOND
+    assert board.follower.clock.group_delay.refused > 300
+    assert not any(isinstance(event, Stepped) for _, event in board.events)
 
 
 def test_a_drill_runs_the_same_again_and_differs_by_its_seed() -> None:
@@ -143,6 +162,8 @@ def test_a_suspended_board_is_seen_to_stand_still() -> None:
     assert stuck.error_ms == pytest.approx(60_000, abs=50)
     assert stuck.jumps == 1
     assert stuck.error_after_ms < HALF_FRAME_MS
+    # Its place in the chase is a gap, twice in each of three cycles: no timing closes it, so it is counted apart.
+    assert (result.flashes.total, result.fault_flashes.total) == (0, 6)
 
 
 def test_the_leader_is_told_of_live_data() -> None:
@@ -171,13 +192,34 @@ def test_each_way_of_removing_an_error_shows_in_its_own_way(moved: dict[str, Dri
 
 
 def test_a_jump_in_a_group_without_a_key_comes_in_from_dark_which_is_one_flash(moved: dict[str, DrillResult]) -> None:
-    assert moved["blended"].flashes.in_a_second == 1
+    unmarked = moved["unmarked"]
+    assert (unmarked.flashes.in_a_second, unmarked.flashes.total) == (1, 2)  # it jumps there and back
+    assert unmarked.worst.dimmed_s == pytest.approx(1.0, abs=0.06)
     assert moved["slew only"].flashes.total == 0
+
+
+def test_a_jump_between_frames_that_players_mark_as_one_picture_is_not_seen(moved: dict[str, DrillResult]) -> None:
+    for name in ("blended", "step only"):
+        assert (moved[name].worst.jumps, moved[name].flashes.total, moved[name].worst.dimmed_s) == (2, 0, 0.0)
+
+
+def test_wherever_in_a_show_the_music_moves_marked_players_flash_once_at_most_and_less_often_than_others() -> None:
+    totals = {
+        name: [
+            run_drill(drill("music-moved"), LAKE, 1, name, rolls_at_s=ROLLS_AT_S + shift).flashes.total
+            for shift in range(0, 20, 4)
+        ]
+        for name in ("blended", "unmarked")
+    }
+    # The trial content's cycle is 20 s: pulses, chases, darkness and steady light are all among them.
+    assert max(totals["blended"]) <= 1
+    assert sum(totals["blended"]) < sum(totals["unmarked"]) / 2
 
 
 def test_a_recovery_that_jumps_at_every_sample_is_found_out(monkeypatch: pytest.MonkeyPatch) -> None:
     always = {"always": lambda: StepOnlyRecovery(dead_band_ns=0, step_spacing_ns=0)}
     monkeypatch.setattr(drills, "RECOVERIES", always)
+    monkeypatch.setattr(drills, "UNMARKED", {"always"})
     result = run_drill(drill("loss"), LAKE, 1, "always")
     assert result.flashes.total > 10
     assert any("flashes added" in trouble for trouble in result.troubles)

@@ -403,6 +403,7 @@ def constants() -> dict[str, list[Constant]]:
             Constant("STEP_ABOVE", Duration(recovery.step_above_ns), home, "errors above this are stepped"),
             Constant("HOLD_ABOVE", Duration(recovery.hold_above_ns), home, "one ahead by this or more freezes instead"),
             Constant("STEP_SPACING", Duration(recovery.step_spacing_ns), home, "least time between two steps"),
+            Constant("STEP_PATIENCE", Duration(recovery.step_patience_ns), home, "most that a step waits to be unseen"),
             Constant("REVERSAL_SPACING", Duration(recovery.reversal_spacing_ns), home, "least time to a slew back"),
         ],
         "group-delay": [

@@ -14,15 +14,26 @@ from importlib.metadata import EntryPoint
 from pathlib import Path
 from typing import Any
 
+import numpy as np
 import pytest
 
 from leadlight import LeadlightError, cli
 from leadlight.clock import ClockView
 from leadlight.errors import ConfigurationError
+from leadlight_sim.air.dropouts import NO_DROPOUT, Dropout
 from leadlight_sim.air.timing import Radio
 from leadlight_sim.budget import CLOCK_CAUSES, P95, Cause, Options, airtime_of, budget, to_json, waking_ms
-from leadlight_sim.budget_clock import Cadence, Noise, edge_of, tracker_error
+from leadlight_sim.budget_clock import (
+    Cadence,
+    Noise,
+    Packets,
+    edge_error,
+    edge_of,
+    tracker_error,
+    uneven_tracker_error,
+)
 from leadlight_sim.budget_network import Network
+from leadlight_sim.budget_outages import copied_share, marks_arriving
 from leadlight_sim.budget_page import page
 from leadlight_sim.budget_site import (
     WINDOWS,
@@ -263,9 +274,72 @@ def test_drift_grows_with_the_age_of_the_last_sample_and_with_outages() -> None:
     assert fresh.drift_ms < cut_off.drift_ms
 
 
-def test_the_edge_of_a_shifted_law_is_shifted_as_much() -> None:
-    import numpy as np
+def test_a_tracker_whose_samples_happen_to_come_evenly_has_the_error_of_even_samples() -> None:
+    noise = Noise(1e-4, 5e-5, 5e-8, 3e-8)
+    taken = np.ones((2_000, 1), dtype=np.bool_)
+    at_once = np.arange(2_000)[:, None]
+    even = tracker_error(noise, Cadence(1.0))
+    uneven = uneven_tracker_error(noise, 1.0, taken, at_once)
+    for name in ("estimator_ms", "own_estimator_ms", "drift_ms", "own_drift_ms", "rate_ppm"):
+        # The one is looked at on a grid of 64 phases, the other integrated.
+        assert getattr(uneven, name) == pytest.approx(getattr(even, name), rel=0.01), name
 
+
+def test_a_tracker_cut_off_for_a_while_is_worse_than_one_that_misses_as_many_samples_evenly() -> None:
+    noise = Noise(1e-4, 1e-4, 5e-8, 5e-8)
+    every_other = np.zeros((600, 1), dtype=np.bool_)
+    every_other[::2] = True
+    by_spells = np.zeros((600, 1), dtype=np.bool_)
+    by_spells[np.arange(600) % 40 < 20] = True
+    spread, cut_off = (
+        uneven_tracker_error(noise, 1.0, taken, np.maximum.accumulate(np.where(taken, np.arange(600)[:, None], 0)))
+        for taken in (every_other, by_spells)
+    )
+    assert spread.drift_ms < cut_off.drift_ms / 2
+
+
+def test_without_loss_a_mark_comes_with_the_next_beacon_but_for_ones_own_turn() -> None:
+    arrivals = marks_arriving(1.0, 4, NO_DROPOUT, NO_DROPOUT, [NO_DROPOUT], NO_DROPOUT)
+    turns = np.arange(len(arrivals.is_taken))
+    # The last beacon's mark would be published by one more.
+    expected = (turns % 4 != 3) & (turns < len(turns) - 1)
+    assert (arrivals.is_taken == expected[:, None]).all()
+    assert arrivals.newest[:6, 0].tolist() == [-1, 0, 1, 2, 2, 4]
+
+
+def test_marks_take_all_three_stations_and_one_of_two_publications() -> None:
+    half = Dropout.steady(0.5)
+    shares = [
+        float(marks_arriving(1.0, 1_000, NO_DROPOUT, leader, [piece], other).is_taken.mean())
+        for leader, piece, other in ((half, NO_DROPOUT, NO_DROPOUT), (NO_DROPOUT, half, half))
+    ]
+    # The leader: the beacon and the Tally are one instant's luck each, then one of two publications comes through.
+    assert shares[0] == pytest.approx(0.5 * 0.5 * (1 - 0.5**2), abs=0.02)
+    assert shares[1] == pytest.approx(0.5 * 0.5 * (1 - 0.5**2), abs=0.02)
+
+
+@pytest.mark.parametrize(("loss", "share"), [(0.0, 0.0), (0.02, 0.0), (0.5, 1.0)])
+def test_copies_come_where_much_is_lost_and_not_where_little_is(loss: float, share: float) -> None:
+    scenario = load_shipped().with_changes({"run.duration_s": 600, "faults": []})
+    assert copied_share(scenario, [Dropout.steady(loss)], 7) == pytest.approx(share, abs=0.01)
+
+
+def test_what_all_reporters_heard_alike_does_not_shrink_in_their_median() -> None:
+    # Delays to two followers that are the same but for a tenth of a millisecond, beside ones with nothing in common.
+    delays = 1e-3 - 2e-3 * np.log(1 - (np.arange(400) + 0.5) / 400)
+    mixed = delays[np.argsort(np.sin(np.arange(400) * 12.9898) * 43758.5453 % 1)]
+    nearly = mixed + np.where(np.arange(400) % 2, 1e-4, 0.0)
+    apart = mixed[np.argsort(np.sin(np.arange(400) * 78.233) * 12345.678 % 1)]
+    alike, unlike = (
+        edge_error(Packets(delays, 1.0, delays, delays, 4.0, beacon_pairs_s=np.stack([mixed, other])), 0.0)
+        for other in (nearly, apart)
+    )
+    assert alike.estimator_ms == unlike.estimator_ms
+    assert unlike.own_estimator_ms == pytest.approx(unlike.estimator_ms, rel=0.1)
+    assert alike.own_estimator_ms < 0.9 * alike.estimator_ms
+
+
+def test_the_edge_of_a_shifted_law_is_shifted_as_much() -> None:
     delays = 1e-3 - 5e-4 * np.log(1 - (np.arange(400) + 0.5) / 400)  # exponential from 1 ms on, mean 0.5 ms
     edge = edge_of(delays, 1e-8)
     moved = edge_of(delays + 2e-3, 1e-8)

@@ -358,6 +358,24 @@ def test_who_knows_the_clock_badly_begins_a_timebase_and_translates_the_line(mak
     assert abs(position_here - position_there) < 50 * MILLISECOND  # one packet's unknown delay, and no more
 
 
+@pytest.mark.parametrize("faster_ppm", [0, 150, -150])
+def test_a_show_goes_on_at_the_old_leaders_pace_in_a_timebase_of_the_new_ones(
+    faster_ppm: int, make_conversation: Maker
+) -> None:
+    conversation = make_conversation(rank=1)
+    conversation.answering = False  # by beacons alone it cannot know the clock to two milliseconds
+    for second in range(1, 121):
+        conversation.run(second)
+        conversation._now = at(second)
+        ahead_ns = AHEAD + faster_ppm * 1_000 * second
+        conversation.beacon(second, sent_at=LeaderInstant(at(second) - MILLISECOND + ahead_ns))
+    conversation.run(150)
+    assert conversation.node.leader.is_leading
+    line = conversation.node.beacons()[0][1].cue.line
+    # By two minutes of packets that all took a millisecond, as well as the filter itself says it knows the rate.
+    assert line.rate_ppb == pytest.approx(faster_ppm * 1_000, abs=5_000)
+
+
 def test_a_leader_yields_to_one_that_goes_before_it_and_to_no_other(make_conversation: Maker) -> None:
     for rank, expected in ((5, [Role.STANDBY]), (0, [])):
         conversation = make_conversation(rank=rank)

@@ -201,6 +201,26 @@ def test_samples_without_jitter_leave_no_error_to_speak_of() -> None:
     assert abs(estimate.rate) <= estimate.rate_deviation < 2e-6
 
 
+@pytest.mark.parametrize("order", [(0, 1), (1, 0)])
+def test_the_first_exchanges_need_not_be_lucky_both_ways_at_once(order: tuple[int, int]) -> None:
+    # One goes up in 4 ms and comes down in 60, the other up in 80 and down in 6: no round trip is below 64 ms, but
+    # together they prove the offset to within 5 ms either side of one that is a millisecond out.
+    exchanges = [(4, 60), (80, 6)]
+    bound = CausalityBound(declared_drift=1e-9)
+    clock = EdgeFilter(bound)
+    for number, which in enumerate(order):
+        up, down = (way * MILLISECOND for way in exchanges[which])
+        sent_at = LocalInstant(START + number * SECOND // 10)
+        at_leader = LeaderInstant(sent_at - 5 * SECOND + up)
+        exchange = Exchange(sent_at, at_leader, at_leader, LocalInstant(sent_at + up + down))
+        bound.observe_exchange(exchange)
+        clock.observe_exchange(exchange)
+    estimate = clock.estimate()
+    assert estimate is not None
+    assert estimate.offset_ns == pytest.approx(5 * SECOND + MILLISECOND, abs=2)
+    assert bound.half_width_ns(estimate, estimate.at) == pytest.approx(5 * MILLISECOND, abs=2)
+
+
 def test_after_a_restart_of_the_leaders_host_rate_and_floor_are_kept() -> None:
     edge = locked()
     before = edge.estimate()

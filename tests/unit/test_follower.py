@@ -7,6 +7,7 @@ the least, so that every deadline is a number.
 from __future__ import annotations
 
 from collections.abc import Callable
+from dataclasses import replace
 from itertools import pairwise
 from random import Random
 from typing import Any
@@ -23,8 +24,11 @@ from leadlight.cue import Cue, FrameRate, ShowLine, dark_cue
 from leadlight.errors import ConfigurationError
 from leadlight.fader import HOLDOVER_FADE_NS, RETURN_FADE_NS, STOP_FADE_NS
 from leadlight.follower import TALLIES_PER_SECOND, Follower, FollowerSettings
+from leadlight.journal import LINES_KEPT
 from leadlight.messages import Beacon, Message, Sounding, Tally
+from leadlight.recovery import Remedy
 from leadlight.stage import UNKEYED_SPACING_NS, Shown
+from leadlight.stills import Still
 from leadlight.terms import ClockState, ContentState, CueState
 from leadlight.units import MILLISECOND, MINUTE, SECOND, LeaderInstant, LocalInstant, ShowPosition
 from leadlight.wire import Codec
@@ -76,8 +80,11 @@ def stopped(show: StoredShow, since: float) -> Cue:
 class Board:
     """A follower with the leader's half of the conversation at hand."""
 
-    def __init__(self, make_beacon: Maker, make_echo: Maker, **settings: Any) -> None:
-        self.follower = Follower(FollowerSettings("jetty", **settings), CODEC, Calm(), [TIDEFALL, EMBERS])
+    def __init__(
+        self, make_beacon: Maker, make_echo: Maker, stills: tuple[Still, ...] = (), **settings: Any
+    ) -> None:
+        shows = [replace(TIDEFALL, stills=stills), EMBERS]
+        self.follower = Follower(FollowerSettings("jetty", **settings), CODEC, Calm(), shows)
         self._make_beacon = make_beacon
         self._make_echo = make_echo
         self.cue = rolling(TIDEFALL, 100)
@@ -646,6 +653,49 @@ def test_a_tally_says_how_things_stand(locked: Board) -> None:
     assert 0 < tally.bound_ns <= 10 * MILLISECOND
 
 
+def test_a_frame_handed_over_when_the_next_was_due_is_late_and_counted(locked: Board) -> None:
+    follower = locked.follower
+    shown = locked.shown(170)
+    assert shown.frame is not None
+    assert shown.next_at is not None
+    follower.note_frame_shown(shown.frame, LocalInstant(shown.next_at - 1))
+    assert follower.late_frames == 0
+    follower.note_frame_shown(shown.frame, shown.next_at)
+    assert follower.late_frames == 1
+    # One that comes early, before a player's own buffer, is not late.
+    follower.note_frame_shown(shown.frame + 2, shown.next_at)
+    snapshot = follower.snapshot(shown.next_at)
+    assert (snapshot.late_frames, snapshot.frame_shown) == (1, shown.frame + 2)
+    locked.sent.clear()
+    locked.beacon(170.5)
+    locked.run(176)
+    assert next(message for _, message, _ in locked.sent if isinstance(message, Tally)).late_frames == 1
+
+
+def test_nothing_is_late_while_nothing_is_shown(board: Board) -> None:
+    board.follower.note_frame_shown(7, local(10))
+    assert board.follower.late_frames == 0
+
+
+def test_a_journal_tells_what_each_of_the_last_beacons_found_and_did(make_board: Callable[..., Board]) -> None:
+    board = make_board()
+    board.beacon(160)
+    (first,) = board.follower.journal
+    assert (first.gap_ns, first.error_ns, first.remedy, first.frame) == (None, None, None, None)
+    board.lead(160.5, 175)
+    board.follower.note_frame_shown(3_000, local(175))
+    moved = ShowLine(leader(100), ShowPosition(250 * MILLISECOND))
+    at = board.beacon(175.3, cue=board.cue._replace(line=moved))
+    last = board.follower.journal[-1]
+    assert (last.at, last.frame, last.remedy) == (at, 3_000, Remedy.STEP)
+    assert last.gap_ns == 800 * MILLISECOND  # since the beacon of 174.5 s
+    assert last.offset_ns == pytest.approx(OFFSET, abs=2 * MILLISECOND)
+    assert last.error_ns == pytest.approx(250 * MILLISECOND, abs=MILLISECOND)
+    board.lead(176, 226)
+    assert len(board.follower.journal) == LINES_KEPT
+    assert board.follower.journal[-1].at == local(225.5) + DELAY
+
+
 def test_lost_beacons_are_counted_by_their_serials(locked: Board) -> None:
     for number in range(1_000):
         locked.serial += number % 4 == 3  # every fifth serial is lost
@@ -807,6 +857,34 @@ def test_a_third_of_beacons_lost_leaves_no_frame_blank_and_none_out_of_order(mak
         seen += watch(board, second + 0.002, second + 1)
     assert all(frame is not None for _, frame in seen)
     assert backward_moves(seen) == []
+
+
+@pytest.mark.parametrize("is_marked", [True, False])
+def test_a_step_waits_for_frames_marked_as_still_and_then_nothing_dims(
+    is_marked: bool, make_board: Callable[..., Board]
+) -> None:
+    # The show began at 100 s by the leader's clock: its frames 3000 to 3040 are those of 175 s to 176 s.
+    board = make_board(stills=(Still(3000, 3040),) if is_marked else ())
+    board.lead(160, 174.5)
+    board.events()
+    moved = ShowLine(leader(100), ShowPosition(250 * MILLISECOND))
+    board.beacon(174.5, cue=board.cue._replace(line=moved))
+    levels = [board.shown(174.5 + step / 200).level for step in range(1, 80)]
+    board.run(175.25)
+    (step,) = board.told(events.Stepped)
+    levels += [board.shown(175.25 + step / 200).level for step in range(1, 80)]
+    if is_marked:
+        # As well as it knows the leader's clock.
+        assert abs(step.at - local(175)) < 3 * MILLISECOND
+        # Slewed at 2 % for the half second until then.
+        assert step.shift_ns == pytest.approx(240 * MILLISECOND, abs=MILLISECOND)
+        assert set(levels) == {1.0}
+    else:
+        assert step.at == local(174.5) + DELAY
+        assert step.shift_ns == pytest.approx(250 * MILLISECOND, abs=MILLISECOND)
+        # In a group without a key a jump that is seen comes in softly.
+        assert min(levels) < 0.02
+    assert board.shown(175.51).frame == 3030
 
 
 # -- what a group without a key allows --------------------------------------------------------------------------------

@@ -4,6 +4,7 @@ import math
 
 import pytest
 
+from leadlight.clock.estimator import Estimate
 from leadlight.clock.group_delay import (
     ARRIVALS_KEPT,
     REPORTERS_MAXIMUM,
@@ -105,6 +106,38 @@ def test_medians_are_taken_oldest_first_in_whatever_order_they_are_published() -
     estimate = there._tracker.estimate()
     assert estimate is not None
     assert estimate.at == arrival(4, 80 * MICROSECOND).received_at
+
+
+# What a follower's own packets say: the offset is known to half a millisecond, its floor is one.
+OWN = Estimate(LocalInstant(OFFSET), OFFSET, 0.0, 0.5 * MILLISECOND, 0.0, float(MILLISECOND))
+# Three deviations and 0.3 of the floor, a reporter's bound of 2 ms, and three times a doubt of 0.1 ms.
+REACH = 1_500 * MICROSECOND + 300 * MICROSECOND + 2 * MILLISECOND + 300 * MICROSECOND
+
+
+@pytest.mark.parametrize("side", [1, -1])
+@pytest.mark.parametrize(("beyond_ns", "is_taken"), [(0, True), (1, False)])
+def test_a_median_that_contradicts_the_followers_own_exchanges_is_refused(
+    side: int, beyond_ns: int, is_taken: bool
+) -> None:
+    clock = GroupDelayClock()
+    clock.note_arrival(1, arrival(1, 10 * MILLISECOND))
+    own = OWN._replace(at=arrival(1, 10 * MILLISECOND).received_at)
+    # The beacon took this follower so much longer, or less long, than it took the others.
+    median_ns = 10 * MILLISECOND - side * (REACH + beyond_ns)
+    clock.observe(2, (GroupDelay(1, median_ns),), 100 * MICROSECOND, own, is_two_way=True)
+    assert (clock._tracker.count, clock.refused) == ((1, 0) if is_taken else (0, 1))
+
+
+def test_who_only_listens_has_nothing_to_set_against_a_median() -> None:
+    # Beacons alone cannot tell a clock from a path: this is how one that is 60 ms out is put right.
+    clock = GroupDelayClock()
+    astray = OWN._replace(offset_ns=OFFSET + 60 * MILLISECOND)
+    for serial in range(1, 20):
+        clock.note_arrival(serial, arrival(serial, 60 * MILLISECOND))
+        clock.observe(serial + 1, (GroupDelay(1, 60 * MILLISECOND),), 0, astray)
+    estimate = clock.estimate(LocalInstant(OFFSET + 20 * SECOND), 0.0)
+    assert estimate is not None
+    assert (estimate.offset_ns, clock.refused) == (OFFSET, 0)
 
 
 # -- the leader's side -----------------------------------------------------------------------------------------------

@@ -5,8 +5,9 @@ from itertools import pairwise
 import pytest
 
 from leadlight.cue import FrameRate
-from leadlight.playhead import FROZEN_PPB, Moved, Playhead, Stretch
+from leadlight.playhead import FROZEN_PPB, Moved, Playhead, Stretch, Unseen
 from leadlight.recovery import HoldRecovery, Recovery, Remedy, SlewOnlyRecovery, StepOnlyRecovery
+from leadlight.stills import Still, unseen_in_ns
 from leadlight.units import MILLISECOND, SECOND, LocalInstant, ShowPosition
 
 FORTY = FrameRate(40)
@@ -54,6 +55,76 @@ def test_a_larger_error_is_stepped_at_once() -> None:
     playhead = running()
     assert playhead.amend(show(51 * MILLISECOND), at(10)) == Moved(Remedy.STEP, 51 * MILLISECOND)
     assert playhead.position_at(at(10)) == 10 * SECOND + 51 * MILLISECOND
+
+
+def still(*spans_s: tuple[float, float]) -> Unseen:
+    """A show of forty frames a second that stands still, dark, between the given positions."""
+    stills = tuple(Still(round(40 * first), round(40 * end), is_dark=True) for first, end in spans_s)
+    return lambda here, there, within_ns: unseen_in_ns(stills, FORTY, here, there, within_ns)
+
+
+def test_a_step_waits_for_frames_between_which_nobody_sees_it_and_slews_meanwhile() -> None:
+    playhead, unseen, ahead = running(), still((11, 12)), show(200 * MILLISECOND)
+    assert playhead.amend(ahead, at(10), unseen) == Moved(Remedy.SLEW, 200 * MILLISECOND)
+    assert playhead.again_at == at(11)
+    assert playhead.position_at(at(10.5)) == 10.5 * SECOND + 10 * MILLISECOND
+    # At 11 s the slew has brought it 20 ms nearer.
+    assert playhead.amend_again(at(11), unseen) == Moved(Remedy.STEP, 180 * MILLISECOND, is_unseen=True)
+    assert playhead.position_at(at(11)) == 11.2 * SECOND
+    # Nothing waits any more.
+    assert playhead.amend_again(at(11.1), unseen) is None
+
+
+def test_a_step_back_waits_until_what_it_leaves_and_what_it_enters_are_both_still() -> None:
+    playhead, unseen, behind = running(), still((11, 12)), show(-200 * MILLISECOND)
+    playhead.amend(behind, at(10), unseen)
+    # Where the show is comes to the still frames last, at 11.2 s; the playhead, 24 ms slower by then, is inside.
+    assert playhead.again_at == at(11.2)
+    assert playhead.amend_again(at(11.2), unseen) == Moved(Remedy.STEP, -176 * MILLISECOND, is_unseen=True)
+
+
+def test_a_step_with_nothing_to_wait_for_is_made_at_once() -> None:
+    playhead, unseen, ahead = running(), still((11.4, 11.6)), show(400 * MILLISECOND)
+    # Where it is comes to the still frames at 11.4 s, where the show is leaves them at 11.2 s: never both.
+    assert playhead.amend(ahead, at(10), unseen) == Moved(Remedy.STEP, 400 * MILLISECOND)
+    assert playhead.again_at is None
+
+
+def test_a_step_waits_no_longer_than_its_patience_from_when_it_was_first_wanted() -> None:
+    playhead, unseen = running(), still((11.4, 12))
+    assert playhead.amend(show(200 * MILLISECOND), at(10), unseen) == Moved(Remedy.SLEW, 200 * MILLISECOND)
+    # At 11 s the show is found to be elsewhere: the still frames are 0.6 s away, and half a second of patience is left.
+    moved = playhead.amend(show(-200 * MILLISECOND), at(11), unseen)
+    assert moved == Moved(Remedy.STEP, -220 * MILLISECOND)
+    assert playhead.again_at is None
+
+
+@pytest.mark.parametrize("what", ["the error is gone", "another plan is made", "the plan is dropped"])
+def test_a_step_that_waits_is_forgotten_when(what: str) -> None:
+    playhead, unseen = running(), still((11, 12))
+    playhead.amend(show(200 * MILLISECOND), at(10), unseen)
+    waited_until = playhead.again_at
+    if what == "the error is gone":
+        playhead.amend(show(), at(10.1), unseen)
+    elif what == "another plan is made":
+        playhead.start(show())
+    else:
+        playhead.halt()
+    assert (waited_until, playhead.again_at) == (at(11), None)
+    assert playhead.amend_again(at(11), unseen) is None
+
+
+def test_a_step_within_still_frames_is_made_at_once_and_known_not_to_be_seen() -> None:
+    playhead = running()
+    moved = playhead.amend(show(200 * MILLISECOND), at(10), still((9, 12)))
+    assert moved == Moved(Remedy.STEP, 200 * MILLISECOND, is_unseen=True)
+
+
+def test_output_latency_counts_where_a_step_is_looked_for() -> None:
+    playhead = running(latency_ns=100 * MILLISECOND)
+    playhead.amend(show(200 * MILLISECOND), at(10), still((11, 12)))
+    # What is handed over at 10.9 s is the light of 11 s.
+    assert playhead.again_at == at(10.9)
 
 
 def test_an_error_inside_the_dead_band_is_absorbed_over_a_second() -> None:

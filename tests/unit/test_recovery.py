@@ -21,6 +21,7 @@ NOW = LocalInstant(100 * SECOND)
 NEVER = History(None, None, 0)
 RECOVERY = BlendedRecovery()
 TWO_PERCENT = 20_000_000
+PATIENCE = 1_500 * MILLISECOND
 
 
 @pytest.mark.parametrize(
@@ -32,12 +33,12 @@ TWO_PERCENT = 20_000_000
         (500_001, Correction(Remedy.SLEW, TWO_PERCENT)),
         (-500_001, Correction(Remedy.SLEW, -TWO_PERCENT)),
         (50 * MILLISECOND, Correction(Remedy.SLEW, TWO_PERCENT)),
-        (50 * MILLISECOND + 1, Correction(Remedy.STEP)),
-        (-50 * MILLISECOND - 1, Correction(Remedy.STEP)),
-        (-SECOND + 1, Correction(Remedy.STEP)),
+        (50 * MILLISECOND + 1, Correction(Remedy.STEP, TWO_PERCENT, PATIENCE)),
+        (-50 * MILLISECOND - 1, Correction(Remedy.STEP, -TWO_PERCENT, PATIENCE)),
+        (-SECOND + 1, Correction(Remedy.STEP, -TWO_PERCENT, PATIENCE)),
         (-SECOND, Correction(Remedy.HOLD)),
         (-3 * SECOND, Correction(Remedy.HOLD)),
-        (3 * SECOND, Correction(Remedy.STEP)),
+        (3 * SECOND, Correction(Remedy.STEP, TWO_PERCENT, PATIENCE)),
     ],
 )
 def test_the_size_of_an_error_chooses_its_remedy(error_ns: int, correction: Correction) -> None:
@@ -59,6 +60,16 @@ def test_a_slew_does_not_turn_round_within_a_second(since: int, correction: Corr
     assert RECOVERY.correct(-10 * MILLISECOND, NOW, history) == correction
 
 
+def test_what_runs_while_a_step_waits_does_not_turn_a_slew_round_either() -> None:
+    history = History(None, LocalInstant(NOW - SECOND + 1), +1)
+    assert RECOVERY.correct(-200 * MILLISECOND, NOW, history) == Correction(Remedy.STEP, 0, PATIENCE)
+
+
+def test_a_step_has_been_made_before_a_slew_would_be_done() -> None:
+    # Of the smallest error that is stepped, with a second for a beacon to tell of it.
+    assert SECOND + RECOVERY.step_patience_ns <= RECOVERY.step_above_ns / RECOVERY.slew_rate
+
+
 def test_a_slew_may_go_on_the_same_way_at_once() -> None:
     history = History(None, NOW, +1)
     assert RECOVERY.correct(10 * MILLISECOND, NOW, history) == Correction(Remedy.SLEW, TWO_PERCENT)
@@ -77,6 +88,7 @@ def test_a_slew_may_go_on_the_same_way_at_once() -> None:
         {"absorb_over_ns": 4_999_999},
         {"step_spacing_ns": -1},
         {"reversal_spacing_ns": -1},
+        {"step_patience_ns": -1},
     ],
 )
 def test_settings_that_make_no_sense_are_refused(wrong: dict[str, Any]) -> None:
@@ -106,11 +118,11 @@ def test_slew_only_does_not_turn_round_within_a_second() -> None:
 
 @pytest.mark.parametrize("error_ns", [500_001, -500_001, 10 * SECOND, -10 * SECOND])
 def test_step_only_steps_whatever_the_size_but_not_twice_in_two_seconds(error_ns: int) -> None:
-    assert StepOnlyRecovery().correct(error_ns, NOW, NEVER) == Correction(Remedy.STEP)
+    assert StepOnlyRecovery().correct(error_ns, NOW, NEVER) == Correction(Remedy.STEP, 0, PATIENCE)
     lately = History(LocalInstant(NOW - 2 * SECOND + 1), None, 0)
     assert StepOnlyRecovery().correct(error_ns, NOW, lately) == Correction(Remedy.ABSORB, 0)
     before = History(LocalInstant(NOW - 2 * SECOND), None, 0)
-    assert StepOnlyRecovery().correct(error_ns, NOW, before) == Correction(Remedy.STEP)
+    assert StepOnlyRecovery().correct(error_ns, NOW, before) == Correction(Remedy.STEP, 0, PATIENCE)
 
 
 def test_hold_freezes_when_ahead_and_steps_forward_alone() -> None:
@@ -118,7 +130,7 @@ def test_hold_freezes_when_ahead_and_steps_forward_alone() -> None:
     for size_ns in (500_001, 10 * SECOND):
         assert HoldRecovery().correct(-size_ns, NOW, NEVER) == Correction(Remedy.HOLD)
         assert HoldRecovery().correct(-size_ns, NOW, lately) == Correction(Remedy.HOLD)
-        assert HoldRecovery().correct(size_ns, NOW, NEVER) == Correction(Remedy.STEP)
+        assert HoldRecovery().correct(size_ns, NOW, NEVER) == Correction(Remedy.STEP, 0, PATIENCE)
         assert HoldRecovery().correct(size_ns, NOW, lately) == Correction(Remedy.ABSORB, 0)
 
 
@@ -130,8 +142,10 @@ def test_hold_freezes_when_ahead_and_steps_forward_alone() -> None:
         (SlewOnlyRecovery, {"reversal_spacing_ns": -1}),
         (StepOnlyRecovery, {"dead_band_ns": -1}),
         (StepOnlyRecovery, {"step_spacing_ns": -1}),
+        (StepOnlyRecovery, {"step_patience_ns": -1}),
         (HoldRecovery, {"dead_band_ns": -1}),
         (HoldRecovery, {"step_spacing_ns": -1}),
+        (HoldRecovery, {"step_patience_ns": -1}),
     ],
 )
 def test_their_settings_are_checked_too(kind: Any, wrong: dict[str, Any]) -> None:

@@ -135,7 +135,9 @@ class FollowerClock:
             self.uncorrected.observe_beacon(sent_at, received_at)
         uncorrected = self._latest = self.uncorrected.estimate()
         if beacon.group_delays and beacon.delay_radio == radio:
-            self.group_delay.observe(serial, beacon.group_delays, beacon.delay_doubt_ns, uncorrected)
+            self.group_delay.observe(
+                serial, beacon.group_delays, beacon.delay_doubt_ns, uncorrected, self._two_way
+            )
         if beacon.marks:
             self.common_view.observe(
                 serial, sent_at, beacon.interval_ns, beacon.marks, self.bound, uncorrected, received_at, self._two_way

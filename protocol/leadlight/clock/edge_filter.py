@@ -68,8 +68,8 @@ NOISE_YOUNG: Final = 1.0
 """The same share while the scale itself is a guess, over the number of packets it was learnt from."""
 
 COLD_EXCHANGES: Final = 4
-"""The first exchanges restart the offset at the shortest round trip so far, whose midpoint errs by at most half of
-it."""
+"""The first exchanges restart the offset in the middle of what they prove together: the best way up and the best way
+down, of one exchange or of two. It errs by at most half of that."""
 BEACONS_BEFORE_USE: Final = 12
 SEARCH_RUN: Final = 64
 """While beacons are held back, their earliest is looked for anew after so many."""
@@ -255,6 +255,10 @@ class EdgeFilter:
         up = (sent_at - leader_received_at - self._base) * 1e-9 + self._r * (received_at - sent_at) * 1e-9
         self._exchanges += 1
         if self._exchanges <= COLD_EXCHANGES:
+            if self._bound is not None and self._bound.is_two_sided:
+                # What is proven so far: the best way down and the best way up, lucky in one exchange or in two.
+                down = min(down, (self._bound.upper_ns - self._base) * 1e-9)
+                up = max(up, (self._bound.lower_ns - self._base) * 1e-9)
             round_trip = max(down - up, 0.0)
             if round_trip < self._best_round_trip:
                 self._best_round_trip = round_trip

@@ -9,6 +9,10 @@ does.
 
 Two rules keep the loop from feeding on itself. Delays are reported from the estimator that never saw a published
 median, and from before the beacon arrived. And a median stands on at least three reporters.
+
+A third keeps out who is not in it. Reporters' own bounds are narrow, and so is a follower's as a rule: a median that
+contradicts both is of another way than the beacon came here, as when this station alone has changed to a slower access
+point. Such a sample is refused, however many agree.
 """
 
 from __future__ import annotations
@@ -18,6 +22,7 @@ from collections import OrderedDict
 from statistics import median
 from typing import Final, NamedTuple
 
+from leadlight.clock.bound import DEVIATIONS, statistical_half_width_ns
 from leadlight.clock.estimator import Estimate
 from leadlight.clock.tracker import OffsetTracker
 from leadlight.messages import DelayReport, GroupDelay
@@ -74,6 +79,8 @@ class GroupDelayClock:
         self._arrivals: OrderedDict[int, Arrival] = OrderedDict()
         self._tracker = OffsetTracker()
         self._doubt_ns = 0.0
+        self.refused = 0
+        """Samples that contradict what this follower's own packets say."""
 
     def restart(self) -> None:
         """Forget everything: a new timebase, or another radio."""
@@ -103,20 +110,28 @@ class GroupDelayClock:
         return tuple(chosen)
 
     def observe(
-        self, serial: int, medians: tuple[GroupDelay, ...], doubt_ns: int, uncorrected: Estimate | None
+        self,
+        serial: int,
+        medians: tuple[GroupDelay, ...],
+        doubt_ns: int,
+        uncorrected: Estimate | None,
+        is_two_way: bool = False,
     ) -> None:
-        """Take the medians that the beacon ``serial`` published, oldest first, with their doubt. Each is used once."""
+        """Take the medians that the beacon ``serial`` published, oldest first, with their doubt. Each is used once.
+
+        ``is_two_way`` says whether ``uncorrected`` rests on exchanges: only then can it speak against a median.
+        """
         for serials_back, delay_ns in sorted(medians, reverse=True):
             arrival = self._arrivals.pop(serial - serials_back, None)
-            if arrival is not None:
-                gain = max(DOUBT_GAIN, 1 / (1 + self._tracker.count))
-                self._doubt_ns += gain * (doubt_ns - self._doubt_ns)
-                self._tracker.observe(
-                    arrival.received_at,
-                    arrival.received_at - arrival.sent_at - delay_ns,
-                    uncorrected,
-                    doubt_ns * 1e-9,
-                )
+            if arrival is None:
+                continue
+            offset_ns = arrival.received_at - arrival.sent_at - delay_ns
+            if is_two_way and uncorrected and _contradicts(uncorrected, arrival.received_at, offset_ns, doubt_ns):
+                self.refused += 1
+                continue
+            gain = max(DOUBT_GAIN, 1 / (1 + self._tracker.count))
+            self._doubt_ns += gain * (doubt_ns - self._doubt_ns)
+            self._tracker.observe(arrival.received_at, offset_ns, uncorrected, doubt_ns * 1e-9)
 
     def estimate(self, now: LocalInstant, floor_ns: float) -> Estimate | None:
         """Return the corrected estimate, or ``None`` while too few medians have come, or come lately."""
@@ -127,6 +142,12 @@ class GroupDelayClock:
             return None
         # The medians err together for as long as their reporters do: no number of them averages that away.
         return estimate._replace(deviation_ns=math.hypot(estimate.deviation_ns, self._doubt_ns))
+
+
+def _contradicts(uncorrected: Estimate, at: LocalInstant, offset_ns: int, doubt_ns: int) -> bool:
+    """Return whether a sample of the offset lies outside this follower's bound and its reporters' together."""
+    reach_ns = statistical_half_width_ns(uncorrected, at) + REPORTER_BOUND_NS + DEVIATIONS * doubt_ns
+    return abs(offset_ns - uncorrected.offset_at(at)) > reach_ns
 
 
 class DelayCollector:

@@ -179,8 +179,12 @@ class FollowerEndpoint(Endpoint[Follower, FollowerEvent]):
         self.follower.note_live_data(self.clock())
         self.pump()
 
+    def note_frame_shown(self, frame: int) -> None:
+        """Say that a frame has just been handed to the output; one that comes late is counted and told."""
+        self.follower.note_frame_shown(frame, self.clock())
+
     def note_late_frame(self) -> None:
-        """Say that a frame could not be shown in time."""
+        """Say that a frame could not be shown in time; for a player that does not report its frames."""
         self.follower.note_late_frame()
 
 

@@ -185,8 +185,12 @@ class FollowerThread(EndpointThread[Follower]):
         """Say that live pixel data has just arrived for this piece's own pixels; call it again while that lasts."""
         self.tell(lambda node: node.core.note_live_data(node.clock()))
 
+    def note_frame_shown(self, frame: int) -> None:
+        """Say that a frame has just been handed to the output; one that comes late is counted and told."""
+        self.ask(lambda node: node.core.note_frame_shown(frame, node.clock()))
+
     def note_late_frame(self) -> None:
-        """Say that a frame could not be shown in time."""
+        """Say that a frame could not be shown in time; for a player that does not report its frames."""
         self.ask(lambda node: node.core.note_late_frame())
 
 
