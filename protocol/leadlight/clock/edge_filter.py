@@ -94,6 +94,13 @@ FAR_SCALES: Final = 8.0
 """So do fewer, if the nearest of n of them is so many n-ths of a scale away: with exponential delays that happens once
 in 3000 times. Without it, a clock that begins wrongly can call one direction slow for minutes, for the scale that is
 learnt there has the clock's own error in it."""
+JAM_SCALE: Final = 5e-3
+"""Where both directions of exchanges spread further than this, the network is jammed."""
+JAM_SHARE: Final = 0.01
+"""In a jam packets are late alike for a while, and are not as many witnesses as they are packets: the offset is doubted
+by this share of the spread beyond ``JAM_SCALE``, per square root of a second. Without it, who starts in a jam believes a
+rate that is off by ten of its deviations, and the drift that is declared from it is not true. Once the rate is known, to
+``RATE_REOPENED`` or so, what a jam does is soon forgotten, and the doubt is not needed."""
 MEDIAN_OF_EXPONENTIAL: Final = math.log(2)
 SCALE_GAIN: Final = 0.05
 """Share by which one packet moves a scale that has been learnt."""
@@ -338,6 +345,9 @@ class EdgeFilter:
         q = RATE_WANDER * RATE_WANDER * dt
         rr = self._rr
         self._xx += dt * (2 * self._xr + dt * rr) + q * dt * dt / 3
+        jam = min(self._down.scale, self._up.scale) - JAM_SCALE
+        if jam > 0.0:
+            self._xx += (JAM_SHARE * jam) ** 2 * dt * rr / (rr + RATE_REOPENED**2)
         self._xr += dt * rr + q * dt / 2
         self._xb += dt * self._rb
         self._xf += dt * self._rf
