@@ -12,8 +12,8 @@ from leadlight.units import MICROSECOND, MILLISECOND, SECOND, LocalInstant
 
 DEVIATION_NS = 100 * MICROSECOND
 FLOOR_NS = MILLISECOND
-VOUCHED_NS = 3 * DEVIATION_NS + FLOOR_NS * 3 // 10 + STAMPING_NS
-"""Three deviations, three tenths of the floor, and what stamps may err by."""
+VOUCHED_NS = (3 * DEVIATION_NS + FLOOR_NS * 3 // 10) * 3 // 2 + STAMPING_NS
+"""Three deviations and three tenths of the floor, one and a half times, and what stamps may err by."""
 
 
 class Court:

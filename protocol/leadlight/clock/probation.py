@@ -35,9 +35,11 @@ POSSIBLE_SHARE_KEPT: Final = 0.9
 """Trust once earned is lost below this: a host that is late with one packet in a hundred is no reason."""
 LEAN_DEVIATIONS: Final = 4.0
 """Residuals lean if those above outnumber those below, or the other way, by so many of a fair coin's deviations."""
+VOUCHED_TIMES: Final = 1.5
+"""Marks are beyond what soundings vouch for at so many of their statistical half-widths. A clock that began in a jam may
+be wrong by more than one of them for some minutes, and marks are what puts it right."""
 CONTRADICTING_SHARE: Final = 0.5
-"""Soundings contradict marks if more than this share lies beyond them, those on the other side taken off. Half the
-marks of an honest way have not done so even while congestion kept the soundings wrong for minutes."""
+"""Soundings contradict marks if more than this share lies beyond them, those on the other side taken off."""
 SHARP_WINDOW: Final = 6
 """So many latest marks are looked at for sharpness."""
 SHARP_MINIMUM: Final = 4
@@ -147,6 +149,6 @@ class Probation:
 def _beyond(heard_at: LocalInstant, offset_ns: int, uncorrected: Estimate) -> int:
     """Return on which side a mark lies beyond what the uncorrected estimate vouches for: -1, 1, or 0 for neither."""
     apart = offset_ns - uncorrected.offset_at(heard_at)
-    if abs(apart) <= statistical_half_width_ns(uncorrected, heard_at) + STAMPING_NS:
+    if abs(apart) <= VOUCHED_TIMES * statistical_half_width_ns(uncorrected, heard_at) + STAMPING_NS:
         return 0
     return 1 if apart > 0 else -1
