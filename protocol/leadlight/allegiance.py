@@ -29,6 +29,7 @@ CHALLENGES_MAXIMUM: Final = 4
 """So many tenures may claim to be new at once; of more, one that was asked in vain makes room."""
 CHALLENGE_LASTS_NS: Final = 1 * SECOND
 LOSS_WINDOW: Final = 64
+LOSS_WINDOW_MASK: Final = (1 << LOSS_WINDOW) - 1
 LOSS_FEWEST: Final = 16
 """A share is of so many beacons at least: one lost of the first two is no half."""
 
@@ -48,6 +49,10 @@ class Verdict(Enum):
     RETIRED = "retired tenure"
     OTHER_LEADER = "other leader"
     UNPROVEN = "unproven tenure"
+
+
+FOLLOW: Final = Verdict.FOLLOW
+"""For every beacon: to reach a member through its class takes Python 3.11 ten times as long."""
 
 
 class Novelty(Enum):
@@ -93,18 +98,20 @@ class GroupLoss:
 
     def note(self, serial: int, is_copy: bool) -> None:
         """Take a beacon, whether or not it is news."""
-        if self._top is None:
-            self._top = serial
+        top = self._top
+        if top is None:
+            top = self._top = serial
             self._known = 1
-        ahead = (serial - self._top) & SERIAL_MASK
-        behind = 0
-        if 0 < ahead < SERIAL_HALF:
-            self._mask = self._mask << min(ahead, LOSS_WINDOW) & (1 << LOSS_WINDOW) - 1
-            self._known = min(self._known + ahead, LOSS_WINDOW)
+        ahead = (serial - top) & SERIAL_MASK
+        heard = not is_copy
+        if ahead == 0:
+            self._mask |= heard
+        elif ahead < SERIAL_HALF:
+            known = self._known + ahead
+            self._known = known if known < LOSS_WINDOW else LOSS_WINDOW
+            self._mask = (self._mask << (ahead if ahead < LOSS_WINDOW else LOSS_WINDOW) | heard) & LOSS_WINDOW_MASK
             self._top = serial
-        elif ahead:
-            behind = (self._top - serial) & SERIAL_MASK
-        if not is_copy and behind < self._known:
+        elif heard and (behind := (top - serial) & SERIAL_MASK) < self._known:
             self._mask |= 1 << behind
 
     def share_after(self, silent: int) -> float:
@@ -133,7 +140,8 @@ class Allegiance:
         self.is_lost = False
         """Whether the leader must be thought gone; then anybody else may be followed."""
         self.loss = GroupLoss()
-        self._challenges: OrderedDict[int, Challenge] = OrderedDict()
+        self.challenges: OrderedDict[int, Challenge] = OrderedDict()
+        """Tenures that claim to be new, by their numbers."""
         self._require_fresh = require_fresh
         self._proven: int | None = None
         # Of tenures that were left: whose they were, and the last serial heard.
@@ -143,13 +151,14 @@ class Allegiance:
         """Return what to make of a beacon. Only what was heard of each delivery and the open challenges change."""
         tenure = beacon.tenure
         if tenure == self.tenure:
-            self.loss.note(beacon.serial, beacon.is_copy)
-            if is_newer(beacon.serial, self.serial):
-                return Verdict.FOLLOW
-            if is_newer(beacon.serial, self._serials[beacon.is_copy]):
-                self._serials[beacon.is_copy] = beacon.serial
+            serial, is_copy = beacon.serial, beacon.is_copy
+            self.loss.note(serial, is_copy)
+            if is_newer(serial, self.serial):
+                return FOLLOW
+            if is_newer(serial, self._serials[is_copy]):
+                self._serials[is_copy] = serial
                 return Verdict.KNOWN
-            return Verdict.DUPLICATE if beacon.serial == self.serial else Verdict.LATE
+            return Verdict.DUPLICATE if serial == self.serial else Verdict.LATE
         if tenure in self._retired:
             leader, serial = self._retired[tenure]
             if leader != beacon.leader or leader == self.leader or not is_newer(beacon.serial, serial):
@@ -159,7 +168,7 @@ class Allegiance:
             return Verdict.OTHER_LEADER
         if not self._require_fresh or tenure == self._proven:
             return Verdict.FOLLOW
-        challenge = self._challenges.get(tenure)
+        challenge = self.challenges.get(tenure)
         if challenge is None:
             self._open(Challenge(beacon, source, received_at, opened_at=received_at))
         elif is_newer(beacon.serial, challenge.beacon.serial):
@@ -169,7 +178,7 @@ class Allegiance:
         return Verdict.UNPROVEN
 
     def _open(self, challenge: Challenge) -> None:
-        challenges = self._challenges
+        challenges = self.challenges
         if len(challenges) >= CHALLENGES_MAXIMUM:
             oldest = next(iter(challenges.values()))
             if challenge.opened_at - oldest.opened_at < CHALLENGE_LASTS_NS:
@@ -191,7 +200,7 @@ class Allegiance:
             self.tenure = beacon.tenure
             self.loss.restart()
             self.loss.note(beacon.serial, beacon.is_copy)
-            self._challenges.clear()
+            self.challenges.clear()
             self._proven = beacon.tenure
             before = (beacon.serial - 1) & SERIAL_MASK
             self._serials = [before, before]
@@ -206,7 +215,7 @@ class Allegiance:
         self._retire()
         self.leader = self.tenure = self._proven = None
         self.is_lost = False
-        self._challenges.clear()
+        self.challenges.clear()
 
     def _retire(self) -> None:
         if self.tenure is None or self.leader is None:
@@ -218,19 +227,17 @@ class Allegiance:
 
     def to_challenge(self) -> list[Challenge]:
         """Return the challenges that should be put now."""
-        if not self._challenges:
-            return []
-        return [challenge for challenge in self._challenges.values() if challenge.wants_asking]
+        return [challenge for challenge in self.challenges.values() if challenge.wants_asking]
 
     def is_open(self, nonce: int) -> bool:
         """Return whether a challenge of this nonce waits for its answer."""
-        return any(challenge.nonce == nonce for challenge in self._challenges.values())
+        return any(challenge.nonce == nonce for challenge in self.challenges.values())
 
     def answered(self, nonce: int, tenure: int) -> Challenge | None:
         """Take an Echo; return the challenge that it meets, whose beacon may now be judged again, or ``None``."""
-        challenge = self._challenges.get(tenure)
+        challenge = self.challenges.get(tenure)
         if challenge is None or challenge.nonce is None or nonce != challenge.nonce:
             return None
-        del self._challenges[tenure]
+        del self.challenges[tenure]
         self._proven = tenure
         return challenge

@@ -8,16 +8,43 @@ from __future__ import annotations
 
 from collections.abc import Hashable
 from dataclasses import dataclass
+from hashlib import blake2s
 from typing import Final
 
 from leadlight.units import SECOND, LocalInstant
 
+COOKIES_KEPT: Final = 512
 COPIES_MAXIMUM: Final = 64
 LEASE_NS: Final = 30 * SECOND
 BEGIN_ABOVE_PERMILLE: Final = 250
 END_BELOW_PERMILLE: Final = 80
 END_AFTER_NS: Final = 60 * SECOND
 """The group must have been heard well for so long before the copies end: no flapping."""
+
+
+class Cookies:
+    """The cookies of one leader: whoever returns that of its address receives what is sent there.
+
+    A cookie is a digest under ``secret``, and nothing need be kept of anybody. Those asked for lately are kept all the
+    same, for each is asked for with every Sounding.
+    """
+
+    __slots__ = ("_known", "_secret")
+
+    def __init__(self, secret: bytes) -> None:
+        self._secret = secret
+        self._known: dict[tuple[int, Hashable], int] = {}
+
+    def of(self, follower: int, address: Hashable) -> int:
+        """Return the cookie of a follower at an address."""
+        whose = follower, address
+        cookie = self._known.get(whose)
+        if cookie is None:
+            digest = blake2s(repr(whose).encode(), digest_size=8, key=self._secret, person=b"cookie")
+            cookie = self._known[whose] = int.from_bytes(digest.digest(), "big")
+            if len(self._known) > COOKIES_KEPT:
+                del self._known[next(iter(self._known))]
+        return cookie
 
 
 @dataclass(slots=True)

@@ -47,7 +47,7 @@ class SoundingSchedule:
         """The steady interval, once the burst and what follows it are over."""
         self._spacing_ns = STEADY_INTERVAL_NS
         self._fair_ns = 0
-        self._shared = 0, 0
+        self._group_size = self._budget = 0
         self.unmatched = 0
         """Echoes that answered nothing, or came too late."""
 
@@ -64,9 +64,10 @@ class SoundingSchedule:
 
     def share(self, group_size: int, budget_per_second: int) -> None:
         """Take note of how many share the budget."""
-        if (group_size, budget_per_second) == self._shared:
+        if group_size == self._group_size and budget_per_second == self._budget:
             return
-        self._shared = group_size, budget_per_second
+        self._group_size = group_size
+        self._budget = budget_per_second
         self._fair_ns = fair_spacing_ns(group_size, budget_per_second)
         self.interval_ns = max(STEADY_INTERVAL_NS, self._fair_ns)
 

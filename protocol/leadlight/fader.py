@@ -17,23 +17,19 @@ RETURN_FADE_NS: Final = 500 * MILLISECOND
 class Fader:
     """A level between 0 (dark) and 1 (as authored) that moves in straight lines."""
 
-    __slots__ = ("_from", "_over_ns", "_since", "_to")
+    __slots__ = ("_from", "_over_ns", "_since", "target")
 
     def __init__(self, level: float = 1.0) -> None:
         self._from = level
-        self._to = level
+        self.target = level
+        """Where the level is going, or has gone."""
         self._since = LocalInstant(0)
         self._over_ns = 0
-
-    @property
-    def target(self) -> float:
-        """Where the level is going, or has gone."""
-        return self._to
 
     def fade(self, to: float, now: LocalInstant, over_ns: int) -> None:
         """Move to ``to``, from wherever the level is, in ``over_ns``."""
         self._from = self.level_at(now)
-        self._to = to
+        self.target = to
         self._since = now
         self._over_ns = over_ns
 
@@ -41,10 +37,10 @@ class Fader:
         """Return the level at ``now``."""
         elapsed = now - self._since
         if elapsed >= self._over_ns:
-            return self._to
+            return self.target
         if elapsed <= 0:
             return self._from
-        return self._from + (self._to - self._from) * elapsed / self._over_ns
+        return self._from + (self.target - self._from) * elapsed / self._over_ns
 
     def done_at(self) -> LocalInstant:
         """Return when the fade is over."""

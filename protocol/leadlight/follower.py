@@ -13,7 +13,7 @@ from typing import Final, NamedTuple
 
 from leadlight import events
 from leadlight.addresses import GROUP, Address
-from leadlight.allegiance import Allegiance, Novelty, Verdict
+from leadlight.allegiance import FOLLOW, Allegiance, Novelty, Verdict
 from leadlight.clock import Bounds, ClockSettings, ClockView, Estimate, FollowerClock
 from leadlight.clock.group_delay import reporting_stride
 from leadlight.content import Library, StoredShow
@@ -22,7 +22,7 @@ from leadlight.entropy import Entropy, below, identity, nonzero32, spread
 from leadlight.errors import ConfigurationError, WireError
 from leadlight.exchange import SoundingSchedule
 from leadlight.fader import HOLDOVER_FADE_NS
-from leadlight.journal import LINES_KEPT, JournalLine
+from leadlight.journal import LINES_KEPT, JournalLine, new_journal_line
 from leadlight.messages import Beacon, Echo, Message, Sounding, Tally
 from leadlight.playhead import Playhead
 from leadlight.recovery import Recovery
@@ -36,6 +36,8 @@ TALLY_INTERVAL_NS: Final = 5 * SECOND
 TALLY_SPREAD: Final = 0.5
 """Tally intervals vary by this share either way, so that no two followers keep step (RFC 3550 section 6.3.1)."""
 TALLY_SOON_NS: Final = 200 * MILLISECOND
+TALLIES_KEPT: Final = 16
+"""So many Tallies heard last are remembered, so that one that comes twice counts once."""
 TALLIES_PER_SECOND: Final = 12
 """What all followers' Tallies together may come to (RFC 3550 section 6.2's idea)."""
 CONTINUED_WITHIN_NS: Final = 2 * MILLISECOND
@@ -117,6 +119,46 @@ _NOVELTIES: Final[
 class Follower:
     """One follower. Give it a codec for its group, a source of chance, and the shows it holds."""
 
+    # Beyond thirty attributes each instance would have a dictionary of its own, slower to look anything up in.
+    __slots__ = (
+        "_address",
+        "_allegiance",
+        "_asks_for_copies",
+        "_cap_at",
+        "_codec",
+        "_cookie",
+        "_entropy",
+        "_events",
+        "_group_size",
+        "_heard_tallies",
+        "_held",
+        "_instance",
+        "_interval_ns",
+        "_is_keyed",
+        "_journal",
+        "_last_sign",
+        "_live_until",
+        "_patience_at",
+        "_silent_at",
+        "_sounding_due",
+        "_soundings",
+        "_tally_at",
+        "_tally_due",
+        "_tally_serial",
+        "_timebase",
+        "_timebase_leader",
+        "_turns",
+        "answered_at",
+        "clock",
+        "counters",
+        "frame_shown",
+        "heard_at",
+        "identity",
+        "late_frames",
+        "settings",
+        "stage",
+    )
+
     def __init__(
         self,
         settings: FollowerSettings,
@@ -176,8 +218,8 @@ class Follower:
         self._sounding_due = False
         self._tally_due = False
         self._turns: deque[int] = deque(maxlen=4)
-        # Tallies heard by the group lately, so that one that came twice counts once.
-        self._heard_tallies: deque[tuple[int, int, int]] = deque(maxlen=16)
+        # Tallies heard by the group lately, oldest first.
+        self._heard_tallies: dict[tuple[int, int, int], None] = {}
 
     # -- the five verbs ------------------------------------------------------------------------------------------
 
@@ -218,19 +260,31 @@ class Follower:
 
     def next_timer(self) -> LocalInstant | None:
         """Return when ``handle_timer`` wants to be called next, or ``None``."""
-        earliest = self._soundings.due_at
-        for due in (self._tally_at, self._silent_at, self._cap_at, self._patience_at, self.stage.next_timer()):
-            if due is not None and (earliest is None or due < earliest):
-                earliest = due
+        # Asked after every datagram: written out, for a loop over a tuple takes twice as long.
+        earliest = self.stage.next_timer()
+        due = self._soundings.due_at
+        if due is not None and (earliest is None or due < earliest):
+            earliest = due
+        due = self._tally_at
+        if due is not None and (earliest is None or due < earliest):
+            earliest = due
+        due = self._silent_at
+        if due is not None and (earliest is None or due < earliest):
+            earliest = due
+        due = self._cap_at
+        if due is not None and (earliest is None or due < earliest):
+            earliest = due
+        due = self._patience_at
+        if due is not None and (earliest is None or due < earliest):
+            earliest = due
         return earliest
 
     def datagrams_to_send(self, now: LocalInstant) -> list[tuple[bytes, Address | None]]:
         """Return the datagrams to send at ``now`` with their destinations; each is stamped with ``now``."""
-        challenges = self._allegiance.to_challenge()
-        if not (self._sounding_due or self._tally_due or self._turns or challenges):
+        if not (self._sounding_due or self._tally_due or self._turns or self._allegiance.challenges):
             return []
         out: list[tuple[bytes, Address | None]] = []
-        for challenge in challenges:
+        for challenge in self._allegiance.to_challenge():
             challenge.wants_asking = False
             challenge.asked_at = now
             challenge.nonce = self._entropy.getrandbits(32)
@@ -431,7 +485,7 @@ class Follower:
     def _receive_beacon(self, beacon: Beacon, source: Address, received_at: LocalInstant, now: LocalInstant) -> None:
         """Take a beacon that arrived at ``received_at``: at ``now``, or before if its leader had to prove itself."""
         verdict = self._allegiance.judge(beacon, source, received_at)
-        if verdict is Verdict.FOLLOW:
+        if verdict is FOLLOW:
             self._follow_beacon(beacon, source, received_at, now)
         elif verdict is Verdict.KNOWN and not self._allegiance.is_lost:
             # What it says is known from a copy, or the copy from it. When it came is news to the clock.
@@ -453,8 +507,10 @@ class Follower:
         before_at, self.heard_at = self.heard_at, received_at
         self._last_sign = beacon.sent_at, received_at
         interval_ns = self._interval_ns = beacon.interval_ns
-        self._silent_at = LocalInstant(received_at + self.settings.silent_intervals * interval_ns)
-        self._cap_at = LocalInstant(received_at + max(self.settings.holdover_cap_ns, interval_ns))
+        settings = self.settings
+        self._silent_at = LocalInstant(received_at + settings.silent_intervals * interval_ns)
+        cap_ns = settings.holdover_cap_ns
+        self._cap_at = LocalInstant(received_at + (cap_ns if cap_ns > interval_ns else interval_ns))
         self._group_size = beacon.group_size
         self._soundings.share(beacon.group_size, beacon.sounding_budget)
         before = self.clock.state
@@ -464,8 +520,8 @@ class Follower:
             self._continue_timebase(beacon, now)
         if self._tally_at is None:
             # The holdover had ended, and with it all that this node sends.
-            self._tally_at = LocalInstant(now + below(self._entropy, self.settings.tally_interval_ns))
-        if self.settings.soundings and self._soundings.due_at is None:
+            self._tally_at = LocalInstant(now + below(self._entropy, settings.tally_interval_ns))
+        if settings.soundings and self._soundings.due_at is None:
             self._soundings.begin(now, beacon.group_size, beacon.sounding_budget)
         self._sample_beacon(beacon, received_at)
         self.stage.read(beacon, now)
@@ -476,13 +532,15 @@ class Follower:
     def _write_down(self, received_at: LocalInstant, before_at: LocalInstant | None) -> None:
         served, moved = self.clock.served, self.stage.moved
         self._journal.append(
-            JournalLine(
-                received_at,
-                None if before_at is None else received_at - before_at,
-                None if served is None else served.offset_at(received_at),
-                None if moved is None else moved.error_ns,
-                None if moved is None else moved.remedy,
-                self.frame_shown,
+            new_journal_line(
+                (
+                    received_at,
+                    None if before_at is None else received_at - before_at,
+                    None if served is None else served.offset_at(received_at),
+                    None if moved is None else moved.error_ns,
+                    None if moved is None else moved.remedy,
+                    self.frame_shown,
+                )
             )
         )
 
@@ -535,7 +593,7 @@ class Follower:
                 # What moved the bound out of its budget may have moved the clock as well: the line is held for a while.
                 self._patience_at = LocalInstant(now + JOIN_PATIENCE_NS)
             self._tell_soon(now)
-        if state is not ClockState.LOCKED and self._patience_at is not None and now < self._patience_at:
+        if self._patience_at is not None and now < self._patience_at and state is not ClockState.LOCKED:
             return
         self._go_by_clock(now)
 
@@ -615,7 +673,9 @@ class Follower:
         if heard in self._heard_tallies:
             self.counters["repeated tally"] += 1
             return
-        self._heard_tallies.append(heard)
+        self._heard_tallies[heard] = None
+        if len(self._heard_tallies) > TALLIES_KEPT:
+            del self._heard_tallies[next(iter(self._heard_tallies))]
         if tally.tenure == self._allegiance.tenure and tally.radio == self.settings.radio:
             self.clock.common_view.note_heard(tally.turn, received_at)
 

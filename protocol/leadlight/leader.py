@@ -276,24 +276,30 @@ class Leader:
 
     def next_timer(self) -> LocalInstant | None:
         """Return when ``handle_timer`` wants to be called next, or ``None``."""
-        due: list[LocalInstant | None] = [self._ear.next_timer()]
+        instants: tuple[LocalInstant | None, ...]
         if self._tenure is not None:
-            due.append(self._tenure.next_timer())
+            instants = (self._tenure.next_timer(),)
         elif self.role is Role.LISTENING:
-            due.append(self._listen_until)
+            instants = (self._listen_until,)
         elif self.role is Role.STANDBY:
-            due.append(self._silence_at())
             boundary = self._boundary_at()
-            if boundary is not None and boundary > self._seen_at:
-                due.append(boundary)  # one that has passed waits for the clock to be known: for a packet
+            if boundary is not None and boundary <= self._seen_at:
+                boundary = None  # one that has passed waits for the clock to be known: for a packet
+            instants = (self._silence_at(), boundary)
         else:
-            due += [self._ask_at, self._lead_at()]
-        return min((instant for instant in due if instant is not None), default=None)
+            instants = (self._ask_at, self._lead_at())
+        earliest = self._ear.next_timer()
+        for due in instants:
+            if due is not None and (earliest is None or due < earliest):
+                earliest = due
+        return earliest
 
     def datagrams_to_send(self, now: LocalInstant) -> list[tuple[bytes, Address | None]]:
         """Return the datagrams to send at ``now`` with their destinations; each is stamped with ``now``."""
         out = self._ear.datagrams_to_send(now)
-        return out if self._tenure is None else out + self._tenure.datagrams_to_send(now)
+        if self._tenure is not None:
+            out += self._tenure.datagrams_to_send(now)
+        return out
 
     def next_event(self) -> events.LeaderEvent | None:
         """Return the oldest event not yet told, or ``None``."""
@@ -352,21 +358,24 @@ class Leader:
     def _order(self) -> tuple[int, int]:
         return self.settings.rank, self.identity
 
+    def _hears_better(self) -> bool:
+        """Return whether the leader that the ear follows goes before this node."""
+        return self._ear.order < self._order
+
     def _follow_ear(self, now: LocalInstant) -> None:
         """Let the role follow from what the ear has heard and found proven."""
         self._seen_at = max(self._seen_at, now)
         heard_at = self._ear.heard_at
-        is_better = self._ear.order < self._order
         while (event := self._ear.next_event()) is not None:
             is_new = isinstance(event, events.LeaderFound | events.LeaderChanged | events.LeaderRestarted)
             if is_new and self._tenure is None:
-                self._move(RoleInput.HEARD_BETTER if is_better else RoleInput.HEARD_LEADER, now)
+                self._move(RoleInput.HEARD_BETTER if self._hears_better() else RoleInput.HEARD_LEADER, now)
         if heard_at is None:
             return
         if self._tenure is not None:
             if heard_at <= self._led_since:
                 return
-            if is_better:
+            if self._hears_better():
                 self._move(RoleInput.HEARD_BETTER, now)
             elif self._rival_stop is not None and self._ear.tenure == self._rival_stop:
                 self._rival_stop = None

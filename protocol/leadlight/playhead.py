@@ -13,14 +13,18 @@ whole frame of error that no clock can remove.
 from __future__ import annotations
 
 from collections.abc import Callable
-from typing import Final, NamedTuple, TypeAlias
+from dataclasses import dataclass
+from typing import Final, TypeAlias
 
 from leadlight.cue import FrameRate
-from leadlight.recovery import BlendedRecovery, History, Recovery, Remedy
+from leadlight.recovery import ABSORB, HOLD, SLEW, STEP, BlendedRecovery, History, Recovery, Remedy
 from leadlight.units import BILLION, MILLISECOND, LocalInstant, ShowPosition
 
+# Every sample of the clock makes four of these values. They are not frozen, for that would double what they cost.
 
-class Stretch(NamedTuple):
+
+@dataclass(slots=True)
+class Stretch:
     """Show position as a straight line over local time; ``rate_ppb`` is speed over normal, in parts per billion."""
 
     at: LocalInstant
@@ -57,12 +61,17 @@ ASKED_AGAIN_NS: Final = MILLISECOND
 """Least wait until a step is looked at again: shorter than any frame."""
 
 
-class Moved(NamedTuple):
-    """What an amendment did: the remedy, the error it met (show minus playhead, ns), and whether a step is not seen."""
+@dataclass(slots=True)
+class Moved:
+    """What an amendment did: the remedy, the error it met (show minus playhead, ns), and whether a step is not seen.
+
+    ``goes_on`` where it is the remedy of before: a hold that is not over.
+    """
 
     remedy: Remedy
     error_ns: int
     is_unseen: bool = False
+    goes_on: bool = False
 
 
 class Playhead:
@@ -81,9 +90,7 @@ class Playhead:
         self._before: Stretch | None = None
         self._now: Stretch | None = None
         self._then: Stretch | None = None
-        self._stepped_at: LocalInstant | None = None
-        self._slewed_until: LocalInstant | None = None
-        self._slew_sign = 0
+        self._history = History(None, None, 0)
         self.again_at: LocalInstant | None = None
         """When ``amend_again`` is due, while a step waits."""
         self._wanted: Stretch | None = None
@@ -102,7 +109,7 @@ class Playhead:
 
     def note_step(self, now: LocalInstant) -> None:
         """Count a jump that was made otherwise, so that the next step keeps its distance from it."""
-        self._stepped_at = now
+        self._history = self._history._replace(stepped_at=now)
 
     def halt(self) -> None:
         """Drop the plan: nothing is in force."""
@@ -132,54 +139,54 @@ class Playhead:
         """
         if self._now is None:
             return None
-        if self._slewed_until is not None and self._slewed_until > now:
-            self._slewed_until = now  # a slew under way ends here; what follows is planned anew
+        history = self._history
+        if history.slewed_until is not None and history.slewed_until > now:
+            # A slew under way ends here; what follows is planned anew.
+            history = self._history = history._replace(slewed_until=now)
         # The plan changes from the first light that is not handed over yet: what is answered at ``now`` is of then.
         at = LocalInstant(now + self._lead_ns)
         planned = self._stretch_at(at)
         here = planned.position_at(at)
         there = target.position_at(at)
         error_ns = there - here
-        if error_ns < 0 and self.is_holding(now):
+        goes_on = error_ns < 0 and self.is_holding(now)
+        if goes_on:
             # A hold lasts until the show has caught up: no step back half-way.
-            remedy, rate_ppb, patience_ns = Remedy.HOLD, 0, 0
+            remedy, rate_ppb, patience_ns = HOLD, 0, 0
         else:
-            remedy, rate_ppb, patience_ns = self._recovery.correct(
-                error_ns, now, History(self._stepped_at, self._slewed_until, self._slew_sign)
-            )
+            correction = self._recovery.correct(error_ns, now, history)
+            remedy, rate_ppb, patience_ns = correction.remedy, correction.rate_ppb, correction.patience_ns
         is_unseen = False
-        if remedy is Remedy.STEP:
+        if remedy is STEP:
             wait_ns = None if unseen is None else self._wait_ns(here, there, now, patience_ns, unseen)
             is_unseen = wait_ns == 0
             if wait_ns:
                 self._wanted = target
                 self.again_at = LocalInstant(now + max(wait_ns, ASKED_AGAIN_NS))
-                remedy = Remedy.SLEW if rate_ppb else Remedy.ABSORB
+                remedy = SLEW if rate_ppb else ABSORB
             else:
                 self._wait_no_longer()
         elif self._wanted is not None:
             self._wait_no_longer()
         self._before = planned
-        if remedy is Remedy.STEP:
-            self._stepped_at = now
+        if remedy is STEP:
+            self._history = history._replace(stepped_at=now)
             self._now, self._then = Stretch(at, there, target.rate_ppb), None
-        elif remedy is Remedy.HOLD:
-            until = target.instant_of(here)
+        elif remedy is HOLD:
+            caught_up_at = target.instant_of(here)
             self._now = Stretch(at, here, FROZEN_PPB)
-            self._then = None if until is None else Stretch(until, here, target.rate_ppb)
+            self._then = None if caught_up_at is None else Stretch(caught_up_at, here, target.rate_ppb)
         elif rate_ppb == 0:
             self._now, self._then = Stretch(at, here, target.rate_ppb), None
         else:
             lasts = abs(error_ns) * BILLION // abs(rate_ppb)
-            rate = target.rate_ppb + rate_ppb
-            self._now = Stretch(at, here, rate)
             until = LocalInstant(at + lasts)
+            self._now = faster = Stretch(at, here, target.rate_ppb + rate_ppb)
             # The next stretch begins where this one ends, to the nanosecond: no seam.
-            self._then = Stretch(until, self._now.position_at(until), target.rate_ppb)
-            if remedy is Remedy.SLEW:
-                self._slewed_until = LocalInstant(now + lasts)
-                self._slew_sign = 1 if rate_ppb > 0 else -1
-        return Moved(remedy, error_ns, is_unseen)
+            self._then = Stretch(until, faster.position_at(until), target.rate_ppb)
+            if remedy is SLEW:
+                self._history = History(history.stepped_at, LocalInstant(now + lasts), 1 if rate_ppb > 0 else -1)
+        return Moved(remedy, error_ns, is_unseen, goes_on)
 
     def _wait_ns(
         self, here: ShowPosition, there: ShowPosition, now: LocalInstant, patience_ns: int, unseen: Unseen

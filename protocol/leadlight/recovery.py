@@ -31,7 +31,15 @@ class Remedy(Enum):
     """Freeze until the show has caught up."""
 
 
-class Correction(NamedTuple):
+ABSORB: Final = Remedy.ABSORB
+SLEW: Final = Remedy.SLEW
+STEP: Final = Remedy.STEP
+HOLD: Final = Remedy.HOLD
+"""For what runs at every sample: to reach a member through its class takes Python 3.11 ten times as long."""
+
+
+@dataclass(slots=True)
+class Correction:
     """A remedy, and for a slew or an absorption how much faster than the show to run, in parts per billion.
 
     A step may wait up to ``patience_ns``, counted from when one was first wanted, for an instant at which the player
@@ -71,8 +79,8 @@ STEP_PATIENCE_NS: Final = 1500 * MILLISECOND
 slew: 50 ms at 2 %, 2.5 s."""
 
 
-def _absorbed(error_ns: int, over_ns: int) -> Correction:
-    return Correction(Remedy.ABSORB, error_ns * BILLION // over_ns)
+def _absorbed(error_ns: int) -> Correction:
+    return Correction(ABSORB, error_ns * BILLION // ABSORB_OVER_NS)
 
 
 def _slewed(error_ns: int, rate: float, now: LocalInstant, history: History, spacing_ns: int) -> Correction:
@@ -140,7 +148,7 @@ class BlendedRecovery:
         """Return what to do about ``error_ns``; see the class."""
         size = abs(error_ns)
         if size <= self.dead_band_ns:
-            return _absorbed(error_ns, self.absorb_over_ns)
+            return Correction(ABSORB, error_ns * BILLION // self.absorb_over_ns)
         slewed = _slewed(error_ns, self.slew_rate, now, history, self.reversal_spacing_ns)
         if size > self.step_above_ns:
             if error_ns < 0 and size >= self.hold_above_ns:
@@ -169,7 +177,7 @@ class SlewOnlyRecovery:
     def correct(self, error_ns: int, now: LocalInstant, history: History) -> Correction:
         """Return what to do about ``error_ns``; see the class."""
         if abs(error_ns) <= self.dead_band_ns:
-            return _absorbed(error_ns, ABSORB_OVER_NS)
+            return _absorbed(error_ns)
         return _slewed(error_ns, self.slew_rate, now, history, self.reversal_spacing_ns)
 
 
@@ -192,7 +200,7 @@ class StepOnlyRecovery:
     def correct(self, error_ns: int, now: LocalInstant, history: History) -> Correction:
         """Return what to do about ``error_ns``; see the class."""
         if abs(error_ns) <= self.dead_band_ns:
-            return _absorbed(error_ns, ABSORB_OVER_NS)
+            return _absorbed(error_ns)
         if not _may_step(now, history, self.step_spacing_ns):
             return Correction(Remedy.ABSORB)
         return Correction(Remedy.STEP, patience_ns=self.step_patience_ns)
@@ -218,7 +226,7 @@ class HoldRecovery:
     def correct(self, error_ns: int, now: LocalInstant, history: History) -> Correction:
         """Return what to do about ``error_ns``; see the class."""
         if abs(error_ns) <= self.dead_band_ns:
-            return _absorbed(error_ns, ABSORB_OVER_NS)
+            return _absorbed(error_ns)
         if error_ns < 0:
             return Correction(Remedy.HOLD)
         if not _may_step(now, history, self.step_spacing_ns):

@@ -17,7 +17,7 @@ from leadlight.cue import NO_SHOW, Cue, dark_cue
 from leadlight.fader import RETURN_FADE_NS, STOP_FADE_NS, Fader
 from leadlight.messages import Beacon
 from leadlight.playhead import FROZEN_PPB, Moved, Playhead, Stretch
-from leadlight.recovery import Remedy
+from leadlight.recovery import ABSORB, Remedy
 from leadlight.terms import CueState
 from leadlight.units import BILLION, SECOND, LeaderInstant, LocalInstant, ShowPosition
 
@@ -25,6 +25,8 @@ UNKEYED_SPACING_NS: Final = 2 * SECOND
 """Without a key, changes of show or state are at least this far apart."""
 CUE_JUMP_NS: Final = SECOND
 """A cue that moves the show it finds running by so much is meant to: it is begun anew, not corrected for."""
+# At every sample: to reach a member through its class takes Python 3.11 ten times as long.
+_ROLLING: Final = CueState.ROLLING
 
 
 class Shown(NamedTuple):
@@ -98,10 +100,20 @@ class Stage:
 
     def next_timer(self) -> LocalInstant | None:
         """Return when ``handle_timer`` wants to be called next, or ``None``."""
+        # Asked after every datagram: written out, for a loop over a tuple takes twice as long.
         earliest = self._cue_at
-        for due in (self._off_local, self._halt_at, self._pending_at, self.playhead.again_at):
-            if due is not None and (earliest is None or due < earliest):
-                earliest = due
+        due = self._off_local
+        if due is not None and (earliest is None or due < earliest):
+            earliest = due
+        due = self._halt_at
+        if due is not None and (earliest is None or due < earliest):
+            earliest = due
+        due = self._pending_at
+        if due is not None and (earliest is None or due < earliest):
+            earliest = due
+        due = self.playhead.again_at
+        if due is not None and (earliest is None or due < earliest):
+            earliest = due
         return earliest
 
     # -- what is shown -------------------------------------------------------------------------------------------
@@ -154,12 +166,16 @@ class Stage:
     def read(self, beacon: Beacon, now: LocalInstant) -> None:
         """Take over what the beacon says is in force and what comes next."""
         self.off_at = beacon.off_at
-        pending = beacon.cue
-        if self.cue == beacon.next_cue:
+        pending, next_cue = beacon.cue, beacon.next_cue
+        if next_cue is not None and next_cue == self.cue:
             # Sent just before the instant, and here the instant has come: nothing goes back for it.
             self._pending = self.next_cue = None
             return
-        if pending.state is CueState.STOPPED and pending != self.cue:
+        if pending == self.cue:
+            self._pending = None
+            self.next_cue = next_cue
+            return
+        if pending.state is CueState.STOPPED:
             # A stop waits for nothing: neither for a lock nor for its instant.
             self._pending = self.next_cue = None
             self._adopt(pending, now)
@@ -167,22 +183,23 @@ class Stage:
             return
         is_latched = self.cue.state is CueState.STOPPED and self._stop_is_of_timebase
         if is_latched and pending.line.leader_at <= self.cue.line.leader_at:
-            self._pending = None if pending.state is CueState.STOPPED else self._pending
-            self.next_cue = beacon.next_cue
+            self.next_cue = next_cue
             return
-        self._pending = None if pending == self.cue else pending
-        self.next_cue = beacon.next_cue
+        self._pending = pending
+        self.next_cue = next_cue
 
     def follow(self, now: LocalInstant) -> None:
         """Let cues and playhead go by the clock as it is known now."""
-        self._time_cue(now)
+        if self.next_cue is not None or self._cue_at is not None:
+            self._time_cue(now)
         if self._pending is not None:
             self._adopt(self._pending, now)
         elif self._cue_at is None or now < self._cue_at:
             self._retarget(now)
         if self._cue_at is not None and now >= self._cue_at:
             self._promote(now)
-        self._time_off()
+        if self.off_at is not None or self._off_local is not None:
+            self._time_off()
 
     def _time_cue(self, now: LocalInstant) -> None:
         """Work out when the next cue falls on the local clock, as it is known now."""
@@ -293,14 +310,14 @@ class Stage:
 
     def _target(self, cue: Cue, now: LocalInstant) -> Stretch | None:
         """Return where a cue puts the show, over local time."""
-        if cue.state is CueState.PAUSED:
-            return Stretch(now, cue.line.position, FROZEN_PPB)
-        served = self.clock.served
-        if served is None or cue.state is not CueState.ROLLING:
-            return None
         line = cue.line
-        rate_ppb = line.rate_ppb - round(served.rate * (BILLION + line.rate_ppb))
-        return Stretch(now, line.position_at(served.leader_at(now)), rate_ppb)
+        if cue.state is _ROLLING:
+            served = self.clock.served
+            if served is None:
+                return None
+            rate_ppb = line.rate_ppb - round(served.rate * (BILLION + line.rate_ppb))
+            return Stretch(now, line.position_at(served.leader_at(now)), rate_ppb)
+        return Stretch(now, line.position, FROZEN_PPB) if cue.state is CueState.PAUSED else None
 
     def _retarget(self, now: LocalInstant) -> None:
         """Move the playhead towards where the cue in force puts the show."""
@@ -309,29 +326,28 @@ class Stage:
         target = self._target(self.cue, now)
         if target is None:
             return
-        if not self.playhead.is_running or self._fader.target <= 0.0:
+        playhead = self.playhead
+        if not playhead.is_running or self._fader.target <= 0.0:
             if self._halt_at is None and not self._is_past_off(self.cue, now):
                 # Back from holdover's end: the same fade in as out.
-                self.playhead.start(target)
+                playhead.start(target)
                 self._fader.fade(1.0, now, RETURN_FADE_NS)
             return
-        if self.cue.state is CueState.PAUSED:
-            return
-        was_holding = self.playhead.is_holding(now)
-        moved = self.moved = self.playhead.amend(target, now, self._show.unseen_in_ns if self._show.stills else None)
-        if not was_holding or moved is None or moved.remedy is not Remedy.HOLD:
-            self._note(moved, now)
+        if target.rate_ppb == FROZEN_PPB:
+            return  # paused: what stands still is never corrected
+        moved = self.moved = playhead.amend(target, now, self._show.unseen_in_ns if self._show.stills else None)
+        self._note(moved, now)
 
     def _note(self, moved: Moved | None, now: LocalInstant) -> None:
         """Tell of a step or a hold; one that is seen comes in softly where anybody could have made it."""
-        if moved is None:
+        if moved is None or moved.remedy is ABSORB:
             return
         if moved.remedy is Remedy.STEP:
             self._emit(events.Stepped(now, moved.error_ns))
             self._changed_at = now
             if not moved.is_unseen:
                 self._fade_in_unkeyed(now)
-        elif moved.remedy is Remedy.HOLD:
+        elif moved.remedy is Remedy.HOLD and not moved.goes_on:
             self._emit(events.Held(now, -moved.error_ns))
 
     def _is_past_off(self, cue: Cue, now: LocalInstant) -> bool:

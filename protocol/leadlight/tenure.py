@@ -7,16 +7,14 @@ burst, and lets every later beacon repeat it. When a tenure begins and ends is d
 from __future__ import annotations
 
 from collections import Counter, deque
-from collections.abc import Hashable
 from dataclasses import dataclass
-from hashlib import blake2s
 from typing import Final
 
 from leadlight import events
 from leadlight.addresses import GROUP, Address
 from leadlight.clock.estimator import Estimate
 from leadlight.clock.group_delay import DelayCollector
-from leadlight.copies import CopyList
+from leadlight.copies import Cookies, CopyList
 from leadlight.cue import START, Cue, ShowLine, dark_cue
 from leadlight.entropy import Entropy, below, identity, nonzero32
 from leadlight.errors import ConfigurationError
@@ -139,7 +137,7 @@ class Tenure:
         self._entropy = entropy
         self._tenure = nonzero32(entropy)
         self._timebase = nonzero32(entropy) if inheritance is None else inheritance.timebase
-        self._secret = entropy.getrandbits(8 * SECRET_BYTES).to_bytes(SECRET_BYTES, "big")
+        self._cookies = Cookies(entropy.getrandbits(8 * SECRET_BYTES).to_bytes(SECRET_BYTES, "big"))
         self._serial = U32 & entropy.getrandbits(16)
         self._events: deque[events.LeaderEvent] = deque()
         self._delays = DelayCollector()
@@ -156,7 +154,7 @@ class Tenure:
         self._copies = CopyList()
         self._stopped_at = now
         self._answers = RateLimiter(settings.sounding_budget, ANSWER_BURST_S * settings.sounding_budget)
-        self._echoes: deque[tuple[Sounding, Address, LocalInstant, int]] = deque()
+        self._echoes: deque[tuple[Sounding, Address, LocalInstant, int, int]] = deque()
 
     @property
     def tenure(self) -> int:
@@ -287,7 +285,7 @@ class Tenure:
         """Return the datagrams to send at ``now`` with their destinations; each is stamped with ``now``."""
         out: list[tuple[bytes, Address | None]] = []
         while self._echoes:
-            sounding, address, received_at, length = self._echoes.popleft()
+            sounding, address, received_at, length, cookie = self._echoes.popleft()
             echo = Echo(
                 self.identity,
                 self._tenure,
@@ -295,7 +293,7 @@ class Tenure:
                 sounding.nonce,
                 self.leader_at(received_at),
                 self.leader_at(now),
-                self._cookie(sounding.follower, address),
+                cookie,
             )
             data = self._codec.encode(echo)
             if len(data) <= length:
@@ -435,7 +433,8 @@ class Tenure:
             self.counters["echo limited"] += 1
             return
         # Only who receives at this address can know what was sent there: a recording sent from elsewhere does not.
-        is_proven = sounding.cookie == self._cookie(sounding.follower, source)
+        cookie = self._cookies.of(sounding.follower, source)
+        is_proven = sounding.cookie == cookie
         entry = self.roster.find(sounding.follower)
         if is_proven or entry is None:
             entry, _ = self.roster.hear(sounding.follower, source, received_at)
@@ -450,7 +449,7 @@ class Tenure:
         if len(self._echoes) >= ECHO_QUEUE_MAXIMUM:
             self.counters["echo dropped"] += 1
             return
-        self._echoes.append((sounding, source, received_at, length))
+        self._echoes.append((sounding, source, received_at, length, cookie))
 
     def _receive_tally(self, tally: Tally, source: Address, received_at: LocalInstant) -> None:
         if tally.tenure != self._tenure:
@@ -533,10 +532,6 @@ class Tenure:
                 if entry.tally is None:
                     continue  # it was never named, and so never told of
                 self._emit(events.FollowerLost(now, entry.follower, entry.name))
-
-    def _cookie(self, follower: int, address: Hashable) -> int:
-        digest = blake2s(repr((follower, address)).encode(), digest_size=8, key=self._secret, person=b"cookie")
-        return int.from_bytes(digest.digest(), "big")
 
     def _emit(self, event: events.LeaderEvent) -> None:
         self._events.append(event)

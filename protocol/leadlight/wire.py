@@ -140,7 +140,8 @@ DELAY_HEAD_FIELDS: Final = (Field("radio", 0, U16, optional=True), Field("doubt_
 SOUNDING_MINIMUM_BYTES: Final = PREAMBLE_BYTES + 1 + 4 * 5 + 3 * 9
 """Length of the longest Echo, tag apart. A Sounding is padded to it, so that its Echo is never larger than it."""
 
-# Lookups by number are several times cheaper than calling the enumeration.
+# Lookups by number are several times cheaper than calling the enumeration, and names of one's own than its members'.
+_BEACON, _BEACON_COPY, _SOUNDING, _ECHO, _TALLY = Kind
 _CUE_STATES: Final = tuple(CueState)
 _CLOCK_STATES: Final = tuple(ClockState)
 _CONTENT_STATES: Final = tuple(ContentState)
@@ -187,7 +188,7 @@ class Codec:
         """
         kind, fields = _PACKERS[type(message)](message)
         signed: bytes = self._preambles[kind] + self._packer.pack(fields)
-        if kind is Kind.SOUNDING and (missing := SOUNDING_MINIMUM_BYTES - len(signed)) > 0:
+        if kind is _SOUNDING and (missing := SOUNDING_MINIMUM_BYTES - len(signed)) > 0:
             # The padding is the last field, so far an empty one: two bytes that are replaced by a longer one.
             signed = signed[:-2] + self._packer.pack(bytes(missing))
         if self.keys is None:
@@ -261,6 +262,13 @@ def _blame(values: Sequence[Any], fields: tuple[Field, ...]) -> WireError:
     raise AssertionError("a check failed that blames nothing")
 
 
+def _range_test(name: str, field: Field) -> str:
+    """Return the expression that is true of a whole number inside a field's range."""
+    if field.low == 0 and field.high & (field.high + 1) == 0:
+        return f"not {name} >> {field.high.bit_length()}"  # all of so many bits: one operation, and never of a negative
+    return f"{field.low} <= {name} <= {field.high}"
+
+
 def _compile_check(fields: tuple[Field, ...], pair: type | None = None) -> Callable[[Sequence[Any]], Any]:
     """Return a function that raises ``WireError`` unless a sequence begins with values inside ``fields``.
 
@@ -272,8 +280,7 @@ def _compile_check(fields: tuple[Field, ...], pair: type | None = None) -> Calla
     names = [f"v{index}" for index in range(len(fields))]
     # An exact type test: a bool is an int to isinstance.
     conditions = [
-        (f"({name} is None or " if field.optional else "(")
-        + f"type({name}) is int and {field.low} <= {name} <= {field.high})"
+        (f"({name} is None or " if field.optional else "(") + f"type({name}) is int and {_range_test(name, field)})"
         for name, field in zip(names, fields, strict=True)
     ]
     pairs = [f"new(({first}, {second})), " for first, second in zip(names[::2], names[1::2], strict=False)]
@@ -401,7 +408,7 @@ def _pack_beacon(beacon: Beacon) -> tuple[Kind, tuple[Any, ...]]:
         _check_delay_head(head)
         delays = head + _group_delays.flatten(group_delays)
     next_fields = None if next_cue is None else _cue_fields(next_cue)
-    kind = Kind.BEACON_COPY if is_copy else Kind.BEACON
+    kind = _BEACON_COPY if is_copy else _BEACON
     return kind, (*scalars, _cue_fields(cue), next_fields, _marks.flatten(marks), delays)
 
 
@@ -465,7 +472,7 @@ def _read_beacon_copy(fields: tuple[Any, ...]) -> Beacon:
 def _pack_sounding(sounding: Sounding) -> tuple[Kind, tuple[Any, ...]]:
     scalars = sounding[:6]
     _check_sounding(scalars)
-    return Kind.SOUNDING, (*scalars, _delay_reports.flatten(sounding.delays), b"")
+    return _SOUNDING, (*scalars, _delay_reports.flatten(sounding.delays), b"")
 
 
 def _read_sounding(fields: tuple[Any, ...]) -> Sounding:
@@ -481,7 +488,7 @@ def _read_sounding(fields: tuple[Any, ...]) -> Sounding:
 
 def _pack_echo(echo: Echo) -> tuple[Kind, tuple[Any, ...]]:
     _check_echo(echo)
-    return Kind.ECHO, echo
+    return _ECHO, echo
 
 
 def _read_echo(fields: tuple[Any, ...]) -> Echo:
@@ -510,7 +517,7 @@ def _pack_tally(tally: Tally) -> tuple[Kind, tuple[Any, ...]]:
     )
     _check_tally(scalars)
     _check_name(tally.name)
-    return Kind.TALLY, (*scalars, tally.name)
+    return _TALLY, (*scalars, tally.name)
 
 
 def _check_name(name: Any) -> None:

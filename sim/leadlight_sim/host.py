@@ -151,10 +151,12 @@ class Host:
         settings = self._settings
         delay = 0.0
         if settings.jitter_ns:
-            delay = abs(luck.normal(0.0, settings.jitter_ns))
-        if settings.spike_share and luck.chance(settings.spike_share):
+            delay = luck.half_normal(settings.jitter_ns)
+        if settings.spike_share and luck.random() < settings.spike_share:
             delay += luck.uniform(settings.spike_from_ns, settings.spike_to_ns)
-        return int(delay + self._stall(luck))
+        if self._busy_share:
+            delay += self._stall(luck)
+        return int(delay)
 
     def timer_lateness_ns(self) -> int:
         """Return how long after its due instant the next timer runs, in ns."""

@@ -96,6 +96,7 @@ class Node:
         self._kernel = kernel
         self._air = air
         self._oscillator = oscillator
+        self._local_at = oscillator.local_at
         self._host = host
         self._trace = trace
         self._fates = fates
@@ -120,11 +121,13 @@ class Node:
 
     def local_at(self, true: TrueInstant) -> LocalInstant:
         """Return what this host's clock shows at a true instant."""
-        return LocalInstant(self._oscillator.local_at(true) + self._shift_ns)
+        shown, shift_ns = self._local_at(true), self._shift_ns
+        return LocalInstant(shown + shift_ns) if shift_ns else shown
 
     def true_at(self, local: LocalInstant) -> TrueInstant:
         """Return the first true instant at which this host's clock shows ``local``."""
-        return self._oscillator.true_at(LocalInstant(local - self._shift_ns))
+        shift_ns = self._shift_ns
+        return self._oscillator.true_at(LocalInstant(local - shift_ns) if shift_ns else local)
 
     @property
     def now(self) -> LocalInstant:
@@ -195,7 +198,9 @@ class Node:
         self._trace.note(b"r", true, self._number, data)
         if self.beacons_heard is not None and data[2] & 0x0F == Kind.BEACON:
             self.beacons_heard[id(data)] = true
-        now = self.local_at(true)
+        now = self._local_at(true)
+        if self._shift_ns:
+            now = LocalInstant(now + self._shift_ns)
         core.receive_datagram(data, sender, now)
         self._settle(core, now)
 

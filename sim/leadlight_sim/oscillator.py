@@ -101,6 +101,7 @@ class Oscillator:
         "_settings",
         "_starts",
         "_stream",
+        "_walk_deviation_ppm",
         "_walk_ppm",
         "started_at",
     )
@@ -117,6 +118,7 @@ class Oscillator:
         self._resolution = settings.resolution_ns
         self._segment_ns = settings.segment_ns
         self._walk_ppm = 0.0
+        self._walk_deviation_ppm = settings.wander_ppm * math.sqrt(settings.segment_ns / SECOND)
         # Segment k begins at the local instant starts[k] and ends at starts[k + 1]. Arrays: a fifth of lists' memory.
         self._starts = array("q", [settings.offset_ns])
         self._frequencies = array("i")
@@ -143,12 +145,16 @@ class Oscillator:
         resolution = self._resolution
         # A clock read in steps shows ``local`` once it has reached the next step.
         wanted = local if resolution == 1 else local + -local % resolution
-        if not self._local < wanted <= self._local_end:
+        begin, shown, rate = self._begin, self._local, self._rate
+        if not shown < wanted <= self._local_end:
             if wanted <= self._starts[0]:
                 return self.started_at
-            self._select_local(wanted)
+            # The current segment stays the current one: who asks when a timer is due goes on to ask what is shown now.
+            number = self._segment_showing(wanted)
+            begin = TrueInstant(self.started_at + number * self._segment_ns)
+            shown, rate = self._starts[number], TRILLION + self._frequencies[number]
         # The least e with floor(e·rate/10¹²) >= w is ceil(w·10¹²/rate).
-        return TrueInstant(self._begin - ((self._local - wanted) * TRILLION // self._rate))
+        return TrueInstant(begin - ((shown - wanted) * TRILLION // rate))
 
     def frequency_ppm_at(self, true: TrueInstant) -> float:
         """Return by how much the clock runs fast at a true instant, in ppm; raises as ``local_at`` does."""
@@ -168,7 +174,8 @@ class Oscillator:
             self._extend()
         self._select(number)
 
-    def _select_local(self, wanted: int) -> None:
+    def _segment_showing(self, wanted: int) -> int:
+        """Return the number of the segment in which the clock comes to show ``wanted``."""
         starts = self._starts
         if wanted - starts[0] > HORIZON_S * SECOND:
             raise LeadlightError(
@@ -177,11 +184,12 @@ class Oscillator:
             )
         while starts[-1] < wanted:
             self._extend()
-        self._select(bisect_left(starts, wanted) - 1)
+        last = len(starts) - 2
+        return last if starts[last] < wanted else bisect_left(starts, wanted) - 1
 
     def _select(self, number: int) -> None:
         """Make a segment the current one."""
-        self._begin = self.started_at + number * self._segment_ns
+        self._begin = TrueInstant(self.started_at + number * self._segment_ns)
         self._end = self._begin + self._segment_ns
         self._local = self._starts[number]
         self._local_end = self._starts[number + 1]
@@ -192,17 +200,16 @@ class Oscillator:
         settings = self._settings
         length_s = self._segment_ns / SECOND
         number = len(self._frequencies)
-        if settings.wander_ppm and number:
-            self._walk_ppm += self._stream.normal(0.0, settings.wander_ppm * math.sqrt(length_s))
+        if self._walk_deviation_ppm and number:
+            self._walk_ppm += self._stream.normal(0.0, self._walk_deviation_ppm)
         # What changes within the segment counts with its value in the middle.
         running_s = (number + 0.5) * length_s
-        cooling_s = self.started_at / SECOND + running_s - settings.cooling_from_s
-        ppm = (
-            settings.frequency_ppm
-            + self._walk_ppm
-            + settings.warm_up_ppm * math.exp(-running_s / settings.warm_up_s)
-            + settings.cooling_ppm * min(max(cooling_s / settings.cooling_over_s, 0.0), 1.0)
-        )
+        ppm = settings.frequency_ppm + self._walk_ppm
+        if settings.warm_up_ppm:
+            ppm += settings.warm_up_ppm * math.exp(-running_s / settings.warm_up_s)
+        if settings.cooling_ppm:
+            cooling_s = self.started_at / SECOND + running_s - settings.cooling_from_s
+            ppm += settings.cooling_ppm * min(max(cooling_s / settings.cooling_over_s, 0.0), 1.0)
         frequency = min(max(round(ppm * 1e6), -FREQUENCY_LIMIT), FREQUENCY_LIMIT)
         self._frequencies.append(frequency)
         self._starts.append(self._starts[-1] + self._segment_ns * (TRILLION + frequency) // TRILLION)

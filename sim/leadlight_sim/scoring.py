@@ -13,10 +13,10 @@ import numpy as np
 import numpy.typing as npt
 
 from leadlight import CueState, Follower
-from leadlight.cue import Cue, FrameRate
+from leadlight.cue import Cue
 from leadlight.events import Stepped
 from leadlight.terms import ClockState
-from leadlight.units import MILLISECOND, SECOND, LeaderInstant, LocalInstant
+from leadlight.units import MILLISECOND, SECOND, LeaderInstant, LocalInstant, ShowPosition
 from leadlight_sim.assembly import World
 from leadlight_sim.baselines import Accompanied
 from leadlight_sim.kernel import TrueInstant
@@ -33,13 +33,26 @@ LeaderTime: TypeAlias = Callable[[int, TrueInstant], LeaderInstant | None]
 """What the clock of a timebase shows at a true instant."""
 
 
+class _Truths(dict[int, LeaderInstant | None]):
+    """What the clocks of timebases show at one true instant, each worked out once for all followers."""
+
+    def __init__(self, leader_time: LeaderTime, true: TrueInstant) -> None:
+        super().__init__()
+        self._leader_time = leader_time
+        self._true = true
+
+    def __missing__(self, timebase: int) -> LeaderInstant | None:
+        truth = self[timebase] = self._leader_time(timebase, self._true)
+        return truth
+
+
 class _DueFrame(NamedTuple):
-    """The frame whose light is due at an instant."""
+    """The frame whose light is due at an instant: its show, and where in it the frame begins and the next one does."""
 
     at: TrueInstant
     show: int
-    frame: int
-    frame_rate: FrameRate
+    begin: ShowPosition
+    end: ShowPosition
 
 
 class _Taken(NamedTuple):
@@ -149,8 +162,7 @@ class Scorer:
     def _score(self, tick: int, now: TrueInstant) -> None:
         self._times.append(now)
         due = self._due_frame(tick, now)
-        leader_time = self._world.leader_time
-        truths: dict[int, LeaderInstant | None] = {}
+        truths = _Truths(self._world.leader_time, now)
         for node, watch in zip(self._world.followers, self._watches, strict=True):
             error = naive = bound = math.nan
             state = 0  # off
@@ -162,15 +174,13 @@ class Scorer:
                 belief = follower.belief_at(local)
                 if belief is not None:
                     timebase, reading = belief
-                    if timebase not in truths:
-                        truths[timebase] = leader_time(timebase, now)
                     truth = truths[timebase]
                     if truth is not None:
                         error = (reading - truth) / MILLISECOND
                         statistical = clock.bounds(local).statistical_ns
                         if statistical is not None:
                             bound = statistical / MILLISECOND
-                        naive = self._naive_error_ms(follower, local, leader_time, now)
+                        naive = self._naive_error_ms(follower, local, truths)
                 if due is not None and watch.first_beacon is not None and now - watch.first_beacon >= self._settle_ns:
                     watch.framed += 1
                     watch.wrong += not self._shows_frame(node, due)
@@ -179,18 +189,16 @@ class Scorer:
             watch.bounds.append(bound)
             watch.states.append(state)
 
-    def _naive_error_ms(
-        self, follower: Follower, local: LocalInstant, leader_time: LeaderTime, now: TrueInstant
-    ) -> float:
+    def _naive_error_ms(self, follower: Follower, local: LocalInstant, truths: _Truths) -> float:
         """Return the error of who believes the latest beacon, NaN where none looks on.
 
         It is in the timebase of that beacon at once: it holds no line from before.
         """
-        estimator = follower.clock.uncorrected
-        if not isinstance(estimator, Accompanied) or not estimator.others or follower.timebase is None:
+        estimator, timebase = follower.clock.uncorrected, follower.timebase
+        if not isinstance(estimator, Accompanied) or not estimator.others or timebase is None:
             return math.nan
         believed = estimator.others[0].estimate()
-        truth = leader_time(follower.timebase, now)
+        truth = truths[timebase]
         if believed is None or truth is None:
             return math.nan
         return (believed.leader_at(local) - truth) / MILLISECOND
@@ -206,15 +214,18 @@ class Scorer:
         show = self._shows.get(cue.show)
         if cue.state is not CueState.ROLLING or show is None:
             return None
-        frame = show.frame_rate.frame_at(ideal)
-        return _DueFrame(then, cue.show, frame, show.frame_rate) if 0 <= frame < show.frame_count else None
+        rate = show.frame_rate
+        frame = rate.frame_at(ideal)
+        if not 0 <= frame < show.frame_count:
+            return None
+        return _DueFrame(then, cue.show, rate.position_of(frame), rate.position_of(frame + 1))
 
     def _shows_frame(self, node: FollowerNode, due: _DueFrame) -> bool:
         follower = node.follower
         if follower.cue.show != due.show:
             return False
         position = follower.position_at(node.local_at(due.at))
-        return position is not None and due.frame_rate.frame_at(position) == due.frame
+        return position is not None and due.begin <= position < due.end
 
     # -- summing up --------------------------------------------------------------------------------------------------
 

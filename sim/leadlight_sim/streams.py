@@ -25,32 +25,38 @@ _inverse_normal = NormalDist().inv_cdf
 
 
 class Stream:
-    """One stream of chance. ``getrandbits(k)`` returns a whole number of ``k`` random bits."""
+    """One stream of chance.
 
-    __slots__ = ("_uniform", "getrandbits")
+    ``random()`` returns a number uniform in [0, 1), ``getrandbits(k)`` a whole number of ``k`` random bits.
+    """
+
+    __slots__ = ("getrandbits", "random")
 
     def __init__(self, seed: int) -> None:
         generator = Random(seed)
-        self._uniform = generator.random
+        # The generator's own methods, not methods that call them: half of all draws are nothing more.
+        self.random = generator.random
         self.getrandbits = generator.getrandbits
-
-    def random(self) -> float:
-        """Return a number uniform in [0, 1)."""
-        return self._uniform()
 
     def uniform(self, low: float, high: float) -> float:
         """Return a number uniform in [low, high)."""
-        return low + (high - low) * self._uniform()
+        return low + (high - low) * self.random()
 
     def exponential(self, mean: float) -> float:
         """Return an exponential of this mean, by inversion: −mean·ln(1 − u)."""
-        return -mean * math.log(1.0 - self._uniform())
+        return -mean * math.log(1.0 - self.random())
 
     def normal(self, mean: float = 0.0, deviation: float = 1.0) -> float:
         """Return a normal of this mean and standard deviation, by inversion."""
-        while (share := self._uniform()) == 0.0:
+        while (share := self.random()) == 0.0:
             pass  # the inverse is minus infinity there
         return mean + deviation * _inverse_normal(share)
+
+    def half_normal(self, scale: float) -> float:
+        """Return the size of a normal of mean zero and standard deviation ``scale``, by the same draw."""
+        while (share := self.random()) == 0.0:
+            pass
+        return abs(scale * _inverse_normal(share))
 
     def lognormal(self, mu: float, sigma: float) -> float:
         """Return e to the power of a normal."""
@@ -58,7 +64,7 @@ class Stream:
 
     def pareto(self, minimum: float, shape: float, cap: float = math.inf) -> float:
         """Return a Pareto variate by inversion, minimum·(1 − u)^(−1/shape), what exceeds ``cap`` being set to it."""
-        scale: float = (1.0 - self._uniform()) ** (-1.0 / shape)
+        scale: float = (1.0 - self.random()) ** (-1.0 / shape)
         return min(minimum * scale, cap)
 
     def gamma(self, shape: int, scale: float) -> float:
@@ -67,7 +73,7 @@ class Stream:
 
     def chance(self, probability: float) -> bool:
         """Return true with this probability."""
-        return self._uniform() < probability
+        return self.random() < probability
 
     def integer(self, low: int, high: int) -> int:
         """Return a whole number from ``low`` to ``high``, both included.

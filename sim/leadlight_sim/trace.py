@@ -7,7 +7,7 @@ from struct import Struct
 
 from leadlight_sim.kernel import TrueInstant
 
-_RECORD = Struct(">cQHI")
+_pack_record = Struct(">cQHI").pack
 
 
 class Trace:
@@ -19,8 +19,7 @@ class Trace:
 
     def note(self, kind: bytes, at: TrueInstant, node: int, data: bytes) -> None:
         """Add one record: a one-byte kind, the true instant, the node's number, and what it was."""
-        self._update(_RECORD.pack(kind, at, node, len(data)))
-        self._update(data)
+        self._update(_pack_record(kind, at, node, len(data)) + data)
 
     def hexdigest(self) -> str:
         """Return the digest so far."""

@@ -170,7 +170,7 @@ def test_a_constant_error_shows_a_wrong_frame_for_its_share_of_a_frame(error_ms:
 def test_a_frame_is_wrong_wherever_nothing_shows(monkeypatch: pytest.MonkeyPatch) -> None:
     world, scorer = made(scenario(), lambda: Erring(0))
     scorer.run(TrueInstant(60 * SECOND))
-    monkeypatch.setattr(world.followers[0].follower, "position_at", lambda _: None)
+    monkeypatch.setattr(world.followers[0].follower.stage, "position_at", lambda _: None)
     scorer.run(world.end)
     (found,) = scorer.scores().followers
     # A frame is due at every instant from 20 s on. Those up to 60 s were right, the 240 after it are not.

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from leadlight.copies import COPIES_MAXIMUM, END_AFTER_NS, LEASE_NS, CopyList
+from leadlight.copies import COOKIES_KEPT, COPIES_MAXIMUM, END_AFTER_NS, LEASE_NS, Cookies, CopyList
 from leadlight.units import MINUTE, SECOND, LocalInstant
 
 
@@ -15,6 +15,17 @@ def leased(*followers: int) -> CopyList:
     for follower in followers:
         copies.renew(follower, f"10.0.0.{follower}", at(0))
     return copies
+
+
+def test_a_cookie_is_the_same_whenever_asked_however_many_strangers_asked_between() -> None:
+    cookies = Cookies(bytes(16))
+    cookie = cookies.of(7, "jetty")
+    strangers = {cookies.of(7, f"stranger {number}") for number in range(COOKIES_KEPT)}
+    assert len(strangers) == len(cookies._known) == COOKIES_KEPT
+    assert cookie not in strangers
+    assert cookies.of(7, "jetty") == cookie
+    assert cookies.of(8, "jetty") != cookie
+    assert Cookies(bytes(15) + b"1").of(7, "jetty") != cookie
 
 
 def test_nobody_is_served_without_a_lease() -> None:

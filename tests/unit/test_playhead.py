@@ -144,6 +144,7 @@ def test_far_ahead_it_freezes_until_the_show_has_caught_up_and_never_steps_back(
         moved = playhead.amend(behind, at(seconds))
         assert moved is not None
         assert moved.remedy is Remedy.HOLD
+        assert moved.goes_on
         assert playhead.position_at(at(seconds)) == 10 * SECOND
     assert playhead.position_at(at(13)) == 10 * SECOND
     assert not playhead.is_holding(at(13))

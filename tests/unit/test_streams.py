@@ -36,7 +36,7 @@ def fingerprint() -> str:
 def scripted(*fractions: float) -> Stream:
     """Return a stream whose uniform draws are these."""
     stream = Stream(0)
-    stream._uniform = iter(fractions).__next__
+    stream.random = iter(fractions).__next__
     return stream
 
 
@@ -92,6 +92,8 @@ def test_each_law_is_the_inverse_it_says_at_the_median() -> None:
     assert scripted(half).uniform(2.0, 10.0) == 6.0
     assert scripted(half).exponential(4.0) == 4.0 * math.log(2.0)
     assert scripted(half).normal(3.0, 9.0) == 3.0
+    assert scripted(half).half_normal(9.0) == 0.0
+    assert scripted(0.25).half_normal(2.0) == abs(scripted(0.25).normal(0.0, 2.0)) == -2.0 * NormalDist().inv_cdf(0.25)
     assert scripted(half).lognormal(2.0, 9.0) == math.exp(2.0)
     assert scripted(half).pareto(10.0, 2.0, 1e9) == pytest.approx(10.0 * math.sqrt(2.0), rel=1e-15)
     assert scripted(half, 0.75).gamma(2, 4.0) == 4.0 * math.log(2.0) + 4.0 * math.log(4.0)
@@ -103,6 +105,7 @@ def test_the_ends_of_the_uniform_are_safe() -> None:
     assert scripted(last).exponential(1.0) == pytest.approx(53 * math.log(2.0))
     assert scripted(0.0, 0.5).normal(3.0, 1.0) == 3.0  # nought has no inverse: it is drawn again
     assert math.isfinite(scripted(last).normal(0.0, 1.0))
+    assert scripted(0.0, 0.5).half_normal(1.0) == 0.0
     assert scripted(0.0).pareto(10.0, 2.0, 50.0) == 10.0
     assert scripted(last).pareto(10.0, 2.0, 50.0) == 50.0
 
@@ -115,6 +118,7 @@ def test_the_ends_of_the_uniform_are_safe() -> None:
         (lambda stream: stream.uniform(-1.0, 5.0), 2.0, 6.0 / math.sqrt(12.0)),
         (lambda stream: stream.exponential(3.0), 3.0, 3.0),
         (lambda stream: stream.normal(-2.0, 0.5), -2.0, 0.5),
+        (lambda stream: stream.half_normal(2.0), 2.0 * math.sqrt(2.0 / math.pi), 2.0 * math.sqrt(1.0 - 2.0 / math.pi)),
         (lambda stream: stream.lognormal(0.0, 0.5), math.exp(0.125), math.sqrt((math.exp(0.25) - 1) * math.exp(0.25))),
         (lambda stream: stream.pareto(1.0, 5.0, math.inf), 1.25, math.sqrt(5.0 / 48.0)),
         (lambda stream: stream.gamma(4, 0.5), 2.0, 1.0),
@@ -123,7 +127,19 @@ def test_the_ends_of_the_uniform_are_safe() -> None:
         (lambda stream: float(stream.choice((1, 3))), 2.0, 1.0),
         (lambda stream: float(stream.bytes(1)[0]), 127.5, math.sqrt((256**2 - 1) / 12.0)),
     ],
-    ids=["uniform", "exponential", "normal", "lognormal", "pareto", "gamma", "chance", "integer", "choice", "bytes"],
+    ids=[
+        "uniform",
+        "exponential",
+        "normal",
+        "half-normal",
+        "lognormal",
+        "pareto",
+        "gamma",
+        "chance",
+        "integer",
+        "choice",
+        "bytes",
+    ],
 )
 def test_each_law_has_its_mean_and_spread(draw: Callable[[Stream], float], mean: float, deviation: float) -> None:
     stream = Streams(3).stream("law")
@@ -142,11 +158,12 @@ def test_each_law_has_its_mean_and_spread(draw: Callable[[Stream], float], mean:
         (lambda stream: stream.uniform(-1.0, 5.0), lambda share: -1.0 + 6.0 * share),
         (lambda stream: stream.exponential(3.0), lambda share: -3.0 * math.log1p(-share)),
         (lambda stream: stream.normal(-2.0, 0.5), NormalDist(-2.0, 0.5).inv_cdf),
+        (lambda stream: stream.half_normal(2.0), lambda share: NormalDist(0.0, 2.0).inv_cdf((1.0 + share) / 2.0)),
         (lambda stream: stream.lognormal(1.0, 0.5), lambda share: math.exp(NormalDist(1.0, 0.5).inv_cdf(share))),
         (lambda stream: stream.pareto(2.0, 1.5), lambda share: 2.0 * (1.0 - share) ** (-1.0 / 1.5)),
         (lambda stream: stream.gamma(2, 3.0), lambda share: 3.0 * GAMMA_2_QUANTILES[share]),
     ],
-    ids=["uniform", "exponential", "normal", "lognormal", "pareto", "gamma"],
+    ids=["uniform", "exponential", "normal", "half-normal", "lognormal", "pareto", "gamma"],
 )
 def test_each_law_has_its_quantiles(draw: Callable[[Stream], float], quantile: Callable[[float], float]) -> None:
     stream = Streams(4).stream("quantiles")

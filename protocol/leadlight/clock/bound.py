@@ -78,8 +78,12 @@ class CausalityBound:
 
     def observe_arrival(self, sent_at: LeaderInstant, received_at: LocalInstant) -> None:
         """A packet from the leader came at ``received_at``: the offset is no greater than it shows."""
+        offset_ns = received_at - sent_at
         behind = self._age(received_at)
-        self._prove_upper(received_at - sent_at + math.ceil(behind * (self._rate + self.drift)))
+        if behind:
+            offset_ns += math.ceil(behind * (self._rate + self.drift))
+        if offset_ns < self.upper_ns:
+            self._prove_upper(offset_ns)
 
     def observe_exchange(self, exchange: Exchange) -> None:
         """Both ways of an exchange: the way up was proven when it was sent, and has aged since."""
@@ -101,11 +105,13 @@ class CausalityBound:
         offset = estimate.offset_at(now)
         lower, upper = self.interval_ns(now)
         ahead, behind = upper - offset, offset - lower
-        return max(behind, ahead)
+        return ahead if ahead > behind else behind
 
     def interval_ns(self, now: LocalInstant) -> tuple[int, int]:
         """Return the lower and upper limit of the offset at ``now``; a side that is not proven is ``UNPROVEN`` away."""
         elapsed = 0 if self._at is None else now - self._at
+        if not elapsed:
+            return self.lower_ns, self.upper_ns
         # The offset moves by ``elapsed`` times a rate between these two; for the past they change places.
         slow, fast = elapsed * (self._rate - self.drift), elapsed * (self._rate + self.drift)
         if elapsed < 0:
@@ -125,7 +131,11 @@ class CausalityBound:
         if self._at is None:
             self._at = now
         elif now > self._at:
-            self.lower_ns, self.upper_ns = self.interval_ns(now)
+            elapsed = now - self._at  # as interval_ns has it, and here never below zero
+            if self.lower_ns > -UNPROVEN:
+                self.lower_ns += math.floor(elapsed * (self._rate - self.drift))
+            if self.upper_ns < UNPROVEN:
+                self.upper_ns += math.ceil(elapsed * (self._rate + self.drift))
             self._at = now
         return self._at - now
 
@@ -150,7 +160,9 @@ def deviation_at_ns(estimate: Estimate, now: LocalInstant) -> float:
 
     The rate's deviation grows the error linearly, its random walk as the age to the power of three halves.
     """
-    age = max(now - estimate.at, 0)
+    age = now - estimate.at
+    if age <= 0:
+        return estimate.deviation_ns
     age_s = age * 1e-9
     wander_ns = RATE_WANDER * math.sqrt(age_s / 3) * age
     return math.hypot(estimate.deviation_ns, estimate.rate_deviation * age, wander_ns)

@@ -20,7 +20,7 @@ from leadlight.clock.bound import (
 )
 from leadlight.clock.common_view import UNKNOWN_RADIO_NS, CommonViewClock
 from leadlight.clock.edge_filter import EdgeFilter
-from leadlight.clock.estimator import Estimate, Estimator, Exchange
+from leadlight.clock.estimator import Estimate, Estimator, Exchange, new_estimate
 from leadlight.clock.fusion import fused
 from leadlight.clock.group_delay import REPORTER_BOUND_NS, Arrival, GroupDelayClock
 from leadlight.clock.probation import STAMPING_NS
@@ -46,6 +46,14 @@ class ClockView(Enum):
 
 CORRECTIONS: Final = frozenset({ClockView.GROUP_DELAY, ClockView.COMMON_VIEW})
 """The views that rest on what other followers contribute."""
+
+
+# At every sample: to reach a member through its class takes Python 3.11 ten times as long.
+_ONE_WAY: Final = ClockView.ONE_WAY
+_TWO_WAY: Final = ClockView.TWO_WAY
+_GROUP_DELAY: Final = ClockView.GROUP_DELAY
+_COMMON_VIEW: Final = ClockView.COMMON_VIEW
+_LOCKED: Final = ClockState.LOCKED
 
 
 class Bounds(NamedTuple):
@@ -97,6 +105,8 @@ class FollowerClock:
         self.served: Estimate | None = None
         self.common_view = CommonViewClock()
         self.group_delay = GroupDelayClock()
+        self._may_serve_marks = _COMMON_VIEW in self.settings.views
+        self._may_serve_medians = _GROUP_DELAY in self.settings.views
         self._start()
 
     def _start(self) -> None:
@@ -211,17 +221,18 @@ class FollowerClock:
         served = self.served
         if served is None:
             return Bounds(None, None)
-        return Bounds(self.bound.half_width_ns(served, now), self._statistical_ns(served, now))
+        causality_ns = self.bound.half_width_ns(served, now)
+        return Bounds(causality_ns, self._statistical_ns(served, now, causality_ns))
 
     def _judged_ns(self, served: Estimate, now: LocalInstant) -> float:
         """Return the half-width that the samples alone speak for; infinite where nobody keeps account."""
         width = statistical_half_width_ns(served, now)
-        if self.view is ClockView.COMMON_VIEW:
+        if self.view is _COMMON_VIEW:
             width += STAMPING_NS if self._radio_known else UNKNOWN_RADIO_NS
         return width
 
     def _is_within_budget(self, served: Estimate, now: LocalInstant) -> bool:
-        if self.view is ClockView.ONE_WAY and self._beacons < ONE_WAY_BEACONS:
+        if self.view is _ONE_WAY and self._beacons < ONE_WAY_BEACONS:
             return False  # two late packets alike would pass for a floor
         width = self._judged_ns(served, now)
         budget_ns = self.settings.lock_budget_ns
@@ -230,13 +241,12 @@ class FollowerClock:
         causal = self.bound.half_width_ns(served, now)
         return causal is not None and causal <= budget_ns
 
-    def _statistical_ns(self, served: Estimate, now: LocalInstant) -> int | None:
+    def _statistical_ns(self, served: Estimate, now: LocalInstant, causality_ns: int | None) -> int | None:
         width = self._judged_ns(served, now)
         if width == math.inf:
             return None
-        causal = self.bound.half_width_ns(served, now)
         # What is proven need not be guessed at.
-        return int(width) + 1 if causal is None else min(int(width) + 1, causal)
+        return int(width) + 1 if causality_ns is None else min(int(width) + 1, causality_ns)
 
     # -- choice ------------------------------------------------------------------------------------------------
 
@@ -244,30 +254,29 @@ class FollowerClock:
         if uncorrected is None:
             return
         floor_ns = uncorrected.floor_ns
-        views = self.settings.views
         by_marks = by_group = None
-        if ClockView.COMMON_VIEW in views:
+        if self._may_serve_marks:
             by_marks = self.common_view.estimate(now)
-        if by_marks is None and ClockView.GROUP_DELAY in views:
+        if by_marks is None and self._may_serve_medians:
             by_group = self.group_delay.estimate(now, floor_ns)
         if by_marks is not None:
             if self._two_way:
                 by_marks = fused(by_marks, uncorrected, now)
             # A mark went no way that has a floor, if both heard it from one radio.
-            self.served = by_marks if self._radio_known else by_marks._replace(floor_ns=floor_ns)
-            self.view = ClockView.COMMON_VIEW
+            self.served = by_marks if self._radio_known else new_estimate((*by_marks[:5], floor_ns))
+            self.view = _COMMON_VIEW
         elif by_group is not None:
             self.served = by_group
-            self.view = ClockView.GROUP_DELAY
+            self.view = _GROUP_DELAY
         else:
             self.served = uncorrected
-            self.view = ClockView.TWO_WAY if self._two_way else ClockView.ONE_WAY
+            self.view = _TWO_WAY if self._two_way else _ONE_WAY
         inside = self._is_within_budget(self.served, now)
-        if not (inside and self.state is ClockState.LOCKED):  # by far the commonest: locked it stays
+        if not (inside and self.state is _LOCKED):  # by far the commonest: locked it stays
             self.state = TRANSITIONS[
                 self.state, ClockInput.WITHIN_BUDGET if inside else ClockInput.OUTSIDE_BUDGET
             ]
-        if self.state is not ClockState.LOCKED:
+        if self.state is not _LOCKED:
             self._locked_since = None
         elif self._locked_since is None:
             self._locked_since = now

@@ -8,7 +8,8 @@ knows of time.
 from __future__ import annotations
 
 import math
-from typing import NamedTuple, Protocol
+from functools import partial
+from typing import Final, NamedTuple, Protocol
 
 from leadlight.units import LeaderInstant, LocalInstant
 
@@ -54,6 +55,10 @@ class Estimate(NamedTuple):
         # local = leader + offset + rate·(local - at), solved for local.
         elapsed = leader + self.offset_ns - self.at
         return LocalInstant(self.at + elapsed + round(elapsed * (self.rate / (1.0 - self.rate))))
+
+
+new_estimate: Final = partial(tuple.__new__, Estimate)
+"""Makes an ``Estimate`` of a whole tuple in order, in half the time: one is made for every packet."""
 
 
 class Estimator(Protocol):

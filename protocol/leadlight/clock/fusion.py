@@ -12,7 +12,7 @@ import math
 from typing import Final
 
 from leadlight.clock.bound import DEVIATIONS, FLOOR_SHARE, deviation_at_ns
-from leadlight.clock.estimator import Estimate
+from leadlight.clock.estimator import Estimate, new_estimate
 from leadlight.units import LocalInstant
 
 FLOOR_DEVIATION: Final = FLOOR_SHARE / DEVIATIONS
@@ -38,11 +38,13 @@ def fused(better: Estimate, other: Estimate, now: LocalInstant) -> Estimate:
     rate_variance = better.rate_deviation**2
     rate_weight = rate_variance / (rate_variance + other.rate_deviation**2)
     offset_ns = better.offset_at(now)
-    return Estimate(
-        now,
-        offset_ns + round(weight * (other.offset_at(now) - offset_ns)),
-        better.rate + rate_weight * (other.rate - better.rate),
-        math.hypot((1 - weight) * deviation, weight * other_deviation),
-        min(better.rate_deviation, other.rate_deviation),
-        (1 - weight) * better.floor_ns + weight * other.floor_ns,
+    return new_estimate(
+        (
+            now,
+            offset_ns + round(weight * (other.offset_at(now) - offset_ns)),
+            better.rate + rate_weight * (other.rate - better.rate),
+            math.hypot((1 - weight) * deviation, weight * other_deviation),
+            min(better.rate_deviation, other.rate_deviation),
+            (1 - weight) * better.floor_ns + weight * other.floor_ns,
+        )
     )

@@ -19,8 +19,9 @@ from __future__ import annotations
 
 import math
 from collections import OrderedDict
+from dataclasses import dataclass
 from statistics import median
-from typing import Final, NamedTuple
+from typing import Final
 
 from leadlight.clock.bound import DEVIATIONS, statistical_half_width_ns
 from leadlight.clock.estimator import Estimate
@@ -55,7 +56,8 @@ def median_deviation(values: list[int]) -> float:
     return math.pi / 2 * mean_deviation / math.sqrt(len(values))
 
 
-class Arrival(NamedTuple):
+@dataclass(slots=True)
+class Arrival:
     """One beacon as it arrived here: what its delay would have been by the uncorrected estimate of that moment."""
 
     sent_at: LeaderInstant
@@ -76,7 +78,7 @@ class GroupDelayClock:
     """A follower's side: remembers arrivals, reports delays, and tracks the offset by published medians."""
 
     def __init__(self) -> None:
-        self._arrivals: OrderedDict[int, Arrival] = OrderedDict()
+        self._arrivals: dict[int, Arrival] = {}
         self._tracker = OffsetTracker()
         self._doubt_ns = 0.0
         self.refused = 0
@@ -92,7 +94,7 @@ class GroupDelayClock:
         """Remember a beacon sent to the group."""
         self._arrivals[serial] = arrival
         if len(self._arrivals) > ARRIVALS_KEPT:
-            self._arrivals.popitem(last=False)
+            del self._arrivals[next(iter(self._arrivals))]
 
     def reports(self, stride: int) -> tuple[DelayReport, ...]:
         """Return up to four delays for the next Sounding, of the latest beacons that everyone reports."""
@@ -121,7 +123,8 @@ class GroupDelayClock:
 
         ``is_two_way`` says whether ``uncorrected`` rests on exchanges: only then can it speak against a median.
         """
-        for serials_back, delay_ns in sorted(medians, reverse=True):
+        tracker = self._tracker
+        for serials_back, delay_ns in sorted(medians, reverse=True) if len(medians) > 1 else medians:
             arrival = self._arrivals.pop(serial - serials_back, None)
             if arrival is None:
                 continue
@@ -129,9 +132,9 @@ class GroupDelayClock:
             if is_two_way and uncorrected and _contradicts(uncorrected, arrival.received_at, offset_ns, doubt_ns):
                 self.refused += 1
                 continue
-            gain = max(DOUBT_GAIN, 1 / (1 + self._tracker.count))
-            self._doubt_ns += gain * (doubt_ns - self._doubt_ns)
-            self._tracker.observe(arrival.received_at, offset_ns, uncorrected, doubt_ns * 1e-9)
+            gain = 1 / (1 + tracker.count)
+            self._doubt_ns += (gain if gain > DOUBT_GAIN else DOUBT_GAIN) * (doubt_ns - self._doubt_ns)
+            tracker.observe(arrival.received_at, offset_ns, uncorrected, doubt_ns * 1e-9)
 
     def estimate(self, now: LocalInstant, floor_ns: float) -> Estimate | None:
         """Return the corrected estimate, or ``None`` while too few medians have come, or come lately."""

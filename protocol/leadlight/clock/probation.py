@@ -36,8 +36,8 @@ POSSIBLE_SHARE_KEPT: Final = 0.9
 LEAN_DEVIATIONS: Final = 4.0
 """Residuals lean if those above outnumber those below, or the other way, by so many of a fair coin's deviations."""
 VOUCHED_TIMES: Final = 1.5
-"""Marks are beyond what soundings vouch for at so many of their statistical half-widths. A clock that began in a jam may
-be wrong by more than one of them for some minutes, and marks are what puts it right."""
+"""Marks are beyond what soundings vouch for at so many of their statistical half-widths. A clock that began in a jam
+may be wrong by more than one of them for some minutes, and marks are what puts it right."""
 CONTRADICTING_SHARE: Final = 0.5
 """Soundings contradict marks if more than this share lies beyond them, those on the other side taken off."""
 SHARP_WINDOW: Final = 6

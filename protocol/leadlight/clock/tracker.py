@@ -13,7 +13,7 @@ import math
 from typing import Final
 
 from leadlight.clock.edge_filter import RATE_LIMIT, RATE_REOPENED, RATE_START, RATE_WANDER
-from leadlight.clock.estimator import Estimate
+from leadlight.clock.estimator import Estimate, new_estimate
 from leadlight.units import LocalInstant
 
 NOISE_START: Final = 1e-4
@@ -76,7 +76,8 @@ class OffsetTracker:
             xr += elapsed * rr + q * elapsed / 2
             rr += q
         residual = (offset_ns - self._base) * 1e-9 - x
-        variance = xx + self._noise * self._noise + doubt * doubt
+        noise = self._noise
+        variance = xx + noise * noise + doubt * doubt
         if abs(residual) > GATE_SIGMAS * math.sqrt(variance):
             self._refused += 1
             if self._refused <= REFUSALS_BEFORE_BELIEF:
@@ -86,7 +87,7 @@ class OffsetTracker:
             self._base = offset_ns
             self._t = at
             self._x = 0.0
-            self._xx = self._noise * self._noise + doubt * doubt
+            self._xx = noise * noise + doubt * doubt
             self._xr = 0.0
             self._rr = rr + RATE_REOPENED**2
             self.count = 1
@@ -98,26 +99,33 @@ class OffsetTracker:
             self._t = at
             self._x = x
         self._x += gain_x * residual
-        self._r = min(max(self._r + gain_r * residual, -RATE_LIMIT), RATE_LIMIT)
-        self._rr = max(rr - gain_r * xr, 1e-24)
+        # Limits by comparison: a call of max or min costs as much as three lines of arithmetic.
+        r = self._r + gain_r * residual
+        self._r = RATE_LIMIT if r > RATE_LIMIT else r if r > -RATE_LIMIT else -RATE_LIMIT
+        rr -= gain_r * xr
+        self._rr = rr if rr > 1e-24 else 1e-24
         self._xr = xr - gain_r * xx
-        self._xx = max(xx - gain_x * xx, 1e-18)
+        xx -= gain_x * xx
+        self._xx = xx if xx > 1e-18 else 1e-18
         self.count += 1
-        surprise = min(abs(residual) * (1 - gain_x), 4 * self._noise)
-        self._noise = max(
-            self._noise + NOISE_GAIN * (MEAN_DEVIATION_TO_SIGMA * surprise - self._noise), NOISE_MINIMUM
-        )
+        surprise = abs(residual) * (1 - gain_x)
+        if surprise > 4 * noise:
+            surprise = 4 * noise
+        noise += NOISE_GAIN * (MEAN_DEVIATION_TO_SIGMA * surprise - noise)
+        self._noise = noise if noise > NOISE_MINIMUM else NOISE_MINIMUM
         return True
 
     def estimate(self, floor_ns: float = 0.0) -> Estimate | None:
         """Return the estimate after the last sample, or ``None`` before the first."""
         if self._base is None:
             return None
-        return Estimate(
-            self._t,
-            self._base + round(self._x * 1e9),
-            self._r,
-            math.sqrt(self._xx) * 1e9,
-            math.sqrt(self._rr),
-            floor_ns,
+        return new_estimate(
+            (
+                self._t,
+                self._base + round(self._x * 1e9),
+                self._r,
+                math.sqrt(self._xx) * 1e9,
+                math.sqrt(self._rr),
+                floor_ns,
+            )
         )

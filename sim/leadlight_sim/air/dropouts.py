@@ -250,6 +250,11 @@ class Trajectory:
             self._seek(instant)
         return self._is_bad
 
+    def spell_at(self, instant: TrueInstant) -> tuple[int, int, bool]:
+        """Return the spell about an instant from 0 on: where it begins, where the next one does, and if it is bad."""
+        is_bad = self.is_bad(instant)
+        return self._begin, self._end, is_bad
+
     def bad_time_ns(self, until: TrueInstant) -> int:
         """Return how much of the time from 0 to ``until`` is bad: the share achieved, beside the one
         asked."""
@@ -306,17 +311,22 @@ class JointChannel:
 class Channel:
     """A dropout as it happens: tells the loss at an instant."""
 
-    __slots__ = ("_bad_loss", "_good_loss", "trajectory")
+    __slots__ = ("_bad_loss", "_begin", "_end", "_good_loss", "_loss", "trajectory")
 
     def __init__(self, dropout: Dropout, stream: Stream) -> None:
         self._good_loss = dropout.good_loss
         self._bad_loss = dropout.bad_loss
         self.trajectory: Trajectory | None = None
+        # The loss of the latest question's spell; for ever if nothing changes.
+        self._begin, self._end = 0, FAR_FUTURE_NS
+        self._loss = dropout.good_loss
         if dropout.good is not None and dropout.bad is not None:
             self.trajectory = Trajectory(dropout.good, dropout.bad, stream)
+            self._end = 0
 
     def loss_at(self, instant: TrueInstant) -> float:
         """Return the chance that one try at this instant is lost."""
-        if self.trajectory is not None and self.trajectory.is_bad(instant):
-            return self._bad_loss
-        return self._good_loss
+        if not self._begin <= instant < self._end and self.trajectory is not None:
+            self._begin, self._end, is_bad = self.trajectory.spell_at(instant)
+            self._loss = self._bad_loss if is_bad else self._good_loss
+        return self._loss

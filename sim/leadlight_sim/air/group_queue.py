@@ -46,7 +46,8 @@ class Workload:
 
     def excess_ns(self, now: int) -> int:
         """Return how much more than ``OVERLOAD_NS`` is waiting at ``now``: what an overload adds to every delay."""
-        return max(0, self._waiting_ns + self._at - now - OVERLOAD_NS)
+        excess_ns = self._waiting_ns + self._at - now - OVERLOAD_NS
+        return excess_ns if excess_ns > 0 else 0
 
 
 class GroupQueue(Generic[Flow]):

@@ -95,7 +95,7 @@ class HalfNormal:
 
     def draw(self, stream: Stream) -> int:
         """Return one delay in nanoseconds."""
-        return abs(round(stream.normal(0.0, self.scale_ns)))
+        return round(stream.half_normal(self.scale_ns))
 
 
 @dataclass(frozen=True, slots=True)
@@ -115,7 +115,8 @@ class LogNormal:
 
     def draw(self, stream: Stream) -> int:
         """Return one delay in nanoseconds."""
-        return round(min(self.median_ns * math.exp(stream.normal(0.0, self.sigma)), self.cap_ns))
+        delay_ns = self.median_ns * math.exp(stream.normal(0.0, self.sigma))
+        return round(delay_ns if delay_ns < self.cap_ns else self.cap_ns)
 
 
 @dataclass(frozen=True, slots=True)
@@ -185,7 +186,7 @@ class Sometimes:
 
     def draw(self, stream: Stream) -> int:
         """Return one delay in nanoseconds."""
-        return self.law.draw(stream) if stream.chance(self.chance) else 0
+        return self.law.draw(stream) if stream.random() < self.chance else 0
 
 
 @dataclass(frozen=True, slots=True)

@@ -159,10 +159,21 @@ class _Port:
 class _Link:
     """One sender's frames to one receiver, group and unicast apart: its luck and its place in line."""
 
-    __slots__ = ("arrived_at", "delays", "losses", "ready_at", "receive", "receive_delay_ns", "receiver", "wakes")
+    __slots__ = (
+        "arrived_at",
+        "delays",
+        "loss_at",
+        "losses",
+        "ready_at",
+        "receive",
+        "receive_delay_ns",
+        "receiver",
+        "wakes",
+    )
 
     def __init__(self, receiver: _Port, delays: Stream, losses: Stream, wakes: Stream) -> None:
         self.receiver = receiver
+        self.loss_at: Callable[[TrueInstant], float] = receiver.channel.loss_at
         self.receive: Callable[[bytes, str, TrueInstant], None] = receiver.station.receive
         self.receive_delay_ns: Callable[[Stream], int] = receiver.station.receive_delay_ns
         self.delays = delays
@@ -217,6 +228,7 @@ class SampledAir:
         if settings.unicast_law_bytes is not None:
             self._unicast_law_cost_ns = settings.radio.unicast_ns(settings.unicast_law_bytes)
         self._shared = Channel(settings.shared_dropout, streams.stream("air", "shared channel"))
+        self._loses_together = settings.shared_dropout != NO_DROPOUT
         self._radio = settings.radio
         self._ports: dict[str, _Port] = {}
         self._unicast: dict[tuple[str, str], _Link] = {}
@@ -226,8 +238,10 @@ class SampledAir:
         self._blocked_until = 0
         self._held_on_air_at = 0
         self._group_costs_ns: dict[int, int] = {}
-        self._unicast_costs_ns: dict[tuple[int, int], int] = {}
+        self._unicast_costs_ns: dict[int, list[int]] = {}
         self._counts = {kind: Counts() for kind in LinkKind}
+        self._up = self._counts[LinkKind.UP]
+        self._down = self._counts[LinkKind.DOWN]
         self._grid = self._draw_grid()
         self._workload = Workload()
         self._group_queue: GroupQueue[_Flow] = GroupQueue(
@@ -320,7 +334,7 @@ class SampledAir:
             # A first hop with a law of its own has its own floor, which no asymmetry is a share of.
             law, shift_ns = (tables.up, sender.up_shift_ns) if first_hop is None else (first_hop, 0)
             stretch = tables.count_stretch
-            reached = self._cross(LinkKind.UP, law, shift_ns, sender, link.delays, link.losses, at, size, stretch)
+            reached = self._cross(self._up, law, shift_ns, sender, link.delays, link.losses, at, size, stretch)
             if reached is None:
                 return
             at = reached
@@ -329,7 +343,7 @@ class SampledAir:
                 at = self._next_beacon(at)
             law, shift_ns, stretch = tables.down, receiver.down_shift_ns, tables.count_stretch
             at = max(at, self._blocked_until)
-            reached = self._cross(LinkKind.DOWN, law, shift_ns, receiver, link.delays, link.losses, at, size, stretch)
+            reached = self._cross(self._down, law, shift_ns, receiver, link.delays, link.losses, at, size, stretch)
             if reached is None:
                 return
             at = reached
@@ -340,7 +354,7 @@ class SampledAir:
 
     def _cross(
         self,
-        kind: LinkKind,
+        counts: Counts,
         law: DelayLaw,
         shift_ns: int,
         radio_port: _Port,
@@ -351,33 +365,36 @@ class SampledAir:
         count_stretch: float,
     ) -> int | None:
         # One acknowledged crossing: tries until one gets through, each later one after its own wait.
-        counts = self._counts[kind]
         counts.sent += 1
         now = self._kernel.now
-        queueing_ns = self._workload.excess_ns(now)
+        workload = self._workload
+        queueing_ns = workload.excess_ns(now)
         if queueing_ns > self._settings.backlog_ns:
             counts.overflowed += 1
             return None
         if self._unicast_law_cost_ns is not None:
             shift_ns += self._radio.unicast_ns(size) - self._unicast_law_cost_ns
-        at = max(begin, begin + law.draw(delays) + shift_ns) + queueing_ns
-        for attempt in range(self._settings.unicast_tries):
-            cost_ns = self._unicast_costs_ns.get((size, attempt))
-            if cost_ns is None:
-                cost_ns = self._unicast_costs_ns[size, attempt] = self._radio.unicast_ns(size, attempt)
+        delay_ns = law.draw(delays) + shift_ns
+        at = begin + queueing_ns + (delay_ns if delay_ns > 0 else 0)
+        costs_ns = self._unicast_costs_ns.get(size)
+        if costs_ns is None:
+            tries = range(self._settings.unicast_tries)
+            costs_ns = self._unicast_costs_ns[size] = [self._radio.unicast_ns(size, attempt) for attempt in tries]
+        for attempt, cost_ns in enumerate(costs_ns):
             self._airtime_ns += cost_ns
-            self._workload.add(now, cost_ns)
+            workload.add(now, cost_ns)
             if attempt:
                 at += cost_ns
                 if count_stretch != 1.0:
                     at += round((count_stretch - 1.0) * self._settings.radio.mean_backoff_ns(attempt))
-                if self._settings.retries_block and kind is LinkKind.DOWN:
+                if self._settings.retries_block and counts is self._down:
                     self._blocked_until = max(self._blocked_until, at)
             instant = TrueInstant(at)
-            own = radio_port.channel.loss_at(instant)
-            shared = self._shared.loss_at(instant)
-            loss = own + shared - own * shared
-            if loss <= 0.0 or (loss < 1.0 and not losses.chance(loss)):
+            loss = radio_port.channel.loss_at(instant)
+            if self._loses_together:
+                shared = self._shared.loss_at(instant)
+                loss = loss + shared - loss * shared
+            if loss <= 0.0 or (loss < 1.0 and losses.random() >= loss):
                 counts.delivered += 1
                 return at
         counts.lost += 1
@@ -394,7 +411,7 @@ class SampledAir:
             ready_at = link.ready_at
         else:
             link.ready_at = ready_at
-        self._kernel.schedule(TrueInstant(ready_at), link.receive, data, sender, at)
+        self._kernel.schedule_after(ready_at - self._kernel.now, link.receive, data, sender, at)
 
     # Group frames: to the access point, perhaps held there, then once to everybody.
 
@@ -408,7 +425,7 @@ class SampledAir:
                 law, shift_ns = tables.up, sender.up_shift_ns
             stretch = tables.count_stretch
             reached = self._cross(
-                LinkKind.UP, law, shift_ns, sender, flow.delays, flow.losses, at, len(data), stretch
+                self._up, law, shift_ns, sender, flow.delays, flow.losses, at, len(data), stretch
             )
             if reached is None:
                 return
@@ -451,14 +468,15 @@ class SampledAir:
             return cost_ns
         shared = self._shared.loss_at(common_at)
         draw_private = tables.private.draw
-        schedule = self._kernel.schedule
+        now = self._kernel.now
+        schedule_after = self._kernel.schedule_after
         sender = flow.sender.name
         lost = 0
         for link in flow.radio:
-            loss = link.receiver.channel.loss_at(common_at)
+            loss = link.loss_at(common_at)
             if shared:
                 loss += shared - loss * shared
-            if loss and (loss >= 1.0 or link.losses.chance(loss)):
+            if loss and (loss >= 1.0 or link.losses.random() < loss):
                 lost += 1
                 continue
             arrived_at = common_at + draw_private(link.delays)
@@ -471,7 +489,7 @@ class SampledAir:
                 ready_at = link.ready_at
             else:
                 link.ready_at = ready_at
-            schedule(TrueInstant(ready_at), link.receive, data, sender, arrived_at)
+            schedule_after(ready_at - now, link.receive, data, sender, arrived_at)
         counts = self._counts[LinkKind.GROUP]
         counts.lost += lost
         counts.delivered += len(flow.radio) - lost

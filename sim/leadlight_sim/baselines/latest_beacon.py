@@ -10,11 +10,11 @@ class LatestBeacon:
     """Believes the latest beacon: the leader's clock showed ``sent_at`` when it arrived. What a first attempt does."""
 
     def __init__(self) -> None:
-        self._latest: Estimate | None = None
+        self._latest: tuple[LeaderInstant, LocalInstant] | None = None
 
     def observe_beacon(self, sent_at: LeaderInstant, received_at: LocalInstant) -> None:
         """Take a beacon that was sent to the group."""
-        self._latest = Estimate(received_at, received_at - sent_at, 0.0)
+        self._latest = sent_at, received_at
 
     observe_copy = observe_beacon
 
@@ -23,7 +23,10 @@ class LatestBeacon:
 
     def estimate(self) -> Estimate | None:
         """Return the estimate after the last sample, or ``None`` before the first."""
-        return self._latest
+        if self._latest is None:
+            return None
+        sent_at, received_at = self._latest
+        return Estimate(received_at, received_at - sent_at, 0.0)
 
     def rebase(self) -> None:
         """Forget the latest beacon."""
