@@ -16,7 +16,9 @@ that took long.
 from __future__ import annotations
 
 import json
+import os
 from bisect import bisect_right
+from contextlib import suppress
 from dataclasses import asdict, dataclass, field, replace
 from hashlib import blake2b
 from pathlib import Path
@@ -333,18 +335,22 @@ def measure(scene: Scene) -> MeasuredLaws:
 
 
 def measured(scene: Scene, cache: Path | None = None) -> MeasuredLaws:
-    """Return ``measure(scene)``, from a file in the directory ``cache`` if it is there; else it is put there."""
+    """Return ``measure(scene)``, from a file in the directory ``cache`` if it is there; else it is put there.
+
+    A directory that cannot be read or written costs nothing but the time to measure again.
+    """
     if cache is None:
         return measure(scene)
     path = cache / f"air-{scene.digest}.json"
-    if path.exists():
+    with suppress(OSError, ValueError, KeyError, TypeError):
         return MeasuredLaws.from_json(path.read_text(encoding="utf-8"))
     laws = measure(scene)
-    cache.mkdir(parents=True, exist_ok=True)
-    # Written whole or not at all, for several workers may measure the same scene.
-    draft = path.with_suffix(f".{scene.seed}.draft")
-    draft.write_text(laws.to_json(), encoding="utf-8")
-    draft.replace(path)
+    with suppress(OSError):
+        cache.mkdir(parents=True, exist_ok=True)
+        # Written whole or not at all, for several workers may measure the same scene.
+        draft = path.with_suffix(f".{os.getpid()}.draft")
+        draft.write_text(laws.to_json(), encoding="utf-8")
+        draft.replace(path)
     return laws
 
 
