@@ -583,6 +583,27 @@ def test_congestion_begins_calm_and_then_holds_for_the_whole_network() -> None:
     assert delays == [at % SECOND for at in network.ears["wired lead"].arrivals]
 
 
+def test_a_station_that_never_answers_holds_others_up_for_a_backlog_at_most_and_that_is_told() -> None:
+    radio = Radio(Band.GHZ_5)
+    tables = replace(NO_DELAY, count_stretch=20.0)
+    network = Network(replace(BARE, tables=tables, radio=radio, retries_block=True), ["wired lead", "a"])
+    network.air.attach(Ear("gone", network.kernel), Dropout.steady(1.0))
+    frames = 2_000
+    for number in range(frames):
+        network.send_at(number * 10 * MILLISECOND, "wired lead", b"x", "gone")
+        network.send_at(number * 10 * MILLISECOND + 1, "wired lead", numbered(number))
+    network.run()
+    delays = [at - number * 10 * MILLISECOND - 1 for number, at in enumerate(network.ears["a"].arrivals)]
+    tries_ns = sum(radio.unicast_ns(1, attempt) + 19 * radio.mean_backoff_ns(attempt) for attempt in range(1, 7))
+    assert len(delays) == frames
+    assert tries_ns > 100 * MILLISECOND
+    assert SECOND / 2 < max(delays) <= SECOND + tries_ns
+    counts = network.air.counts[LinkKind.DOWN]
+    assert counts.sent == counts.lost + counts.overflowed == frames
+    assert counts.overflowed > frames / 2
+    assert network.air.over_capacity
+
+
 def test_a_load_is_replayed_for_the_whole_network() -> None:
     busy = replace(NO_DELAY, group=Fixed(7), up=Fixed(7))
     record = LoadRecord((NO_DELAY, busy), bytes([0, 0, 0, 1]), SECOND, 2)

@@ -8,8 +8,8 @@ neighbour's load) is in the laws.
 
 Luck is kept apart: the draws of a link come from streams named after its two ends, so adding a station
 changes no other station's fates, except through what all really share: group frames of several senders wait for
-each other's airtime, and held ones leave in the order in which they came; and where more radio time is asked for
-than there is, everything waits (``Workload``).
+each other's airtime, and held ones leave in the order in which they came; where more radio time is asked for
+than there is, everything waits (``Workload``); and if told so, the access point's frames wait while it tries one again.
 """
 
 from __future__ import annotations
@@ -328,7 +328,13 @@ class SampledAir:
             if receiver.dozes and self._finds_asleep(link.delays):
                 at = self._next_beacon(at)
             law, shift_ns, stretch = tables.down, receiver.down_shift_ns, tables.count_stretch
-            at = max(at, self._blocked_until)
+            if self._blocked_until > at:
+                at = self._blocked_until
+                if at - self._kernel.now > self._settings.backlog_ns:
+                    self._workload.has_overflowed = True
+                    self._counts[LinkKind.DOWN].sent += 1
+                    self._counts[LinkKind.DOWN].overflowed += 1
+                    return
             reached = self._cross(LinkKind.DOWN, law, shift_ns, receiver, link.delays, link.losses, at, size, stretch)
             if reached is None:
                 return
