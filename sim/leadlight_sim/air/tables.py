@@ -331,7 +331,14 @@ def measure(scene: Scene) -> MeasuredLaws:
             laws.append(_quantiles(delays) if len(delays) >= DELAYS_MINIMUM else law)
         lost = _share_lost([fate for fate in fates if levels.at(fate[0]) == level])
         by_level.append(LevelLaws(laws[0], laws[1], laws[2], lost, levels.stretch(level)))
-    return MeasuredLaws(overall, tuple(by_level), levels.windows)
+    # Beacons do not meet windows of each level quite as often as there are such windows, for those that follow a beacon
+    # look a little different; all windows together are to lose what was lost.
+    windows = levels.windows
+    shares = [windows.count(chr(ord("a") + level)) / len(windows) for level in range(levels.count)]
+    mixed = sum(share * level.group_loss for share, level in zip(shares, by_level, strict=True))
+    factor = overall.group_loss / mixed if mixed else 1.0
+    by_level = [replace(level, group_loss=min(1.0, factor * level.group_loss)) for level in by_level]
+    return MeasuredLaws(overall, tuple(by_level), windows)
 
 
 def measured(scene: Scene, cache: Path | None = None) -> MeasuredLaws:
