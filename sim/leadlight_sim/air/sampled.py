@@ -222,8 +222,9 @@ class SampledAir:
         self._unicast: dict[tuple[str, str], _Link] = {}
         self._flows: dict[str, _Flow] = {}
         self._airtime_ns = 0
-        # Until when the access point is taken up with a frame that it tries again.
-        self._blocked_until = 0
+        # From when until when the access point is taken up with a frame that it tries again: paths are settled as soon
+        # as something is sent, and what gets there earlier is not held up.
+        self._blocked_from = self._blocked_until = 0
         self._held_on_air_at = 0
         self._group_costs_ns: dict[int, int] = {}
         self._unicast_costs_ns: dict[tuple[int, int], int] = {}
@@ -324,11 +325,14 @@ class SampledAir:
             if reached is None:
                 return
             at = reached
+            if self._settings.retries_block and sender.name in self._flows:
+                # Behind what the sender has sent to the group: its copies would hold that up.
+                at = max(at, self._flows[sender.name].at_access_point)
         if not receiver.wired:
             if receiver.dozes and self._finds_asleep(link.delays):
                 at = self._next_beacon(at)
             law, shift_ns, stretch = tables.down, receiver.down_shift_ns, tables.count_stretch
-            if self._blocked_until > at:
+            if self._blocked_from <= at < self._blocked_until:
                 at = self._blocked_until
                 if at - self._kernel.now > self._settings.backlog_ns:
                     self._workload.has_overflowed = True
@@ -378,7 +382,7 @@ class SampledAir:
                 if count_stretch != 1.0:
                     at += round((count_stretch - 1.0) * self._settings.radio.mean_backoff_ns(attempt))
                 if self._settings.retries_block and kind is LinkKind.DOWN:
-                    self._blocked_until = max(self._blocked_until, at)
+                    self._block(begin, at)
             instant = TrueInstant(at)
             own = radio_port.channel.loss_at(instant)
             shared = self._shared.loss_at(instant)
@@ -388,6 +392,14 @@ class SampledAir:
                 return at
         counts.lost += 1
         return None
+
+    def _block(self, begin: int, end: int) -> None:
+        # One that begins after the latest is over stands for itself; others are one with it.
+        if begin > self._blocked_until:
+            self._blocked_from = begin
+        else:
+            self._blocked_from = min(self._blocked_from, begin)
+        self._blocked_until = max(self._blocked_until, end)
 
     def _deliver(self, link: _Link, at: int, data: bytes, sender: str) -> None:
         # A link is first in, first out, on the air and in the host's socket.
@@ -447,7 +459,9 @@ class SampledAir:
         tables = self._tables_at(begin)
         # What a DTIM beacon lets go leaves in one burst, in order; otherwise the law's delay is each sender's own.
         first_at = flow.on_air_at if self._grid is None else self._held_on_air_at
-        ended_at = max(begin, self._blocked_until) + tables.group.draw(flow.common)
+        ended_at = begin + tables.group.draw(flow.common)
+        if self._blocked_from < begin < self._blocked_until:
+            ended_at += self._blocked_until - begin
         if self._group_law_cost_ns is not None:
             ended_at += cost_ns - self._group_law_cost_ns
         common_at = TrueInstant(max(ended_at, first_at))
