@@ -14,7 +14,10 @@ agree in spirit, not in figures.
 
 from __future__ import annotations
 
+import os
 from collections.abc import Mapping
+from functools import cache
+from pathlib import Path
 from types import MappingProxyType
 from typing import Final
 
@@ -31,6 +34,8 @@ from leadlight_sim.air.contended_settings import (
 from leadlight_sim.air.dropouts import Dropout
 from leadlight_sim.air.neighbours import NEIGHBOUR_PAYLOAD_BYTES, Neighbour, OnOff, Poisson, Saturated
 from leadlight_sim.air.presets import preset
+from leadlight_sim.air.sampled import SampledSettings
+from leadlight_sim.air.tables import Scene, measured, sampled_settings
 from leadlight_sim.air.timing import Band, Radio
 
 _LIGHT: Final = (described.PoissonNeighbour(kind="poisson", load=0.03),) * 2
@@ -41,6 +46,10 @@ _HEAVY: Final = (
 PRESET_NEIGHBOURS: Final[Mapping[str, tuple[described.Neighbour, ...]]] = MappingProxyType(
     {"idle": _LIGHT, "busy": _HEAVY, "dozing": _LIGHT}
 )
+
+
+TABLES_RUN_NS: Final = 600 * SECOND
+"""Six thousand beacons: a share of collisions of a tenth is then known to a twentieth of itself."""
 
 
 def radio_of(air: described.Air | described.AccessPoint) -> Radio:
@@ -88,6 +97,28 @@ def contended_settings(scenario: described.Scenario) -> ContendedSettings:
         neighbours=tuple(_neighbour(neighbour, radio) for neighbour in chosen),
         client_isolation=air.client_isolation,
     )
+
+
+@cache
+def _tabled(scene: Scene, directory: Path) -> SampledSettings:
+    return sampled_settings(scene, measured(scene, directory))
+
+
+def tabled_settings(scenario: described.Scenario) -> SampledSettings:
+    """Return the sampled air's settings with tables from a contended run of a scenario's network.
+
+    The run is made when its tables are first asked for, and they are kept in the user's cache, ``XDG_CACHE_HOME`` or
+    ``~/.cache``. They are the same whatever the scenario's seed. Raises ``ConfigurationError`` if the network is asked
+    for more than it can carry.
+    """
+    scene = Scene(
+        air=contended_settings(scenario),
+        followers=len(scenario.followers),
+        leader_is_wired=scenario.leader.wired,
+        duration_ns=TABLES_RUN_NS,
+    )
+    caches = os.environ.get("XDG_CACHE_HOME") or Path.home() / ".cache"
+    return _tabled(scene, Path(caches, "leadlight"))
 
 
 def _access_point(asked: described.AccessPoint, shared_dropout: Dropout) -> AccessPoint:

@@ -32,7 +32,7 @@ from leadlight_sim.air.fitting import FittedLevel, fitted_tables
 from leadlight_sim.air.presets import preset
 from leadlight_sim.air.sampled import SampledAir, SampledSettings
 from leadlight_sim.air.timing import Radio
-from leadlight_sim.air_choice import contended_settings, radio_of, stated_loss
+from leadlight_sim.air_choice import contended_settings, radio_of, stated_loss, tabled_settings
 from leadlight_sim.baselines import accompanied
 from leadlight_sim.faults import PacketFates, Rule
 from leadlight_sim.host import Host, HostPreset, HostSettings
@@ -88,6 +88,8 @@ def make_air(scenario: described.Scenario, kernel: Kernel, streams: Streams) -> 
     """Return the air that a scenario asks for."""
     if scenario.air.fidelity == "contended":
         return ContendedAir(kernel, streams, contended_settings(scenario))
+    if scenario.air.fidelity == "tabled":
+        return SampledAir(kernel, streams, tabled_settings(scenario))
     return SampledAir(kernel, streams, air_settings(scenario.air))
 
 

@@ -88,7 +88,7 @@ AirPreset: TypeAlias = Literal[
     "idle", "busy", "dozing", "model-a", "model-b", "model-c", "model-d", "model-e"
 ]
 STATIONS = "names of the leader, followers or standbys, none of them wired, each once"
-Fidelity: TypeAlias = Literal["sampled", "contended"]
+Fidelity: TypeAlias = Literal["sampled", "contended", "tabled"]
 
 
 class _Part(BaseModel):
@@ -256,7 +256,8 @@ class Air(_Part):
     """What faults call the access point, where there are several."""
     preset: AirPreset = "busy"
     fidelity: Fidelity = "sampled"
-    """Whether delays are drawn from laws, or made by frames that compete, which takes far longer."""
+    """Whether delays are drawn from laws, or made by frames that compete, which takes far longer; or drawn from tables
+    that ten minutes of competing frames on the same network gave, which are kept."""
     band: Band = "2.4"
     """GHz."""
     dtim_period: int = Field(default=2, ge=1, le=10)
@@ -556,7 +557,7 @@ class Scenario(_Part):
     clocks: Clocks = Clocks()
     air: Air = Air()
     neighbours: tuple[Neighbour, ...] = Field(default=(), strict=False, max_length=50)
-    """Who competes on the channel, with ``air.fidelity`` contended; none given: the preset's."""
+    """Who competes on the channel, unless ``air.fidelity`` is sampled; none given: the preset's."""
     access_points: tuple[AccessPoint, ...] = Field(default=(), strict=False, max_length=8)
     """Others than the first, with ``air.fidelity`` contended."""
     shows: tuple[Show, ...] = Field(strict=False, min_length=1, max_length=1000)

@@ -287,15 +287,18 @@ def _pair_disagreements(table: Mapping[str, Any], followers: list[str] | None) -
 
 def _air_disagreements(table: Mapping[str, Any]) -> Iterator[_Disagreement]:
     air = table.get("air") or {}
-    if air.get("fidelity", "sampled") == "sampled":
-        if table.get("neighbours"):
-            yield ("neighbours",), "left out, unless air.fidelity is contended: the preset's laws hold the load", None
+    fidelity = air.get("fidelity", "sampled")
+    if fidelity in ("sampled", "tabled"):
         only_where_frames_compete = "left out, unless air.fidelity is contended: delays drawn from laws cannot show it"
         for key in ("dozing", "scans", "converts_multicast", "forgets_members", "answer_loss_factor"):
             if air.get(key):
                 yield ("air", key), only_where_frames_compete, None
         if table.get("access_points"):
             yield ("access_points",), only_where_frames_compete, None
+    if fidelity == "sampled":
+        if table.get("neighbours"):
+            allowed = "left out, unless air.fidelity is contended or tabled: the preset's laws hold the load"
+            yield ("neighbours",), allowed, None
         if air.get("fitted") and air.get("preset", "busy") not in ("idle", "busy", None):
             yield ("air", "preset"), "idle or busy where air.fitted holds the delays: they are in there", None
         if air.get("fitted") and air.get("measured_asymmetry"):
@@ -304,13 +307,14 @@ def _air_disagreements(table: Mapping[str, Any]) -> Iterator[_Disagreement]:
         windows, levels = fitted.get("windows"), fitted.get("levels")
         if windows and levels and max(windows) >= chr(ord("a") + len(levels)):
             yield ("air", "fitted", "windows"), f"a letter of one of {len(levels)} levels for each window", None
-    elif air["fidelity"] == "contended":
+    elif fidelity in ("contended", "tabled"):
         if air.get("fitted"):
-            yield ("air", "fitted"), "left out where air.fidelity is contended: delays are made there, not drawn", None
+            allowed = f"left out where air.fidelity is {fidelity}: competing frames make the delays"
+            yield ("air", "fitted"), allowed, None
         if str(air.get("preset", "busy")).startswith("model-"):
-            yield ("air", "preset"), "idle, busy or dozing where air.fidelity is contended", None
+            yield ("air", "preset"), f"idle, busy or dozing where air.fidelity is {fidelity}", None
         if air.get("measured_asymmetry"):
-            yield ("air", "measured_asymmetry"), "false where air.fidelity is contended", None
+            yield ("air", "measured_asymmetry"), f"false where air.fidelity is {fidelity}", None
 
 
 def _access_point_disagreements(table: Mapping[str, Any]) -> Iterator[_Disagreement]:
@@ -327,7 +331,7 @@ def _access_point_disagreements(table: Mapping[str, Any]) -> Iterator[_Disagreem
         if name is not None and None not in bands and name not in bands:
             yield ("faults", index, key), "the name of an access point", _near(str(name), filter(None, bands))
         elif kind == "roam" and name is not None:
-            if air.get("fidelity", "sampled") == "sampled":
+            if air.get("fidelity", "sampled") != "contended":
                 yield ("faults", index, "to"), "left out, unless air.fidelity is contended", None
             if fault.get("slower_ms") is not None:
                 yield ("faults", index, "slower_ms"), "left out where `to` names an access point", None

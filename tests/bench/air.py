@@ -6,7 +6,8 @@ What is checked, each as a table:
   paper's convention that a busy period counts as a slot, and with real counts, which stand still;
 - the published throughput table for 802.11a, 1500-byte packets (ns-3, ``wifi-bianchi.cc`` and its reference curves);
 - the rates of a lone sender, and the airtime of a live feed of 638-byte packets, against the duration formulas;
-- delays to the DTIM beacon; loss of group and unicast frames; scans; a snooping switch without a querier.
+- delays to the DTIM beacon; loss of group and unicast frames; scans; a snooping switch without a querier;
+- beacons in the sampled air, with tables from the contended one, beside the contended one's on the presets' networks.
 
 Prints one line of JSON last. Run with ``PYTHONPATH=protocol:sim python tests/bench/air.py``; ``--quick`` simulates less
 than that, to see that it works rather than to quote its figures.
@@ -25,16 +26,19 @@ from leadlight.units import MICROSECOND, MILLISECOND, SECOND
 from leadlight_sim.air.contended import ContendedAir
 from leadlight_sim.air.contended_settings import Beacons, ContendedSettings, PowerSave, Scans
 from leadlight_sim.air.contention import AccessRules, Medium
-from leadlight_sim.air.dropouts import Dropout
+from leadlight_sim.air.dropouts import NO_DROPOUT, Dropout
 from leadlight_sim.air.interface import Air, LinkKind
 from leadlight_sim.air.laws import Fixed
 from leadlight_sim.air.neighbours import Neighbour, NeighbourStation
 from leadlight_sim.air.presets import IDLE
 from leadlight_sim.air.rates import RateStep
-from leadlight_sim.air.sampled import SampledAir
+from leadlight_sim.air.sampled import SampledAir, SampledSettings
 from leadlight_sim.air.saturation import saturation
+from leadlight_sim.air.tables import Observer, Scene, measure, sampled_settings
 from leadlight_sim.air.timing import ACK_BYTES, Band, Radio, ofdm_frame_ns
+from leadlight_sim.air_choice import PRESET_NEIGHBOURS, contended_settings
 from leadlight_sim.kernel import Kernel, TrueInstant
+from leadlight_sim.scenario import load_shipped
 from leadlight_sim.streams import Stream, Streams
 
 CONTENDERS = (5, 10, 20, 50)
@@ -78,6 +82,8 @@ LIVE: tuple[tuple[str, Radio, int, str | None, float], ...] = (
     ("unicast MCS 7", replace(WIDE, unicast_mcs=7), 24, "a", 0.263),
     ("unicast MCS 0", replace(WIDE, unicast_mcs=0), 6, "a", 0.261),
 )
+RARE = 0.005
+"""A share of beacons lost that is so small that its own error is a tenth of it or more."""
 QUIET = ContendedSettings(radio=WIDE, beacons=None, cable=Fixed(0))
 
 
@@ -279,6 +285,45 @@ def check_scan_and_snooping() -> tuple[int, float]:
     return lost, last
 
 
+def check_tables(seconds: int, runs: int) -> dict[str, float]:
+    """Print beacons of both airs on three networks; return the largest relative differences."""
+    print(f"\nBeacons in both airs, ms and share lost: {runs} runs of {seconds} s each, tables of {3 * seconds} s")
+    print("  network  leader      p50               p90               p99              lost")
+    result: dict[str, float] = {}
+    for preset in PRESET_NEIGHBOURS:
+        for wired in (False, True):
+            described = load_shipped().with_changes({"air.preset": preset, "air.fidelity": "contended"})
+            air = replace(contended_settings(described), dropout=NO_DROPOUT, shared_dropout=NO_DROPOUT)
+            scene = Scene(air=air, leader_is_wired=wired, duration_ns=seconds * SECOND)
+            tables = sampled_settings(scene, measure(replace(scene, duration_ns=3 * scene.duration_ns)))
+            found = [_beacons(scene, None, runs), _beacons(scene, tables, runs)]
+            cells = []
+            for name, (one, other) in zip(("p50", "p90", "p99", "lost"), zip(*found, strict=True), strict=True):
+                error = abs(other / one - 1) if one else 0.0
+                key = f"tables_{name}_max_error"
+                if name != "lost" or one > RARE:
+                    result[key] = max(result.get(key, 0.0), error)
+                cells.append(f"{one:7.3f} {other:7.3f}" if name != "lost" else f"{one:7.2%} {other:7.2%}")
+            print(f"  {preset:<8} {'on a cable' if wired else 'on the air'}" + "".join(f"{cell:>18}" for cell in cells))
+    return result
+
+
+def _beacons(scene: Scene, tables: SampledSettings | None, runs: int) -> tuple[float, float, float, float]:
+    delays: list[int] = []
+    sent = heard = 0
+    for seed in range(100, 100 + runs):
+        kernel, streams = Kernel(), Streams(seed)
+        air: Air = SampledAir(kernel, streams, tables) if tables else ContendedAir(kernel, streams, scene.air)
+        observer = Observer(kernel, air, scene, streams)
+        kernel.run_until(TrueInstant(scene.duration_ns))
+        delays += [heard_at - sent_at for sent_at, heard_at in observer.beacons.items()]
+        sent += len(observer.sent)
+        heard += len(observer.beacons)
+    delays.sort()
+    low, middle, high = (delays[int(share * len(delays))] / MILLISECOND for share in (0.5, 0.9, 0.99))
+    return low, middle, high, 1 - heard / sent
+
+
 def time_contended(seconds: int, rounds: int) -> float:
     """Print and return frames on the air per second of wall time: ten saturated stations, beacons to 8 receivers."""
     settings = ContendedSettings(radio=WIDE, neighbours=tuple(Neighbour(payload_bytes=200) for _ in range(10)))
@@ -339,6 +384,7 @@ def main() -> None:
     }
     result["group_loss"], result["unicast_loss"] = check_loss(10_000 * scale)
     result["scan_lost"], result["snooping_last_s"] = check_scan_and_snooping()
+    result |= check_tables(100 * scale, 1 if quick else 5)
     result["contended_frames_per_s"] = time_contended(scale, 1 if quick else 3)
     result["sampled_deliveries_per_s"] = time_sampled(2_000 * scale, 1 if quick else 3)
     assert all(math.isfinite(value) for value in result.values())

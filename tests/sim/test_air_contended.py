@@ -447,6 +447,17 @@ def test_a_collided_group_frame_is_lost_to_all_and_a_unicast_one_is_tried_again(
     assert down[2] / down[0] < loss**3
 
 
+def test_what_a_radio_sender_sends_right_behind_a_group_frame_collides_with_it_once_in_sixteen() -> None:
+    # The sender counts for its next frame and the access point for the group's, both from 0 to 15, from one instant on.
+    network = Network(replace(QUIET, radio=Radio()), ["a", "b", "c"])
+    frames = 4_000
+    network.send_every(50 * MILLISECOND, frames * 50 * MILLISECOND, "a", bytes(100))
+    network.send_every(50 * MILLISECOND, frames * 50 * MILLISECOND, "a", bytes(100), "b")
+    network.run_until((frames + 2) * 50 * MILLISECOND)
+    lost = 1 - len(network.heard("c")) / frames
+    assert lost == pytest.approx(1 / 16, abs=4 * math.sqrt(1 / 16 * 15 / 16 / frames))
+
+
 def test_a_poisson_neighbour_is_carried_as_often_as_it_asks() -> None:
     network = Network(replace(QUIET, neighbours=(Neighbour(Poisson(200.0)),)), [])
     network.run_until(100 * SECOND)

@@ -583,6 +583,61 @@ def test_congestion_begins_calm_and_then_holds_for_the_whole_network() -> None:
     assert delays == [at % SECOND for at in network.ears["wired lead"].arrivals]
 
 
+def test_what_gets_to_the_access_point_before_a_frame_that_is_tried_again_is_not_held_up() -> None:
+    tables = replace(NO_DELAY, up=Fixed(5 * MILLISECOND))
+    radio = Radio(Band.GHZ_5)
+    network = Network(replace(BARE, tables=tables, radio=radio, retries_block=True), ["lead", "wired b", "a"])
+    network.air.attach(Ear("gone", network.kernel), Dropout.steady(1.0))
+    # It is on its way to the access point for 5 ms, and then tried in vain.
+    network.send_at(0, "lead", b"x", "gone")
+    network.send_at(MILLISECOND, "wired b", b"before")
+    network.send_at(5 * MILLISECOND + 1, "wired b", b"after")
+    network.run()
+    before, after = network.ears["a"].arrivals
+    assert before == MILLISECOND
+    assert after == 5 * MILLISECOND + sum(radio.unicast_ns(1, attempt) for attempt in range(1, 7))
+
+
+def test_a_radio_senders_copies_do_not_overtake_what_it_sent_to_the_group() -> None:
+    tables = replace(NO_DELAY, up=Uniform(MILLISECOND, 9 * MILLISECOND))
+    settings = replace(BARE, tables=tables, radio=Radio(Band.GHZ_5), retries_block=True)
+    network = Network(settings, ["lead", "a", "b"])
+    network.air.attach(Ear("gone", network.kernel), Dropout.steady(1.0))
+    for number in range(100):
+        network.send_at(number * SECOND, "lead", b"group")
+        network.send_at(number * SECOND, "lead", b"copy", "gone")
+        network.send_at(number * SECOND, "lead", b"copy", "b")
+    network.run()
+    delays = [at % SECOND for at in network.ears["a"].arrivals]
+    # The tries for the one that is gone take some ten ms, and none of that is added.
+    assert len(delays) == 100
+    assert max(delays) < 9 * MILLISECOND
+    copies = [at % SECOND for _, data, at in network.heard("b") if data == b"copy"]
+    assert all(copy >= group for copy, group in zip(copies, delays, strict=True))
+    assert max(copies) > 15 * MILLISECOND
+
+
+def test_a_station_that_never_answers_holds_others_up_for_a_backlog_at_most_and_that_is_told() -> None:
+    radio = Radio(Band.GHZ_5)
+    tables = replace(NO_DELAY, count_stretch=20.0)
+    network = Network(replace(BARE, tables=tables, radio=radio, retries_block=True), ["wired lead", "a"])
+    network.air.attach(Ear("gone", network.kernel), Dropout.steady(1.0))
+    frames = 2_000
+    for number in range(frames):
+        network.send_at(number * 10 * MILLISECOND, "wired lead", b"x", "gone")
+        network.send_at(number * 10 * MILLISECOND + 1, "wired lead", numbered(number))
+    network.run()
+    delays = [at - number * 10 * MILLISECOND - 1 for number, at in enumerate(network.ears["a"].arrivals)]
+    tries_ns = sum(radio.unicast_ns(1, attempt) + 19 * radio.mean_backoff_ns(attempt) for attempt in range(1, 7))
+    assert len(delays) == frames
+    assert tries_ns > 100 * MILLISECOND
+    assert SECOND / 2 < max(delays) <= SECOND + tries_ns
+    counts = network.air.counts[LinkKind.DOWN]
+    assert counts.sent == counts.lost + counts.overflowed == frames
+    assert counts.overflowed > frames / 2
+    assert network.air.over_capacity
+
+
 def test_a_load_is_replayed_for_the_whole_network() -> None:
     busy = replace(NO_DELAY, group=Fixed(7), up=Fixed(7))
     record = LoadRecord((NO_DELAY, busy), bytes([0, 0, 0, 1]), SECOND, 2)

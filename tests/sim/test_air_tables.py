@@ -103,6 +103,17 @@ def test_a_collision_takes_a_beacon_from_everybody() -> None:
     assert settings.tables.group_loss == laws.overall.group_loss
 
 
+def test_all_windows_together_lose_what_was_lost() -> None:
+    laws = measure(replace(SCENES["bursts next door"], duration_ns=300 * SECOND))
+    # None, one, or both of two neighbours send a burst: shares of air that hardly differ are one level.
+    assert len(laws.levels) >= 3
+    shares = [laws.windows.count(chr(ord("a") + level)) / len(laws.windows) for level in range(len(laws.levels))]
+    mixed = sum(share * level.group_loss for share, level in zip(shares, laws.levels, strict=True))
+    assert mixed == pytest.approx(laws.overall.group_loss, rel=1e-9)
+    # A burst next door costs many times as much as the quiet between.
+    assert laws.levels[-1].group_loss > 5 * laws.levels[0].group_loss
+
+
 def test_counts_take_as_much_longer_as_others_keep_the_medium_busy() -> None:
     scene = Scene(
         air=ContendedSettings(radio=WIDE, beacons=None, neighbours=(Neighbour(),)),

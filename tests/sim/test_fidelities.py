@@ -6,6 +6,7 @@ import os
 import subprocess
 import sys
 from functools import cache
+from pathlib import Path
 
 import numpy as np
 import pytest
@@ -13,8 +14,8 @@ import pytest
 from leadlight.units import SECOND
 from leadlight_sim.air.contended import ContendedAir
 from leadlight_sim.air.sampled import SampledAir, SampledSettings
-from leadlight_sim.air.tables import Scene, measure, sampled_settings
-from leadlight_sim.air_choice import PRESET_NEIGHBOURS, contended_settings
+from leadlight_sim.air.tables import Scene, measure, measured, sampled_settings
+from leadlight_sim.air_choice import PRESET_NEIGHBOURS, contended_settings, tabled_settings
 from leadlight_sim.assembly import World
 from leadlight_sim.rehearse import judge, rehearse
 from leadlight_sim.scenario import Scenario, load_shipped
@@ -78,6 +79,43 @@ def test_followers_are_as_far_off_in_a_sampled_air_with_the_contended_one_s_tabl
         for seed in seeds
     ]
     assert np.mean(sampled) == pytest.approx(np.mean(contended), rel=0.15)
+
+
+def test_a_scenario_is_given_its_tables_and_they_are_kept(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setenv("XDG_CACHE_HOME", str(tmp_path))
+    scenario = undisturbed("busy", 60.0).with_changes({"air.fidelity": "tabled"})
+    world = World(scenario)
+    assert isinstance(world.air, SampledAir)
+    (kept,) = (tmp_path / "leadlight").iterdir()
+    made = tabled_settings(scenario)
+    assert made.load is not None
+    # Two of the preset's neighbours send bursts: collisions are many times as likely in them.
+    assert made.load.levels[-1].group_loss > 5 * made.load.levels[0].group_loss
+    written = kept.stat().st_mtime_ns
+    assert tabled_settings(scenario.with_changes({"run.seed": 7, "followers[0].trim_ms": 1.0})) == made
+    assert kept.stat().st_mtime_ns == written
+    assert len(list((tmp_path / "leadlight").iterdir())) == 1
+    world.run_to(world.end)
+    again = World(scenario)
+    again.run_to(again.end)
+    assert again.trace.hexdigest() == world.trace.hexdigest()
+    alone = tabled_settings(scenario.with_changes({"neighbours": [{"kind": "poisson", "load": 0.0}]}))
+    # What is left are the network's own soundings, some four a second of a quarter of a millisecond each.
+    assert alone.tables.group_loss < 0.001
+
+
+def test_tables_that_cannot_be_kept_are_made_again(tmp_path: Path) -> None:
+    scene = Scene(duration_ns=20 * SECOND)
+    first = measured(scene, tmp_path)
+    (path,) = tmp_path.iterdir()
+    path.write_text('{"overall": 3}')
+    assert measured(scene, tmp_path) == first
+    assert measured(scene, tmp_path / "x" / "y") == first
+    blocked = tmp_path / "file"
+    blocked.write_text("")
+    assert measured(scene, blocked) == first
 
 
 def test_a_world_has_the_air_that_its_scenario_asks_for() -> None:

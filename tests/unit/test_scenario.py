@@ -530,11 +530,15 @@ def test_a_site_that_cannot_be_is_refused(site: dict[str, float], told: str) -> 
         ({"air": {"dtim_period": 11}}, "air.dtim_period: 11 is not allowed; allowed: a whole number from 1 to 10"),
         (
             {"air": {"fidelity": "exact"}},
-            'air.fidelity: "exact" is not allowed; allowed: one of "sampled", "contended"',
+            'air.fidelity: "exact" is not allowed; allowed: one of "sampled", "contended", "tabled"',
         ),
         (
             {"air": {"preset": "model-a", "fidelity": "contended"}},
             'air.preset: "model-a" is not allowed; allowed: idle, busy or dozing where air.fidelity is contended',
+        ),
+        (
+            {"air": {"preset": "model-e", "fidelity": "tabled"}},
+            'air.preset: "model-e" is not allowed; allowed: idle, busy or dozing where air.fidelity is tabled',
         ),
         (
             {"air": {"measured_asymmetry": True, "fidelity": "contended"}},
@@ -542,7 +546,7 @@ def test_a_site_that_cannot_be_is_refused(site: dict[str, float], told: str) -> 
         ),
         (
             {"neighbours": [{"kind": "saturated"}]},
-            "neighbours: a list of 1 is not allowed; allowed: left out, unless air.fidelity is contended: "
+            "neighbours: a list of 1 is not allowed; allowed: left out, unless air.fidelity is contended or tabled: "
             "the preset's laws hold the load",
         ),
         (
@@ -573,7 +577,7 @@ def test_a_site_that_cannot_be_is_refused(site: dict[str, float], told: str) -> 
             )
         ),
         (
-            {"access_points": [{"name": "far"}]},
+            {"access_points": [{"name": "far"}], "air": {"fidelity": "tabled"}, "neighbours": [{"kind": "saturated"}]},
             "access_points: a list of 1 is not allowed; allowed: left out, unless air.fidelity is contended: "
             "delays drawn from laws cannot show it",
         ),

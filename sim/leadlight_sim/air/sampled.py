@@ -8,8 +8,8 @@ neighbour's load) is in the laws.
 
 Luck is kept apart: the draws of a link come from streams named after its two ends, so adding a station
 changes no other station's fates, except through what all really share: group frames of several senders wait for
-each other's airtime, and held ones leave in the order in which they came; and where more radio time is asked for
-than there is, everything waits (``Workload``).
+each other's airtime, and held ones leave in the order in which they came; where more radio time is asked for
+than there is, everything waits (``Workload``); and if told so, the access point's frames wait while it tries one again.
 """
 
 from __future__ import annotations
@@ -234,8 +234,9 @@ class SampledAir:
         self._unicast: dict[tuple[str, str], _Link] = {}
         self._flows: dict[str, _Flow] = {}
         self._airtime_ns = 0
-        # Until when the access point is taken up with a frame that it tries again.
-        self._blocked_until = 0
+        # From when until when the access point is taken up with a frame that it tries again: paths are settled as soon
+        # as something is sent, and what gets there earlier is not held up.
+        self._blocked_from = self._blocked_until = 0
         self._held_on_air_at = 0
         self._group_costs_ns: dict[int, int] = {}
         self._unicast_costs_ns: dict[int, list[int]] = {}
@@ -338,11 +339,20 @@ class SampledAir:
             if reached is None:
                 return
             at = reached
+            if self._settings.retries_block and sender.name in self._flows:
+                # Behind what the sender has sent to the group: its copies would hold that up.
+                at = max(at, self._flows[sender.name].at_access_point)
         if not receiver.wired:
             if receiver.dozes and self._finds_asleep(link.delays):
                 at = self._next_beacon(at)
             law, shift_ns, stretch = tables.down, receiver.down_shift_ns, tables.count_stretch
-            at = max(at, self._blocked_until)
+            if self._blocked_from <= at < self._blocked_until:
+                at = self._blocked_until
+                if at - self._kernel.now > self._settings.backlog_ns:
+                    self._workload.has_overflowed = True
+                    self._down.sent += 1
+                    self._down.overflowed += 1
+                    return
             reached = self._cross(self._down, law, shift_ns, receiver, link.delays, link.losses, at, size, stretch)
             if reached is None:
                 return
@@ -388,7 +398,7 @@ class SampledAir:
                 if count_stretch != 1.0:
                     at += round((count_stretch - 1.0) * self._settings.radio.mean_backoff_ns(attempt))
                 if self._settings.retries_block and counts is self._down:
-                    self._blocked_until = max(self._blocked_until, at)
+                    self._block(begin, at)
             instant = TrueInstant(at)
             loss = radio_port.channel.loss_at(instant)
             if self._loses_together:
@@ -399,6 +409,14 @@ class SampledAir:
                 return at
         counts.lost += 1
         return None
+
+    def _block(self, begin: int, end: int) -> None:
+        # One that begins after the latest is over stands for itself; others are one with it.
+        if begin > self._blocked_until:
+            self._blocked_from = begin
+        else:
+            self._blocked_from = min(self._blocked_from, begin)
+        self._blocked_until = max(self._blocked_until, end)
 
     def _deliver(self, link: _Link, at: int, data: bytes, sender: str) -> None:
         # A link is first in, first out, on the air and in the host's socket.
@@ -458,7 +476,9 @@ class SampledAir:
         tables = self._tables_at(begin)
         # What a DTIM beacon lets go leaves in one burst, in order; otherwise the law's delay is each sender's own.
         first_at = flow.on_air_at if self._grid is None else self._held_on_air_at
-        ended_at = max(begin, self._blocked_until) + tables.group.draw(flow.common)
+        ended_at = begin + tables.group.draw(flow.common)
+        if self._blocked_from < begin < self._blocked_until:
+            ended_at += self._blocked_until - begin
         if self._group_law_cost_ns is not None:
             ended_at += cost_ns - self._group_law_cost_ns
         common_at = TrueInstant(max(ended_at, first_at))

@@ -16,7 +16,9 @@ that took long.
 from __future__ import annotations
 
 import json
+import os
 from bisect import bisect_right
+from contextlib import suppress
 from dataclasses import asdict, dataclass, field, replace
 from hashlib import blake2b
 from pathlib import Path
@@ -329,22 +331,33 @@ def measure(scene: Scene) -> MeasuredLaws:
             laws.append(_quantiles(delays) if len(delays) >= DELAYS_MINIMUM else law)
         lost = _share_lost([fate for fate in fates if levels.at(fate[0]) == level])
         by_level.append(LevelLaws(laws[0], laws[1], laws[2], lost, levels.stretch(level)))
-    return MeasuredLaws(overall, tuple(by_level), levels.windows)
+    # Beacons do not meet windows of each level quite as often as there are such windows, for those that follow a beacon
+    # look a little different; all windows together are to lose what was lost.
+    windows = levels.windows
+    shares = [windows.count(chr(ord("a") + level)) / len(windows) for level in range(levels.count)]
+    mixed = sum(share * level.group_loss for share, level in zip(shares, by_level, strict=True))
+    factor = overall.group_loss / mixed if mixed else 1.0
+    by_level = [replace(level, group_loss=min(1.0, factor * level.group_loss)) for level in by_level]
+    return MeasuredLaws(overall, tuple(by_level), windows)
 
 
 def measured(scene: Scene, cache: Path | None = None) -> MeasuredLaws:
-    """Return ``measure(scene)``, from a file in the directory ``cache`` if it is there; else it is put there."""
+    """Return ``measure(scene)``, from a file in the directory ``cache`` if it is there; else it is put there.
+
+    A directory that cannot be read or written costs nothing but the time to measure again.
+    """
     if cache is None:
         return measure(scene)
     path = cache / f"air-{scene.digest}.json"
-    if path.exists():
+    with suppress(OSError, ValueError, KeyError, TypeError):
         return MeasuredLaws.from_json(path.read_text(encoding="utf-8"))
     laws = measure(scene)
-    cache.mkdir(parents=True, exist_ok=True)
-    # Written whole or not at all, for several workers may measure the same scene.
-    draft = path.with_suffix(f".{scene.seed}.draft")
-    draft.write_text(laws.to_json(), encoding="utf-8")
-    draft.replace(path)
+    with suppress(OSError):
+        cache.mkdir(parents=True, exist_ok=True)
+        # Written whole or not at all, for several workers may measure the same scene.
+        draft = path.with_suffix(f".{os.getpid()}.draft")
+        draft.write_text(laws.to_json(), encoding="utf-8")
+        draft.replace(path)
     return laws
 
 
