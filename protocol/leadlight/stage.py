@@ -94,7 +94,9 @@ class Stage:
             self.follow(now)
         again_at = self.playhead.again_at
         if again_at is not None and now >= again_at and self._show is not None:
-            self._note(self.playhead.amend_again(now, self._show.unseen_in_ns), now)
+            moved = self.playhead.amend_again(now, self._show.unseen_in_ns)
+            if moved is not None:
+                self._note(moved, now)
 
     def next_timer(self) -> LocalInstant | None:
         """Return when ``handle_timer`` wants to be called next, or ``None``."""
@@ -317,15 +319,14 @@ class Stage:
             return
         if self.cue.state is CueState.PAUSED:
             return
+        show = self._show
         was_holding = self.playhead.is_holding(now)
-        moved = self.moved = self.playhead.amend(target, now, self._show.unseen_in_ns if self._show.stills else None)
-        if not was_holding or moved is None or moved.remedy is not Remedy.HOLD:
+        moved = self.moved = self.playhead.amend(target, now, show.unseen_in_ns if show.stills else None)
+        if moved is not None and (moved.remedy is Remedy.STEP or (moved.remedy is Remedy.HOLD and not was_holding)):
             self._note(moved, now)
 
-    def _note(self, moved: Moved | None, now: LocalInstant) -> None:
+    def _note(self, moved: Moved, now: LocalInstant) -> None:
         """Tell of a step or a hold; one that is seen comes in softly where anybody could have made it."""
-        if moved is None:
-            return
         if moved.remedy is Remedy.STEP:
             self._emit(events.Stepped(now, moved.error_ns))
             self._changed_at = now
