@@ -1,8 +1,8 @@
 """A follower's Soundings: when to send one, and which Echo answers which.
 
-After a start, a new timebase or a resumed host sixteen Soundings go out a tenth of a second apart, for whoever has just
-come up is dark until it knows the time; then the spacing grows to one every four seconds within some three minutes, for
-it takes that long to tell a rate. A whole group that comes up
+After a start, a new timebase or a resumed host sixteen Soundings go out a quarter of a second apart, and the first four
+of them closer still, for whoever has just come up is dark until it knows the time; then the spacing grows to one every
+four seconds within some three minutes, for it takes that long to tell a rate. A whole group that comes up
 after a power cut shares the leader's sounding budget: no follower's spacing is ever shorter than its share.
 """
 
@@ -17,7 +17,10 @@ from leadlight.messages import Echo
 from leadlight.units import MILLISECOND, SECOND, LocalInstant
 
 BURST: Final = 16
-BURST_SPACING_NS: Final = 100 * MILLISECOND
+BURST_SPACING_NS: Final = 250 * MILLISECOND
+FIRST_SOUNDINGS: Final = 4
+FIRST_SPACING_NS: Final = 100 * MILLISECOND
+"""Of the burst, so many are only so far apart: where exchanges are held for dozing stations it takes several."""
 STEADY_INTERVAL_NS: Final = 4 * SECOND
 SPACING_GROWTH: Final = 1.02
 SPACING_SPREAD: Final = 0.1
@@ -58,9 +61,9 @@ class SoundingSchedule:
         """
         self._outstanding.clear()
         self._left_in_burst = BURST
-        self._spacing_ns = BURST_SPACING_NS
+        self._spacing_ns = FIRST_SPACING_NS
         self.share(group_size, budget_per_second)
-        self.due_at = LocalInstant(now + below(self._entropy, max(BURST_SPACING_NS, self._fair_ns)))
+        self.due_at = LocalInstant(now + below(self._entropy, max(FIRST_SPACING_NS, self._fair_ns)))
 
     def share(self, group_size: int, budget_per_second: int) -> None:
         """Take note of how many share the budget."""
@@ -88,6 +91,8 @@ class SoundingSchedule:
             self._outstanding.popitem(last=False)
         if self._left_in_burst > 1:
             self._left_in_burst -= 1
+            if self._left_in_burst == BURST - FIRST_SOUNDINGS:
+                self._spacing_ns = BURST_SPACING_NS
         else:
             self._spacing_ns = min(round(self._spacing_ns * SPACING_GROWTH), self.interval_ns)
         spacing_ns = max(self._spacing_ns, self._fair_ns)

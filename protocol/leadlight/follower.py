@@ -22,7 +22,7 @@ from leadlight.entropy import Entropy, below, identity, nonzero32, spread
 from leadlight.errors import ConfigurationError, WireError
 from leadlight.exchange import SoundingSchedule
 from leadlight.fader import HOLDOVER_FADE_NS
-from leadlight.journal import LINES_KEPT, JournalLine, new_journal_line
+from leadlight.journal import LINES_KEPT, JournalLine, Notes
 from leadlight.messages import Beacon, Echo, Message, Sounding, Tally
 from leadlight.playhead import Playhead
 from leadlight.recovery import Recovery
@@ -209,7 +209,7 @@ class Follower:
         """When the last Echo completed an exchange."""
         self._last_sign: tuple[LeaderInstant, LocalInstant] | None = None
         self._patience_at: LocalInstant | None = None
-        self._journal: deque[JournalLine] = deque(maxlen=LINES_KEPT)
+        self._journal: deque[Notes] = deque(maxlen=LINES_KEPT)
         # Timers.
         self._silent_at: LocalInstant | None = None
         self._cap_at: LocalInstant | None = None
@@ -456,7 +456,7 @@ class Follower:
     @property
     def journal(self) -> tuple[JournalLine, ...]:
         """What the last beacons found and did, the oldest first."""
-        return tuple(self._journal)
+        return tuple(JournalLine.of(*notes) for notes in self._journal)
 
     def snapshot(self, now: LocalInstant) -> Snapshot:
         """Return everything worth telling at ``now``."""
@@ -527,22 +527,8 @@ class Follower:
         self.stage.read(beacon, now)
         self.stage.moved = None
         self._after_sample(before, now)
-        self._write_down(received_at, before_at)
-
-    def _write_down(self, received_at: LocalInstant, before_at: LocalInstant | None) -> None:
-        served, moved = self.clock.served, self.stage.moved
-        self._journal.append(
-            new_journal_line(
-                (
-                    received_at,
-                    None if before_at is None else received_at - before_at,
-                    None if served is None else served.offset_at(received_at),
-                    None if moved is None else moved.error_ns,
-                    None if moved is None else moved.remedy,
-                    self.frame_shown,
-                )
-            )
-        )
+        # Written out when somebody reads it: this is done for every beacon.
+        self._journal.append((received_at, before_at, self.clock.served, self.stage.moved, self.frame_shown))
 
     def _sample_beacon(self, beacon: Beacon, received_at: LocalInstant) -> None:
         self.clock.observe_beacon(beacon, received_at, self.settings.radio)

@@ -96,7 +96,9 @@ class Stage:
             self.follow(now)
         again_at = self.playhead.again_at
         if again_at is not None and now >= again_at and self._show is not None:
-            self._note(self.playhead.amend_again(now, self._show.unseen_in_ns), now)
+            moved = self.playhead.amend_again(now, self._show.unseen_in_ns)
+            if moved is not None:
+                self._note(moved, now)
 
     def next_timer(self) -> LocalInstant | None:
         """Return when ``handle_timer`` wants to be called next, or ``None``."""
@@ -335,13 +337,16 @@ class Stage:
             return
         if target.rate_ppb == FROZEN_PPB:
             return  # paused: what stands still is never corrected
-        moved = self.moved = playhead.amend(target, now, self._show.unseen_in_ns if self._show.stills else None)
-        self._note(moved, now)
-
-    def _note(self, moved: Moved | None, now: LocalInstant) -> None:
-        """Tell of a step or a hold; one that is seen comes in softly where anybody could have made it."""
+        show = self._show
+        was_holding = playhead.is_holding(now)
+        moved = self.moved = playhead.amend(target, now, show.unseen_in_ns if show.stills else None)
         if moved is None or moved.remedy is ABSORB:
             return
+        if moved.remedy is Remedy.STEP or (moved.remedy is Remedy.HOLD and not was_holding):
+            self._note(moved, now)
+
+    def _note(self, moved: Moved, now: LocalInstant) -> None:
+        """Tell of a step or a hold; one that is seen comes in softly where anybody could have made it."""
         if moved.remedy is Remedy.STEP:
             self._emit(events.Stepped(now, moved.error_ns))
             self._changed_at = now

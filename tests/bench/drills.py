@@ -5,7 +5,8 @@ line of JSON. Then ten minutes without a leader after five minutes of lock: crys
 of 5 ppm while they last, beside boards that keep the nominal rate. Exits with 1 if a limit is passed.
 
 Run with ``PYTHONPATH=protocol:sim python tests/bench/drills.py``; ``--quick`` takes 2 seeds in place of 20,
-``--compare`` tries every way of removing an error, ``--wider`` other networks and beacon intervals as well.
+``--compare`` tries every way of removing an error, ``--wider`` other networks and beacon intervals as well, and
+``--phases`` lets what forces a step break every part of the show, with and without frames marked as still.
 """
 
 from __future__ import annotations
@@ -21,7 +22,8 @@ import numpy as np
 
 from leadlight.units import MILLISECOND, SECOND
 from leadlight_sim.assembly import World
-from leadlight_sim.drills import DEFAULT_RECOVERY, DRILLS, RECOVERIES, DrillResult, run_drill
+from leadlight_sim.drills import DEFAULT_RECOVERY, DRILLS, RECOVERIES, ROLLS_AT_S, UNMARKED, DrillResult, run_drill
+from leadlight_sim.flashes import CYCLE_S
 from leadlight_sim.kernel import TrueInstant
 from leadlight_sim.scenario import Scenario, check_scenario, load_shipped
 
@@ -58,6 +60,9 @@ def summed_up(results: Sequence[DrillResult]) -> dict[str, Any]:
         "freeze_s": round(max(piece.freeze_s for piece in pieces), 2),
         "flashes_in_a_second": max(result.flashes.in_a_second for result in results),
         "flashes_total": max(result.flashes.total for result in results),
+        "flashes_all_runs": sum(result.flashes.total for result in results),
+        "fault_flashes": max(result.fault_flashes.total for result in results),
+        "dimmed_s": round(max(piece.dimmed_s for piece in pieces), 2),
     }
 
 
@@ -122,6 +127,7 @@ def main() -> int:
     parser.add_argument("--quick", action="store_true")
     parser.add_argument("--compare", action="store_true")
     parser.add_argument("--wider", action="store_true")
+    parser.add_argument("--phases", action="store_true")
     arguments = parser.parse_args()
     seeds = range(1, 1 + (QUICK_SEEDS if arguments.quick else SEEDS))
     began = perf_counter()
@@ -145,6 +151,22 @@ def main() -> int:
             found[name][drill.name] = summary = summed_up(results)
             print(f"{name:<27} {drill.name:<14} {json.dumps(summary)}", flush=True)
             troubles += [f"{name}: {drill.name}, seed {run.seed}: {text}" for run in results for text in run.troubles]
+    for recovery in (DEFAULT_RECOVERY, *UNMARKED) if arguments.phases else ():
+        for drill in DRILLS:
+            if not drill.has_forced_step:
+                continue
+            # Each seed breaks into the trial content at another place: a cycle of it is gone through evenly.
+            places = [ROLLS_AT_S + CYCLE_S * number / len(seeds) for number in range(len(seeds))]
+            results = [
+                run_drill(drill, scenario, seed, recovery, rolls_at_s=at_s)
+                for seed, at_s in zip(seeds, places, strict=True)
+            ]
+            name = f"{recovery}, all of the show"
+            found.setdefault(name, {})[drill.name] = summary = summed_up(results)
+            print(f"{name:<27} {drill.name:<14} {json.dumps(summary)}", flush=True)
+            if recovery == DEFAULT_RECOVERY:
+                found_here = [(run.seed, text) for run in results for text in run.troubles]
+                troubles += [f"{name}: {drill.name}, seed {seed}: {text}" for seed, text in found_here]
     held = [holdover(seed) for seed in seeds]
     p95, largest, control = max(row[0] for row in held), max(row[1] for row in held), min(row[2] for row in held)
     print(f"holdover of {HOLDOVER_S} s: pair p95 {p95:.2f} ms, largest {largest:.2f} ms; nominal rate {control:.1f} ms")

@@ -262,6 +262,7 @@ def test_recoveries_are_compared_in_one_table(capsys: Capture, tmp_path: Path) -
     file = tmp_path / "found.json"
     assert rehearse("--drill", "music-moved", "--compare-recoveries", "--seed", "1", "--json", file) == 0
     lines = capsys.readouterr().out.splitlines()
+    assert f"  {drill_command.UNMARKED_NOTE}" in lines
     for name in RECOVERIES:
         assert sum(line.startswith(f"{name} ") for line in lines) == 1
     assert [each["recovery"] for each in json.loads(file.read_text())["drills"]] == list(RECOVERIES)
@@ -274,6 +275,7 @@ def test_a_limit_passed_is_said_and_strict_makes_it_count(capsys: Capture, monke
     assert rehearse("--drill", "power-cut", "--seed", "1", "--strict", "--quiet") == 1
     said = capsys.readouterr().out
     assert "power-cut: jetty was back after" in said
+    assert "power-cut: 2 more are the fault's own, whatever the timing." in said
     assert said.splitlines()[-1] == "1 of 1 drills went beyond their limits."
 
 

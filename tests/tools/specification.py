@@ -359,6 +359,8 @@ def constants() -> dict[str, list[Constant]]:
         "exchange": [
             of("BURST", "Soundings in the first burst"),
             of("BURST_SPACING_NS", "their spacing"),
+            of("FIRST_SOUNDINGS", "of them that are closer"),
+            of("FIRST_SPACING_NS", "and their spacing"),
             of("SPACING_GROWTH", "each later spacing over the one before"),
             of("STEADY_INTERVAL_NS", "spacing at which it ends"),
             of("SPACING_SPREAD", "share by which spacings vary either way"),

@@ -124,17 +124,23 @@ class GroupDelayClock:
         ``is_two_way`` says whether ``uncorrected`` rests on exchanges: only then can it speak against a median.
         """
         tracker = self._tracker
+        reach_ns = math.inf
+        if is_two_way and uncorrected is not None:
+            # All arrivals are from before the estimate, which is no younger for any of them: one bound for all.
+            own_ns = statistical_half_width_ns(uncorrected, uncorrected.at)
+            reach_ns = own_ns + REPORTER_BOUND_NS + DEVIATIONS * doubt_ns
         for serials_back, delay_ns in sorted(medians, reverse=True) if len(medians) > 1 else medians:
             arrival = self._arrivals.pop(serial - serials_back, None)
             if arrival is None:
                 continue
-            offset_ns = arrival.received_at - arrival.sent_at - delay_ns
-            if is_two_way and uncorrected and _contradicts(uncorrected, arrival.received_at, offset_ns, doubt_ns):
+            received_at = arrival.received_at
+            offset_ns = received_at - arrival.sent_at - delay_ns
+            if uncorrected is not None and abs(offset_ns - uncorrected.offset_at(received_at)) > reach_ns:
                 self.refused += 1
                 continue
             gain = 1 / (1 + tracker.count)
             self._doubt_ns += (gain if gain > DOUBT_GAIN else DOUBT_GAIN) * (doubt_ns - self._doubt_ns)
-            tracker.observe(arrival.received_at, offset_ns, uncorrected, doubt_ns * 1e-9)
+            tracker.observe(received_at, offset_ns, uncorrected, doubt_ns * 1e-9)
 
     def estimate(self, now: LocalInstant, floor_ns: float) -> Estimate | None:
         """Return the corrected estimate, or ``None`` while too few medians have come, or come lately."""
@@ -145,12 +151,6 @@ class GroupDelayClock:
             return None
         # The medians err together for as long as their reporters do: no number of them averages that away.
         return estimate._replace(deviation_ns=math.hypot(estimate.deviation_ns, self._doubt_ns))
-
-
-def _contradicts(uncorrected: Estimate, at: LocalInstant, offset_ns: int, doubt_ns: int) -> bool:
-    """Return whether a sample of the offset lies outside this follower's bound and its reporters' together."""
-    reach_ns = statistical_half_width_ns(uncorrected, at) + REPORTER_BOUND_NS + DEVIATIONS * doubt_ns
-    return abs(offset_ns - uncorrected.offset_at(at)) > reach_ns
 
 
 class DelayCollector:
