@@ -20,6 +20,7 @@ import numpy.typing as npt
 
 from leadlight.clock import ClockView
 from leadlight.clock.bound import DEVIATIONS, FLOOR_SHARE
+from leadlight.clock.fusion import FLOOR_DEVIATION, LEAST_WEIGHT
 from leadlight.clock.group_delay import REPORTER_BOUND_NS, REPORTERS_MINIMUM
 from leadlight.exchange import STEADY_INTERVAL_NS, fair_spacing_ns
 from leadlight.units import MILLISECOND, SECOND
@@ -202,7 +203,41 @@ class Network:
                 self.interval_s, crowd, settings.shared_dropout, settings.dropout, piece, settings.dropout
             )
             error = uneven_tracker_error(noise, self.interval_s, arrivals.is_taken, arrivals.newest)
-        return PieceClock(ClockView.COMMON_VIEW, error, lean_ms, 0.0, 0.0, 0.0, 0.0)
+        return self._with_soundings(PieceClock(ClockView.COMMON_VIEW, error, lean_ms, 0.0, 0.0, 0.0, 0.0), follower)
+
+    def _with_soundings(self, marks: PieceClock, follower: Follower) -> PieceClock:
+        """Return the clock that serves the mean of marks and soundings, weighed as the library weighs them."""
+        if not (follower.sounds and self.sounders):
+            return marks
+        edges = self._by_edges(follower, ClockView.TWO_WAY)
+        variance = marks.error.estimator_ms**2
+        other = edges.error.believed_ms**2 + (FLOOR_DEVIATION * edges.error.floor_ms) ** 2
+        weight = variance / (variance + other)
+        if weight < LEAST_WEIGHT:
+            return marks
+
+        rate_variance = marks.error.rate_ppm**2
+        rate_weight = rate_variance / (rate_variance + edges.error.rate_ppm**2)
+
+        def mixed(name: str, part: float) -> float:
+            return math.hypot((1 - part) * getattr(marks.error, name), part * getattr(edges.error, name))
+
+        error = ClockError(
+            mixed("estimator_ms", weight),
+            mixed("drift_ms", rate_weight),
+            mixed("own_estimator_ms", weight),
+            mixed("own_drift_ms", rate_weight),
+            mixed("rate_ppm", rate_weight),
+        )
+        return PieceClock(
+            ClockView.COMMON_VIEW,
+            error,
+            (1 - weight) * marks.lean_ms + weight * edges.lean_ms,
+            weight * edges.limit_ms,
+            weight * edges.unknown_ms,
+            weight * edges.own_limit_ms,
+            weight * edges.own_unknown_ms,
+        )
 
     def _by_group(self, follower: Follower) -> PieceClock:
         here = self._stamping(follower)
