@@ -238,7 +238,10 @@ class AirTables:
     the part of a group transmission that all receivers share (the access point's queue and the medium) and
     ``private`` what each receiver adds of its own, to unicast too; ``cable`` is the wire between access point
     and wired stations. ``first_hop`` stands in for ``up`` where a second crossing of the radio follows; None
-    means ``up``. ``floor_ns`` is the smallest delay of one crossing, of which asymmetries are shares. ``group_loss`` is
+    means ``up``. ``forwarded`` stands in for ``down`` where a first crossing went before, and ``reply`` for ``up`` in
+    what is sent within ``reply_within_ns`` of hearing from its destination: the medium has just been busy, so that both
+    count down first; None means that nothing is known of that. ``floor_ns`` is the smallest delay of one crossing, of
+    which asymmetries are shares. ``group_loss`` is
     the chance that a group frame collides, and is lost to all. ``count_stretch`` is how many times as long as on an
     idle medium the count before another try takes.
     """
@@ -250,6 +253,9 @@ class AirTables:
     cable: DelayLaw
     floor_ns: int = 0
     first_hop: DelayLaw | None = None
+    forwarded: DelayLaw | None = None
+    reply: DelayLaw | None = None
+    reply_within_ns: int = 0
     group_loss: float = 0.0
     count_stretch: float = 1.0
 

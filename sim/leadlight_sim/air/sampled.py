@@ -334,6 +334,8 @@ class SampledAir:
             first_hop = None if receiver.wired else tables.first_hop
             # A first hop with a law of its own has its own floor, which no asymmetry is a share of.
             law, shift_ns = (tables.up, sender.up_shift_ns) if first_hop is None else (first_hop, 0)
+            if tables.reply is not None and self._is_reply(sender, destination, at, tables.reply_within_ns):
+                law = tables.reply
             stretch = tables.count_stretch
             reached = self._cross(self._up, law, shift_ns, sender, link.delays, link.losses, at, size, stretch)
             if reached is None:
@@ -346,6 +348,8 @@ class SampledAir:
             if receiver.dozes and self._finds_asleep(link.delays):
                 at = self._next_beacon(at)
             law, shift_ns, stretch = tables.down, receiver.down_shift_ns, tables.count_stretch
+            if tables.forwarded is not None and not sender.wired:
+                law = tables.forwarded
             if self._blocked_from <= at < self._blocked_until:
                 at = self._blocked_until
                 if at - self._kernel.now > self._settings.backlog_ns:
@@ -361,6 +365,11 @@ class SampledAir:
             self._count_cable()
             at += tables.cable.draw(link.delays)
         self._deliver(link, at + tables.private.draw(link.delays), data, sender.name)
+
+    def _is_reply(self, sender: _Port, destination: str, now: int, within_ns: int) -> bool:
+        # Whether the acknowledgement of what the other has just sent here, and a DIFS after it, are still to come.
+        back = self._unicast.get((destination, sender.name))
+        return back is not None and 0 <= now - back.arrived_at < within_ns
 
     def _cross(
         self,

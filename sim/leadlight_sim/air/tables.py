@@ -18,6 +18,7 @@ from __future__ import annotations
 import json
 import os
 from bisect import bisect_right
+from collections.abc import Sequence
 from contextlib import suppress
 from dataclasses import asdict, dataclass, field, replace
 from hashlib import blake2b
@@ -33,14 +34,16 @@ from leadlight_sim.air.contended_settings import ContendedSettings
 from leadlight_sim.air.dropouts import NO_DROPOUT
 from leadlight_sim.air.interface import Air
 from leadlight_sim.air.laws import AirTables, Empirical, Fixed
+from leadlight_sim.air.radio_queues import Frame, Port
 from leadlight_sim.air.sampled import SampledSettings
 from leadlight_sim.kernel import Kernel, TrueInstant
 from leadlight_sim.streams import Stream, Streams
 
 QUANTILES = 1001
 """Per law: every thousandth, so that a 99.9th percentile is one of them."""
-FORMAT = 2
+FORMAT = 3
 """Part of every digest: raise it when a change to the contended air changes what its runs give."""
+DELAYS = ("up_ns", "down_ns", "group_ns", "forwarded_ns", "reply_ns")
 WINDOW_NS = 10 * MILLISECOND
 """What the load is told of as one: some ten exchanges of full frames; longer than most single delays."""
 LEVELS_MAXIMUM = 8
@@ -100,14 +103,22 @@ class LevelLaws:
     """Quantiles of delays in ns, and the share of group frames that collided, at one level of load or at all of them.
 
     ``count_stretch`` is how many times as long as on an idle medium a contender's count took. A wired leader's delays
-    have its cable in them.
+    have its cable in them; with it, nothing is forwarded from radio to radio, and no reply is sent by radio.
     """
 
     up_ns: tuple[int, ...]
     down_ns: tuple[int, ...]
     group_ns: tuple[int, ...]
+    forwarded_ns: tuple[int, ...]
+    reply_ns: tuple[int, ...]
     group_loss: float
     count_stretch: float
+
+    @classmethod
+    def of(cls, delays: Sequence[tuple[int, ...]], group_loss: float, count_stretch: float) -> LevelLaws:
+        """Return laws of these delays, in the order of ``DELAYS``."""
+        up_ns, down_ns, group_ns, forwarded_ns, reply_ns = delays
+        return cls(up_ns, down_ns, group_ns, forwarded_ns, reply_ns, group_loss, count_stretch)
 
 
 @dataclass(frozen=True, slots=True)
@@ -132,8 +143,7 @@ class MeasuredLaws:
         laws = json.loads(text)
 
         def level(kept: dict[str, Any]) -> LevelLaws:
-            up_ns, down_ns, group_ns = (tuple(kept[name]) for name in ("up_ns", "down_ns", "group_ns"))
-            return LevelLaws(up_ns, down_ns, group_ns, kept["group_loss"], kept["count_stretch"])
+            return LevelLaws.of([tuple(kept[name]) for name in DELAYS], kept["group_loss"], kept["count_stretch"])
 
         return cls(level(laws["overall"]), tuple(map(level, laws["levels"])), laws["windows"])
 
@@ -142,7 +152,9 @@ class Observer:
     """A scene's traffic in any air, and what came of it.
 
     ``sent`` holds when each beacon was sent, and ``beacons``, for each one heard, when the first follower had it;
-    ``soundings`` and ``echoes`` when each was sent, and its delay in ns.
+    ``soundings`` and ``echoes`` when each was sent, and its delay in ns. Where the leader is on the radio,
+    ``forwarded`` holds when each of both was at the access point and how long it took from there, and ``replies`` when
+    each Echo was sent and how long it took to get there.
     """
 
     def __init__(self, kernel: Kernel, air: Air, scene: Scene, streams: Streams) -> None:
@@ -151,6 +163,9 @@ class Observer:
         self.at_access_point: dict[int, int] = {}
         self.soundings: list[tuple[int, int]] = []
         self.echoes: list[tuple[int, int]] = []
+        self.forwarded: list[tuple[int, int]] = []
+        self.replies: list[tuple[int, int]] = []
+        self._passed: dict[bytes, int] = {}
         self._kernel = kernel
         self._air = air
         self._scene = scene
@@ -178,9 +193,26 @@ class Observer:
         elif data[:1] == b"S":
             if self._scene.leader_is_wired:
                 self.soundings.append((sent_at, at - sent_at))
+            else:
+                self._note_forwarded(data, at)
             self._air.send("leader", self._datagram(b"E", self._scene.sounding_bytes), sender)
         elif sender == ("leader" if self._scene.leader_is_wired else "listener"):
             self.echoes.append((sent_at, at - sent_at))
+        elif data[:1] == b"E":
+            passed_at = self._note_forwarded(data, at)
+            if passed_at is not None:
+                self.replies.append((sent_at, passed_at - sent_at))
+
+    def passes(self, data: bytes) -> None:
+        """Note a datagram that has just reached the access point by radio, for one station."""
+        self._passed[data] = self._kernel.now
+
+    def _note_forwarded(self, data: bytes, at: int) -> int | None:
+        # Nothing is known of it in an air that does not tell what passes.
+        passed_at = self._passed.pop(data, None)
+        if passed_at is not None:
+            self.forwarded.append((passed_at, at - passed_at))
+        return passed_at
 
     def _datagram(self, kind: bytes, size: int) -> bytes:
         return (kind + self._kernel.now.to_bytes(8, "big")).ljust(size, b"\0")
@@ -214,6 +246,17 @@ class _Ear:
 
     def receive(self, data: bytes, sender: str, arrived_at: TrueInstant) -> None:
         self._observer.heard(self.name, data, sender, arrived_at)
+
+
+class _WatchedAir(ContendedAir):
+    # Tells the observer what passes the access point from one radio station to another.
+
+    observer: Observer | None = None
+
+    def _forward(self, frame: Frame, receiver: Port) -> None:
+        if self.observer is not None and not frame.sender.wired:
+            self.observer.passes(frame.data)
+        super()._forward(frame, receiver)
 
 
 class _LoadWatch:
@@ -288,8 +331,8 @@ def measure(scene: Scene) -> MeasuredLaws:
         settings = replace(settings, cable=Fixed(0))
     kernel = Kernel()
     streams = Streams(scene.seed)
-    air = ContendedAir(kernel, streams, settings)
-    observer = Observer(kernel, air, scene, streams)
+    air = _WatchedAir(kernel, streams, settings)
+    observer = air.observer = Observer(kernel, air, scene, streams)
     watch = _LoadWatch(kernel, air)
     kernel.run_until(TrueInstant(scene.duration_ns))
     if air.over_capacity:
@@ -320,17 +363,23 @@ def measure(scene: Scene) -> MeasuredLaws:
     if not scene.leader_is_wired:
         up = [(sent_at, at - sent_at) for sent_at, at in observer.at_access_point.items()]
     levels = _Levels(watch, [begin for begin, _ in fates], settings.access_rules.slot_ns)
-    kinds = up or group, observer.echoes or group, group
-    up_ns, down_ns, group_ns = (_quantiles([delay for _, delay in kind]) for kind in kinds)
-    overall = LevelLaws(up_ns, down_ns, group_ns, _share_lost(fates), levels.stretch())
+    kinds = (
+        up or group,
+        observer.echoes or group,
+        group,
+        _as_large(scene, observer.forwarded),
+        _as_large(scene, observer.replies),
+    )
+    all_ns = [_quantiles([delay for _, delay in kind]) if kind else () for kind in kinds]
+    overall = LevelLaws.of(all_ns, _share_lost(fates), levels.stretch())
     by_level = []
     for level in range(levels.count):
         laws = []
-        for kind, law in zip(kinds, (up_ns, down_ns, group_ns), strict=True):
+        for kind, law in zip(kinds, all_ns, strict=True):
             delays = [delay for at, delay in kind if levels.at(at) == level]
             laws.append(_quantiles(delays) if len(delays) >= DELAYS_MINIMUM else law)
         lost = _share_lost([fate for fate in fates if levels.at(fate[0]) == level])
-        by_level.append(LevelLaws(laws[0], laws[1], laws[2], lost, levels.stretch(level)))
+        by_level.append(LevelLaws.of(laws, lost, levels.stretch(level)))
     # Beacons do not meet windows of each level quite as often as there are such windows, for those that follow a beacon
     # look a little different; all windows together are to lose what was lost.
     windows = levels.windows
@@ -394,12 +443,22 @@ def _tables(air: ContendedSettings, laws: LevelLaws) -> AirTables:
         up=Empirical(laws.up_ns),
         down=Empirical(laws.down_ns),
         group=Empirical(laws.group_ns),
+        forwarded=Empirical(laws.forwarded_ns) if laws.forwarded_ns else None,
+        reply=Empirical(laws.reply_ns) if laws.reply_ns else None,
+        reply_within_ns=air.radio.busy_after_ns,
         private=Fixed(0),
         cable=air.cable,
         floor_ns=min(laws.up_ns[0], laws.down_ns[0]),
         group_loss=laws.group_loss,
         count_stretch=laws.count_stretch,
     )
+
+
+def _as_large(scene: Scene, delays: list[tuple[int, int]]) -> list[tuple[int, int]]:
+    # What Soundings and Echoes took, had they been as large as a beacon: all laws of unicast are of one size.
+    radio = scene.air.radio
+    more_ns = radio.unicast_ns(scene.beacon_bytes) - radio.unicast_ns(scene.sounding_bytes)
+    return [(at, delay_ns + more_ns) for at, delay_ns in delays]
 
 
 def _share_lost(fates: list[tuple[int, bool]]) -> float:

@@ -164,6 +164,11 @@ class Radio:
         rate_mbps = 24.0 if data_rate_mbps >= 24 else 12.0 if data_rate_mbps >= 12 else 6.0
         return ofdm_frame_ns(ACK_BYTES, rate_mbps, self.band)
 
+    @property
+    def busy_after_ns(self) -> int:
+        """How long after a unicast frame nobody may send without counting down first: SIFS, the ACK, DIFS."""
+        return self.sifs_ns + self.acknowledgement_ns() + self.difs_ns
+
     def group_ns(self, payload_bytes: int) -> int:
         """Return DIFS, mean backoff and the frame: what one group frame costs a lone sender."""
         return self.difs_ns + self.mean_backoff_ns() + self.group_frame_ns(payload_bytes)
