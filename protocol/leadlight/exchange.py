@@ -65,6 +65,10 @@ class SoundingSchedule:
         self.share(group_size, budget_per_second)
         self.due_at = LocalInstant(now + below(self._entropy, max(FIRST_SPACING_NS, self._fair_ns)))
 
+    def begin_again(self, now: LocalInstant) -> None:
+        """Start another burst among as many as before."""
+        self.begin(now, self._group_size, self._budget)
+
     def share(self, group_size: int, budget_per_second: int) -> None:
         """Take note of how many share the budget."""
         if group_size == self._group_size and budget_per_second == self._budget:

@@ -431,6 +431,25 @@ class Follower:
             self._address = address
             self._soundings.begin(now, 1, 0xFF)
 
+    def note_resumed(self, now: LocalInstant) -> None:
+        """The host was suspended and is awake again: nothing measured before says where its clock is now.
+
+        The lock is gone, no earlier sample is used again, and a burst of Soundings asks anew. What is shown goes on by
+        its plan until the clock is known; and that nobody was heard in the meantime says nothing against the leader.
+        """
+        self.counters["host resumed"] += 1
+        before = self.clock.state
+        self.clock.note_resumed()
+        if before is ClockState.LOCKED:
+            self._emit(events.LockLost(now))
+        if self._timebase is None or self._allegiance.tenure is None or self._address is None:
+            return
+        self._patience_at = LocalInstant(now + JOIN_PATIENCE_NS)
+        if not self._allegiance.is_lost:
+            self._silent_at = LocalInstant(now + self.settings.silent_intervals * self._interval_ns)
+        if self.settings.soundings:
+            self._soundings.begin_again(now)
+
     def note_live_data(self, now: LocalInstant) -> None:
         """The player has seen live pixel data for its own pixels: two drivers on one piece. Told while it lasts."""
         if not self.live_data_at(now):

@@ -193,6 +193,15 @@ class Leader:
         if self._tenure is not None:
             self._tenure.withdraw()
 
+    def note_resumed(self, now: LocalInstant) -> None:
+        """The host was suspended and is awake again. A standby's clock begins anew, and so does its count of silence.
+
+        One that leads leads on in its own time, whatever that is now, unless somebody took over meanwhile.
+        """
+        if self._tenure is None:
+            self._silent_since = max(self._silent_since, now)
+            self._ear.note_resumed(now)
+
     def report_media(self, position: ShowPosition, latency_ns: int, at: LocalInstant) -> None:
         """Let the show in force follow the music: at ``at`` its player hands over what is heard ``latency_ns`` later.
 

@@ -54,7 +54,7 @@ class SharedCodec(Codec):
 
 
 class Core(Protocol):
-    """The five verbs."""
+    """The five verbs, and what only a host can know."""
 
     def receive_datagram(self, data: bytes, source: Address, received_at: LocalInstant) -> None:
         """Take a datagram."""
@@ -70,6 +70,9 @@ class Core(Protocol):
 
     def next_event(self) -> Event | None:
         """Return the oldest event not yet told."""
+
+    def note_resumed(self, now: LocalInstant) -> None:
+        """Take note that the host was suspended."""
 
 
 class Node:
@@ -101,7 +104,6 @@ class Node:
         self._trace = trace
         self._fates = fates
         self._asleep = False
-        self._overslept = False
         self._shift_ns = 0
         self._core: Core | None = None
         self._armed_for: LocalInstant | None = None
@@ -167,15 +169,16 @@ class Node:
     def suspend(self) -> None:
         """Suspend the host: it keeps its memory and hears nothing; its clock counts on."""
         self._asleep = True
-        self._overslept = False
 
     def resume(self) -> None:
         """End a suspension; timers that fell due meanwhile run now."""
         self._asleep = False
-        if self._overslept and self.powered and self._core is not None:
-            self._armed_for = None
-            self._core.handle_timer(self.now)
-            self._settle(self._core, self.now)
+        if not self.powered or self._core is None:
+            return
+        self._armed_for = None
+        self._core.note_resumed(self.now)
+        self._core.handle_timer(self.now)
+        self._settle(self._core, self.now)
 
     # -- the air's side ------------------------------------------------------------------------------------------
 
@@ -230,8 +233,7 @@ class Node:
         if life != self.life or core is None:
             return  # set before a power cut
         if self._asleep:
-            self._overslept = True
-            return
+            return  # it is called when the host is resumed
         if self._armed_for == due:
             self._armed_for = None
         now = self.now

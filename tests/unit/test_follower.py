@@ -1071,3 +1071,28 @@ def test_without_a_lock_the_leader_was_alive_when_it_was_heard(board: Board) -> 
     assert board.follower.alive_at is None
     arrived_at = board.beacon(160, delay_ns=700 * MILLISECOND)
     assert board.follower.alive_at == arrived_at
+
+
+def test_after_suspension_the_clock_begins_anew_and_the_show_goes_on(locked: Board) -> None:
+    # The host slept for a minute, and its clock was set right afterwards, to 30 ms or so: nothing from before counts.
+    locked.follower.note_resumed(local(230))
+    assert [type(event) for event in locked.events()] == [events.LockLost]
+    assert locked.follower.snapshot(local(230)).clock is ClockState.ACQUIRING
+    assert locked.follower.clock.served is None
+    assert locked.shown(230.0125).frame == 5_200  # by the plan, from the line's hundredth second on
+    before = len(locked.sent)
+    locked.run(231)
+    burst = [now for now, message, _ in locked.sent[before:] if isinstance(message, Sounding)]
+    assert len(burst) >= 5
+    # It was not the leader that was away.
+    assert [type(event) for event in locked.events()] == [events.LockAcquired]
+    estimate = locked.follower.clock.uncorrected.estimate()
+    assert estimate is not None
+    assert estimate.at >= local(230)
+    assert backward_moves([(230, locked.shown(230.5).frame), (231, locked.shown(231).frame)]) == []
+
+
+def test_a_host_that_slept_before_anybody_was_heard_has_nothing_to_forget(board: Board) -> None:
+    board.follower.note_resumed(local(100))
+    assert board.events() == []
+    assert board.follower.next_timer() is None

@@ -49,6 +49,9 @@ class PeriodicCore:
     def next_event(self) -> Event | None:
         return self.events.pop(0) if self.events else None
 
+    def note_resumed(self, now: LocalInstant) -> None:
+        self.events.append(("resumed", now))
+
 
 class FakeEndpoint:
     """A socket that sends nowhere, and refuses while ``refusal`` is set."""
@@ -84,6 +87,8 @@ class FakeSockets:
 class Clock:
     def __init__(self) -> None:
         self.now = 0
+
+        self.slept_ns = 0
 
     def __call__(self) -> LocalInstant:
         return LocalInstant(self.now)
@@ -121,6 +126,27 @@ def test_a_wake_up_before_the_timer_sends_nothing(bench: Bench) -> None:
 def test_a_late_wake_up_sends_once_stamped_with_the_moment_of_sending(bench: Bench) -> None:
     bench.wake(5 * SECOND + 7)
     assert bench.sockets.own.sent == [(b"5000000007", GROUP_DESTINATION)]
+
+
+def test_a_suspended_host_is_told_once_and_sends_one_beacon(bench: Bench) -> None:
+    bench.wake(100 * MILLISECOND)
+    bench.clock.slept_ns = 60 * SECOND
+    for late_ns in (0, 1, 2):
+        bench.wake(60 * SECOND + 150 * MILLISECOND + late_ns)
+    assert bench.events == [("resumed", 60 * SECOND + 150 * MILLISECOND)]
+    assert bench.driver.counts.resumed == 1
+    assert [data for data, _ in bench.sockets.own.sent] == [b"100000000", b"60150000000"]
+    # Once more is another time.
+    bench.clock.slept_ns += SECOND
+    bench.wake(62 * SECOND)
+    assert bench.driver.counts.resumed == 2
+
+
+def test_a_datagram_after_sleep_comes_after_the_word_of_it(bench: Bench) -> None:
+    bench.clock.now, bench.clock.slept_ns = 60 * SECOND, 59 * SECOND
+    bench.driver._take_in(bench.sockets.shared, b"beacon", "peer", LocalInstant(60 * SECOND))
+    bench.driver.pump()
+    assert bench.events == [("resumed", 60 * SECOND), ("beacon", "peer")]
 
 
 def test_a_datagram_for_one_peer_goes_to_the_address_as_it_was_received(bench: Bench) -> None:

@@ -31,7 +31,7 @@ _EventOut = TypeVar("_EventOut", covariant=True)
 
 
 class Core(Protocol[_EventOut]):
-    """The five verbs of a leader or a follower."""
+    """The five verbs of a leader or a follower, and what only its host can know."""
 
     def receive_datagram(self, data: bytes, source: Any, received_at: LocalInstant) -> None:
         """Take in a datagram that arrived at ``received_at`` from ``source``."""
@@ -47,6 +47,9 @@ class Core(Protocol[_EventOut]):
 
     def next_event(self) -> _EventOut | None:
         """Return the next thing that happened, or ``None``."""
+
+    def note_resumed(self, now: LocalInstant) -> None:
+        """The host was suspended and is awake again."""
 
 
 class NodeSockets(Protocol):
@@ -72,6 +75,8 @@ class DatagramCounts:
     """Not sent because the socket or the interface was busy."""
     send_errors: int = 0
     joined_again: int = 0
+    resumed: int = 0
+    """How often the host was found to have been suspended."""
 
 
 class CoreDriver(Generic[EventType]):
@@ -95,6 +100,7 @@ class CoreDriver(Generic[EventType]):
         self._on_event = on_event
         self._clock = clock
         self._guard: AbstractContextManager[Any] = nullcontext() if guard is None else guard
+        self._slept_ns = 0
         self._silence = SilenceWatch(clock())
         self._loop: asyncio.AbstractEventLoop | None = None
         self._timer: asyncio.TimerHandle | None = None
@@ -135,8 +141,17 @@ class CoreDriver(Generic[EventType]):
             return
         self._wake_at(due_at)
 
+    def _notice_sleep(self, now: LocalInstant) -> None:
+        """Tell the core once for each time the host was suspended, before anything that came afterwards."""
+        slept_ns = getattr(self._clock, "slept_ns", 0)
+        if slept_ns > self._slept_ns:
+            self._slept_ns = slept_ns
+            self.counts.resumed += 1
+            self._core.note_resumed(now)
+
     def _step(self) -> list[EventType]:
         now = self._clock()
+        self._notice_sleep(now)
         due_at = self._core.next_timer()
         if due_at is not None and due_at <= now:
             self._core.handle_timer(now)
@@ -232,6 +247,7 @@ class CoreDriver(Generic[EventType]):
         if endpoint is self._sockets.shared:
             self._silence.heard(received_at)
         with self._guard:
+            self._notice_sleep(received_at)
             self._core.receive_datagram(data, source, received_at)
 
 
