@@ -39,6 +39,9 @@ class ObedientCore:
             raise RuntimeError("a fault in the core")
         return self.told.pop(0) if self.told else None
 
+    def note_resumed(self, now: LocalInstant) -> None:
+        raise AssertionError("nobody sleeps here")
+
 
 def endpoint(guard: Any = None, interface: str = "127.0.0.1") -> Endpoint[ObedientCore, str]:
     return Endpoint(lambda _: ObedientCore(), group=GROUP, interface=interface, guard=guard)
