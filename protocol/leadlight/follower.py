@@ -445,8 +445,9 @@ class Follower:
         if self._timebase is None or self._allegiance.tenure is None or self._address is None:
             return
         self._patience_at = LocalInstant(now + JOIN_PATIENCE_NS)
-        if not self._allegiance.is_lost:
-            self._silent_at = LocalInstant(now + self.settings.silent_intervals * self._interval_ns)
+        if self._allegiance.is_lost:
+            return  # it is asked now and then already
+        self._silent_at = LocalInstant(now + self.settings.silent_intervals * self._interval_ns)
         if self.settings.soundings:
             self._soundings.begin_again(now)
 

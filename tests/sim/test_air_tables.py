@@ -227,3 +227,26 @@ def test_an_empirical_law_draws_between_its_quantiles() -> None:
 def test_quantiles_that_are_none_are_refused(quantiles: tuple[int, ...]) -> None:
     with pytest.raises(ConfigurationError):
         Empirical(quantiles)
+
+
+def test_what_is_forwarded_and_what_is_replied_at_once_counts_down_first() -> None:
+    scene = replace(QUIET, leader_is_wired=False, air=replace(QUIET.air, beacons=None))
+    laws = measure(scene).overall
+    frame_ns = WIDE.unicast_frame_ns(scene.beacon_bytes)
+    # An idle medium is taken at once; after a frame there are its ACK, a DIFS and a count of 0 to 15, 7.5 on average.
+    assert laws.up_ns[0] == laws.up_ns[500] == frame_ns
+    counts = {frame_ns + WIDE.busy_after_ns + count * WIDE.slot_ns for count in range(16)}
+    for delays_ns in (laws.forwarded_ns, laws.reply_ns):
+        assert delays_ns[0] == min(counts)
+        assert counts <= set(delays_ns)
+        counted = [delay for delay in delays_ns if delay in counts]
+        assert len(counted) > 0.95 * len(delays_ns)  # the others met somebody else's frame
+        mean = sum(counted) / len(counted) - frame_ns - WIDE.busy_after_ns
+        assert mean == pytest.approx(7.5 * WIDE.slot_ns, rel=0.1)
+
+
+def test_with_a_leader_on_a_cable_nothing_is_forwarded_by_radio() -> None:
+    laws = measure(SHORT).overall
+    assert laws.forwarded_ns == laws.reply_ns == ()
+    tables = sampled_settings(SHORT, measure(SHORT)).tables
+    assert tables.forwarded is tables.reply is None

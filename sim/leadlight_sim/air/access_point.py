@@ -13,6 +13,7 @@ from dataclasses import dataclass
 from leadlight.errors import ConfigurationError
 from leadlight.units import BILLION
 from leadlight_sim.kernel import TrueInstant
+from leadlight_sim.streams import Stream
 
 TIME_UNIT_NS = 1_024_000
 """The 802.11 time unit, 1024 µs."""
@@ -42,6 +43,21 @@ class BeaconGrid:
             raise ConfigurationError("interval_ns", self.interval_ns, "above 0")
         if not 0 <= self.phase_ns < self.period * self.interval_ns:
             raise ConfigurationError("phase_ns", self.phase_ns, "0 up to one DTIM interval")
+
+    @classmethod
+    def drawn(cls, luck: Stream, period: int, phase_ns: int | None, clock_error_ppb: int | None) -> BeaconGrid:
+        """Return a grid whose phase and clock error are drawn where they are None, over one DTIM interval and ±20 ppm.
+
+        Both are drawn even where one is given, so that giving one leaves the other alone.
+        """
+        dtim_interval_ns = period * BEACON_INTERVAL_NS
+        drawn_phase_ns = int(luck.uniform(0.0, dtim_interval_ns)) % dtim_interval_ns
+        drawn_error_ppb = round(luck.uniform(-CLOCK_ERROR_LIMIT_PPB, CLOCK_ERROR_LIMIT_PPB))
+        return cls(
+            period,
+            drawn_phase_ns if phase_ns is None else phase_ns,
+            drawn_error_ppb if clock_error_ppb is None else clock_error_ppb,
+        )
 
     def next_dtim(self, instant: TrueInstant) -> TrueInstant:
         """Return the first DTIM instant that is not before ``instant``."""

@@ -8,7 +8,7 @@ from __future__ import annotations
 from collections.abc import Callable
 from functools import partial
 
-from leadlight_sim.air.access_point import BEACON_INTERVAL_NS, CLOCK_ERROR_LIMIT_PPB, BeaconGrid
+from leadlight_sim.air.access_point import BeaconGrid
 from leadlight_sim.air.contended_settings import AccessPoint, Beacons, ContendedSettings
 from leadlight_sim.air.contention import Medium
 from leadlight_sim.air.dropouts import Channel
@@ -236,12 +236,4 @@ class Cell:
 
     def _draw_grid(self, beacons: Beacons) -> BeaconGrid:
         luck = self._stream("access point")
-        # Both are drawn even where one is given, so that giving one leaves the other alone.
-        dtim_interval_ns = beacons.period * BEACON_INTERVAL_NS
-        phase_ns = int(luck.uniform(0.0, dtim_interval_ns)) % dtim_interval_ns
-        clock_error_ppb = round(luck.uniform(-CLOCK_ERROR_LIMIT_PPB, CLOCK_ERROR_LIMIT_PPB))
-        return BeaconGrid(
-            beacons.period,
-            phase_ns if beacons.phase_ns is None else beacons.phase_ns,
-            clock_error_ppb if beacons.clock_error_ppb is None else beacons.clock_error_ppb,
-        )
+        return BeaconGrid.drawn(luck, beacons.period, beacons.phase_ns, beacons.clock_error_ppb)

@@ -20,8 +20,6 @@ from dataclasses import dataclass, field, replace
 from leadlight.errors import ConfigurationError
 from leadlight.units import SECOND
 from leadlight_sim.air.access_point import (
-    BEACON_INTERVAL_NS,
-    CLOCK_ERROR_LIMIT_PPB,
     BeaconGrid,
     GroupHold,
 )
@@ -573,15 +571,7 @@ class SampledAir:
         if hold is None:
             return None
         luck = self._streams.stream("air", "access point")
-        # Both are drawn even where one is given, so that giving one leaves the other alone.
-        dtim_interval_ns = hold.period * BEACON_INTERVAL_NS
-        phase_ns = int(luck.uniform(0.0, dtim_interval_ns)) % dtim_interval_ns
-        clock_error_ppb = round(luck.uniform(-CLOCK_ERROR_LIMIT_PPB, CLOCK_ERROR_LIMIT_PPB))
-        return BeaconGrid(
-            hold.period,
-            phase_ns if hold.phase_ns is None else hold.phase_ns,
-            clock_error_ppb if hold.clock_error_ppb is None else hold.clock_error_ppb,
-        )
+        return BeaconGrid.drawn(luck, hold.period, hold.phase_ns, hold.clock_error_ppb)
 
     def _finds_asleep(self, luck: Stream) -> bool:
         assert self._settings.hold is not None
