@@ -52,6 +52,25 @@ STAMPING_NS: Final = 100 * MICROSECOND
 by marks, and to what causality proves and soundings vouch for when marks are held against them."""
 
 
+class _Recent:
+    """The last ``PROBATION`` values and their sum, kept up with each: adding them up anew for every mark costs more."""
+
+    __slots__ = ("_values", "total")
+
+    def __init__(self) -> None:
+        self._values: deque[int] = deque()
+        self.total = 0
+
+    def __len__(self) -> int:
+        return len(self._values)
+
+    def append(self, value: int) -> None:
+        self._values.append(value)
+        self.total += value
+        if len(self._values) > PROBATION:
+            self.total -= self._values.popleft()
+
+
 class Probation:
     """Judges one follower's marks, one after the other."""
 
@@ -72,10 +91,10 @@ class Probation:
         self._contradicted = False
 
     def _begin(self) -> None:
-        self._possible: deque[bool] = deque(maxlen=PROBATION)
-        self._strays: deque[bool] = deque(maxlen=PROBATION)
-        self._sides: deque[bool] = deque(maxlen=PROBATION)
-        self._beyond: deque[int] = deque(maxlen=PROBATION)
+        self._possible = _Recent()
+        self._strays = _Recent()
+        self._sides = _Recent()
+        self._beyond = _Recent()
         self._trusted = self._sharp = False
 
     @property
@@ -116,21 +135,22 @@ class Probation:
 
     def _judge(self, rate: float) -> None:
         """Give or take trust by the last marks."""
-        count, possible = len(self._possible), sum(self._possible)
-        if count >= SHARP_MINIMUM and abs(sum(self._beyond)) > CONTRADICTING_SHARE * count:
+        count, possible = len(self._possible), self._possible.total
+        if count >= SHARP_MINIMUM and abs(self._beyond.total) > CONTRADICTING_SHARE * count:
             # From the beginning, and the whole of it: marks that go a crooked way can be as sharp as others.
             self._begin()
             self._contradicted = True
             return
         kept = possible >= POSSIBLE_SHARE_KEPT * count
-        agreeing = count - sum(self._strays)
+        agreeing = count - self._strays.total
         if count < PROBATION:
             self._sharp = kept and not self._contradicted and possible == agreeing and self._are_sharp(rate)
             return
         self._sharp = False
         earned = kept and (self._trusted or possible >= POSSIBLE_SHARE * agreeing)
-        lean = abs(2 * sum(self._sides) - len(self._sides))
-        self._trusted = earned and lean <= LEAN_DEVIATIONS * math.sqrt(len(self._sides) or 1)
+        sided = len(self._sides)
+        lean = abs(2 * self._sides.total - sided)
+        self._trusted = earned and lean <= LEAN_DEVIATIONS * math.sqrt(sided or 1)
         if self._trusted:
             self._contradicted = False
 
@@ -149,6 +169,9 @@ class Probation:
 def _beyond(heard_at: LocalInstant, offset_ns: int, uncorrected: Estimate) -> int:
     """Return on which side a mark lies beyond what the uncorrected estimate vouches for: -1, 1, or 0 for neither."""
     apart = offset_ns - uncorrected.offset_at(heard_at)
+    # The stamps' own error covers most, and costs no root.
+    if -STAMPING_NS <= apart <= STAMPING_NS:
+        return 0
     if abs(apart) <= VOUCHED_TIMES * statistical_half_width_ns(uncorrected, heard_at) + STAMPING_NS:
         return 0
     return 1 if apart > 0 else -1
