@@ -21,7 +21,7 @@ import numpy.typing as npt
 from leadlight.clock import ClockView
 from leadlight.clock.bound import DEVIATIONS, FLOOR_SHARE
 from leadlight.clock.fusion import FLOOR_DEVIATION, LEAST_WEIGHT
-from leadlight.clock.group_delay import REPORTER_BOUND_NS, REPORTERS_MINIMUM
+from leadlight.clock.group_delay import REPORTERS_MINIMUM, SPARE_REPORTER_BOUND_NS
 from leadlight.exchange import STEADY_INTERVAL_NS, fair_spacing_ns
 from leadlight.units import MILLISECOND, SECOND
 from leadlight_sim.air.access_point import BEACON_INTERVAL_NS
@@ -154,7 +154,7 @@ class Network:
     @property
     def _may_report(self) -> bool:
         edge = self._edge(self._reporter)
-        return DEVIATIONS * edge.believed_ms + FLOOR_SHARE * edge.floor_ms <= REPORTER_BOUND_NS / MILLISECOND
+        return DEVIATIONS * edge.believed_ms + FLOOR_SHARE * edge.floor_ms <= SPARE_REPORTER_BOUND_NS / MILLISECOND
 
     def copied_share(self, follower: Follower) -> float:
         """Return the share of time, once all has settled, in which a follower is sent copies of the beacons."""

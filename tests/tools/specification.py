@@ -410,7 +410,9 @@ def constants() -> dict[str, list[Constant]]:
         ],
         "group-delay": [
             of("REPORTERS_MINIMUM", "reporters of a median"),
-            of("REPORTER_BOUND_NS", "a follower with a wider bound does not report"),
+            of("REPORTER_BOUND_NS", "a follower with a wider bound does not report while medians come"),
+            of("SPARE_REPORTER_BOUND_NS", "the same while none come"),
+            of("MEDIANS_MISSED", "beacons without one after which none come"),
             of("SAMPLES_BEFORE_USE", "medians before they serve", "group_delay"),
             of("STALE_NS", "and how long they do after the last", "group_delay"),
         ],

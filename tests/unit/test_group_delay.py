@@ -7,8 +7,11 @@ import pytest
 from leadlight.clock.estimator import Estimate
 from leadlight.clock.group_delay import (
     ARRIVALS_KEPT,
+    MEDIANS_MISSED,
+    REPORTER_BOUND_NS,
     REPORTERS_MAXIMUM,
     SAMPLES_BEFORE_USE,
+    SPARE_REPORTER_BOUND_NS,
     STALE_NS,
     Arrival,
     DelayCollector,
@@ -23,9 +26,9 @@ from leadlight.wire import DELAY_LIMIT_NS
 OFFSET = 5 * SECOND
 
 
-def arrival(serial: int, delay_ns: int = MILLISECOND, reportable: bool = True) -> Arrival:
+def arrival(serial: int, delay_ns: int = MILLISECOND, bound_ns: float = MILLISECOND) -> Arrival:
     sent = LeaderInstant(serial * SECOND)
-    return Arrival(sent, LocalInstant(sent + OFFSET + delay_ns), delay_ns, reportable)
+    return Arrival(sent, LocalInstant(sent + OFFSET + delay_ns), delay_ns, bound_ns)
 
 
 @pytest.mark.parametrize(
@@ -50,10 +53,48 @@ def test_serials_are_reported_by_their_low_sixteen_bits() -> None:
 
 def test_what_was_measured_with_a_poor_clock_or_came_too_late_for_the_wire_is_not_reported() -> None:
     clock = GroupDelayClock()
-    clock.note_arrival(1, arrival(1, reportable=False))
+    clock.note_arrival(1, arrival(1, bound_ns=REPORTER_BOUND_NS + 1))
     clock.note_arrival(2, arrival(2, DELAY_LIMIT_NS + 1))
     clock.note_arrival(3, arrival(3, DELAY_LIMIT_NS))
     assert clock.reports(1) == (DelayReport(3, DELAY_LIMIT_NS),)
+
+
+def test_who_knows_its_clock_less_well_reports_while_no_medians_come() -> None:
+    clock = GroupDelayClock()
+    bound_ns = float(SPARE_REPORTER_BOUND_NS)
+    for serial in range(1, MEDIANS_MISSED):
+        clock.note_arrival(serial, arrival(serial, bound_ns=bound_ns))
+    assert clock.reports(1) == ()
+    clock.note_arrival(MEDIANS_MISSED, arrival(MEDIANS_MISSED, bound_ns=bound_ns))
+    assert [report.serial for report in clock.reports(1)] == [MEDIANS_MISSED - back for back in range(4)]
+    clock.note_arrival(9, arrival(9, bound_ns=bound_ns + 1))
+    assert clock.reports(1)[0].serial == MEDIANS_MISSED, "a bound above the wider limit is never reported"
+    # One median is enough to leave it to those who know better.
+    clock.observe(10, (GroupDelay(9, MILLISECOND),), 0, None)
+    assert clock.reports(1) == ()
+    for serial in range(10, 10 + MEDIANS_MISSED):
+        assert clock.reports(1) == ()
+        clock.note_arrival(serial, arrival(serial, bound_ns=bound_ns))
+    assert len(clock.reports(1)) == 4
+    clock.restart()
+    clock.note_arrival(30, arrival(30, bound_ns=bound_ns))
+    assert clock.reports(1) == ()
+
+
+def test_those_who_never_sounded_report_nothing_however_long_no_medians_come() -> None:
+    clock = GroupDelayClock()
+    for serial in range(4 * MEDIANS_MISSED):
+        clock.note_arrival(serial, arrival(serial, bound_ns=math.inf))
+    assert clock.reports(1) == ()
+
+
+def test_the_reporters_own_error_is_in_the_medians_deviation() -> None:
+    clock = fed(30)
+    now = LocalInstant(OFFSET + 31 * SECOND)
+    alone, shared = clock.estimate(now, 0.0), clock.estimate(now, 0.0, 400_000.0)
+    assert alone is not None
+    assert shared is not None
+    assert shared == alone._replace(deviation_ns=math.hypot(alone.deviation_ns, 400_000.0))
 
 
 def test_only_so_many_arrivals_are_kept() -> None:

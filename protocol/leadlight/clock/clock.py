@@ -22,7 +22,7 @@ from leadlight.clock.common_view import UNKNOWN_RADIO_NS, CommonViewClock
 from leadlight.clock.edge_filter import EdgeFilter
 from leadlight.clock.estimator import Estimate, Estimator, Exchange, new_estimate
 from leadlight.clock.fusion import fused
-from leadlight.clock.group_delay import REPORTER_BOUND_NS, Arrival, GroupDelayClock
+from leadlight.clock.group_delay import Arrival, GroupDelayClock
 from leadlight.clock.probation import STAMPING_NS
 from leadlight.clock.states import TRANSITIONS, ClockInput
 from leadlight.errors import ConfigurationError
@@ -133,14 +133,9 @@ class FollowerClock:
         else:
             before = self._latest
             if before is not None:
-                bound_ns = statistical_half_width_ns(before, received_at)
+                bound_ns = statistical_half_width_ns(before, received_at) if self._two_way else math.inf
                 delay_ns = received_at - sent_at - before.offset_at(received_at)
-                self.group_delay.note_arrival(
-                    serial,
-                    Arrival(
-                        sent_at, received_at, delay_ns, self._two_way and bound_ns <= REPORTER_BOUND_NS
-                    ),
-                )
+                self.group_delay.note_arrival(serial, Arrival(sent_at, received_at, delay_ns, bound_ns))
                 self.common_view.note_delay(delay_ns)
             self.uncorrected.observe_beacon(sent_at, received_at)
         uncorrected = self._latest = self.uncorrected.estimate()
@@ -258,7 +253,7 @@ class FollowerClock:
         if self._may_serve_marks:
             by_marks = self.common_view.estimate(now)
         if by_marks is None and self._may_serve_medians:
-            by_group = self.group_delay.estimate(now, floor_ns)
+            by_group = self.group_delay.estimate(now, floor_ns, uncorrected.deviation_ns if self._two_way else 0.0)
         if by_marks is not None:
             if self._two_way:
                 by_marks = fused(by_marks, uncorrected, now)

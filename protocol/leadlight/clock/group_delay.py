@@ -8,7 +8,9 @@ followers agree with each other to within ``e_i``, whatever the network did, and
 does.
 
 Two rules keep the loop from feeding on itself. Delays are reported from the estimator that never saw a published
-median, and from before the beacon arrived. And a median stands on at least three reporters.
+median, and from before the beacon arrived. And a median stands on at least three reporters. Those are the followers
+that know their clocks well; where too few do, as after a start in a jam, the others step in for as long as no medians
+come: a common error that all share is seen by nobody, what each errs on his own is.
 
 A third keeps out who is not in it. Reporters' own bounds are narrow, and so is a follower's as a rule: a median that
 contradicts both is of another way than the beacon came here, as when this station alone has changed to a slower access
@@ -34,7 +36,11 @@ REPORTERS_MINIMUM: Final = 3
 REPORTERS_MAXIMUM: Final = 512
 """More reporters than this of one beacon are not kept: they would not move its median."""
 REPORTER_BOUND_NS: Final = 2 * MILLISECOND
-"""A follower whose own bound is wider does not report."""
+"""A follower whose own bound is wider does not report while medians come without it."""
+SPARE_REPORTER_BOUND_NS: Final = 5 * MILLISECOND
+"""While none come it reports up to this bound: what followers agree on keeps them together, well known or not."""
+MEDIANS_MISSED: Final = 8
+"""So many beacons to the group in a row without a median are none coming."""
 SAMPLES_BEFORE_USE: Final = 8
 DOUBT_GAIN: Final = 0.05
 ARRIVALS_KEPT: Final = 64
@@ -63,7 +69,7 @@ class Arrival:
     sent_at: LeaderInstant
     received_at: LocalInstant
     delay_ns: int
-    reportable: bool
+    bound_ns: float
 
 
 def reporting_stride(sounding_interval_ns: int, beacon_interval_ns: int) -> int:
@@ -81,6 +87,7 @@ class GroupDelayClock:
         self._arrivals: dict[int, Arrival] = {}
         self._tracker = OffsetTracker()
         self._doubt_ns = 0.0
+        self._missed = 0
         self.refused = 0
         """Samples that contradict what this follower's own packets say."""
 
@@ -88,16 +95,19 @@ class GroupDelayClock:
         """Forget everything: a new timebase, or another radio."""
         self._arrivals.clear()
         self._doubt_ns = 0.0
+        self._missed = 0
         self._tracker.restart()
 
     def note_arrival(self, serial: int, arrival: Arrival) -> None:
         """Remember a beacon sent to the group."""
         self._arrivals[serial] = arrival
+        self._missed += 1
         if len(self._arrivals) > ARRIVALS_KEPT:
             del self._arrivals[next(iter(self._arrivals))]
 
     def reports(self, stride: int) -> tuple[DelayReport, ...]:
         """Return up to four delays for the next Sounding, of the latest beacons that everyone reports."""
+        limit_ns = REPORTER_BOUND_NS if self._missed < MEDIANS_MISSED else SPARE_REPORTER_BOUND_NS
         chosen: list[DelayReport] = []
         newest = next(reversed(self._arrivals), 0)
         for serial in reversed(self._arrivals):
@@ -105,7 +115,7 @@ class GroupDelayClock:
                 break
             if serial % stride == 0:
                 arrival = self._arrivals[serial]
-                if arrival.reportable and abs(arrival.delay_ns) <= DELAY_LIMIT_NS:
+                if arrival.bound_ns <= limit_ns and abs(arrival.delay_ns) <= DELAY_LIMIT_NS:
                     chosen.append(DelayReport(serial & 0xFFFF, arrival.delay_ns))
                 if len(chosen) == REPORTS_KEPT:
                     break
@@ -123,6 +133,7 @@ class GroupDelayClock:
 
         ``is_two_way`` says whether ``uncorrected`` rests on exchanges: only then can it speak against a median.
         """
+        self._missed = 0
         tracker = self._tracker
         reach_ns = math.inf
         if is_two_way and uncorrected is not None:
@@ -142,15 +153,19 @@ class GroupDelayClock:
             self._doubt_ns += (gain if gain > DOUBT_GAIN else DOUBT_GAIN) * (doubt_ns - self._doubt_ns)
             tracker.observe(received_at, offset_ns, uncorrected, doubt_ns * 1e-9)
 
-    def estimate(self, now: LocalInstant, floor_ns: float) -> Estimate | None:
-        """Return the corrected estimate, or ``None`` while too few medians have come, or come lately."""
+    def estimate(self, now: LocalInstant, floor_ns: float, reporter_ns: float = 0.0) -> Estimate | None:
+        """Return the corrected estimate, or ``None`` while too few medians have come, or come lately.
+
+        ``reporter_ns`` is what a reporter's own estimate deviates by, as this follower's does if it is one: in a jam
+        all of them err alike, which the spread of their reports does not show, and the median errs with them.
+        """
         if self._tracker.count < SAMPLES_BEFORE_USE:
             return None
         estimate = self._tracker.estimate(floor_ns)
         if estimate is None or now - estimate.at > STALE_NS:
             return None
         # The medians err together for as long as their reporters do: no number of them averages that away.
-        return estimate._replace(deviation_ns=math.hypot(estimate.deviation_ns, self._doubt_ns))
+        return estimate._replace(deviation_ns=math.hypot(estimate.deviation_ns, self._doubt_ns, reporter_ns))
 
 
 class DelayCollector:
