@@ -86,7 +86,8 @@ class Playhead:
         self, recovery: Recovery | None = None, latency_ns: int = 0, trim_ns: int = 0
     ) -> None:
         self._recovery = recovery or BlendedRecovery()
-        self._lead_ns = latency_ns - trim_ns
+        self.lead_ns = latency_ns - trim_ns
+        """How long before its light is due a frame is handed over; below zero for a piece that is trimmed later."""
         self._before: Stretch | None = None
         self._now: Stretch | None = None
         self._then: Stretch | None = None
@@ -125,7 +126,7 @@ class Playhead:
             self._now is not None
             and self._now.rate_ppb == FROZEN_PPB
             and self._then is not None
-            and now + self._lead_ns < self._then.at
+            and now + self.lead_ns < self._then.at
         )
 
     def amend_again(self, now: LocalInstant, unseen: Unseen) -> Moved | None:
@@ -144,7 +145,7 @@ class Playhead:
             # A slew under way ends here; what follows is planned anew.
             history = self._history = history._replace(slewed_until=now)
         # The plan changes from the first light that is not handed over yet: what is answered at ``now`` is of then.
-        at = LocalInstant(now + self._lead_ns)
+        at = LocalInstant(now + self.lead_ns)
         planned = self._stretch_at(at)
         here = planned.position_at(at)
         there = target.position_at(at)
@@ -221,7 +222,7 @@ class Playhead:
 
     def light_position_at(self, now: LocalInstant) -> ShowPosition:
         """Return the position of the frame to hand over at ``now``, so that its light is on time."""
-        return self.position_at(LocalInstant(now + self._lead_ns))
+        return self.position_at(LocalInstant(now + self.lead_ns))
 
     def frame_at(self, now: LocalInstant, frame_rate: FrameRate) -> int:
         """Return the frame to hand to the output at ``now``; negative before the show begins."""
@@ -230,5 +231,5 @@ class Playhead:
     def next_frame_at(self, now: LocalInstant, frame_rate: FrameRate) -> LocalInstant | None:
         """Return when to hand over the next frame; ``None`` while standing still with nothing to follow."""
         following = frame_rate.position_of(self.frame_at(now, frame_rate) + 1)
-        instant = self.instant_of(following, LocalInstant(now + self._lead_ns))
-        return None if instant is None else LocalInstant(instant - self._lead_ns)
+        instant = self.instant_of(following, LocalInstant(now + self.lead_ns))
+        return None if instant is None else LocalInstant(instant - self.lead_ns)

@@ -1,8 +1,9 @@
 """The stage: which cue is in force, what the playhead does about it, and what is to be shown.
 
 It is told what beacons say and goes by the clock it is given; it sends nothing and hears nothing. A cue is adopted at
-its instant, a stop at once. Going dark and coming back are fades, and without a key every change comes in softly and
-at most once in two seconds, since anybody on the network could have made it.
+its instant, a stop at once; the first frames of an announced one are handed over before that instant by as much as the
+output takes to light them. Going dark and coming back are fades, unless the dark was announced ahead, and without a key
+every change comes in softly and at most once in two seconds, since anybody on the network could have made it.
 """
 
 from __future__ import annotations
@@ -16,7 +17,7 @@ from leadlight.content import Library, StoredShow
 from leadlight.cue import NO_SHOW, Cue, dark_cue
 from leadlight.fader import RETURN_FADE_NS, STOP_FADE_NS, Fader
 from leadlight.messages import Beacon
-from leadlight.playhead import FROZEN_PPB, Moved, Playhead, Stretch
+from leadlight.playhead import ASKED_AGAIN_NS, FROZEN_PPB, Moved, Playhead, Stretch
 from leadlight.recovery import ABSORB, Remedy
 from leadlight.terms import CueState
 from leadlight.units import BILLION, SECOND, LeaderInstant, LocalInstant, ShowPosition
@@ -122,6 +123,20 @@ class Stage:
 
     def shown(self, now: LocalInstant) -> Shown:
         """Return what to hand to the output at ``now``, and when to ask again."""
+        coming = self._first_light(now)
+        if coming is not None:
+            return coming
+        shown = self._of_this_cue(now)
+        if self._cue_at is None:
+            return shown
+        begins_at = self._cue_begins_at()
+        at = self._cue_at if begins_at is None or now >= begins_at else begins_at
+        # A timer that is late has not put it in force yet: it will in a moment.
+        at = max(at, LocalInstant(now + ASKED_AGAIN_NS))
+        return shown if shown.next_at is not None and shown.next_at <= at else shown._replace(next_at=at)
+
+    def _of_this_cue(self, now: LocalInstant) -> Shown:
+        """Return what to hand over at ``now`` by the cue in force."""
         show = self._show
         if show is None or not self.playhead.is_running:
             return Shown(None, None, 0.0, None)
@@ -137,6 +152,39 @@ class Stage:
         if frame >= show.frame_count:
             return Shown(show, None, level, None)
         return Shown(show, frame, level, next_at)
+
+    def _first_light(self, now: LocalInstant) -> Shown | None:
+        """Return what to hand over of the next cue before its instant, so that its light is there at its instant."""
+        begins_at, cue, lead_ns = self._cue_begins_at(), self.next_cue, self.playhead.lead_ns
+        if begins_at is None or cue is None or now < begins_at:
+            return None
+        show, target = self.library.find(cue.show), self._target(cue, now)
+        if show is None or target is None:
+            return None
+        # From the instant that this very beginning is counted from, so that no rounding puts the first frame off.
+        target = Stretch(LocalInstant(begins_at + lead_ns), cue.line.position, target.rate_ppb)
+        frame = show.frame_rate.frame_at(target.position_at(LocalInstant(now + lead_ns)))
+        if not 0 <= frame < show.frame_count:
+            return None
+        due = target.instant_of(show.frame_rate.position_of(frame + 1))
+        next_at = None if due is None else max(LocalInstant(due - lead_ns), LocalInstant(now + 1))
+        return Shown(show, frame, self._fader.level_at(now) if self._fader.target > 0.0 else 1.0, next_at)
+
+    def _cue_begins_at(self) -> LocalInstant | None:
+        """Return when the first frame of the next cue is to be handed over, if that is before the cue's instant.
+
+        ``None`` where what comes next comes in softly, and has no first frame to miss.
+        """
+        lead_ns = self.playhead.lead_ns
+        if self._cue_at is None or lead_ns <= 0 or not self._is_keyed or self.cue.state is CueState.STOPPED:
+            return None
+        is_on_at_once = self._fader.target > 0.0 or not self.playhead.is_running
+        return LocalInstant(self._cue_at - lead_ns) if is_on_at_once else None
+
+    def lit(self, now: LocalInstant) -> tuple[StoredShow | None, float]:
+        """Return the show whose light is due at ``now``, and its level; the show is ``None`` while there is none."""
+        shown = self._of_this_cue(now)
+        return shown.show, shown.level
 
     def frame_at(self, now: LocalInstant) -> int | None:
         """Return the frame of ``shown``, without when to ask again."""
@@ -231,7 +279,7 @@ class Stage:
         self._cue_at = None
         cue, self.next_cue = self.next_cue, None
         if cue is not None:
-            self._adopt(cue, now)
+            self._adopt(cue, now, as_announced=True)
             self._time_off()
 
     def _must_wait(self, cue: Cue, now: LocalInstant) -> bool:
@@ -244,7 +292,7 @@ class Stage:
         is_change = cue.show != self.cue.show or cue.state is not self.cue.state or self._jumps(cue, now)
         return is_change and now - self._changed_at < UNKEYED_SPACING_NS
 
-    def _adopt(self, cue: Cue, now: LocalInstant) -> None:
+    def _adopt(self, cue: Cue, now: LocalInstant, as_announced: bool = False) -> None:
         """Put a cue in force, or keep it until it may be."""
         if self._must_wait(cue, now):
             assert self._changed_at is not None
@@ -265,7 +313,10 @@ class Stage:
             self.darken(now, STOP_FADE_NS)
             return
         if state is CueState.DARK or cue.show == NO_SHOW:
-            if not self._is_keyed and self.playhead.is_running and self._fader.level_at(now) > 0.0:
+            # Announced ahead it is the show's own cut. What was not is of a leader that began anew, say: nobody's idea of
+            # a show.
+            is_authored = self._is_keyed and as_announced
+            if not is_authored and self.playhead.is_running and self._fader.level_at(now) > 0.0:
                 self.darken(now, RETURN_FADE_NS)
                 return
             self._show = None

@@ -140,17 +140,17 @@ class Watcher:
         kept.stuck_ns = None
         follower = node.follower
         now = node.now
-        shown = follower.shown(now)
+        show, level = follower.stage.lit(now)
         position = follower.position_at(now)
-        if shown.show is None or position is None or shown.level <= 0.0:
+        if show is None or position is None or level <= 0.0:
             return DARK, None, 0.0, 0.0
-        frame = shown.show.frame_rate.frame_at(position)
-        if not 0 <= frame < shown.show.frame_count:
+        frame = show.frame_rate.frame_at(position)
+        if not 0 <= frame < show.frame_count:
             return DARK, None, 0.0, 0.0
-        light = shown.level * self._content[shown.show.key][piece][frame]
-        if shown.show.key != self._show.key:
-            return OTHER_SHOW, None, light, shown.level
-        return frame, position - ideal, light, shown.level
+        light = level * self._content[show.key][piece][frame]
+        if show.key != self._show.key:
+            return OTHER_SHOW, None, light, level
+        return frame, position - ideal, light, level
 
     def _is_suspended(self, name: str) -> bool:
         return any(name == who and begin <= self._at < end for who, begin, end in self._suspensions)

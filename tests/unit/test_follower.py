@@ -27,6 +27,7 @@ from leadlight.follower import TALLIES_PER_SECOND, Follower, FollowerSettings
 from leadlight.journal import LINES_KEPT
 from leadlight.messages import Beacon, Message, Sounding, Tally
 from leadlight.recovery import Remedy
+from leadlight.security import KeyRing
 from leadlight.stage import UNKEYED_SPACING_NS, Shown
 from leadlight.stills import Still
 from leadlight.terms import ClockState, ContentState, CueState
@@ -39,6 +40,7 @@ OFFSET = 5 * SECOND
 DELAY = MILLISECOND
 INTERVAL = 500 * MILLISECOND
 CODEC = Codec("Quarry Lake")
+KEYED = Codec("Quarry Lake", KeyRing({1: bytes(range(32))}))
 TIDEFALL = StoredShow("Tidefall", FrameRate(40), 192 * 40)
 EMBERS = StoredShow("Embers", FrameRate(40), 245 * 40)
 
@@ -81,10 +83,16 @@ class Board:
     """A follower with the leader's half of the conversation at hand."""
 
     def __init__(
-        self, make_beacon: Maker, make_echo: Maker, stills: tuple[Still, ...] = (), **settings: Any
+        self,
+        make_beacon: Maker,
+        make_echo: Maker,
+        stills: tuple[Still, ...] = (),
+        codec: Codec = CODEC,
+        **settings: Any,
     ) -> None:
         shows = [replace(TIDEFALL, stills=stills), EMBERS]
-        self.follower = Follower(FollowerSettings("jetty", **settings), CODEC, Calm(), shows)
+        self.codec = codec
+        self.follower = Follower(FollowerSettings("jetty", **settings), codec, Calm(), shows)
         self._make_beacon = make_beacon
         self._make_echo = make_echo
         self.cue = rolling(TIDEFALL, 100)
@@ -109,12 +117,12 @@ class Board:
         return received_at
 
     def hear(self, message: Message, received_at: LocalInstant) -> None:
-        self.follower.receive_datagram(CODEC.encode(message), "boathouse", received_at)
+        self.follower.receive_datagram(self.codec.encode(message), "boathouse", received_at)
         self.collect(received_at)
 
     def collect(self, now: LocalInstant, answering: bool = True) -> list[tuple[Message, Any]]:
         """What it sends at `now`; its Soundings are answered at once."""
-        out = [(CODEC.decode(data), to) for data, to in self.follower.datagrams_to_send(now)]
+        out = [(self.codec.decode(data), to) for data, to in self.follower.datagrams_to_send(now)]
         for message, to in out:
             self.sent.append((now, message, to))
             if isinstance(message, Sounding) and answering:
@@ -285,6 +293,87 @@ def test_a_beacon_from_just_before_the_instant_does_not_undo_the_cue(locked: Boa
     locked.run(172.4)
     assert locked.told(events.CueAdopted) == []
     assert locked.follower.cue == rolling(EMBERS, 172)
+
+
+def keyed_board(make_board: Callable[..., Board], **settings: Any) -> Board:
+    """A board of a group with a key, which has proven to it who leads and is locked; the leader's clock shows 170 s."""
+    board = make_board(codec=KEYED, **settings)
+    board.cue = dark_cue(leader(100))
+    board.lead(160, 170)
+    assert board.follower.clock.state is ClockState.LOCKED
+    board.events()
+    return board
+
+
+def test_the_first_frames_of_a_cue_are_handed_over_before_its_instant_so_that_their_light_is_on_time(
+    make_board: Callable[..., Board],
+) -> None:
+    board = keyed_board(make_board, latency_ns=100 * MILLISECOND, trim_ns=10 * MILLISECOND)
+    assert board.shown(170) == (None, None, 0.0, None)
+    board.beacon(170, next_cue=rolling(TIDEFALL, 172))
+    now = local(170.01)
+    due = board.follower.shown(now).next_at
+    assert due is not None
+    assert due - local(171.91) == pytest.approx(0, abs=50_000), "known as soon as the cue is"
+    assert board.follower.shown(LocalInstant(due - 1)).frame is None
+    for frame in range(100):
+        # A microsecond late, for where the cue is put in force its instant is worked out anew, to a nanosecond.
+        shown = board.follower.shown(LocalInstant(due + 1_000))
+        assert (shown.frame, shown.level) == (frame, 1.0)
+        assert due - local(171.91 + frame * 0.025) == pytest.approx(0, abs=50_000)
+        due = shown.next_at
+        assert due is not None
+        board.follower.handle_timer(due)
+    (adopted,) = board.told(events.CueAdopted)
+    assert adopted.at >= local(171.9999)
+
+
+def test_a_cue_from_one_show_to_another_leaves_no_gap_however_late_the_timer_is(
+    make_board: Callable[..., Board],
+) -> None:
+    board = keyed_board(make_board, latency_ns=60 * MILLISECOND)
+    board.cue = rolling(TIDEFALL, 170)
+    board.lead(170, 175)
+    board.beacon(175, next_cue=rolling(EMBERS, 176.01))
+    # Nobody calls the timer from here on.
+    seen, now = [], local(175.5)
+    while now < local(176.5):
+        shown = board.follower.shown(now)
+        assert shown.show is not None
+        seen.append((shown.show.show, shown.frame))
+        assert shown.next_at is not None
+        assert shown.next_at > now
+        now = shown.next_at
+    changed = seen.index(("Embers", 0))
+    assert seen[changed - 1] == ("Tidefall", 240)
+    assert seen[changed:] == [("Embers", frame) for frame in range(len(seen) - changed)]
+
+
+def test_a_cue_that_is_not_stored_or_taken_back_hands_over_nothing_early(make_board: Callable[..., Board]) -> None:
+    board = keyed_board(make_board, latency_ns=100 * MILLISECOND)
+    board.beacon(170, next_cue=rolling(StoredShow("Unheard", FrameRate(40), 40), 172))
+    assert board.shown(171.95)[:2] == (None, None)
+    board.beacon(170.5, next_cue=rolling(EMBERS, 172))
+    board.beacon(171)
+    assert board.shown(171.95) == (None, None, 0.0, None)
+
+
+@pytest.mark.parametrize(("is_announced", "levels"), [(True, [0.0, 0.0]), (False, [0.5, 0.0])])
+def test_dark_is_cut_to_where_it_was_announced_and_faded_to_where_it_was_not(
+    make_board: Callable[..., Board], is_announced: bool, levels: list[float]
+) -> None:
+    board = keyed_board(make_board)
+    board.cue = rolling(TIDEFALL, 170)
+    board.lead(170, 175)
+    if is_announced:
+        board.beacon(175, next_cue=dark_cue(leader(176)))
+        board.run(176.0001)
+    else:
+        board.cue = dark_cue(leader(90))
+        board.beacon(176)
+    begun = board.told(events.CueAdopted)[-1].at
+    halves = [LocalInstant(begun + half * RETURN_FADE_NS // 2) for half in (1, 2)]
+    assert [board.follower.shown(at).level for at in halves] == levels
 
 
 def test_the_same_show_again_begins_anew_instead_of_waiting_for_itself(locked: Board) -> None:
