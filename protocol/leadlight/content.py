@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
 from typing import Protocol
 
 from leadlight.cue import NO_SHOW, FrameRate, show_key
-from leadlight.errors import ConfigurationError
+from leadlight.errors import ConfigurationError, check_kind, check_whole
 from leadlight.stills import Still, check_stills, unseen_in_ns
 from leadlight.terms import ContentState
 from leadlight.units import ShowPosition
@@ -29,10 +30,13 @@ class StoredShow:
     stills: tuple[Still, ...] = field(default=(), compare=False, repr=False)
 
     def __post_init__(self) -> None:
+        check_kind("show", self.show, str, "a name")
         if not self.show:
             raise ConfigurationError("show", self.show, "a name")
-        if self.frame_count <= 0:
-            raise ConfigurationError("frame_count", self.frame_count, "above zero")
+        check_kind("frame_rate", self.frame_rate, FrameRate, "a FrameRate, such as FrameRate(40)")
+        check_whole("frame_count", self.frame_count, 1, math.inf, "above zero")
+        check_kind("edition", self.edition, str, 'text, such as "1"')
+        check_kind("manifest_digest", self.manifest_digest, bytes, "bytes")
         check_stills(self.stills, self.frame_count)
 
     @property

@@ -19,6 +19,32 @@ class ConfigurationError(LeadlightError, ValueError):
         self.allowed = allowed
 
 
+def check_name(field: str, value: object, most_bytes: int) -> None:
+    """Raise ``ConfigurationError`` unless ``value`` is printable text of 1 to ``most_bytes`` bytes in UTF-8."""
+    allowed = f"1 to {most_bytes} bytes of printable text"
+    if not isinstance(value, str) or not value.isprintable():
+        raise ConfigurationError(field, value, allowed)
+    if not 1 <= len(value.encode(errors="replace")) <= most_bytes:
+        raise ConfigurationError(field, value, allowed)
+
+
+def check_kind(field: str, value: object, kind: type, allowed: str) -> None:
+    """Raise ``ConfigurationError`` unless ``value`` is of this type."""
+    if not isinstance(value, kind):
+        raise ConfigurationError(field, value, allowed)
+
+
+def check_whole(field: str, value: object, low: int, high: float, allowed: str) -> None:
+    """Raise ``ConfigurationError`` unless ``value`` is a whole number from ``low`` to ``high``.
+
+    A fraction of a nanosecond, ``16.2 * MILLISECOND`` say, would go unnoticed until a number is put on the wire.
+    """
+    if type(value) is not int:
+        raise ConfigurationError(field, value, f"a whole number, {allowed}; round() makes one")
+    if not low <= value <= high:
+        raise ConfigurationError(field, value, allowed)
+
+
 class WireError(LeadlightError, ValueError):
     """A datagram was refused. The only error that decoding raises.
 

@@ -6,6 +6,7 @@ Sans-IO. Five verbs drive it (``receive_datagram``, ``handle_timer``, ``next_tim
 
 from __future__ import annotations
 
+import math
 from collections import Counter, deque
 from collections.abc import Iterable
 from dataclasses import dataclass, field
@@ -19,7 +20,7 @@ from leadlight.clock.group_delay import reporting_stride
 from leadlight.content import Library, StoredShow
 from leadlight.cue import Cue
 from leadlight.entropy import Entropy, below, identity, nonzero32, spread
-from leadlight.errors import ConfigurationError, WireError
+from leadlight.errors import WireError, check_name, check_whole
 from leadlight.exchange import SoundingSchedule
 from leadlight.fader import HOLDOVER_FADE_NS
 from leadlight.journal import LINES_KEPT, JournalLine, Notes
@@ -70,20 +71,16 @@ class FollowerSettings:
     clock: ClockSettings = field(default_factory=ClockSettings)
 
     def __post_init__(self) -> None:
-        if not 1 <= len(self.name.encode()) <= NAME_MAXIMUM_BYTES or not self.name.isprintable():
-            raise ConfigurationError("name", self.name, f"1 to {NAME_MAXIMUM_BYTES} bytes of printable text")
-        if not 0 <= self.latency_ns <= SECOND:
-            raise ConfigurationError("latency_ns", self.latency_ns, "0 to a second")
-        if abs(self.trim_ns) > 10 * SECOND:
-            raise ConfigurationError("trim_ns", self.trim_ns, "ten seconds either way")
-        if self.radio is not None and not 0 <= self.radio <= U16:
-            raise ConfigurationError("radio", self.radio, "16 bits")
-        if self.silent_intervals < 2:
-            raise ConfigurationError("silent_intervals", self.silent_intervals, "2 or more")
-        if self.holdover_cap_ns < 0:
-            raise ConfigurationError("holdover_cap_ns", self.holdover_cap_ns, "zero or more")
-        if self.tally_interval_ns < 100 * MILLISECOND:
-            raise ConfigurationError("tally_interval_ns", self.tally_interval_ns, "a tenth of a second or more")
+        check_name("name", self.name, NAME_MAXIMUM_BYTES)
+        check_whole("latency_ns", self.latency_ns, 0, SECOND, "0 to a second in ns")
+        check_whole("trim_ns", self.trim_ns, -10 * SECOND, 10 * SECOND, "ten seconds either way in ns")
+        if self.radio is not None:
+            check_whole("radio", self.radio, 0, U16, "16 bits")
+        check_whole("silent_intervals", self.silent_intervals, 2, math.inf, "2 or more")
+        check_whole("holdover_cap_ns", self.holdover_cap_ns, 0, math.inf, "zero or more ns")
+        check_whole(
+            "tally_interval_ns", self.tally_interval_ns, 100 * MILLISECOND, math.inf, "0.1 s or more in ns"
+        )
 
 
 class Snapshot(NamedTuple):

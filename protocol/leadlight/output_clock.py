@@ -16,7 +16,7 @@ import math
 from dataclasses import dataclass
 from typing import Final, NamedTuple
 
-from leadlight.errors import ConfigurationError
+from leadlight.errors import check_whole
 from leadlight.units import BILLION, MILLISECOND, SECOND, LocalInstant, ShowPosition
 
 RATE_LIMIT_PPB: Final = 2_000_000
@@ -53,9 +53,7 @@ class OutputClockSettings:
             ("step_above_ns", 10 * MILLISECOND, 10 * SECOND, "10 ms to 10 s"),
             ("step_spacing_ns", 2 * SECOND, 60 * SECOND, "2 s to 60 s"),
         ):
-            value = getattr(self, field)
-            if type(value) is not int or not low <= value <= high:
-                raise ConfigurationError(field, value, allowed)
+            check_whole(field, getattr(self, field), low, high, allowed)
 
 
 class Steering(NamedTuple):

@@ -22,7 +22,7 @@ from dataclasses import dataclass
 from typing import Final, NamedTuple
 
 from leadlight.cue import RATE_LIMIT_PPB, ShowLine
-from leadlight.errors import ConfigurationError
+from leadlight.errors import check_whole
 from leadlight.units import BILLION, MILLISECOND, MINUTE, SECOND, LeaderInstant, ShowPosition
 
 LATENCY_MAXIMUM_NS: Final = 10 * SECOND
@@ -77,9 +77,7 @@ class PacerSettings:
             ("jump_ns", 50 * MILLISECOND, MINUTE, "50 ms to 60 s"),
             ("jitter_ns", 100_000, 100 * MILLISECOND, "0.1 ms to 100 ms"),
         ):
-            value = getattr(self, field)
-            if type(value) is not int or not low <= value <= high:
-                raise ConfigurationError(field, value, allowed)
+            check_whole(field, getattr(self, field), low, high, allowed)
 
 
 class Jumped(NamedTuple):
@@ -142,8 +140,7 @@ class Pacer:
         Returns what is known of a jump, once it is sure; the reports that tell of it do not bend the line.
         Raises ``ConfigurationError`` for a latency outside 0 to 10 s.
         """
-        if not 0 <= latency_ns <= LATENCY_MAXIMUM_NS:
-            raise ConfigurationError("latency_ns", latency_ns, "0 to 10 s")
+        check_whole("latency_ns", latency_ns, 0, LATENCY_MAXIMUM_NS, "0 to 10 s in ns")
         line = self.line
         if line is None or self.jumped is not None or at < line.leader_at:
             return None

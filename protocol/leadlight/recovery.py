@@ -10,11 +10,12 @@ compared with it.
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 from enum import Enum
 from typing import Final, NamedTuple, Protocol
 
-from leadlight.errors import ConfigurationError
+from leadlight.errors import ConfigurationError, check_whole
 from leadlight.units import BILLION, MILLISECOND, SECOND, LocalInstant
 
 
@@ -102,13 +103,11 @@ def _check_rate(rate: float) -> None:
 
 
 def _check_dead_band(dead_band_ns: int) -> None:
-    if not 0 <= dead_band_ns <= ABSORB_OVER_NS // 10:
-        raise ConfigurationError("dead_band_ns", dead_band_ns, "0 to 100 ms")
+    check_whole("dead_band_ns", dead_band_ns, 0, ABSORB_OVER_NS // 10, "0 to 100 ms in ns")
 
 
 def _check_not_negative(field: str, value: int) -> None:
-    if value < 0:
-        raise ConfigurationError(field, value, "zero or more")
+    check_whole(field, value, 0, math.inf, "zero or more ns")
 
 
 @dataclass(frozen=True, slots=True)
@@ -132,11 +131,13 @@ class BlendedRecovery:
 
     def __post_init__(self) -> None:
         _check_rate(self.slew_rate)
-        if not 0 <= self.dead_band_ns <= self.step_above_ns <= self.hold_above_ns:
+        for field in ("dead_band_ns", "absorb_over_ns", "step_above_ns", "hold_above_ns"):
+            _check_not_negative(field, getattr(self, field))
+        if not self.dead_band_ns <= self.step_above_ns <= self.hold_above_ns:
             raise ConfigurationError(
                 "dead_band_ns, step_above_ns, hold_above_ns",
                 [self.dead_band_ns, self.step_above_ns, self.hold_above_ns],
-                "three durations in rising order, none below zero",
+                "three durations in rising order",
             )
         if self.absorb_over_ns <= 0 or self.dead_band_ns > self.absorb_over_ns // 10:
             raise ConfigurationError("absorb_over_ns", self.absorb_over_ns, "at least ten times the dead band")

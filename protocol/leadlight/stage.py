@@ -313,8 +313,7 @@ class Stage:
             self.darken(now, STOP_FADE_NS)
             return
         if state is CueState.DARK or cue.show == NO_SHOW:
-            # Announced ahead it is the show's own cut. What was not is of a leader that began anew, say: nobody's idea of
-            # a show.
+            # Announced ahead it is the show's own cut; otherwise a leader's that began anew, say, and nobody meant it.
             is_authored = self._is_keyed and as_announced
             if not is_authored and self.playhead.is_running and self._fader.level_at(now) > 0.0:
                 self.darken(now, RETURN_FADE_NS)

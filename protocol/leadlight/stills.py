@@ -30,8 +30,9 @@ class Still(NamedTuple):
 def check_stills(stills: Sequence[Still], frame_count: int) -> None:
     """Raise ``ConfigurationError`` unless they lie inside the show, in order and apart."""
     for still in stills:
-        if not 0 <= still.first < still.end <= frame_count:
-            raise ConfigurationError("stills", list(still), f"from 0 up to {frame_count}, at least one frame each")
+        whole = type(still.first) is int and type(still.end) is int
+        if not whole or not 0 <= still.first < still.end <= frame_count:
+            raise ConfigurationError("stills", list(still), f"whole frames from 0 to {frame_count}, at least one each")
     for before, after in pairwise(stills):
         if after.first < before.end:
             raise ConfigurationError("stills", [list(before), list(after)], "in order, none reaching into the next")

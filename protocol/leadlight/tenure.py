@@ -17,7 +17,7 @@ from leadlight.clock.group_delay import DelayCollector
 from leadlight.copies import Cookies, CopyList
 from leadlight.cue import START, Cue, ShowLine, dark_cue
 from leadlight.entropy import Entropy, below, identity, nonzero32
-from leadlight.errors import ConfigurationError
+from leadlight.errors import ConfigurationError, check_name, check_whole
 from leadlight.limiter import RateLimiter
 from leadlight.messages import Beacon, Echo, Mark, Message, Sounding, Tally
 from leadlight.pacing import Pacer, PacerSettings
@@ -73,20 +73,16 @@ class LeaderSettings:
     refuse_incomplete: bool = False
 
     def __post_init__(self) -> None:
-        if not 1 <= len(self.name.encode()) <= NAME_MAXIMUM_BYTES or not self.name.isprintable():
-            raise ConfigurationError("name", self.name, f"1 to {NAME_MAXIMUM_BYTES} bytes of printable text")
-        if not 50 * MILLISECOND <= self.interval_ns <= 10 * SECOND or self.interval_ns % MILLISECOND:
-            raise ConfigurationError("interval_ns", self.interval_ns, "0.05 s to 10 s in whole milliseconds")
-        if not 0 <= self.rank <= 127:
-            raise ConfigurationError("rank", self.rank, "0 to 127")
-        if not 0 <= self.lead_time_ns <= 60 * SECOND:
-            raise ConfigurationError("lead_time_ns", self.lead_time_ns, "0 to 60 s")
-        if not 1 <= self.sounding_budget <= U8:
-            raise ConfigurationError("sounding_budget", self.sounding_budget, f"1 to {U8} a second")
-        if not 0 <= self.group_size <= U16:
-            raise ConfigurationError("group_size", self.group_size, f"0 to {U16}")
-        if not 0 <= self.listen_intervals <= 1000:
-            raise ConfigurationError("listen_intervals", self.listen_intervals, "0 to 1000")
+        check_name("name", self.name, NAME_MAXIMUM_BYTES)
+        allowed = "0.05 s to 10 s in ns, whole milliseconds"
+        check_whole("interval_ns", self.interval_ns, 50 * MILLISECOND, 10 * SECOND, allowed)
+        if self.interval_ns % MILLISECOND:
+            raise ConfigurationError("interval_ns", self.interval_ns, allowed)
+        check_whole("rank", self.rank, 0, 127, "0 to 127")
+        check_whole("lead_time_ns", self.lead_time_ns, 0, 60 * SECOND, "0 to 60 s in ns")
+        check_whole("sounding_budget", self.sounding_budget, 1, U8, f"1 to {U8} a second")
+        check_whole("group_size", self.group_size, 0, U16, f"0 to {U16}")
+        check_whole("listen_intervals", self.listen_intervals, 0, 1000, "0 to 1000")
 
     @property
     def identity(self) -> int:

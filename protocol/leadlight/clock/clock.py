@@ -25,7 +25,7 @@ from leadlight.clock.fusion import fused
 from leadlight.clock.group_delay import Arrival, GroupDelayClock
 from leadlight.clock.probation import STAMPING_NS
 from leadlight.clock.states import TRANSITIONS, ClockInput
-from leadlight.errors import ConfigurationError
+from leadlight.errors import ConfigurationError, check_whole
 from leadlight.messages import Beacon
 from leadlight.terms import ClockState
 from leadlight.units import MILLISECOND, SECOND, LeaderInstant, LocalInstant
@@ -85,10 +85,8 @@ class ClockSettings:
     views: frozenset[ClockView] = CORRECTIONS
 
     def __post_init__(self) -> None:
-        if self.lock_budget_ns <= 0:
-            raise ConfigurationError("lock_budget_ns", self.lock_budget_ns, "above zero")
-        if self.settle_after_ns < 0:
-            raise ConfigurationError("settle_after_ns", self.settle_after_ns, "zero or more")
+        check_whole("lock_budget_ns", self.lock_budget_ns, 1, math.inf, "above zero")
+        check_whole("settle_after_ns", self.settle_after_ns, 0, math.inf, "zero or more")
         if not 0 < self.declared_drift < 1e-2:
             raise ConfigurationError("declared_drift", self.declared_drift, "above zero, below 0.01")
         if not self.views <= CORRECTIONS:
