@@ -2,8 +2,10 @@
 
 After a start, a new timebase or a resumed host sixteen Soundings go out a quarter of a second apart, and the first four
 of them closer still, for whoever has just come up is dark until it knows the time; then the spacing grows to one every
-four seconds within some three minutes, for it takes that long to tell a rate. A whole group that comes up
-after a power cut shares the leader's sounding budget: no follower's spacing is ever shorter than its share.
+four seconds within some three minutes, for it takes that long to tell a rate. In a jam it does not grow for up to five
+minutes, while too little is known of the clock: that is when it takes many to find one that is not late. A whole group
+that comes up after a power cut shares the leader's sounding budget: no follower's spacing is ever shorter than its
+share.
 """
 
 from __future__ import annotations
@@ -14,7 +16,7 @@ from typing import Final
 from leadlight.clock.estimator import Exchange
 from leadlight.entropy import Entropy, below, spread
 from leadlight.messages import Echo
-from leadlight.units import MILLISECOND, SECOND, LocalInstant
+from leadlight.units import MICROSECOND, MILLISECOND, MINUTE, SECOND, LocalInstant
 
 BURST: Final = 16
 BURST_SPACING_NS: Final = 250 * MILLISECOND
@@ -23,6 +25,10 @@ FIRST_SPACING_NS: Final = 100 * MILLISECOND
 """Of the burst, so many are only so far apart: where exchanges are held for dozing stations it takes several."""
 STEADY_INTERVAL_NS: Final = 4 * SECOND
 SPACING_GROWTH: Final = 1.02
+GROWTH_DEVIATION_NS: Final = 250 * MICROSECOND
+"""While the uncorrected estimate's standard deviation is larger the spacing does not grow,"""
+GROWTH_WAIT_NS: Final = 5 * MINUTE
+"""for so long from the burst's beginning at the most: some networks never let it be smaller."""
 SPACING_SPREAD: Final = 0.1
 ANSWERED_WITHIN_NS: Final = 2 * SECOND
 """An Echo later than this measures nothing worth having."""
@@ -50,6 +56,7 @@ class SoundingSchedule:
         """The steady interval, once the burst and what follows it are over."""
         self._spacing_ns = STEADY_INTERVAL_NS
         self._fair_ns = 0
+        self._grows_from = LocalInstant(0)
         self._group_size = self._budget = 0
         self.unmatched = 0
         """Echoes that answered nothing, or came too late."""
@@ -62,6 +69,7 @@ class SoundingSchedule:
         self._outstanding.clear()
         self._left_in_burst = BURST
         self._spacing_ns = FIRST_SPACING_NS
+        self._grows_from = LocalInstant(now + GROWTH_WAIT_NS)
         self.share(group_size, budget_per_second)
         self.due_at = LocalInstant(now + below(self._entropy, max(FIRST_SPACING_NS, self._fair_ns)))
 
@@ -87,8 +95,11 @@ class SoundingSchedule:
         self.due_at = None
         self._left_in_burst = 0
 
-    def sent(self, now: LocalInstant) -> int:
-        """A Sounding goes out at ``now``: return its nonce and plan the next."""
+    def sent(self, now: LocalInstant, deviation_ns: float = 0.0) -> int:
+        """A Sounding goes out at ``now``: return its nonce and plan the next.
+
+        ``deviation_ns`` is the uncorrected estimate's standard deviation, 0 where nobody keeps account of one.
+        """
         nonce = self._entropy.getrandbits(32)
         self._outstanding[nonce] = now
         if len(self._outstanding) > OUTSTANDING_MAXIMUM:
@@ -97,7 +108,7 @@ class SoundingSchedule:
             self._left_in_burst -= 1
             if self._left_in_burst == BURST - FIRST_SOUNDINGS:
                 self._spacing_ns = BURST_SPACING_NS
-        else:
+        elif deviation_ns <= GROWTH_DEVIATION_NS or now >= self._grows_from:
             self._spacing_ns = min(round(self._spacing_ns * SPACING_GROWTH), self.interval_ns)
         spacing_ns = max(self._spacing_ns, self._fair_ns)
         self.due_at = LocalInstant(now + spread(self._entropy, spacing_ns, SPACING_SPREAD))

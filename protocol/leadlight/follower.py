@@ -299,7 +299,7 @@ class Follower:
             sounding = Sounding(
                 self.identity,
                 self._allegiance.tenure or 0,
-                self._soundings.sent(now),
+                self._soundings.sent(now, self.clock.uncorrected_deviation_ns(now)),
                 now,
                 self._cookie,
                 self.settings.radio,

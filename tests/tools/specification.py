@@ -362,6 +362,8 @@ def constants() -> dict[str, list[Constant]]:
             of("FIRST_SOUNDINGS", "of them that are closer"),
             of("FIRST_SPACING_NS", "and their spacing"),
             of("SPACING_GROWTH", "each later spacing over the one before"),
+            of("GROWTH_DEVIATION_NS", "not while the clock's standard deviation is above this,"),
+            of("GROWTH_WAIT_NS", "for so long at the most"),
             of("STEADY_INTERVAL_NS", "spacing at which it ends"),
             of("SPACING_SPREAD", "share by which spacings vary either way"),
             of("ANSWERED_WITHIN_NS", "a later Echo is not used"),

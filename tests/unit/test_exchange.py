@@ -14,6 +14,8 @@ from leadlight.exchange import (
     BURST_SPACING_NS,
     FIRST_SOUNDINGS,
     FIRST_SPACING_NS,
+    GROWTH_DEVIATION_NS,
+    GROWTH_WAIT_NS,
     OUTSTANDING_MAXIMUM,
     SPACING_SPREAD,
     STEADY_INTERVAL_NS,
@@ -26,12 +28,12 @@ START = LocalInstant(1_000 * SECOND)
 Maker = Callable[..., Any]
 
 
-def times(schedule: SoundingSchedule, until: int) -> list[int]:
+def times(schedule: SoundingSchedule, until: int, deviation_ns: float = 0.0) -> list[int]:
     """Send every Sounding when it is due, until `until`; return when they went, since the start."""
     sent: list[int] = []
     while schedule.due_at is not None and schedule.due_at <= START + until:
         sent.append(schedule.due_at - START)
-        schedule.sent(schedule.due_at)
+        schedule.sent(schedule.due_at, deviation_ns)
     return sent
 
 
@@ -51,6 +53,22 @@ def test_four_soundings_soon_twelve_a_quarter_second_apart_and_then_ever_fewer_d
         assert abs(gap - BURST_SPACING_NS) <= SPACING_SPREAD * BURST_SPACING_NS
     for gap in gaps[-100:]:
         assert abs(gap - STEADY_INTERVAL_NS) <= SPACING_SPREAD * STEADY_INTERVAL_NS
+
+
+def test_in_a_jam_they_grow_no_rarer_until_the_clock_is_known_or_five_minutes_have_passed() -> None:
+    jammed = times(begun(group_size=5), 10 * MINUTE, deviation_ns=GROWTH_DEVIATION_NS + 1)
+    # In this time all of them but the first few are a quarter of a second apart; then they grow as they always do.
+    kept_up = sum(moment < GROWTH_WAIT_NS for moment in jammed)
+    assert kept_up == pytest.approx(GROWTH_WAIT_NS / BURST_SPACING_NS, rel=0.02)
+    plain = times(begun(group_size=5), 10 * MINUTE, deviation_ns=GROWTH_DEVIATION_NS)
+    burst_ns = BURST * BURST_SPACING_NS
+
+    def in_the_minute_from(sent: list[int], since: int) -> int:
+        return sum(since <= moment < since + MINUTE for moment in sent)
+
+    for later in (0, MINUTE):
+        as_ever = in_the_minute_from(plain, burst_ns + later)
+        assert in_the_minute_from(jammed, GROWTH_WAIT_NS + later) == pytest.approx(as_ever, rel=0.1)
 
 
 def test_a_large_group_that_starts_at_once_keeps_inside_its_budget() -> None:

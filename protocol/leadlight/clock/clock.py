@@ -16,6 +16,7 @@ from typing import Final, NamedTuple
 from leadlight.clock.bound import (
     DECLARED_DRIFT,
     CausalityBound,
+    deviation_at_ns,
     statistical_half_width_ns,
 )
 from leadlight.clock.common_view import UNKNOWN_RADIO_NS, CommonViewClock
@@ -216,6 +217,14 @@ class FollowerClock:
             return Bounds(None, None)
         causality_ns = self.bound.half_width_ns(served, now)
         return Bounds(causality_ns, self._statistical_ns(served, now, causality_ns))
+
+    def uncorrected_deviation_ns(self, now: LocalInstant) -> float:
+        """Return the uncorrected estimate's standard deviation at ``now``, for whoever decides how often to sound.
+
+        0 before the first sample, and for estimators that keep no account of their error.
+        """
+        deviation_ns = 0.0 if self._latest is None else deviation_at_ns(self._latest, now)
+        return deviation_ns if deviation_ns < math.inf else 0.0
 
     def _judged_ns(self, served: Estimate, now: LocalInstant) -> float:
         """Return the half-width that the samples alone speak for; infinite where nobody keeps account."""
