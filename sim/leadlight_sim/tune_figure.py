@@ -44,7 +44,7 @@ _CELLS_WITH_WORDS: Final = 12
 
 
 @dataclass(frozen=True, slots=True)
-class _Look:
+class Look:
     """How a line is drawn: every part differs from all others of its panel."""
 
     colour: str
@@ -53,13 +53,13 @@ class _Look:
     is_hollow: bool = False
 
 
-_FIRST: Final = _Look(_BLUE, "o", "-")
-_SECOND: Final = _Look(_VERMILION, "^", "--")
-_LOOKS: Final = {
+_FIRST: Final = Look(_BLUE, "o", "-")
+_SECOND: Final = Look(_VERMILION, "^", "--")
+LOOKS: Final = {
     Delivery.AUTOMATIC: _FIRST,
-    Delivery.GROUP: _Look(_VERMILION, "s", (0, (5, 2)), is_hollow=True),
-    Delivery.COPIES: _Look(_PURPLE, "^", (0, (6, 2, 1, 2))),
-    Delivery.BOTH: _Look(_INK, "D", (0, (1, 1.5)), is_hollow=True),
+    Delivery.GROUP: Look(_VERMILION, "s", (0, (5, 2)), is_hollow=True),
+    Delivery.COPIES: Look(_PURPLE, "^", (0, (6, 2, 1, 2))),
+    Delivery.BOTH: Look(_INK, "D", (0, (1, 1.5)), is_hollow=True),
 }
 
 
@@ -104,7 +104,7 @@ class _Curve:
 
     measure: Measure
     found: Sequence[Standing]
-    look: _Look
+    look: Look
     label: str = ""
     aside: float | None = None
     """Of several deliveries: share of the axis by which this one is set aside."""
@@ -181,7 +181,7 @@ def _draw_several(
     middle = (len(grouped) - 1) / 2
     for axes, panel in zip(grid.flat, _PANELS_OF_SEVERAL, strict=True):
         curves = [
-            _Curve(_BY_KEY[panel.keys[0]], of_one, _LOOKS[delivery], aside=(place - middle) * _APART)
+            _Curve(_BY_KEY[panel.keys[0]], of_one, LOOKS[delivery], aside=(place - middle) * _APART)
             for place, (delivery, of_one) in enumerate(grouped.items())
         ]
         _interval_axis(axes, intervals, room=1.3)
@@ -272,7 +272,7 @@ def _draw_key(axes: Axes, deliveries: Sequence[Delivery]) -> None:
     axes.set_xlim(0, 1)
     axes.set_ylim(len(deliveries), 0)
     for row, delivery in enumerate(deliveries):
-        axes.add_line(Line2D([0.01, 0.07, 0.13], [row + 0.5] * 3, **_line(_LOOKS[delivery]), markersize=6))
+        axes.add_line(Line2D([0.01, 0.07, 0.13], [row + 0.5] * 3, **_line(LOOKS[delivery]), markersize=6))
         way = DELIVERIES[delivery]
         axes.text(0.17, row + 0.22, delivery.value, fontsize=9.5, fontweight="bold", color=_INK, va="center")
         axes.text(0.17, row + 0.52, way.out, fontsize=7.5, color=_INK, va="center")
@@ -310,7 +310,7 @@ def _draw_panel(
         axes.set_yticks([])
 
 
-def _line(look: _Look) -> dict[str, Any]:
+def _line(look: Look) -> dict[str, Any]:
     return {
         "color": look.colour,
         "marker": look.marker,
