@@ -211,14 +211,21 @@ class Shortfall:
         """How many times the target the worst run is; infinite where the target is zero."""
         return self.worst / self.target if self.target else math.inf
 
+    @property
+    def excess_told(self) -> str:
+        """By how much it is missed, in words; nothing where the target is zero or the value infinite."""
+        if math.isinf(self.excess):
+            return ""
+        if self.excess < 2:
+            return f"{digits_of((self.excess - 1) * 100, 2)} % too much"
+        return f"{digits_of(self.excess, 2)} times as much"
+
     def told(self) -> str:
         """Return what is missed, by how much and how often."""
         measure = self.measure
         reaches = f"{measure.name}, {measure.told(self.worst)} where {measure.told(self.target)} is allowed"
-        if self.excess < 2:
-            reaches += f" ({digits_of((self.excess - 1) * 100, 2)} % too much)"
-        elif not math.isinf(self.excess):
-            reaches += f" ({digits_of(self.excess, 2)} times as much)"
+        if self.excess_told:
+            reaches += f" ({self.excess_told})"
         return f"{reaches}, in {self.missed} of {runs_told(self.runs)}"
 
 

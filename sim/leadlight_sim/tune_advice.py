@@ -1,7 +1,9 @@
 """The recommendation of a sweep in plain words: which interval, by which delivery, and why not another.
 
 Of each delivery the longest interval that meets every target in every run is looked at, and of these the one that takes
-the least airtime is recommended. Where one delivery alone was tried, no sentence speaks of deliveries.
+the least airtime is recommended. Deliveries that take as good as the same go by the order in which they are told:
+automatic, which sends copies only where they are needed, before group, copies, which asks boards to know where their
+leader is, and both. Where one delivery alone was tried, no sentence speaks of deliveries.
 """
 
 from __future__ import annotations
@@ -13,8 +15,10 @@ from typing import Final
 from leadlight.terms import Delivery
 from leadlight_sim.tune import DELIVERIES, MEASURES, Standing, by_delivery, digits_of
 
-AS_MUCH: Final = 1.005
-"""Below this ratio two shares of airtime are told as the same: half a per cent."""
+AS_GOOD_AS_THE_SAME: Final = 1.1
+"""Ratio below which two shares of airtime are no reason to choose: one evening differs from the next by as much."""
+AS_MUCH: Final = 0.005
+"""Part by which two shares of airtime may differ and be told as the same."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -37,10 +41,10 @@ def recommend(found: Sequence[Standing], targets: Mapping[str, float]) -> Recomm
     longest = [meeting[-1] for meeting in by_delivery(sweep.meeting).values()]
     if not longest:
         return _none_will_do(sweep)
-    # Of two that take as much, `min` keeps the first.
-    best = min(longest, key=lambda standing: standing.airtime_share)
+    least = min(longest, key=lambda standing: standing.airtime_share)
+    best = next(each for each in longest if each.airtime_share < AS_GOOD_AS_THE_SAME * least.airtime_share)
     sentences = [
-        *_why(sweep, best),
+        *_why(sweep, best, least),
         *_closest(sweep, best),
         *_neighbours(sweep, best),
         *_other_deliveries(sweep, best),
@@ -121,17 +125,17 @@ def _nearest(found: Sequence[Standing]) -> Standing:
 # --- Where something will do ------------------------------------------------------------------------------------------
 
 
-def _why(sweep: _Sweep, best: Standing) -> Iterable[str]:
+def _why(sweep: _Sweep, best: Standing, least: Standing) -> Iterable[str]:
     runs = len(best.runs)
-    airtime = f"{digits_of(best.airtime_share * 100)} % of the channel's time"
+    airtime = _airtime(best)
     others = [standing.airtime_share for standing in sweep.meeting if standing is not best]
     is_least = best.airtime_share <= min(others, default=0.0)
     if not sweep.is_of_several:
         every_run = "in the one run made of it" if runs == 1 else f"in every one of its {runs} runs"
-        least = ", the least of those that do" if is_least else ""
+        claim = ", the least of those that do" if is_least else ""
         yield (
             f"It is the longest interval tried that meets every target {every_run}. Timing then takes at most "
-            f"{airtime}{least}."
+            f"{airtime}{claim}."
         )
         return
     yield f"Each beacon then goes {_going(best.delivery)}."
@@ -139,10 +143,19 @@ def _why(sweep: _Sweep, best: Standing) -> Iterable[str]:
     if not others:
         yield f"It alone of {len(sweep.found)} combinations meets every target {every_run}. Timing takes {airtime}."
         return
-    yield (
-        f"{len(sweep.meeting)} of {len(sweep.found)} combinations meet every target {every_run}. Timing takes at most "
-        f"{airtime} by this one{', the least of them' if is_least else ''}."
-    )
+    told = f"{len(sweep.meeting)} of {len(sweep.found)} combinations meet every target {every_run}."
+    if best is least:
+        yield f"{told} Timing takes at most {airtime} by this one{', the least of them' if is_least else ''}."
+    else:
+        order = ", ".join(sweep.grouped)
+        yield (
+            f"{told} Timing takes at most {airtime} by this one. The least is {_airtime(least)}, by "
+            f"{sweep.named(least)}: as good as the same, and of such the first of {order} is taken."
+        )
+
+
+def _airtime(standing: Standing) -> str:
+    return f"{digits_of(standing.airtime_share * 100)} % of the channel's time"
 
 
 def _going(delivery: Delivery) -> str:
@@ -195,8 +208,7 @@ def _other_deliveries(sweep: _Sweep, best: Standing) -> Iterable[str]:
             yield f"Delivery {delivery} meets every target at no interval; nearest is {nearest}"
             continue
         longest = meeting[-1]
-        told = f"Delivery {delivery} meets every target too, at {longest.interval_s:g} s, "
-        told += _against(longest.airtime_share, best.airtime_share)
+        told = f"Delivery {delivery} meets every target too, at {longest.interval_s:g} s, {_against(longest, best)}"
         at = of_one.index(longest)
         if at + 1 < len(of_one):
             told += f" There {_fails(of_one[at + 1])}"
@@ -205,12 +217,24 @@ def _other_deliveries(sweep: _Sweep, best: Standing) -> Iterable[str]:
         yield told
 
 
-def _against(airtime_share: float, least_share: float) -> str:
-    ratio = airtime_share / least_share
-    if ratio < AS_MUCH:
-        return "and takes as much airtime."
-    more = f"{digits_of((ratio - 1) * 100, 2)} % more" if ratio < 2 else f"{digits_of(ratio, 2)} times as much"
-    return f"but takes {digits_of(airtime_share * 100)} % of the channel's time, {more}."
+def _against(other: Standing, best: Standing) -> str:
+    """Compare what two that both meet the targets take, and how far off their pieces are."""
+    ratio = other.airtime_share / best.airtime_share
+    if abs(ratio - 1) < AS_MUCH:
+        takes = "and takes as much airtime"
+    elif ratio < 1:
+        takes = f"and takes {_airtime(other)}, {digits_of((1 - ratio) * 100, 2)} % less"
+    else:
+        more = f"{digits_of((ratio - 1) * 100, 2)} % more" if ratio < 2 else f"{digits_of(ratio, 2)} times as much"
+        takes = f"but takes {_airtime(other)}, {more}"
+    off, against = _off(other), _off(best)
+    return f"{takes}; pieces are {'as far off' if off == against else f'off by {off}, against {against}'}."
+
+
+def _off(standing: Standing) -> str:
+    usual = max(run.error_p95_ms for run in standing.runs)
+    furthest = max(run.error_max_ms for run in standing.runs)
+    return f"{digits_of(usual, 2)} ms (p95) and {digits_of(furthest, 2)} ms at worst"
 
 
 def _late_cues(sweep: _Sweep, best: Standing) -> Iterable[str]:

@@ -12,6 +12,7 @@ from pathlib import Path
 from typing import Any, Final
 
 import matplotlib
+import numpy as np
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 from matplotlib.lines import Line2D
@@ -37,8 +38,8 @@ _MET: Final = "#d6efe6"
 
 _OFF_SCALE: Final = 2.5
 """A target this many times above everything measured is told in words: drawn, it would flatten the measurements."""
-_APART: Final = 0.014
-"""Share of the axis by which the lines of two deliveries are set apart, so that none hides another."""
+_APART: Final = 0.022
+"""Share of the axis by which the lines of two deliveries are set apart, so that none hides another, at most."""
 _CELLS_WITH_WORDS: Final = 12
 """With more intervals a cell of the map is too narrow for words."""
 
@@ -70,6 +71,9 @@ class _Panel:
     keys: tuple[str, ...]
     labels: tuple[str, ...] = ("",)
     is_logarithmic: bool = False
+    """From zero up: straight below 1."""
+    shows_ratios: bool = False
+    """Logarithmic throughout, so that as many times as much is as far anywhere."""
 
 
 _PANELS: Final = (
@@ -84,7 +88,7 @@ _PANELS: Final = (
 )
 # A panel with a line for each delivery has no room for a second measure.
 _PANELS_OF_SEVERAL: Final = (
-    _Panel("Airtime that timing takes", "%", ("airtime_share",)),
+    _Panel("Airtime that timing takes", "%, logarithmic", ("airtime_share",), shows_ratios=True),
     _Panel("Error to the leader, p95", "ms", ("error_p95_ms",)),
     _Panel("Error, worst instant", "ms", ("error_max_ms",)),
     _Panel("Difference, any pair, p95", "ms", ("pair_p95_ms",)),
@@ -122,12 +126,13 @@ def draw(
     marked = None
     if advice is not None and advice.meets_targets:
         (marked,) = (each for each in found if (each.interval_s, each.delivery) == (advice.interval_s, advice.delivery))
-    figure = Figure(figsize=(14, 9.6 if is_of_several else 6.9), dpi=120, layout="constrained")
+    figure = Figure(figsize=(14, 10.2 if is_of_several else 6.9), dpi=120, layout="constrained")
     inch = 1 / figure.get_size_inches()[1]
     rect = (0, 0.24 * inch, 1, 1 - 0.93 * inch)
     figure.get_layout_engine().set(w_pad=0.1, h_pad=0.1, rect=rect)  # type: ignore[union-attr, call-arg]
     figure.text(0.012, 1 - 0.19 * inch, title, fontsize=13, fontweight="bold", color=_INK, va="top")
-    figure.text(0.012, 1 - 0.47 * inch, subtitle, fontsize=9.5, color=_INK, va="top")
+    # The answer, where it is one of many, is what is looked for first.
+    figure.text(0.012, 1 - 0.47 * inch, subtitle, fontsize=11 if is_of_several else 9.5, color=_INK, va="top")
     if is_of_several:
         _draw_several(figure, found, targets, marked)
         note = "Marks and lines: median of the runs, of the worst piece each. Bars: from the least to the most."
@@ -173,15 +178,16 @@ def _draw_several(
 ) -> None:
     intervals = sorted({standing.interval_s for standing in found})
     grouped = by_delivery(found)
-    rows = figure.add_gridspec(2, 1, height_ratios=(0.36, 1))
+    rows = figure.add_gridspec(2, 1, height_ratios=(0.44, 1))
     above = rows[0].subgridspec(1, 2, width_ratios=(1, 0.36))
     _draw_map(figure.add_subplot(above[0]), grouped, intervals, marked)
     _draw_key(figure.add_subplot(above[1]), list(grouped))
     grid = rows[1].subgridspec(2, 5).subplots(sharex=True, squeeze=False)
     middle = (len(grouped) - 1) / 2
+    apart = min(_APART, 0.5 / len(intervals) / len(grouped))
     for axes, panel in zip(grid.flat, _PANELS_OF_SEVERAL, strict=True):
         curves = [
-            _Curve(_BY_KEY[panel.keys[0]], of_one, LOOKS[delivery], aside=(place - middle) * _APART)
+            _Curve(_BY_KEY[panel.keys[0]], of_one, LOOKS[delivery], aside=(place - middle) * apart)
             for place, (delivery, of_one) in enumerate(grouped.items())
         ]
         _interval_axis(axes, intervals, room=1.3)
@@ -246,11 +252,10 @@ def _draw_cell(
     if len(intervals_s) > _CELLS_WITH_WORDS:
         return
     if is_met:
-        told = f"{digits_of(standing.airtime_share * 100, 2)} %"
+        told = f"{digits_of(standing.airtime_share * 100)} %"
     else:
         worst = standing.worst_shortfall
-        excess = "" if math.isinf(worst.excess) else f"\n{digits_of(worst.excess, 2)} × allowed"
-        told = f"{worst.measure.short}{excess}"
+        told = f"{worst.measure.short}\n{worst.excess_told or worst.measure.told(worst.worst)}"
     axes.text(
         column + 0.5,
         row + 0.5,
@@ -272,11 +277,12 @@ def _draw_key(axes: Axes, deliveries: Sequence[Delivery]) -> None:
     axes.set_xlim(0, 1)
     axes.set_ylim(len(deliveries), 0)
     for row, delivery in enumerate(deliveries):
-        axes.add_line(Line2D([0.01, 0.07, 0.13], [row + 0.5] * 3, **_line(LOOKS[delivery]), markersize=6))
+        look = LOOKS[delivery]
+        axes.add_line(Line2D([0.0, 0.06, 0.12], [row + 0.5] * 3, **_line(look), markersize=6, clip_on=False))
         way = DELIVERIES[delivery]
-        axes.text(0.17, row + 0.22, delivery.value, fontsize=9.5, fontweight="bold", color=_INK, va="center")
-        axes.text(0.17, row + 0.52, way.out, fontsize=7.5, color=_INK, va="center")
-        axes.text(0.17, row + 0.80, way.meaning, fontsize=7.5, color=_INK, va="center")
+        axes.text(0.16, row + 0.18, delivery.value, fontsize=9.5, fontweight="bold", color=_INK, va="center")
+        axes.text(0.16, row + 0.48, way.out, fontsize=7.5, color=_INK, va="center")
+        axes.text(0.16, row + 0.74, way.meaning, fontsize=7.5, color=_INK, va="center")
 
 
 # --- A panel ----------------------------------------------------------------------------------------------------------
@@ -295,12 +301,14 @@ def _draw_panel(
     axes.spines[["top", "right"]].set_visible(False)
     axes.grid(axis="y", color=_RULE, linewidth=0.6)
     axes.set_axisbelow(True)
-    scale = 100.0 if panel.axis == "%" else 1.0
+    scale = 100.0 if panel.axis.startswith("%") else 1.0
     drawn = [curve for curve in curves if any(each.spread(curve.measure) is not None for each in curve.found)]
     most = max((_draw_curve(axes, curve, scale, marked) for curve in drawn), default=0.0)
     _draw_targets(axes, drawn, targets, scale, most)
     if panel.is_logarithmic:
         _logarithmic(axes, most)
+    if panel.shows_ratios:
+        _ratios(axes)
     if panel.keys == ("visible_steps",):
         axes.yaxis.set_major_locator(MaxNLocator(integer=True))
     if len({curve.measure.key for curve in drawn}) > 1:
@@ -365,7 +373,8 @@ def _draw_curve(axes: Axes, curve: _Curve, scale: float, marked: Standing | None
 
 
 def _ring(axes: Axes, x: float, y: float) -> None:
-    axes.plot([x], [y], "o", markersize=13, markerfacecolor="none", markeredgecolor=_RECOMMENDED, markeredgewidth=2.2)
+    look: dict[str, Any] = {"markerfacecolor": "none", "markeredgecolor": _RECOMMENDED, "markeredgewidth": 2.2}
+    axes.plot([x], [y], "o", markersize=13, clip_on=False, **look)
 
 
 def _draw_targets(axes: Axes, drawn: Sequence[_Curve], targets: Mapping[str, float], scale: float, most: float) -> None:
@@ -410,6 +419,20 @@ def _logarithmic(axes: Axes, most: float) -> None:
     axes.yaxis.set_minor_locator(NullLocator())
     axes.yaxis.set_major_formatter(FuncFormatter(lambda value, _: f"{value:g}"))
     axes.set_ylim(0, axes.get_ylim()[1] * 1.5)
+
+
+def _ratios(axes: Axes) -> None:
+    heights = [float(height) for line in axes.lines for height in np.asarray(line.get_ydata(), dtype=float)]
+    finite = [height for height in heights if math.isfinite(height)]
+    if not finite or min(finite) <= 0:
+        return  # nothing has no place on such an axis
+    low, high = min(finite) / 1.3, max(finite) * 1.3
+    axes.set_yscale("log")
+    steps = [first * 10.0**power for power in range(-4, 3) for first in (1, 2, 5)]
+    axes.yaxis.set_major_locator(FixedLocator([step for step in steps if low <= step <= high]))
+    axes.yaxis.set_minor_locator(NullLocator())
+    axes.yaxis.set_major_formatter(FuncFormatter(lambda value, _: f"{value:g}"))
+    axes.set_ylim(low, high)
 
 
 def _interval_axis(axes: Axes, intervals: Sequence[float], room: float) -> None:

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 import textwrap
 from collections.abc import Callable, Mapping, Sequence
 from typing import Final, TextIO, TypeVar
@@ -113,5 +112,4 @@ def _outcome(standing: Standing) -> Text:
     if not standing.shortfalls:
         return Text(f"{digits_of(standing.airtime_share * 100)} %")
     worst = standing.worst_shortfall
-    by = "" if math.isinf(worst.excess) else f"\n{digits_of(worst.excess, 2)} × allowed"
-    return Text(f"{worst.measure.short} !{by}", style=MISS)
+    return Text(f"{worst.measure.short} !\n{worst.excess_told or worst.measure.told(worst.worst)}", style=MISS)

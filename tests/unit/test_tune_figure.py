@@ -83,7 +83,9 @@ def test_a_map_tells_of_every_combination_whether_it_meets_the_targets_and_what_
     for row, airtime in enumerate(((4, 2), (2, 1), (4, 2), (4, 2))):
         assert [told[column + 0.5, row + 0.5] for column in (0, 1)] == [f"{share} %" for share in airtime]
     missed = [told[2.5, row + 0.5] for row in range(4)]
-    assert missed == [f"error, p95\n{excess} × allowed" for excess in ("3", "3", "1.5", "3")]
+    assert missed == [
+        f"error, p95\n{excess}" for excess in (*["3 times as much"] * 2, "50 % too much", "3 times as much")
+    ]
 
 
 def test_the_recommended_combination_alone_is_framed_in_the_map_and_ringed_in_each_panel_that_has_its_figure() -> None:
