@@ -50,9 +50,14 @@ class _Sweep:
         return len(self.intervals_s) * len(self.deliveries) * self.seeds
 
     @property
+    def is_of_several(self) -> bool:
+        """Whether several deliveries are tried."""
+        return len(self.deliveries) > 1
+
+    @property
     def each(self) -> str:
         """What several seeds are rehearsed of."""
-        return "at each interval" if len(self.deliveries) == 1 else "of each combination"
+        return "of each combination" if self.is_of_several else "at each interval"
 
 
 class TuneCommand:
@@ -113,7 +118,7 @@ class TuneCommand:
         trouble: LeadlightError | None = None
         results = tune_sweep.sweep(runs, jobs)
         try:
-            with _progress(len(runs), len(asked.deliveries) > 1, sys.stderr) as tell:
+            with _progress(len(runs), asked.is_of_several, sys.stderr) as tell:
                 for result in results:
                     finished.append(result)
                     tell(result)
@@ -266,7 +271,7 @@ def _tell(asked: _Sweep, finished: Sequence[FinishedRun], arguments: argparse.Na
         lines.append(f"PARTIAL: {len(finished)} of {asked.planned} runs were finished.")
     sys.stdout.write("\n".join(lines) + "\n")
     if found:
-        print_tables(found, asked.targets, asked.seeds, sys.stdout)
+        print_tables(found, asked.targets, asked.seeds, asked.is_of_several, sys.stdout)
     if advice is not None:
         paragraphs = [
             advice.headline,
@@ -336,7 +341,7 @@ def _write_figure(
 ) -> None:
     from leadlight_sim.tune_figure import draw, save
 
-    several = len(asked.deliveries) > 1
+    several = asked.is_of_several
     if advice is None:
         outcome = f"partial: {finished} of {asked.planned} runs were finished; no recommendation"
     elif not advice.meets_targets:

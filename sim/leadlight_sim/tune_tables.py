@@ -24,24 +24,26 @@ PROSE_WIDTH: Final = 100
 MISS: Final = "bold red"
 
 
-def print_tables(found: Sequence[Standing], targets: Mapping[str, float], seeds: int, stream: TextIO) -> None:
+def print_tables(
+    found: Sequence[Standing], targets: Mapping[str, float], seeds: int, names_deliveries: bool, stream: TextIO
+) -> None:
     """Print a sweep: measures down and intervals across, in as many tables as the terminal's width asks for.
 
-    ``seeds`` is the number of runs that each combination was to have. Where there are several deliveries each has its
-    own tables, under words that say what it is, and an overview of all comes last.
+    ``seeds`` is the number of runs that each combination was to have. With ``names_deliveries`` each delivery has its
+    own tables under words that say what it is, and an overview of all comes last.
     """
     console = Console(file=stream, highlight=False, soft_wrap=True)
     grouped = by_delivery(found)
     across = max(1, (console.width - LABEL_WIDTH) // COLUMN_WIDTH)
     for delivery, of_one in grouped.items():
-        if len(grouped) > 1:
+        if names_deliveries:
             way = DELIVERIES[delivery]
             console.print("\n" + textwrap.fill(f"Delivery {delivery}: {way.out}; {way.meaning}.", PROSE_WIDTH))
         _print_parts(console, of_one, across, lambda part: _measures(part, targets, seeds))
     console.print(
         "Median of the runs; below it the least and the most. Over followers the worst counts. ! misses the target."
     )
-    if len(grouped) > 1:
+    if names_deliveries:
         console.print("\nThe most airtime that a run took, or where a target is missed (!) the one missed by most.")
         intervals = sorted({standing.interval_s for standing in found})
         _print_parts(console, intervals, len(intervals), lambda part: _overview(grouped, part))

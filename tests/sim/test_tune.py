@@ -191,6 +191,31 @@ def test_an_interrupted_sweep_prints_what_is_finished_and_says_that_it_is_partia
     assert sum(len(each["runs"]) for each in told["intervals"]) == 2
 
 
+def test_an_interrupted_sweep_of_several_deliveries_names_them_though_one_alone_had_begun(
+    garden: str, capsys: pytest.CaptureFixture[str], tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    finish = tune_sweep.finish_run
+    finished: list[Scenario] = []
+
+    def strike_the_second(run: Scenario) -> tune_sweep.FinishedRun:
+        finished.append(run)
+        if len(finished) == 2:
+            raise KeyboardInterrupt
+        return finish(run)
+
+    monkeypatch.setattr(tune_sweep, "finish_run", strike_the_second)
+    document, picture = tmp_path / "tune.json", tmp_path / "tune.svg"
+    words = ["--intervals", "1,2", "--deliveries", "group,copies", "--seeds", "1", "--jobs", "1"]
+    assert tune(garden, *words, "--json", str(document), "--figure", str(picture)) == 130
+    out = capsys.readouterr().out
+    assert "PARTIAL: 1 of 4 runs were finished." in out
+    assert "Delivery group: to the group alone" in out
+    assert "No recommendation is made from a part of the runs." in out
+    told = json.loads(document.read_text())
+    assert [(each["delivery"], each["interval_s"]) for each in told["intervals"]] == [("group", 1.0)]
+    assert "partial: 1 of 4 runs were finished" in picture.read_text()
+
+
 @pytest.mark.slow
 @pytest.mark.skipif(sys.platform == "win32", reason="needs POSIX signals")
 def test_ctrl_c_ends_the_workers_at_once_and_keeps_what_they_had_finished(garden: str) -> None:
