@@ -128,11 +128,11 @@ def draw(
         (marked,) = (each for each in found if (each.interval_s, each.delivery) == (advice.interval_s, advice.delivery))
     figure = Figure(figsize=(14, 10.2 if is_of_several else 6.9), dpi=120, layout="constrained")
     inch = 1 / figure.get_size_inches()[1]
-    rect = (0, 0.24 * inch, 1, 1 - 0.93 * inch)
+    rect = (0, 0.2415 * inch, 1, 1 - 0.9315 * inch)
     figure.get_layout_engine().set(w_pad=0.1, h_pad=0.1, rect=rect)  # type: ignore[union-attr, call-arg]
-    figure.text(0.012, 1 - 0.19 * inch, title, fontsize=13, fontweight="bold", color=_INK, va="top")
+    figure.text(0.012, 1 - 0.1932 * inch, title, fontsize=13, fontweight="bold", color=_INK, va="top")
     # The answer, where it is one of many, is what is looked for first.
-    figure.text(0.012, 1 - 0.47 * inch, subtitle, fontsize=11 if is_of_several else 9.5, color=_INK, va="top")
+    figure.text(0.012, 1 - 0.4692 * inch, subtitle, fontsize=11 if is_of_several else 9.5, color=_INK, va="top")
     if is_of_several:
         _draw_several(figure, found, targets, marked)
         note = "Marks and lines: median of the runs, of the worst piece each. Bars: from the least to the most."
@@ -140,7 +140,7 @@ def draw(
         _draw_one(figure, found, targets, marked)
         note = "Marks: one run each, its worst piece. Line: median of the runs. Shade: from the least to the most."
     note += " Beacon intervals on a logarithmic axis."
-    figure.text(0.012, 0.08 * inch, note, fontsize=8.5, color=_INK)
+    figure.text(0.012, 0.0828 * inch, note, fontsize=8.5, color=_INK)
     return figure
 
 
@@ -428,7 +428,7 @@ def _ratios(axes: Axes) -> None:
         return  # nothing has no place on such an axis
     low, high = min(finite) / 1.3, max(finite) * 1.3
     axes.set_yscale("log")
-    steps = [first * 10.0**power for power in range(-4, 3) for first in (1, 2, 5)]
+    steps = [first * 10.0**power for power in range(-4, 3) for first in (1, 2, 3, 5)]
     axes.yaxis.set_major_locator(FixedLocator([step for step in steps if low <= step <= high]))
     axes.yaxis.set_minor_locator(NullLocator())
     axes.yaxis.set_major_formatter(FuncFormatter(lambda value, _: f"{value:g}"))
