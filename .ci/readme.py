@@ -2,8 +2,8 @@
 
     python3 .ci/readme.py line run              print the line under the mark `<!-- line: run -->`
     python3 .ci/readme.py code example          print the Python under the mark `<!-- code: example -->`
-    python3 .ci/readme.py figures               measure every row of the table of figures anew, and print the table
-    python3 .ci/readme.py figures --write       the same, and put table and picture into the repository
+    python3 .ci/readme.py figures               measure every row of the tables of figures anew, and print them
+    python3 .ci/readme.py figures --write       the same, and put tables and picture into the repository
 
 The first two need nothing but Python; the last two need the simulator.
 """
@@ -19,24 +19,25 @@ import shlex
 import sys
 import tempfile
 from pathlib import Path
-from typing import NamedTuple
+from typing import Any, NamedTuple
 
 ROOT = Path(__file__).resolve().parents[1]
 README = ROOT / "README.md"
 PICTURE = ROOT / "sim" / "quarry-lake.png"
 ROW = re.compile(r"^\| (?P<what>[^|`]+) \| `leadlight (?P<command>[^`]+)` \|(?P<cells>.*)\|$", re.MULTILINE)
 NEVER = "never in step"
+NONE = "none"
 
 
 class Row(NamedTuple):
-    """One row of the table of figures: what is said of it, the words after `leadlight`, and the figures as printed."""
+    """One row of a table of figures: what is said of it, the words after `leadlight`, and the figures as printed."""
 
     what: str
     command: str
     cells: tuple[str, ...]
 
 
-class Figures(NamedTuple):
+class Rehearsed(NamedTuple):
     """What one rehearsal came to; times in ms, of the piece that fared worst in each; ``None`` if never in step."""
 
     latest_beacon_p95: float | None
@@ -56,6 +57,23 @@ class Figures(NamedTuple):
         )
 
 
+class Tuned(NamedTuple):
+    """What one sweep came to: of each delivery the longest interval that meets every target, with its airtime.
+
+    ``None`` if there is none. ``recommended`` is the place of the recommended one among them.
+    """
+
+    longest: tuple[tuple[float, float] | None, ...]
+    recommended: int | None
+
+    def cells(self) -> tuple[str, ...]:
+        """Return the figures as the table prints them: the recommended one in bold."""
+        told = [NONE if each is None else f"{each[0]:g} s, {each[1]:.2%}".replace("%", " %") for each in self.longest]
+        if self.recommended is not None:
+            told[self.recommended] = f"**{told[self.recommended]}**"
+        return tuple(told)
+
+
 def block(kind: str, name: str, text: str) -> str:
     """Return the fenced block that follows a mark; raise ``LookupError`` unless there is exactly one."""
     found = re.findall(rf"^<!-- {kind}: {re.escape(name)} -->\n+```\w+\n(.*?)^```$", text, re.MULTILINE | re.DOTALL)
@@ -73,35 +91,51 @@ def line(name: str, text: str) -> str:
 
 
 def rows(text: str) -> list[Row]:
-    """Return the rows of the table of figures."""
+    """Return the rows of the tables of figures."""
     return [
         Row(match["what"], match["command"], tuple(cell.strip() for cell in match["cells"].split("|")))
         for match in ROW.finditer(text)
     ]
 
 
-def measure(command: str) -> Figures:
-    """Carry out ``leadlight`` with these words and return its figures; the command must be a rehearsal."""
-    from leadlight_sim.cli import rehearse
+def measure(command: str) -> Rehearsed | Tuned:
+    """Carry out ``leadlight`` with these words and return its figures; the command must be `rehearse` or `tune`."""
+    from leadlight_sim import cli
 
-    words = shlex.split(command)
-    if words.pop(0) != "rehearse":
-        raise LookupError(f"only rehearsals can be measured, not {command!r}")
+    name, *words = shlex.split(command)
+    if name not in ("rehearse", "tune"):
+        raise LookupError(f"only rehearsals and sweeps can be measured, not {command!r}")
     parser = argparse.ArgumentParser()
-    rehearse.add_arguments(parser)
+    asked = cli.rehearse if name == "rehearse" else cli.tune
+    asked.add_arguments(parser)
     with tempfile.TemporaryDirectory() as folder:
         file = Path(folder) / "figures.json"
-        with contextlib.redirect_stdout(io.StringIO()):
-            rehearse.run(parser.parse_args([*words, "--quiet", "--json", str(file)]))
+        with contextlib.redirect_stdout(io.StringIO()), contextlib.redirect_stderr(io.StringIO()):
+            asked.run(parser.parse_args([*words, "--json", str(file)]))
         found = json.loads(file.read_text(encoding="utf-8"))
+    return _rehearsed(found) if name == "rehearse" else _tuned(found)
+
+
+def _rehearsed(found: dict[str, Any]) -> Rehearsed:
     pieces = found["followers"]
-    return Figures(
+    return Rehearsed(
         latest_beacon_p95=_largest(piece["naive_error_ms"]["p95"] for piece in pieces),
         error_p95=_largest(piece["error_ms"]["p95"] for piece in pieces),
         error_worst=_largest(piece["error_ms"]["max"] for piece in pieces),
         jumps=sum(piece["visible_steps"] for piece in pieces),
         airtime_share=found["airtime_share"],
     )
+
+
+def _tuned(found: dict[str, Any]) -> Tuned:
+    deliveries = found["deliveries"]
+    longest: dict[str, tuple[float, float]] = {}
+    for each in found["intervals"]:  # by rising interval
+        if each["meets_targets"]:
+            longest[each["delivery"]] = each["interval_s"], each["over_seeds"]["airtime_share"]["high"]
+    advice = found["recommendation"]
+    recommended = deliveries.index(advice["delivery"]) if advice["meets_targets"] else None
+    return Tuned(tuple(longest.get(delivery) for delivery in deliveries), recommended)
 
 
 def _largest(values: object) -> float | None:
@@ -141,7 +175,7 @@ def main() -> None:
     parser = argparse.ArgumentParser(description="Print what is executable in README.md.")
     parser.add_argument("what", choices=["line", "code", "figures"])
     parser.add_argument("name", nargs="?", help="of the mark, for `line` and `code`")
-    parser.add_argument("--write", action="store_true", help="with `figures`: put table and picture in place")
+    parser.add_argument("--write", action="store_true", help="with `figures`: put tables and picture in place")
     arguments = parser.parse_args()
     text = README.read_text(encoding="utf-8")
     if arguments.what == "figures":

@@ -282,21 +282,28 @@ class World:
             piece = self.scenario.followers.index(follower)
             shows = [dataclasses.replace(show, stills=self._stills(show, piece)) for show in shows]
 
+        leader = self.scenario.leader
+
         def make() -> Follower:
-            return Follower(
-                FollowerSettings(
-                    name=follower.name,
-                    latency_ns=milliseconds(follower.latency_ms),
-                    trim_ns=round(follower.trim_ms * MILLISECOND),
-                    soundings=follower.sounds and self.scenario.leader.sounding_budget > 0,
-                    tally_interval_ns=seconds(self.scenario.leader.tally_interval_s),
-                    clock=ClockSettings(estimator=self._estimator),
-                ),
+            settings = FollowerSettings(
+                name=follower.name,
+                latency_ns=milliseconds(follower.latency_ms),
+                trim_ns=round(follower.trim_ms * MILLISECOND),
+                soundings=follower.sounds and leader.sounding_budget > 0,
+                tally_interval_ns=seconds(leader.tally_interval_s),
+                clock=ClockSettings(estimator=self._estimator),
+            )
+            made = Follower(
+                settings,
                 self._codec,
                 self.streams.stream("entropy", node.name, self._boot_number(node.name)),
                 shows,
                 None if self._recovery is None else self._recovery(),
             )
+            if Delivery(leader.delivery) is Delivery.COPIES and settings.soundings:
+                # Nothing goes to the group that could tell a board where its leader is: it is told beforehand.
+                made.ask(leader.name, node.now)
+            return made
 
         self._report_membership(node.name)
         node.start(make)

@@ -112,7 +112,10 @@ class Leader(_Part):
     wired: bool = False
     interval_s: float = Field(default=1.0, ge=0.05, le=10, description="in whole milliseconds")
     delivery: Literal["automatic", "group", "copies", "both"] = "automatic"
-    """How beacons go out: to the group, as copies to each follower, both, or as followers need it."""
+    """How beacons go out: to the group, as copies to each follower, both, or as followers need it.
+
+    By copies alone every follower that sounds is told the leader's address beforehand, since no beacon tells it.
+    """
     lead_time_s: float = Field(default=2.0, ge=0, le=60)
     """How long before a cue takes effect it is announced."""
     sounding_budget: int = Field(default=60, ge=0, le=255)

@@ -1,4 +1,4 @@
-"""The command `tune`: a sweep of the beacon interval, its table, figure and recommendation."""
+"""The command `tune`: a sweep of beacon intervals and deliveries, its table, figure and recommendation."""
 
 from __future__ import annotations
 
@@ -18,8 +18,10 @@ from leadlight.errors import ConfigurationError, LeadlightError
 
 # The rest is imported where it is used: a list of commands must not wait for the simulator to load.
 if TYPE_CHECKING:
+    from leadlight.terms import Delivery
     from leadlight_sim.scenario import Scenario
-    from leadlight_sim.tune import Measure, Recommendation, Standing
+    from leadlight_sim.tune import Standing
+    from leadlight_sim.tune_advice import Recommendation
     from leadlight_sim.tune_sweep import FinishedRun
 
 EXIT_INTERRUPTED = 130  # 128 + SIGINT, as shells report it
@@ -38,19 +40,30 @@ class _Sweep:
 
     scenario: Scenario
     intervals_s: tuple[float, ...]
+    deliveries: tuple[Delivery, ...]
     seeds: int
     targets: Mapping[str, float]
     reproduce: str
 
     @property
     def planned(self) -> int:
-        return len(self.intervals_s) * self.seeds
+        return len(self.intervals_s) * len(self.deliveries) * self.seeds
+
+    @property
+    def is_of_several(self) -> bool:
+        """Whether several deliveries are tried."""
+        return len(self.deliveries) > 1
+
+    @property
+    def each(self) -> str:
+        """What several seeds are rehearsed of."""
+        return "of each combination" if self.is_of_several else "at each interval"
 
 
 class TuneCommand:
-    """Tries beacon intervals in simulation and says which one to take."""
+    """Tries beacon intervals and deliveries in simulation and says which to take."""
 
-    summary = "try beacon intervals on a modelled network and recommend one that meets the targets"
+    summary = "try beacon intervals and deliveries on a modelled network and recommend what meets the targets"
 
     def add_arguments(self, parser: argparse.ArgumentParser) -> None:
         """Declare options and arguments."""
@@ -61,11 +74,17 @@ class TuneCommand:
             "--intervals", metavar="S,S,...", help="beacon intervals to try, in seconds (0.1,0.25,0.5,1,2,5)"
         )
         parser.add_argument(
+            "--deliveries",
+            action="append",
+            metavar="NAME,NAME,...",
+            help="deliveries to try at every interval: automatic, group, copies, both (the scenario's alone)",
+        )
+        parser.add_argument(
             "--seeds",
             type=int,
             default=DEFAULT_SEEDS,
             metavar="N",
-            help="runs at each interval, with seeds counted up from the scenario's (%(default)s)",
+            help="runs of each combination, with seeds counted up from the scenario's (%(default)s)",
         )
         parser.add_argument("--jobs", type=int, metavar="N", help="runs at a time (as many as there are cores)")
         parser.add_argument("--duration", type=float, metavar="S", help="only the first S seconds of the scenario")
@@ -92,14 +111,14 @@ class TuneCommand:
         from leadlight_sim import tune_sweep
 
         asked = _checked(arguments)
-        runs = tune_sweep.planned_runs(asked.scenario, asked.intervals_s, asked.seeds)
+        runs = tune_sweep.planned_runs(asked.scenario, asked.intervals_s, asked.deliveries, asked.seeds)
         jobs = tune_sweep.cores() if arguments.jobs is None else arguments.jobs
         finished: list[FinishedRun] = []
         interrupted = False
         trouble: LeadlightError | None = None
         results = tune_sweep.sweep(runs, jobs)
         try:
-            with _progress(len(runs), sys.stderr) as tell:
+            with _progress(len(runs), asked.is_of_several, sys.stderr) as tell:
                 for result in results:
                     finished.append(result)
                     tell(result)
@@ -115,8 +134,8 @@ class TuneCommand:
 
 def _checked(arguments: argparse.Namespace) -> _Sweep:
     from leadlight_sim.scenario import change_from_text, resolve_scenario
-    from leadlight_sim.tune import DEFAULT_INTERVALS_S, targets_of
-    from leadlight_sim.tune_sweep import intervals_from_text
+    from leadlight_sim.tune import targets_of
+    from leadlight_sim.tune_sweep import DEFAULT_INTERVALS_S, intervals_from_text
 
     scenario = resolve_scenario(arguments.scenario)
     if arguments.changes:
@@ -136,10 +155,24 @@ def _checked(arguments: argparse.Namespace) -> _Sweep:
     return _Sweep(
         scenario=scenario,
         intervals_s=intervals,
+        deliveries=_deliveries(arguments, scenario),
         seeds=arguments.seeds,
         targets=targets_of(scenario, arguments.airtime, arguments.target_cue_ms),
         reproduce=_reproduce(arguments, intervals),
     )
+
+
+def _deliveries(arguments: argparse.Namespace, scenario: Scenario) -> tuple[Delivery, ...]:
+    from leadlight.terms import Delivery
+    from leadlight_sim.tune_sweep import DELIVERIES_ALLOWED, deliveries_from_text
+
+    given = arguments.deliveries
+    if given is None:
+        return (Delivery(scenario.leader.delivery),)
+    if len(given) > 1:
+        # Who says it twice means both, and would miss the first without a word.
+        raise ConfigurationError("--deliveries", " and ".join(given), f"given once, {DELIVERIES_ALLOWED}")
+    return deliveries_from_text(given[0])
 
 
 def _check_files(arguments: argparse.Namespace) -> None:
@@ -155,7 +188,10 @@ def _reproduce(arguments: argparse.Namespace, intervals_s: Sequence[float]) -> s
     words = ["leadlight", "tune"]
     if arguments.scenario is not None:
         words.append(arguments.scenario)
-    words += ["--intervals", ",".join(f"{each:g}" for each in intervals_s), "--seeds", str(arguments.seeds)]
+    words += ["--intervals", ",".join(f"{each:g}" for each in intervals_s)]
+    if arguments.deliveries is not None:
+        words += ["--deliveries", *arguments.deliveries]
+    words += ["--seeds", str(arguments.seeds)]
     for change in arguments.changes:
         words += ["--set", change]
     for option in ("--duration", *(option for option, _ in _TARGET_OPTIONS), "--target-cue-ms", "--airtime"):
@@ -169,19 +205,20 @@ def _reproduce(arguments: argparse.Namespace, intervals_s: Sequence[float]) -> s
 
 
 @contextmanager
-def _progress(planned: int, stream: TextIO) -> Iterator[Callable[[FinishedRun], None]]:
+def _progress(planned: int, names_deliveries: bool, stream: TextIO) -> Iterator[Callable[[FinishedRun], None]]:
     """Give a function to call with every finished run: a bar on a terminal, a line each elsewhere."""
     done = 0
+
+    def named(result: FinishedRun) -> str:
+        figures = result.figures
+        delivery = f", delivery {figures.delivery}" if names_deliveries else ""
+        return f"{figures.interval_s:g} s{delivery}, seed {figures.seed}"
 
     def line(result: FinishedRun) -> str:
         from leadlight_sim.tune import MEASURES
 
-        figures = result.figures
-        error = MEASURES[0].told(figures.error_p95_ms)
-        return (
-            f"run {done} of {planned}: interval {figures.interval_s:g} s, seed {figures.seed}, error p95 {error} "
-            f"({result.wall_s:.1f} s)"
-        )
+        error = MEASURES[0].told(result.figures.error_p95_ms)
+        return f"run {done} of {planned}: interval {named(result)}, error p95 {error} ({result.wall_s:.1f} s)"
 
     if not stream.isatty():
 
@@ -209,8 +246,7 @@ def _progress(planned: int, stream: TextIO) -> Iterator[Callable[[FinishedRun], 
         task = bar.add_task("rehearsing", total=planned)
 
         def tell_bar(result: FinishedRun) -> None:
-            figures = result.figures
-            bar.update(task, advance=1, description=f"{figures.interval_s:g} s, seed {figures.seed}")
+            bar.update(task, advance=1, description=named(result))
 
         yield tell_bar
 
@@ -219,7 +255,10 @@ def _progress(planned: int, stream: TextIO) -> Iterator[Callable[[FinishedRun], 
 
 
 def _tell(asked: _Sweep, finished: Sequence[FinishedRun], arguments: argparse.Namespace) -> None:
-    from leadlight_sim.tune import beat_of, recommend, standings
+    from leadlight_sim.tune import standings
+    from leadlight_sim.tune_advice import recommend
+    from leadlight_sim.tune_beat import beat_of
+    from leadlight_sim.tune_tables import print_tables
 
     found = standings((result.figures for result in finished), asked.targets)
     is_partial = len(finished) < asked.planned
@@ -232,7 +271,7 @@ def _tell(asked: _Sweep, finished: Sequence[FinishedRun], arguments: argparse.Na
         lines.append(f"PARTIAL: {len(finished)} of {asked.planned} runs were finished.")
     sys.stdout.write("\n".join(lines) + "\n")
     if found:
-        _write_table(found, asked, sys.stdout)
+        print_tables(found, asked.targets, asked.seeds, asked.is_of_several, sys.stdout)
     if advice is not None:
         paragraphs = [
             advice.headline,
@@ -249,66 +288,6 @@ def _tell(asked: _Sweep, finished: Sequence[FinishedRun], arguments: argparse.Na
         _write_json(arguments.json, asked, found, advice, beats, is_partial)
     if arguments.figure is not None and found:
         _write_figure(arguments.figure, asked, found, advice, len(finished))
-
-
-def _write_table(found: Sequence[Standing], asked: _Sweep, stream: TextIO) -> None:
-    """Write measures down and intervals across, in as many tables as the width asks for."""
-    from rich.console import Console
-
-    console = Console(file=stream, highlight=False, soft_wrap=True)
-    across = max(1, (console.width - 30) // 12)
-    for start in range(0, len(found), across):
-        console.print(_table(found[start : start + across], asked))
-    console.print(
-        "Median of the runs; below it the least and the most. Over followers the worst counts. ! misses the target."
-    )
-
-
-def _table(found: Sequence[Standing], asked: _Sweep) -> Any:
-    from rich import box
-    from rich.table import Table
-
-    from leadlight_sim.tune import MEASURES
-
-    table = Table(box=box.SIMPLE_HEAD, pad_edge=False, padding=(0, 1, 0, 0))
-    table.add_column("beacon interval", no_wrap=True)
-    table.add_column("target", justify="right", no_wrap=True)
-    for standing in found:
-        table.add_column(f"{standing.interval_s:g} s", justify="right", no_wrap=True)
-    for measure in MEASURES:
-        if all(standing.spread(measure) is None for standing in found):
-            continue
-        target = asked.targets.get(measure.key)
-        limit = "" if target is None else f"≤ {measure.number(target)}"
-        label = _SHORT.get(measure.key, measure.name) + (f", {measure.unit}" if measure.unit else "")
-        table.add_row(label, limit, *(_cell(standing, measure) for standing in found))
-    table.add_row("runs", "", *(f"{len(standing.runs)} of {asked.seeds}" for standing in found))
-    table.add_row("meets every target", "", *("no" if standing.shortfalls else "yes" for standing in found))
-    return table
-
-
-_SHORT = {
-    "error_p95_ms": "error, p95",
-    "error_max_ms": "error, worst",
-    "pair_p95_ms": "pair, p95",
-    "tight_pair_p95_ms": "tight pair, p95",
-    "rejoin_s": "return",
-    "wrong_frame_share": "wrong frame",
-}
-
-
-def _cell(standing: Standing, measure: Measure) -> Any:
-    from rich.text import Text
-
-    spread = standing.spread(measure)
-    if spread is None:
-        return Text("–")
-    misses = any(shortfall.measure is measure for shortfall in standing.shortfalls)
-    cell = Text(measure.number(spread.median) + (" !" if misses else ""), style="bold red" if misses else "")
-    if len(standing.runs) > 1:
-        low, high = measure.number(spread.low, digits=2), measure.number(spread.high, digits=2)
-        cell.append(f"\n{low}–{high}" if low != high else "\n", style="dim")
-    return cell
 
 
 def _write_json(
@@ -330,11 +309,13 @@ def _write_json(
         "reproduce": asked.reproduce,
         "seeds": [asked.scenario.run.seed + number for number in range(asked.seeds)],
         "intervals_s": list(asked.intervals_s),
+        "deliveries": list(asked.deliveries),
         "targets": dict(asked.targets),
         "partial": is_partial,
         "intervals": [
             {
                 "interval_s": standing.interval_s,
+                "delivery": standing.delivery,
                 "meets_targets": not standing.shortfalls,
                 "misses": [shortfall.measure.key for shortfall in standing.shortfalls],
                 "over_seeds": {
@@ -360,12 +341,14 @@ def _write_figure(
 ) -> None:
     from leadlight_sim.tune_figure import draw, save
 
-    marked = advice.interval_s if advice is not None and advice.meets_targets else None
+    several = asked.is_of_several
     if advice is None:
         outcome = f"partial: {finished} of {asked.planned} runs were finished; no recommendation"
-    elif marked is None:
-        outcome = f"{advice.headline} Nearest: {advice.interval_s:g} s."
+    elif not advice.meets_targets:
+        nearest = f"delivery {advice.delivery} at {advice.interval_s:g} s" if several else f"{advice.interval_s:g} s"
+        outcome = f"{advice.headline} Nearest: {nearest}."
     else:
-        outcome = f"{advice.headline.removesuffix('.')} (green band), the longest that meets every target"
-    runs = f"{asked.seeds} run{'s' if asked.seeds > 1 else ''} of {asked.scenario.run.duration_s:g} s at each interval"
-    save(draw(found, asked.targets, asked.scenario.name, f"{outcome}. {runs}.".replace("..", "."), marked), path)
+        mark = "(framed, ringed)" if several else "(green band), the longest that meets every target"
+        outcome = f"{advice.headline.removesuffix('.')} {mark}"
+    runs = f"{asked.seeds} run{'s' if asked.seeds > 1 else ''} of {asked.scenario.run.duration_s:g} s {asked.each}"
+    save(draw(found, asked.targets, asked.scenario.name, f"{outcome}. {runs}.".replace("..", "."), advice), path)

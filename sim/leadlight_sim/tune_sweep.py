@@ -13,15 +13,19 @@ from collections.abc import Iterator, Sequence
 from contextlib import contextmanager, suppress
 from dataclasses import dataclass
 from multiprocessing.connection import Connection, wait
-from typing import Any
+from typing import Any, Final
 
 from leadlight.errors import ConfigurationError, LeadlightError
+from leadlight.terms import Delivery
 from leadlight_sim.rehearse import rehearse
 from leadlight_sim.scenario import Scenario
-from leadlight_sim.tune import INTERVALS_MAXIMUM, RunFigures, figures_of
+from leadlight_sim.tune import DELIVERIES, RunFigures, figures_of
 
-INTERVALS_ALLOWED = "seconds from 0.05 to 10 in whole milliseconds, separated by commas, such as 0.5,1,2"
-SEEDS_MAXIMUM = 1000
+DEFAULT_INTERVALS_S: Final = (0.1, 0.25, 0.5, 1.0, 2.0, 5.0)
+INTERVALS_ALLOWED: Final = "seconds from 0.05 to 10 in whole milliseconds, separated by commas, such as 0.5,1,2"
+INTERVALS_MAXIMUM: Final = 100
+DELIVERIES_ALLOWED: Final = f"each at most once, separated by commas: {', '.join(DELIVERIES)}"
+SEEDS_MAXIMUM: Final = 1000
 
 
 class SweepError(LeadlightError):
@@ -50,17 +54,34 @@ def intervals_from_text(text: str) -> tuple[float, ...]:
     return tuple(intervals)
 
 
-def planned_runs(scenario: Scenario, intervals_s: Sequence[float], seeds: int) -> list[Scenario]:
-    """Return the scenario of every run: each interval with ``seeds`` seeds counted up from the scenario's own.
+def deliveries_from_text(text: str) -> tuple[Delivery, ...]:
+    """Return the deliveries in ``text`` in the order in which they are told. Raises ``ConfigurationError``."""
+    try:
+        deliveries = [Delivery(part.strip()) for part in text.split(",")]
+    except ValueError:
+        deliveries = []
+    if not deliveries or len(set(deliveries)) < len(deliveries):
+        raise ConfigurationError("--deliveries", text, DELIVERIES_ALLOWED)
+    return tuple(delivery for delivery in DELIVERIES if delivery in deliveries)
 
-    All intervals come with the first seed, then all with the second, so that a part of them says something of each
-    interval. Raises ``ScenarioError`` or ``ConfigurationError``.
+
+def planned_runs(
+    scenario: Scenario, intervals_s: Sequence[float], deliveries: Sequence[Delivery], seeds: int
+) -> list[Scenario]:
+    """Return the scenario of every run: each interval by each delivery, each with ``seeds`` seeds.
+
+    Seeds count up from the scenario's own. All combinations come with the first seed, then all with the second, so that
+    a part of the runs says something of each combination. Raises ``ScenarioError`` or ``ConfigurationError``.
     """
     if not 1 <= seeds <= SEEDS_MAXIMUM:
         raise ConfigurationError("--seeds", seeds, f"1 to {SEEDS_MAXIMUM}")
     first = scenario.run.seed
-    varied = [scenario.with_changes({"leader.interval_s": interval}) for interval in intervals_s]
-    return [at_interval.with_changes({"run.seed": first + number}) for number in range(seeds) for at_interval in varied]
+    varied = [
+        scenario.with_changes({"leader.delivery": delivery.value, "leader.interval_s": interval})
+        for delivery in deliveries
+        for interval in intervals_s
+    ]
+    return [each.with_changes({"run.seed": first + number}) for number in range(seeds) for each in varied]
 
 
 def finish_run(scenario: Scenario) -> FinishedRun:
@@ -142,8 +163,8 @@ def _received(worker: _Worker) -> FinishedRun:
         run = worker.busy_with
         assert run is not None
         raise SweepError(
-            f"the run at {run.leader.interval_s:g} s with seed {run.run.seed} ended before it was finished "
-            f"(exit code {worker.process.exitcode})"
+            f"the run at {run.leader.interval_s:g} s by delivery {run.leader.delivery} with seed {run.run.seed} ended "
+            f"before it was finished (exit code {worker.process.exitcode})"
         ) from error
     assert isinstance(finished, FinishedRun)
     return finished

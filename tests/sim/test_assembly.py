@@ -8,6 +8,7 @@ import pytest
 
 from leadlight import CueState
 from leadlight.cue import NO_SHOW, show_key
+from leadlight.terms import ClockState, Delivery
 from leadlight.units import MILLISECOND, SECOND
 from leadlight_sim.air.presets import preset
 from leadlight_sim.air.timing import Band, Radio
@@ -27,6 +28,23 @@ def small(**changes: Any) -> Scenario:
         "cues": [{"at_s": 20, "show": "tidefall", "position_s": 7.0}],
     }
     return check_scenario(table | changes, "small")
+
+
+@pytest.mark.parametrize("delivery", Delivery)
+def test_boards_come_to_follow_by_every_delivery(delivery: Delivery) -> None:
+    world = World(small(leader={"wired": True, "delivery": delivery.value}))
+    world.leader.beacons_sent = []
+    world.run_to(TrueInstant(30 * SECOND))
+    assert [node.follower.clock.state for node in world.followers] == [ClockState.LOCKED] * 2
+    # By copies alone nothing goes to the group that could tell a board where its leader is: it knows beforehand.
+    assert (world.leader.beacons_sent == []) == (delivery is Delivery.COPIES)
+
+
+def test_a_board_that_only_listens_hears_nothing_where_copies_alone_are_sent() -> None:
+    boards = [{"name": "jetty", "pixels": 100, "sounds": False}, {"name": "willow", "pixels": 200}]
+    world = World(small(leader={"wired": True, "delivery": "copies"}, followers=boards))
+    world.run_to(TrueInstant(30 * SECOND))
+    assert [node.follower.clock.state for node in world.followers] == [ClockState.FREE_RUN, ClockState.LOCKED]
 
 
 @pytest.mark.parametrize("name", ["idle", "busy", "dozing", "model-a", "model-e"])

@@ -15,12 +15,17 @@ from typing import Any
 
 import pytest
 
+from leadlight import cli
 from leadlight.errors import ConfigurationError, LeadlightError
+from leadlight.terms import Delivery
 from leadlight_sim import tune_sweep
 from leadlight_sim.scenario import Scenario, check_scenario
 from leadlight_sim.tune import RunFigures, standings
+from leadlight_sim.tune_advice import recommend
 from leadlight_sim.tune_command import TuneCommand
 from leadlight_sim.tune_figure import draw, save
+
+AS_IT_IS = (Delivery.AUTOMATIC,)
 
 GARDEN = """
 name = "Garden"
@@ -62,12 +67,12 @@ def scenario() -> Scenario:
 
 
 def ordered(runs: list[tune_sweep.FinishedRun]) -> list[RunFigures]:
-    return sorted((run.figures for run in runs), key=lambda run: (run.interval_s, run.seed))
+    return sorted((run.figures for run in runs), key=lambda run: (run.delivery, run.interval_s, run.seed))
 
 
 @pytest.mark.slow
 def test_the_same_results_come_with_one_job_and_with_two_and_however_workers_start() -> None:
-    runs = tune_sweep.planned_runs(scenario(), (0.5, 2.0), 2)
+    runs = tune_sweep.planned_runs(scenario(), (2.0,), (Delivery.GROUP, Delivery.COPIES), 2)
     alone = ordered(list(tune_sweep.sweep(runs, 1)))
     assert len({run.trace_hash for run in alone}) == 4
     assert ordered(list(tune_sweep.sweep(runs, 2))) == alone
@@ -78,9 +83,9 @@ def test_the_same_results_come_with_one_job_and_with_two_and_however_workers_sta
 @pytest.mark.slow
 def test_a_worker_that_dies_is_named_by_its_run() -> None:
     # Nobody to score: what no checked scenario can be.
-    runs = tune_sweep.planned_runs(scenario(), (0.5, 1.0), 1)
+    runs = tune_sweep.planned_runs(scenario(), (0.5, 1.0), AS_IT_IS, 1)
     broken = runs[1].model_copy(update={"followers": ()})
-    with pytest.raises(tune_sweep.SweepError, match=r"the run at 1 s with seed 7 ended before it was finished"):
+    with pytest.raises(tune_sweep.SweepError, match=r"the run at 1 s by delivery automatic with seed 7 ended before"):
         list(tune_sweep.sweep([runs[0], broken], 2))
 
 
@@ -108,6 +113,56 @@ def test_it_tells_a_table_a_recommendation_and_how_to_repeat_it(
     assert told["partial"] is False
     assert [[run["seed"] for run in each["runs"]] for each in told["intervals"]] == [[7, 8], [7, 8]]
     assert picture.read_text().startswith("<?xml")
+    # Who asks for an interval only is told nothing of deliveries; a program finds which it was.
+    assert "eliver" not in out + progress
+    assert (told["deliveries"], told["recommendation"]["delivery"]) == (["automatic"], "automatic")
+
+
+def test_deliveries_are_swept_with_every_interval_and_told_one_by_one_and_side_by_side(
+    garden: str, capsys: pytest.CaptureFixture[str], tmp_path: Path
+) -> None:
+    document, picture = tmp_path / "tune.json", tmp_path / "tune.svg"
+    words = ["--intervals", "1,2", "--deliveries", "copies,group", "--seeds", "1", "--airtime", "0.02"]
+    code = tune(garden, *words, "--jobs", "1", "--json", str(document), "--figure", str(picture))
+    out, progress = capsys.readouterr()
+    assert code == 0
+    assert len(progress.splitlines()) == 4
+    assert "run 1 of 4: interval 1 s, delivery group, seed 7" in progress
+    told = json.loads(document.read_text())
+    assert told["deliveries"] == ["group", "copies"]
+    assert [(each["delivery"], each["interval_s"]) for each in told["intervals"]] == [
+        *(("group", 1.0), ("group", 2.0), ("copies", 1.0), ("copies", 2.0))
+    ]
+    for each in told["intervals"]:
+        assert [(run["delivery"], run["interval_s"]) for run in each["runs"]] == [
+            (each["delivery"], each["interval_s"])
+        ]
+        # Copies alone reach every board, too: told where its leader is, it asks for them.
+        assert each["runs"][0]["error_p95_ms"] < 12.5
+    recommended = told["recommendation"]
+    assert recommended["meets_targets"] is True
+    assert recommended["headline"] in out
+    least = min((each for each in told["intervals"]), key=lambda each: each["over_seeds"]["airtime_share"]["high"])
+    assert (recommended["delivery"], recommended["interval_s"]) == (least["delivery"], least["interval_s"])
+    assert out.index("Delivery group: to the group alone") < out.index("Delivery copies: a copy to each board")
+    assert out.index("Delivery copies: a copy") < out.index("The most airtime") < out.index("Recommended: ")
+    assert f"Reproduce: leadlight tune {garden} --intervals 1,2 --deliveries copies,group --seeds 1" in out
+    assert picture.read_text().startswith("<?xml")
+
+
+@pytest.mark.parametrize("width", [60, 80, 120])
+def test_no_figure_in_a_table_is_cut_however_narrow_the_terminal(
+    width: int, garden: str, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setenv("COLUMNS", str(width))
+    words = ["--intervals", "1,1.25,1.5,2", "--deliveries", "group,both", "--seeds", "2", "--target-ms", "0.001"]
+    tune(garden, *words, "--jobs", "1")
+    out = capsys.readouterr().out
+    table = out[: out.index("None of the 8 combinations")]
+    assert "…" not in table
+    assert table.count("error, p95 !") == 8
+    drawn = [line for line in table.splitlines() if line.startswith(" ")]
+    assert max(map(len, drawn)) <= width
 
 
 def test_an_interrupted_sweep_prints_what_is_finished_and_says_that_it_is_partial(
@@ -134,6 +189,31 @@ def test_an_interrupted_sweep_prints_what_is_finished_and_says_that_it_is_partia
     assert told["partial"] is True
     assert told["recommendation"] is None
     assert sum(len(each["runs"]) for each in told["intervals"]) == 2
+
+
+def test_an_interrupted_sweep_of_several_deliveries_names_them_though_one_alone_had_begun(
+    garden: str, capsys: pytest.CaptureFixture[str], tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    finish = tune_sweep.finish_run
+    finished: list[Scenario] = []
+
+    def strike_the_second(run: Scenario) -> tune_sweep.FinishedRun:
+        finished.append(run)
+        if len(finished) == 2:
+            raise KeyboardInterrupt
+        return finish(run)
+
+    monkeypatch.setattr(tune_sweep, "finish_run", strike_the_second)
+    document, picture = tmp_path / "tune.json", tmp_path / "tune.svg"
+    words = ["--intervals", "1,2", "--deliveries", "group,copies", "--seeds", "1", "--jobs", "1"]
+    assert tune(garden, *words, "--json", str(document), "--figure", str(picture)) == 130
+    out = capsys.readouterr().out
+    assert "PARTIAL: 1 of 4 runs were finished." in out
+    assert "Delivery group: to the group alone" in out
+    assert "No recommendation is made from a part of the runs." in out
+    told = json.loads(document.read_text())
+    assert [(each["delivery"], each["interval_s"]) for each in told["intervals"]] == [("group", 1.0)]
+    assert "partial: 1 of 4 runs were finished" in picture.read_text()
 
 
 @pytest.mark.slow
@@ -172,6 +252,10 @@ def test_ctrl_c_ends_the_workers_at_once_and_keeps_what_they_had_finished(garden
     [
         (["--intervals", "0.5,soon"], "--intervals"),
         (["--intervals", "0.01"], "--intervals"),
+        (["--deliveries", "foo"], "--deliveries: 'foo'"),
+        (["--deliveries", ""], "--deliveries: ''"),
+        (["--deliveries", "group,both,group"], "--deliveries: 'group,both,group'"),
+        (["--deliveries", "group", "--deliveries", "both"], "--deliveries: 'group and both'"),
         (["--seeds", "0"], "--seeds"),
         (["--jobs", "0"], "--jobs"),
         (["--duration", "31"], "--duration"),
@@ -196,24 +280,41 @@ def test_trouble_is_told_before_any_run_is_made(
         tune(garden, "--jobs", "1", *words) if "--jobs" not in words else tune(garden, *words)
 
 
+@pytest.mark.parametrize("text", ["foo", "", "group,group"])
+def test_a_delivery_that_is_none_ends_with_one_line_and_code_2_and_writes_nothing(
+    text: str, garden: str, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    files = sorted(tmp_path.iterdir())
+    words = ["--deliveries", text, "--json", str(tmp_path / "tune.json"), "--figure", str(tmp_path / "tune.png")]
+    assert cli.main(["tune", garden, *words]) == 2
+    out, said = capsys.readouterr()
+    assert out == ""
+    assert said.splitlines() == [
+        f"leadlight: --deliveries: {text!r} is not allowed; allowed: each at most once, separated by commas: "
+        "automatic, group, copies, both"
+    ]
+    assert sorted(tmp_path.iterdir()) == files
+
+
 def test_a_scenario_that_is_not_there_is_refused() -> None:
     with pytest.raises(LeadlightError, match="neither a file nor a shipped scenario"):
         tune("no-such-garden")
 
 
 def test_the_figure_shows_runs_that_never_joined_and_is_the_same_each_time(tmp_path: Path) -> None:
-    (run,) = tune_sweep.sweep(tune_sweep.planned_runs(scenario(), (1.0,), 1), 1)
+    (run,) = tune_sweep.sweep(tune_sweep.planned_runs(scenario(), (1.0,), AS_IT_IS, 1), 1)
     never = dataclasses.replace(run.figures, interval_s=2.0, join_s=float("inf"), error_p95_ms=float("inf"))
     targets = {"error_p95_ms": 5.0, "join_s": 10.0}
     paths = tmp_path / "one.svg", tmp_path / "two.svg"
     for path in paths:
-        save(draw(standings([run.figures, never], targets), targets, "Garden", "", 1.0), path)
+        found = standings([run.figures, never], targets)
+        save(draw(found, targets, "Garden", "", recommend(found, targets)), path)
     assert paths[0].read_bytes() == paths[1].read_bytes()
     assert "1 never" in paths[0].read_text()
 
 
 def test_a_figure_that_cannot_be_written_is_told(tmp_path: Path) -> None:
-    (run,) = tune_sweep.sweep(tune_sweep.planned_runs(scenario(), (1.0,), 1), 1)
+    (run,) = tune_sweep.sweep(tune_sweep.planned_runs(scenario(), (1.0,), AS_IT_IS, 1), 1)
     with pytest.raises(LeadlightError, match="cannot be written"):
         save(draw(standings([run.figures], {}), {}, "Garden", "", None), tmp_path / "none" / "tune.png")
 

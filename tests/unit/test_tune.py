@@ -8,22 +8,20 @@ from typing import Any
 import pytest
 
 from leadlight.errors import ConfigurationError
+from leadlight.terms import Delivery
 from leadlight_sim.scenario import ScenarioError, load_shipped
-from leadlight_sim.tune import (
-    MEASURES,
-    Recommendation,
-    RunFigures,
-    beat_of,
-    recommend,
-    standings,
-    targets_of,
-)
-from leadlight_sim.tune_sweep import intervals_from_text, planned_runs, sweep
+from leadlight_sim.tune import DELIVERIES, MEASURES, RunFigures, by_delivery, standings, targets_of
+from leadlight_sim.tune_advice import Recommendation, recommend
+from leadlight_sim.tune_beat import beat_of
+from leadlight_sim.tune_sweep import deliveries_from_text, intervals_from_text, planned_runs, sweep
 
+AUTOMATIC, GROUP, COPIES, BOTH = Delivery
+ONE = (AUTOMATIC,)
 TARGETS = {"error_p95_ms": 10.0, "pair_p95_ms": 15.0, "join_s": 10.0}
 
 GOOD = RunFigures(
     interval_s=1.0,
+    delivery=AUTOMATIC,
     seed=1,
     error_p95_ms=4.0,
     error_max_ms=9.0,
@@ -215,6 +213,168 @@ def test_targets_are_the_scenarios_and_a_ceiling_outside_its_range_is_refused() 
             targets_of(scenario, cue_lateness_ms=lateness)
 
 
+# --- The recommendation of a delivery ---------------------------------------------------------------------------------
+
+
+def by(delivery: Delivery, interval_s: float, airtime_share: float, seed: int = 1, **changes: object) -> RunFigures:
+    return run(interval_s, seed, delivery=delivery, airtime_share=airtime_share, **changes)
+
+
+def test_of_every_deliverys_longest_interval_that_meets_the_targets_the_one_with_the_least_airtime_is_recommended() -> (
+    None
+):
+    found = advice(
+        [
+            *(by(AUTOMATIC, 1.0, 0.010), by(AUTOMATIC, 2.0, 0.007), by(AUTOMATIC, 5.0, 0.005, error_p95_ms=12.0)),
+            *(by(COPIES, 1.0, 0.012), by(COPIES, 2.0, 0.009), by(COPIES, 5.0, 0.006)),
+            *(by(BOTH, 1.0, 0.020), by(BOTH, 2.0, 0.014), by(BOTH, 5.0, 0.013)),
+        ]
+    )
+    assert (found.interval_s, found.delivery, found.meets_targets) == (5.0, COPIES, True)
+    assert found.headline == "Recommended: beacon interval 5 s, delivery copies."
+    assert found.sentences[:2] == (
+        "Each beacon then goes as a copy to each board, and nothing to the group.",
+        "8 of 9 combinations meet every target in the one run made of each. Timing takes at most 0.6 % of the "
+        "channel's time by this one, the least of them.",
+    )
+
+
+def test_each_other_delivery_is_told_with_what_it_takes_and_what_it_misses_and_by_how_much() -> None:
+    found = advice(
+        [
+            *(by(AUTOMATIC, 1.0, 0.012), by(AUTOMATIC, 2.0, 0.007, error_p95_ms=12.0)),
+            *(by(GROUP, 1.0, 0.010), by(GROUP, 2.0, 0.007, error_p95_ms=12.0)),
+            *(by(COPIES, 1.0, 0.012, pair_p95_ms=45.0), by(COPIES, 2.0, 0.009, error_p95_ms=12.0, join_s=11.0)),
+            *(by(BOTH, 1.0, 0.030), by(BOTH, 2.0, 0.025, error_p95_ms=3.0, error_max_ms=7.0)),
+        ]
+    )
+    assert (found.interval_s, found.delivery) == (1.0, GROUP)
+    missed = "fails by error to the leader (p95), 12 ms where 10 ms is allowed (20 % too much), in 1 of 1 run"
+    assert found.sentences[3:8] == (
+        f"By the same delivery 2 s {missed}.",
+        "Delivery automatic meets every target too, at 1 s, but takes 1.2 % of the channel's time, 20 % more; "
+        f"pieces are as far off. There 2 s {missed}. What it takes more is copies, to boards that hear too "
+        "little of the group.",
+        f"Delivery copies meets every target at no interval; nearest is 2 s, which {missed}, and 1 other target.",
+        "Delivery both meets every target too, at 2 s, but takes 2.5 % of the channel's time, 2.5 times as much; "
+        "pieces are off by 3 ms (p95) and 7 ms at worst, against 4 ms (p95) and 9 ms at worst.",
+        "To have it, start the leader with `leadlight lead --interval 1 --delivery group`.",
+    )
+
+
+def test_of_deliveries_that_take_as_good_as_the_same_the_first_is_recommended_and_the_least_named() -> None:
+    found = advice([by(BOTH, 5.0, 0.0064), by(COPIES, 5.0, 0.0070), by(GROUP, 2.0, 0.0071), by(AUTOMATIC, 1.0, 0.0090)])
+    assert found.delivery is COPIES  # less than a tenth more than the least; that of group is more
+    assert found.sentences[1] == (
+        "4 of 4 combinations meet every target in the one run made of each. Timing takes at most 0.7 % of the "
+        "channel's time by this one. The least is 0.64 % of the channel's time, by delivery both at 5 s: as good as "
+        "the same, and of such the first of automatic, group, copies, both is taken."
+    )
+    assert (
+        "Delivery both meets every target too, at 5 s, and takes 0.64 % of the channel's time, 8.6 % less; pieces are "
+        "as far off." in found.sentences
+    )
+
+
+def test_of_two_deliveries_that_take_as_much_the_first_is_recommended_and_the_other_said_to_take_as_much() -> None:
+    found = advice([by(GROUP, 2.0, 0.007), by(AUTOMATIC, 2.0, 0.007), by(BOTH, 2.0, 0.009)])
+    assert found.delivery is AUTOMATIC
+    assert any(
+        each.startswith("Delivery group meets every target too, at 2 s, and takes as much airtime;")
+        for each in found.sentences
+    )
+
+
+def test_no_claim_of_least_airtime_is_made_where_a_shorter_interval_took_less() -> None:
+    found = advice([by(GROUP, 1.0, 0.01), by(GROUP, 2.0, 0.02), by(BOTH, 2.0, 0.03)])
+    assert (found.interval_s, found.delivery) == (2.0, GROUP)
+    assert not any("the least" in sentence for sentence in found.sentences)
+
+
+def test_the_airtime_of_the_worst_run_decides_not_the_median() -> None:
+    runs = [by(AUTOMATIC, 1.0, 0.01), by(GROUP, 1.0, 0.005)]
+    runs += [dataclasses.replace(each, seed=2, airtime_share=0.011) for each in runs]
+    assert advice(runs).delivery is AUTOMATIC
+    assert advice([*runs, by(GROUP, 1.0, 0.02, seed=3)]).delivery is AUTOMATIC
+
+
+def test_the_only_combination_that_meets_every_target_is_called_that() -> None:
+    found = advice([by(GROUP, 1.0, 0.01, join_s=math.inf), by(COPIES, 1.0, 0.02)])
+    assert found.delivery is COPIES
+    assert found.sentences[1] == (
+        "It alone of 2 combinations meets every target in the one run made of each. Timing takes 2 % of the channel's "
+        "time."
+    )
+    assert (
+        "Delivery group meets every target at no interval; nearest is 1 s, which fails by join time, never where 10 s "
+        "is allowed, in 1 of 1 run." in found.sentences
+    )
+
+
+def test_who_is_told_to_send_copies_alone_is_told_that_boards_must_know_the_leaders_address() -> None:
+    told = "`leadlight follow --leader HOST:PORT`"
+    runs = [by(GROUP, 1.0, 0.02), by(COPIES, 1.0, 0.01)]
+    assert any(told in sentence for sentence in advice(runs).sentences)
+    assert not any(told in sentence for sentence in advice([by(GROUP, 1.0, 0.01), by(COPIES, 1.0, 0.02)]).sentences)
+
+
+def test_where_no_combination_will_do_the_nearest_of_each_delivery_is_told() -> None:
+    found = advice(
+        [
+            *(by(GROUP, 1.0, 0.01, join_s=30.0), by(GROUP, 2.0, 0.01, join_s=30.0, error_p95_ms=11.0)),
+            *(by(COPIES, 1.0, 0.01, join_s=12.0, pair_p95_ms=16.5), by(COPIES, 2.0, 0.01, join_s=60.0)),
+            by(BOTH, 1.0, 0.01, join_s=40.0),
+        ]
+    )
+    assert (found.interval_s, found.delivery, found.meets_targets) == (1.0, COPIES, False)
+    assert found.headline == "None of the 5 combinations tried meets every target."
+    assert found.sentences[:5] == (
+        "Nearest to them is delivery copies at 1 s, which fails by join time, 12 s where 10 s is allowed "
+        "(20 % too much), in 1 of 1 run.",
+        "It also fails by pair difference (p95), 16.5 ms where 15 ms is allowed (10 % too much), in 1 of 1 run.",
+        "Delivery group comes nearest at 1 s, which fails by join time, 30 s where 10 s is allowed (3 times as much), "
+        "in 1 of 1 run.",
+        "Delivery both comes nearest at 1 s, which fails by join time, 40 s where 10 s is allowed (4 times as much), "
+        "in 1 of 1 run.",
+        "Every combination misses the target for join time, so the cause lies elsewhere than in the interval and the "
+        "delivery.",
+    )
+
+
+def test_jumps_are_compared_over_all_deliveries_and_late_cues_over_the_intervals_of_the_one_recommended() -> None:
+    found = advice(
+        [
+            by(GROUP, 0.5, 0.02, cue_lateness_ms=20.0, visible_steps=8),
+            by(GROUP, 1.0, 0.01, cue_lateness_ms=300.0, visible_steps=8),
+            by(COPIES, 1.0, 0.03, cue_lateness_ms=2.0, visible_steps=3),
+        ]
+    )
+    assert found.delivery is GROUP
+    assert any("came 300 ms late, at 0.5 s never more than 20 ms" in sentence for sentence in found.sentences)
+    assert any("; by delivery copies at 1 s there are no more than 3." in sentence for sentence in found.sentences)
+
+
+def test_of_one_delivery_whichever_it_is_nothing_is_said_of_deliveries() -> None:
+    for delivery in Delivery:
+        found = advice([by(delivery, 1.0, 0.02), by(delivery, 2.0, 0.01, error_p95_ms=11.0)])
+        assert found.headline == "Recommended beacon interval: 1 s."
+        assert found.delivery is delivery
+        assert not any("eliver" in sentence for sentence in found.sentences)
+
+
+def test_standings_go_by_delivery_and_then_by_interval() -> None:
+    runs = [by(delivery, interval, 0.01) for interval in (2.0, 0.5) for delivery in reversed(Delivery)]
+    found = standings(runs, TARGETS)
+    assert [(each.delivery, each.interval_s) for each in found] == [
+        (delivery, interval) for delivery in Delivery for interval in (0.5, 2.0)
+    ]
+    assert {delivery: len(of_one) for delivery, of_one in by_delivery(found).items()} == dict.fromkeys(Delivery, 2)
+
+
+def test_every_delivery_is_explained() -> None:
+    assert list(DELIVERIES) == list(Delivery)
+
+
 # --- The access point's own rhythm ------------------------------------------------------------------------------------
 
 
@@ -272,16 +432,29 @@ def test_bad_intervals_are_refused_with_what_is_allowed(text: str) -> None:
         intervals_from_text(text)
 
 
-def test_seeds_count_up_from_the_scenarios_and_every_interval_comes_once_before_the_next_seed() -> None:
-    runs = planned_runs(load_shipped(), (0.5, 1.0), 2)
-    assert [(each.run.seed, each.leader.interval_s) for each in runs] == [(20, 0.5), (20, 1.0), (21, 0.5), (21, 1.0)]
+def test_deliveries_are_read_in_any_order() -> None:
+    assert deliveries_from_text("both, group") == (GROUP, BOTH)
+    assert deliveries_from_text("automatic,group,copies,both") == tuple(Delivery)
+
+
+@pytest.mark.parametrize("text", ["", ",", "foo", "group,", "group,foo", "group,group", "Group", "group copies", "all"])
+def test_bad_deliveries_are_refused_with_what_is_allowed(text: str) -> None:
+    with pytest.raises(ConfigurationError, match=r"--deliveries: .*: automatic, group, copies, both"):
+        deliveries_from_text(text)
+
+
+def test_seeds_count_up_from_the_scenarios_and_every_combination_comes_once_before_the_next_seed() -> None:
+    runs = planned_runs(load_shipped(), (0.5, 1.0), (GROUP, COPIES), 2)
+    assert [(each.run.seed, each.leader.delivery, each.leader.interval_s) for each in runs] == [
+        (seed, delivery, interval) for seed in (20, 21) for delivery in ("group", "copies") for interval in (0.5, 1.0)
+    ]
 
 
 def test_a_number_of_seeds_or_jobs_that_makes_no_sense_is_refused() -> None:
     with pytest.raises(ConfigurationError, match="--seeds"):
-        planned_runs(load_shipped(), (1.0,), 0)
+        planned_runs(load_shipped(), (1.0,), ONE, 0)
     with pytest.raises(ConfigurationError, match="--jobs"):
         sweep([], 0)
     last = load_shipped().with_changes({"run.seed": 2**63 - 1})
     with pytest.raises(ScenarioError, match="seed"):
-        planned_runs(last, (1.0,), 2)
+        planned_runs(last, (1.0,), ONE, 2)
