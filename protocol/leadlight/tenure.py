@@ -357,11 +357,13 @@ class Tenure:
     def _marks_to_publish(self, serial: int, now: LocalInstant) -> tuple[Mark, ...]:
         if not self._marks:
             return ()
+        leader_now = self.leader_at(now)
         marks: list[Mark] = []
         for entry in self._marks:
             turn, heard_at, _ = entry
             turns_back = (serial - turn) & U32
-            age_ns = now - heard_at
+            # Of leader instants, as sent_at is: a continued timebase runs at another rate than this host's clock.
+            age_ns = leader_now - self.leader_at(LocalInstant(heard_at))
             if turns_back <= U8 and 0 <= age_ns <= MARK_AGE_MAXIMUM_NS:
                 marks.append(Mark(turns_back, age_ns))
             entry[2] += 1

@@ -11,13 +11,22 @@ import pytest
 
 from leadlight import events
 from leadlight.addresses import GROUP
-from leadlight.cue import Cue, ShowLine, show_key
+from leadlight.clock.estimator import Estimate
+from leadlight.cue import Cue, ShowLine, dark_cue, show_key
 from leadlight.errors import ConfigurationError
 from leadlight.messages import Beacon, DelayReport, Echo, GroupDelay, Mark, Message, Tally
 from leadlight.roster import ROSTER_MAXIMUM
-from leadlight.tenure import ANSWER_BURST_S, CHANGE_BURST_NS, LOST_AFTER_NS, STOP_BURST_NS, LeaderSettings, Tenure
+from leadlight.tenure import (
+    ANSWER_BURST_S,
+    CHANGE_BURST_NS,
+    LOST_AFTER_NS,
+    STOP_BURST_NS,
+    Inheritance,
+    LeaderSettings,
+    Tenure,
+)
 from leadlight.terms import ContentState, CueState, Delivery
-from leadlight.units import MILLISECOND, MINUTE, SECOND, LeaderInstant, LocalInstant, ShowPosition
+from leadlight.units import MICROSECOND, MILLISECOND, MINUTE, SECOND, LeaderInstant, LocalInstant, ShowPosition
 from leadlight.wire import SOUNDING_MINIMUM_BYTES, Codec
 
 Maker = Callable[..., Any]
@@ -55,9 +64,9 @@ def leader_at(seconds: float) -> LeaderInstant:
 class Desk:
     """A leader, and everything it has sent."""
 
-    def __init__(self, entropy: Any = None, **settings: Any) -> None:
+    def __init__(self, entropy: Any = None, inheritance: Inheritance | None = None, **settings: Any) -> None:
         plain: dict[str, Any] = {"name": "boathouse", "interval_ns": INTERVAL}
-        self.leader = Tenure(LeaderSettings(**(plain | settings)), CODEC, entropy or Calm(), at(0))
+        self.leader = Tenure(LeaderSettings(**(plain | settings)), CODEC, entropy or Calm(), at(0), inheritance)
         self.sent: list[tuple[LocalInstant, Message, Any]] = []
         self._tallies = 0
 
@@ -337,6 +346,23 @@ def test_turns_go_round_and_a_marks_age_is_published_in_two_successive_beacons(d
     assert first.marks == (Mark(1, 497 * MILLISECOND),)
     assert second.marks == (Mark(2, 997 * MILLISECOND),)
     assert third.marks == ()
+
+
+def test_a_marks_age_is_of_leader_instants_also_where_a_timebase_of_another_rate_is_continued(
+    make_tally: Maker,
+) -> None:
+    clock = Estimate(at(0), 5 * SECOND, 100e-6, 1_000.0, 1e-9)
+    desk = Desk(inheritance=Inheritance(9, clock, dark_cue(clock.leader_at(at(0)))))
+    desk.hear(make_tally(follower=21), at(0))
+    desk.run(0)
+    heard_at = LocalInstant(at(0.41) + 7)
+    desk.hear(make_tally(follower=21, tenure=desk.leader.tenure, turn=desk.beacons()[-1].serial), heard_at)
+    desk.run(1)
+    for beacon, turns_back in zip(desk.beacons()[1:], (1, 2), strict=True):
+        assert beacon.marks == (Mark(turns_back, beacon.sent_at - clock.leader_at(heard_at)),)
+    (mark,) = desk.beacons()[-1].marks
+    # This host's clock runs fast by 100 ppm: 59 us in 0.59 s.
+    assert at(1) - heard_at - mark.age_ns == 59 * MICROSECOND
 
 
 def test_a_tally_out_of_turn_makes_no_mark(desk: Desk, make_tally: Maker) -> None:
