@@ -49,6 +49,7 @@ class SoundingSchedule:
         self.interval_ns = STEADY_INTERVAL_NS
         """The steady interval, once the burst and what follows it are over."""
         self._spacing_ns = STEADY_INTERVAL_NS
+        self._is_resting = False
         self._fair_ns = 0
         self._group_size = self._budget = 0
         self.unmatched = 0
@@ -62,6 +63,7 @@ class SoundingSchedule:
         self._outstanding.clear()
         self._left_in_burst = BURST
         self._spacing_ns = FIRST_SPACING_NS
+        self._is_resting = False
         self.share(group_size, budget_per_second)
         self.due_at = LocalInstant(now + below(self._entropy, max(FIRST_SPACING_NS, self._fair_ns)))
 
@@ -82,10 +84,25 @@ class SoundingSchedule:
         """Return whether a Sounding of this nonce waits for its Echo."""
         return nonce in self._outstanding
 
+    def rest(self, now: LocalInstant) -> None:
+        """Keep to the steady interval until ``go_on``, whatever was left of the burst: nobody is there to answer."""
+        self._is_resting = True
+        self.due_at = LocalInstant(now + below(self._entropy, self.interval_ns))
+
+    def go_on(self, now: LocalInstant) -> None:
+        """End a rest: go on where the schedule was."""
+        if not self._is_resting:
+            return
+        self._is_resting = False
+        spacing_ns = max(self._spacing_ns, self._fair_ns)
+        if spacing_ns < self.interval_ns:
+            # At random within one spacing, as at the beginning: a whole group may have rested.
+            self.due_at = LocalInstant(now + below(self._entropy, spacing_ns))
+
     def cease(self) -> None:
         """Send no more until ``begin``."""
         self.due_at = None
-        self._left_in_burst = 0
+        self._is_resting = False
 
     def sent(self, now: LocalInstant) -> int:
         """A Sounding goes out at ``now``: return its nonce and plan the next."""
@@ -93,6 +110,9 @@ class SoundingSchedule:
         self._outstanding[nonce] = now
         if len(self._outstanding) > OUTSTANDING_MAXIMUM:
             self._outstanding.popitem(last=False)
+        if self._is_resting:
+            self.due_at = LocalInstant(now + spread(self._entropy, self.interval_ns, SPACING_SPREAD))
+            return nonce
         if self._left_in_burst > 1:
             self._left_in_burst -= 1
             if self._left_in_burst == BURST - FIRST_SOUNDINGS:

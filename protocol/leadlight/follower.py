@@ -523,6 +523,7 @@ class Follower:
         elif was_lost:
             silent_ns = 0 if self.heard_at is None else received_at - self.heard_at
             self._emit(events.LeaderReturned(now, beacon.leader, silent_ns))
+            self._soundings.go_on(now)
         self._address = source
         before_at, self.heard_at = self.heard_at, received_at
         self._last_sign = beacon.sent_at, received_at
@@ -613,16 +614,15 @@ class Follower:
     def _lose_leader(self, now: LocalInstant) -> None:
         self._silent_at = None
         self._allegiance.is_lost = True
-        self._soundings.cease()
         before = self.clock.state
         self.clock.note_silence()
         silent_ns = now - (self.heard_at or now)
         self._emit(events.LeaderLost(now, self._allegiance.leader or 0, silent_ns))
         if before is ClockState.LOCKED:
             self._emit(events.LockLost(now))
-        if self._timebase is not None and self.settings.soundings:
+        if self._soundings.due_at is not None:
             # Keep asking, in case only the group's frames are lost: at the steady interval, no burst.
-            self._soundings.due_at = LocalInstant(now + below(self._entropy, self._soundings.interval_ns))
+            self._soundings.rest(now)
 
     def _end_holdover(self, now: LocalInstant) -> None:
         self._cap_at = None

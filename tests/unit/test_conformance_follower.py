@@ -207,17 +207,28 @@ def test_a_new_tenure_of_the_same_leader_in_one_timebase_widens_the_proof_too(ma
 # -- section 13 --------------------------------------------------------------------------------------------------------
 
 
-def test_a_lost_leader_is_still_sounded_now_and_then(make_talk: Maker) -> None:
+# In the burst; while the spacing grows; and when it has grown to the steady one.
+@pytest.mark.parametrize("until", [100.5, 102, 140, 320])
+def test_a_lost_leader_is_still_sounded_now_and_then(until: float, make_talk: Maker) -> None:
     talk = make_talk()
-    talk.lead(100, 320)  # by then the spacing has grown to the steady one
+    talk.lead(100, until)
     talk.answering = False
     sent = len(talk.sent)
-    talk.run(420)
-    lost_at = 319.5 + 5 * INTERVAL / SECOND
+    talk.run(until + 100)
+    lost_at = until - 0.5 + 5 * INTERVAL / SECOND
     asked = [now for now, message, _ in talk.sent[sent:] if isinstance(message, Sounding) and now > local(lost_at)]
     gaps = [later - sooner for sooner, later in pairwise(asked)]
     assert len(asked) > 10
     assert min(gaps) >= (1 - SPACING_SPREAD) * STEADY_INTERVAL_NS
+
+
+def test_a_leader_lost_early_and_back_again_is_sounded_as_fast_as_before(make_talk: Maker) -> None:
+    talk = make_talk()
+    talk.lead(100, 100.5)
+    talk.run(160)
+    sent = len(talk.soundings())
+    talk.lead(160, 165)
+    assert len(talk.soundings()) - sent >= 15  # the steady interval allows two
 
 
 def test_a_cookie_is_returned_only_within_the_tenure_that_gave_it(make_talk: Maker) -> None:
