@@ -395,6 +395,7 @@ def constants() -> dict[str, list[Constant]]:
             of("CHALLENGES_MAXIMUM", "tenures that are challenged at a time"),
             of("CHALLENGE_LASTS_NS", "after so long one that was asked in vain makes room"),
             of("ROSTER_MAXIMUM", "followers that a leader keeps"),
+            of("INSTANCES_KEPT", "and instances of each of them"),
         ],
         "playhead": [
             of("STOP_FADE_NS", "fade of a stop and of the off time"),
