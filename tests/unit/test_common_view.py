@@ -203,6 +203,19 @@ def test_a_mark_of_a_tally_that_was_not_heard_here_says_nothing() -> None:
     assert group.clock._tracker.count == 0
 
 
+def test_turns_count_back_around_the_circle() -> None:
+    group = Group()
+    group.clock.note_heard(0xFFFF_FFFF, LocalInstant(OFFSET + 200 * MILLISECOND))
+    group.serial = 0
+    group.clock.observe(
+        0, LeaderInstant(SECOND), INTERVAL, (Mark(1, 800 * MILLISECOND),), proven(OFFSET + SECOND), None,
+        LocalInstant(OFFSET + SECOND),
+    )  # fmt: skip
+    estimate = group.clock._tracker.estimate()
+    assert estimate is not None
+    assert estimate.offset_ns == OFFSET
+
+
 def test_heard_tallies_are_few() -> None:
     clock = CommonViewClock()
     for turn in range(3 * HEARD_KEPT):

@@ -51,6 +51,18 @@ def test_serials_are_reported_by_their_low_sixteen_bits() -> None:
     assert clock.reports(4) == (DelayReport(4, MILLISECOND),)
 
 
+def test_beacons_on_both_sides_of_serial_0_are_reported_and_their_medians_used() -> None:
+    clock = GroupDelayClock()
+    serials = [(0xFFFF_FFE0 + step) & 0xFFFF_FFFF for step in range(40)]
+    for step, serial in enumerate(serials):
+        clock.note_arrival(serial, arrival(step))
+    assert [report.serial for report in clock.reports(4)] == [4, 0, 0xFFFC, 0xFFF8]
+    clock.note_arrival(0xFFFF_FFDC, arrival(0))  # a late one: what came before it is newer, and none too old
+    assert [report.serial for report in clock.reports(4)] == [0xFFDC, 4, 0, 0xFFFC]
+    clock.observe(1, (GroupDelay(2, MILLISECOND), GroupDelay(1, MILLISECOND)), 0, None)
+    assert clock._tracker.count == 2
+
+
 def test_what_was_measured_with_a_poor_clock_or_came_too_late_for_the_wire_is_not_reported() -> None:
     clock = GroupDelayClock()
     clock.note_arrival(1, arrival(1, bound_ns=REPORTER_BOUND_NS + 1))

@@ -21,6 +21,7 @@ from leadlight.clock.probation import STAMPING_NS, Probation
 from leadlight.clock.tracker import OffsetTracker
 from leadlight.messages import Mark
 from leadlight.units import MILLISECOND, SECOND, LeaderInstant, LocalInstant
+from leadlight.wire import U32
 
 HEARD_KEPT: Final = 64
 HEARD_FOR_NS: Final = 10 * SECOND
@@ -83,7 +84,7 @@ class CommonViewClock:
         """
         keep_ns = max(MARK_INTERVALS * interval_ns, HEARD_FOR_NS)
         for turns_back, age_ns in marks:
-            turn = serial - turns_back
+            turn = (serial - turns_back) & U32
             heard_at = self._heard.get(turn)
             if heard_at is None:
                 continue
