@@ -40,6 +40,8 @@ TALLIES_KEPT: Final = 16
 """So many Tallies heard last are remembered, so that one that comes twice counts once."""
 TALLIES_PER_SECOND: Final = 12
 """What all followers' Tallies together may come to (RFC 3550 section 6.2's idea)."""
+NEWS_PER_SECOND: Final = 60
+"""The same of Tallies that tell news, which often comes to everyone at once: a cue, a start, a leader that is found."""
 CONTINUED_WITHIN_NS: Final = 2 * MILLISECOND
 """How far a leader that continues a timebase may be from the one before; it may not if its bound is wider."""
 LIVE_DATA_LASTS_NS: Final = 5 * SECOND
@@ -518,6 +520,7 @@ class Follower:
     def _follow_beacon(self, beacon: Beacon, source: Address, received_at: LocalInstant, now: LocalInstant) -> None:
         was_lost = self._allegiance.is_lost
         novelty = self._allegiance.follow(beacon)
+        self._group_size = beacon.group_size
         if novelty is not None:
             self._begin_tenure(beacon, novelty, now)
         elif was_lost:
@@ -532,7 +535,6 @@ class Follower:
         self._silent_at = LocalInstant(received_at + settings.silent_intervals * interval_ns)
         cap_ns = settings.holdover_cap_ns
         self._cap_at = LocalInstant(received_at + (cap_ns if cap_ns > interval_ns else interval_ns))
-        self._group_size = beacon.group_size
         self._soundings.share(beacon.group_size, beacon.sounding_budget)
         before = self.clock.state
         if beacon.timebase != self._timebase:
@@ -541,7 +543,7 @@ class Follower:
             self._continue_timebase(beacon, now)
         if self._tally_at is None:
             # The holdover had ended, and with it all that this node sends.
-            self._tally_at = LocalInstant(now + below(self._entropy, settings.tally_interval_ns))
+            self._plan_first_tally(now)
         if settings.soundings and self._soundings.due_at is None:
             self._soundings.begin(now, beacon.group_size, beacon.sounding_budget)
         self._sample_beacon(beacon, received_at)
@@ -560,7 +562,7 @@ class Follower:
         event = _NOVELTIES[novelty]
         self._emit(event(now, beacon.leader, beacon.tenure))
         self._cookie = None
-        self._tally_at = LocalInstant(now + below(self._entropy, self.settings.tally_interval_ns))
+        self._plan_first_tally(now)
 
     def _continue_timebase(self, beacon: Beacon, now: LocalInstant) -> None:
         """A new tenure goes on in the timebase: the clock is the same to within a bound, the paths may not be.
@@ -721,7 +723,11 @@ class Follower:
     def _tell_soon(self, now: LocalInstant) -> None:
         """Let the next Tally go out shortly: something has changed."""
         if self._tally_at is not None:
-            self._tally_at = min(self._tally_at, LocalInstant(now + below(self._entropy, TALLY_SOON_NS)))
+            within_ns = max(TALLY_SOON_NS, self._group_size * SECOND // NEWS_PER_SECOND)
+            self._tally_at = min(self._tally_at, LocalInstant(now + below(self._entropy, within_ns)))
+
+    def _plan_first_tally(self, now: LocalInstant) -> None:
+        self._tally_at = LocalInstant(now + below(self._entropy, self._tally_spacing_ns()))
 
     def _plan_tally(self, now: LocalInstant) -> None:
         self._tally_due = False

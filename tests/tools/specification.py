@@ -387,6 +387,7 @@ def constants() -> dict[str, list[Constant]]:
             of("TALLY_SPREAD", "share by which it varies either way"),
             of("TALLY_SOON_NS", "within which news is told"),
             of("TALLIES_PER_SECOND", "what all Tallies together may come to"),
+            of("NEWS_PER_SECOND", "the same of those that are brought forward for news"),
             of("LIVE_DATA_LASTS_NS", "how long live data is told after it was last seen"),
             of("UNKEYED_SPACING_NS", "between changes without a key"),
             of("CONTINUED_WITHIN_NS", "by how much a continued timebase may be off"),

@@ -23,7 +23,14 @@ from leadlight.content import StoredShow
 from leadlight.cue import Cue, FrameRate, ShowLine
 from leadlight.exchange import SPACING_SPREAD, STEADY_INTERVAL_NS
 from leadlight.fader import RETURN_FADE_NS
-from leadlight.follower import CONTINUED_WITHIN_NS, TALLY_SOON_NS, Follower, FollowerSettings
+from leadlight.follower import (
+    CONTINUED_WITHIN_NS,
+    NEWS_PER_SECOND,
+    TALLIES_PER_SECOND,
+    TALLY_SOON_NS,
+    Follower,
+    FollowerSettings,
+)
 from leadlight.messages import GroupDelay, Message, Sounding, Tally
 from leadlight.security import KeyRing
 from leadlight.stage import UNKEYED_SPACING_NS
@@ -299,6 +306,40 @@ def test_news_is_told_within_a_fifth_of_a_second(make_talk: Maker) -> None:
         told = talk.tallies()[sent:]
         assert [(tally.cue_state, tally.turn) for _, tally, _ in told] == [(cue.state, None)]
         talk.lead(now + 0.5, now + 3)
+
+
+def first_tallies(make_beacon: Maker, *tenures: int) -> list[float]:
+    """When each of 512 followers first reports after the last of some beacons, a second apart, in seconds."""
+    told = []
+    for number in range(512):
+        follower = Follower(FollowerSettings(f"board {number}", soundings=False), PLAIN, Random(number))
+        for step, tenure in enumerate(tenures):
+            plain = {"tenure": tenure, "serial": step, "sent_at": leader(100 + step), "interval_ns": INTERVAL}
+            beacon = make_beacon(group_size=512, **plain)
+            heard_at = LocalInstant(local(100 + step) + DELAY)
+            follower.receive_datagram(PLAIN.encode(beacon), "boathouse", heard_at)
+        while not follower.datagrams_to_send(now := follower.next_timer() or heard_at):
+            follower.handle_timer(now)
+        told.append((now - heard_at) / SECOND)
+    return sorted(told)
+
+
+def busiest_second(instants: list[float]) -> int:
+    return max(sum(begin <= instant < begin + 1 for instant in instants) for begin in instants)
+
+
+def test_a_large_group_whose_leader_begins_anew_reports_at_the_rate_that_all_share(make_beacon: Maker) -> None:
+    told = first_tallies(make_beacon, *[7] * 8, 8)  # by the eighth each shows what it can: no more news
+    assert told[0] < 1
+    assert 41 < told[-1] < 512 / TALLIES_PER_SECOND
+    assert busiest_second(told) < 2 * TALLIES_PER_SECOND  # of a Poisson count of mean 12: less than one in a thousand
+
+
+def test_news_that_comes_to_a_large_group_at_once_is_told_at_a_rate_that_all_share(make_beacon: Maker) -> None:
+    told = first_tallies(make_beacon, 7)  # a clock that had nothing is acquiring now
+    assert told[0] < 0.1
+    assert 8 < told[-1] < 512 / NEWS_PER_SECOND
+    assert busiest_second(told) < 1.5 * NEWS_PER_SECOND
 
 
 # -- section 17 --------------------------------------------------------------------------------------------------------
