@@ -287,10 +287,9 @@ class Follower:
             return []
         out: list[tuple[bytes, Address | None]] = []
         for challenge in self._allegiance.to_challenge():
-            challenge.wants_asking = False
-            challenge.asked_at = now
-            challenge.nonce = self._entropy.getrandbits(32)
-            asking = Sounding(self.identity, challenge.beacon.tenure, challenge.nonce, now, None, self.settings.radio)
+            nonce = self._entropy.getrandbits(32)
+            challenge.ask(nonce, now)
+            asking = Sounding(self.identity, challenge.beacon.tenure, nonce, now, None, self.settings.radio)
             out.append((self._codec.encode(asking), challenge.source))
         while self._turns:
             out.append((self._codec.encode(self._tally(now, self._turns.popleft())), GROUP))
@@ -640,7 +639,7 @@ class Follower:
     # -- the exchange --------------------------------------------------------------------------------------------
 
     def _receive_echo(self, echo: Echo, received_at: LocalInstant) -> None:
-        challenge = self._allegiance.answered(echo.nonce, echo.tenure)
+        challenge = self._allegiance.answered(echo.nonce, echo.tenure, received_at)
         if challenge is not None:
             # It is judged again: what was followed may have come back while the answer was on its way.
             self._receive_beacon(challenge.beacon, challenge.source, challenge.received_at, received_at)

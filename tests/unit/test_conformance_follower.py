@@ -174,6 +174,18 @@ def test_who_was_proven_last_is_taken_with_its_own_arrival(make_talk: Maker) -> 
     assert talk.follower.heard_at == local(100) + DELAY
 
 
+def test_an_honest_answer_counts_though_beacons_come_faster_than_answers(make_talk: Maker) -> None:
+    talk = make_talk(codec=KEYED)
+    talk.answering = False
+    for step in range(6):  # a beacon and a challenge every quarter of a second, and answers that take a second
+        talk.beacon(100 + step / 4)
+        if step == 4:
+            (asked, challenge, _), *_ = talk.soundings()
+            assert len(talk.soundings()) == 5
+            talk.answer(challenge, LocalInstant(asked + SECOND))
+    assert talk.follower.tenure == 7
+
+
 def test_soundings_and_tallies_go_to_the_source_of_the_last_beacon(make_talk: Maker) -> None:
     talk = make_talk()
     talk.lead(100, 110)
