@@ -30,11 +30,11 @@ OUTSTANDING_MAXIMUM: Final = 16
 
 
 def fair_spacing_ns(group_size: int, budget_per_second: int) -> int:
-    """Return the spacing at which ``group_size`` followers together use up nine tenths of the budget.
+    """Return the spacing at which ``group_size`` followers together use up nine tenths of the budget, above 0.
 
     The last tenth is for chance: spacings vary, and so do their sums.
     """
-    return group_size * SECOND * 10 // (9 * max(budget_per_second, 1))
+    return group_size * SECOND * 10 // (9 * budget_per_second)
 
 
 class SoundingSchedule:
@@ -58,25 +58,30 @@ class SoundingSchedule:
     def begin(self, now: LocalInstant, group_size: int, budget_per_second: int) -> None:
         """Start a burst; what is outstanding belongs to the past.
 
-        The first Sounding goes out within one spacing, at random: a group that starts at once is spread evenly.
+        The first Sounding goes out within one spacing, at random: a group that starts at once is spread evenly. Where
+        the budget is 0 nobody sounds.
         """
         self._outstanding.clear()
         self._left_in_burst = BURST
         self._spacing_ns = FIRST_SPACING_NS
         self._is_resting = False
         self.share(group_size, budget_per_second)
-        self.due_at = LocalInstant(now + below(self._entropy, max(FIRST_SPACING_NS, self._fair_ns)))
+        if budget_per_second > 0:
+            self.due_at = LocalInstant(now + below(self._entropy, max(FIRST_SPACING_NS, self._fair_ns)))
 
     def begin_again(self, now: LocalInstant) -> None:
         """Start another burst among as many as before."""
         self.begin(now, self._group_size, self._budget)
 
     def share(self, group_size: int, budget_per_second: int) -> None:
-        """Take note of how many share the budget."""
+        """Take note of how many share the budget. One of 0 ends the Soundings."""
         if group_size == self._group_size and budget_per_second == self._budget:
             return
         self._group_size = group_size
         self._budget = budget_per_second
+        if budget_per_second == 0:
+            self.cease()
+            return
         self._fair_ns = fair_spacing_ns(group_size, budget_per_second)
         self.interval_ns = max(STEADY_INTERVAL_NS, self._fair_ns)
 
@@ -110,6 +115,8 @@ class SoundingSchedule:
         self._outstanding[nonce] = now
         if len(self._outstanding) > OUTSTANDING_MAXIMUM:
             self._outstanding.popitem(last=False)
+        if self.due_at is None:
+            return nonce  # one that was ordered, as a standby does that asks: none is planned
         if self._is_resting:
             self.due_at = LocalInstant(now + spread(self._entropy, self.interval_ns, SPACING_SPREAD))
             return nonce

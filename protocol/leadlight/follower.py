@@ -534,7 +534,7 @@ class Follower:
         self._silent_at = LocalInstant(received_at + settings.silent_intervals * interval_ns)
         cap_ns = settings.holdover_cap_ns
         self._cap_at = LocalInstant(received_at + (cap_ns if cap_ns > interval_ns else interval_ns))
-        self._soundings.share(beacon.group_size, beacon.sounding_budget)
+        self._soundings.share(beacon.group_size, self._budget_of(beacon))
         before = self.clock.state
         if beacon.timebase != self._timebase:
             self._enter_timebase(beacon, now)
@@ -544,7 +544,7 @@ class Follower:
             # The holdover had ended, and with it all that this node sends.
             self._plan_first_tally(now)
         if settings.soundings and self._soundings.due_at is None:
-            self._soundings.begin(now, beacon.group_size, beacon.sounding_budget)
+            self._soundings.begin(now, beacon.group_size, self._budget_of(beacon))
         self._sample_beacon(beacon, received_at)
         self.stage.read(beacon, now)
         self.stage.moved = None
@@ -556,6 +556,10 @@ class Follower:
         self.clock.observe_beacon(beacon, received_at, self.settings.radio)
         if beacon.marker == self.identity and not beacon.is_copy:
             self._turns.append(beacon.serial)
+
+    def _budget_of(self, beacon: Beacon) -> int:
+        """Return how many Soundings a second the whole group may send; one that needs copies has to ask for them."""
+        return max(beacon.sounding_budget, 1) if self._asks_for_copies else beacon.sounding_budget
 
     def _begin_tenure(self, beacon: Beacon, novelty: Novelty, now: LocalInstant) -> None:
         event = _NOVELTIES[novelty]
@@ -571,7 +575,7 @@ class Follower:
         self._timebase_leader = beacon.leader
         self.clock.continue_timebase(CONTINUED_WITHIN_NS)
         if self.settings.soundings:
-            self._soundings.begin(now, beacon.group_size, beacon.sounding_budget)
+            self._soundings.begin(now, beacon.group_size, self._budget_of(beacon))
 
     def _enter_timebase(self, beacon: Beacon, now: LocalInstant) -> None:
         same_host = beacon.leader == self._timebase_leader
@@ -585,7 +589,7 @@ class Follower:
         self.stage.enter_timebase()
         self._patience_at = LocalInstant(now + JOIN_PATIENCE_NS)
         if self.settings.soundings:
-            self._soundings.begin(now, beacon.group_size, beacon.sounding_budget)
+            self._soundings.begin(now, beacon.group_size, self._budget_of(beacon))
 
     # -- cues ----------------------------------------------------------------------------------------------------
 

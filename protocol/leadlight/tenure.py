@@ -53,11 +53,12 @@ class LeaderSettings:
     """One leader's settings; times in ns, whole milliseconds for the interval.
 
     ``rank``: 0 leads before 1. ``lead_time_ns``: how long ahead a cue is announced. ``sounding_budget``: Soundings a
-    second that the whole group may send. ``group_size``: followers expected, for sharing that budget before they are
-    heard. ``markers``: whether followers take turns as markers. ``listen_intervals``: beacon intervals of listening
-    before a start leads, 0 to lead at once. ``delivery``: to the group, as copies, or as followers need it.
-    ``on_music_lost``: what a takeover does with the show. ``refuse_incomplete``: whether a show that a follower says it
-    does not hold is kept from rolling, or only warned about.
+    second that the whole group may send; with 0 it only listens, and what has to be asked all the same is answered once
+    a second. ``group_size``: followers expected, for sharing that budget before they are heard. ``markers``: whether
+    followers take turns as markers. ``listen_intervals``: beacon intervals of listening before a start leads, 0 to lead
+    at once. ``delivery``: to the group, as copies, or as followers need it. ``on_music_lost``: what a takeover does with
+    the show. ``refuse_incomplete``: whether a show that a follower says it does not hold is kept from rolling, or only
+    warned about.
     """
 
     name: str
@@ -81,8 +82,8 @@ class LeaderSettings:
             raise ConfigurationError("rank", self.rank, "0 to 127")
         if not 0 <= self.lead_time_ns <= 60 * SECOND:
             raise ConfigurationError("lead_time_ns", self.lead_time_ns, "0 to 60 s")
-        if not 1 <= self.sounding_budget <= U8:
-            raise ConfigurationError("sounding_budget", self.sounding_budget, f"1 to {U8} a second")
+        if not 0 <= self.sounding_budget <= U8:
+            raise ConfigurationError("sounding_budget", self.sounding_budget, f"0 to {U8} a second")
         if not 0 <= self.group_size <= U16:
             raise ConfigurationError("group_size", self.group_size, f"0 to {U16}")
         if not 0 <= self.listen_intervals <= 1000:

@@ -506,7 +506,7 @@ def arithmetic() -> dict[str, Any]:
         ],
         "fair_spacings": [
             {"group_size": size, "sounding_budget": budget, "spacing_ns": fair_spacing_ns(size, budget)}
-            for size, budget in ((0, 60), (8, 60), (60, 60), (500, 60), (7, 0), (65_535, 255))
+            for size, budget in ((0, 60), (8, 60), (60, 60), (500, 60), (7, 1), (65_535, 255))
         ],
         "medians": [published(delays) for delays in values],
         "show_lengths": [

@@ -250,6 +250,17 @@ def test_a_leader_lost_early_and_back_again_is_sounded_as_fast_as_before(make_ta
     assert len(talk.soundings()) - sent >= 15  # the steady interval allows two
 
 
+def test_within_a_budget_of_0_a_new_tenure_is_challenged_and_nothing_else_sounded(make_talk: Maker) -> None:
+    talk = make_talk(codec=KEYED)
+    talk.lead(100, 160, sounding_budget=0)
+    talk.run(200)  # nor while the leader is lost
+    assert [(sounding.tenure, sounding.delays) for _, sounding, _ in talk.soundings()] == [(7, ())]
+    assert talk.follower.tenure == 7
+    assert talk.tallies()
+    talk.lead(200, 210, sounding_budget=60)
+    assert len(talk.soundings()) > 16
+
+
 def test_a_cookie_is_returned_only_within_the_tenure_that_gave_it(make_talk: Maker) -> None:
     talk = make_talk()
     talk.lead(100, 110)

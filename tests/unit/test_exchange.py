@@ -76,8 +76,17 @@ def test_the_first_sounding_is_spread_over_a_groups_share(group_size: int, withi
     assert within_ns * 19 // 20 < delays[-1] < within_ns
 
 
-def test_a_budget_of_nothing_is_one_a_second() -> None:
-    assert fair_spacing_ns(9, 0) == 10 * SECOND
+def test_within_a_budget_of_nothing_nobody_sounds() -> None:
+    assert fair_spacing_ns(9, 1) == 10 * SECOND
+    assert begun(budget=0).due_at is None
+    schedule = begun(budget=60)
+    assert schedule.due_at is not None
+    schedule.share(8, 0)
+    assert schedule.due_at is None
+    schedule.sent(START)  # one that was ordered all the same begins nothing
+    assert schedule.due_at is None
+    schedule.begin(START, 8, 60)
+    assert schedule.due_at is not None
 
 
 def test_nothing_is_sent_before_the_beginning_nor_after_ceasing() -> None:

@@ -466,7 +466,7 @@ def test_what_is_not_for_a_leader_is_misdirected(desk: Desk, make_echo: Maker, m
         {"rank": 128},
         {"lead_time_ns": -1},
         {"lead_time_ns": MINUTE + 1},
-        {"sounding_budget": 0},
+        {"sounding_budget": -1},
         {"sounding_budget": 256},
         {"group_size": 65_536},
     ],
