@@ -117,12 +117,15 @@ class Roster:
         return count
 
     def next_marker(self, turn: int, heard_since: LocalInstant) -> int | None:
-        """Return the follower whose turn it is to be marker: of those heard lately, the one longest without a turn."""
+        """Return the follower whose turn it is to be marker: of those heard lately, the one longest without a turn.
+
+        One that has never reported gets none: ids that only sound cost a stranger nothing, and it might not answer.
+        """
         chosen: RosterEntry | None = None
         for entry in reversed(self._entries.values()):
             if entry.heard_at < heard_since:
                 break
-            if chosen is None or entry.last_turn < chosen.last_turn:
+            if entry.tally is not None and (chosen is None or entry.last_turn < chosen.last_turn):
                 chosen = entry
         if chosen is None:
             return None

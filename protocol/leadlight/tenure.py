@@ -56,9 +56,9 @@ class LeaderSettings:
     second that the whole group may send; with 0 it only listens, and what has to be asked all the same is answered once
     a second. ``group_size``: followers expected, for sharing that budget before they are heard. ``markers``: whether
     followers take turns as markers. ``listen_intervals``: beacon intervals of listening before a start leads, 0 to lead
-    at once. ``delivery``: to the group, as copies, or as followers need it. ``on_music_lost``: what a takeover does with
-    the show. ``refuse_incomplete``: whether a show that a follower says it does not hold is kept from rolling, or only
-    warned about.
+    at once. ``delivery``: to the group, as copies, or as followers need it. ``on_music_lost``: what a takeover does
+    with the show. ``refuse_incomplete``: whether a show that a follower says it does not hold is kept from rolling, or
+    only warned about.
     """
 
     name: str
@@ -432,6 +432,10 @@ class Tenure:
     # -- what followers say --------------------------------------------------------------------------------------
 
     def _receive_sounding(self, sounding: Sounding, source: Address, received_at: LocalInstant, length: int) -> None:
+        # What will not be answered changes nothing.
+        if len(self._echoes) >= ECHO_QUEUE_MAXIMUM:
+            self.counters["echo dropped"] += 1
+            return
         if not self._answers.allow(received_at):
             self.counters["echo limited"] += 1
             return
@@ -449,9 +453,6 @@ class Tenure:
                 self._emit(events.CopiesBegun(received_at, sounding.follower, entry.name))
         if sounding.tenure == self._tenure and sounding.delays:
             self._delays.collect(entry.follower, sounding.radio, sounding.delays)
-        if len(self._echoes) >= ECHO_QUEUE_MAXIMUM:
-            self.counters["echo dropped"] += 1
-            return
         self._echoes.append((sounding, source, received_at, length, cookie))
 
     def _receive_tally(self, tally: Tally, source: Address, received_at: LocalInstant) -> None:

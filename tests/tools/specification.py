@@ -415,7 +415,8 @@ def constants() -> dict[str, list[Constant]]:
             of("REPORTER_BOUND_NS", "a follower with a wider bound does not report while medians come"),
             of("SPARE_REPORTER_BOUND_NS", "the same while none come"),
             of("MEDIANS_MISSED", "beacons without one after which none come"),
-            of("SAMPLES_BEFORE_USE", "medians before they serve", "group_delay"),
+            of("SAMPLES_BEFORE_USE", "medians before they serve"),
+            of("REPORT_SPAN", "strides back to which beacons are reported"),
             of("STALE_NS", "and how long they do after the last", "group_delay"),
         ],
         "marks": [
@@ -432,6 +433,8 @@ def constants() -> dict[str, list[Constant]]:
             of("CONTRADICTING_SHARE", "of the marks beyond on one side, above which soundings contradict them"),
             of("SHARP_WINDOW", "latest marks looked at for sharpness"),
             of("SHARP_MINIMUM", "and how few of them may do"),
+            of("MARKS_BEFORE_USE", "marks that were not refused, before any steers"),
+            of("DELAYS_KEPT", "latest beacons to the group whose delays marks are judged beside"),
             of("SHARP_SHARE", "of the beacon delays' median deviation, below which they are sharp"),
             of("STAMPING_NS", "what stamps may err by; added to the bound while marks steer"),
             of("UNKNOWN_RADIO_NS", "added instead where the own radio is not known"),

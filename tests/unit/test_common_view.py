@@ -3,7 +3,7 @@ from __future__ import annotations
 import pytest
 
 from leadlight.clock.bound import CausalityBound
-from leadlight.clock.common_view import HEARD_KEPT, SAMPLES_BEFORE_USE, STALE_NS, CommonViewClock
+from leadlight.clock.common_view import HEARD_KEPT, MARKS_BEFORE_USE, STALE_NS, CommonViewClock
 from leadlight.clock.estimator import Exchange
 from leadlight.clock.probation import PROBATION, STAMPING_NS
 from leadlight.messages import Mark
@@ -237,7 +237,7 @@ def test_a_restart_of_the_leaders_host_keeps_the_trust_and_another_leader_does_n
     for _ in range(PROBATION):
         group.mark()
     group.clock.rebase()
-    for _ in range(SAMPLES_BEFORE_USE - 1):
+    for _ in range(MARKS_BEFORE_USE - 1):
         group.mark()
         assert group.estimate() is None
     group.mark()

@@ -186,6 +186,22 @@ def test_an_honest_answer_counts_though_beacons_come_faster_than_answers(make_ta
     assert talk.follower.tenure == 7
 
 
+def test_after_holdovers_end_a_new_tenure_is_challenged_and_nothing_else_sent_until_it_is_proven(
+    make_talk: Maker,
+) -> None:
+    talk = make_talk(codec=KEYED, holdover_cap_ns=10 * SECOND)
+    talk.lead(100, 110)
+    talk.run(130)
+    sent = len(talk.sent)
+    talk.answering = False
+    talk.lead(130, 135, tenure=8)
+    assert {(type(message), message.tenure) for _, message, _ in talk.sent[sent:]} == {(Sounding, 8)}
+    talk.answering = True
+    talk.lead(135, 145, tenure=8)
+    assert talk.follower.tenure == 8
+    assert {type(message) for _, message, _ in talk.sent[sent:]} == {Sounding, Tally}
+
+
 def test_soundings_and_tallies_go_to_the_source_of_the_last_beacon(make_talk: Maker) -> None:
     talk = make_talk()
     talk.lead(100, 110)

@@ -60,12 +60,12 @@ def test_the_one_heard_longest_ago_makes_room() -> None:
     assert roster.find(2) is not None
 
 
-def test_turns_go_round_among_those_heard_lately() -> None:
+def test_turns_go_round_among_those_heard_lately_that_have_reported(make_tally: Maker) -> None:
     roster = Roster()
-    for follower in (1, 2, 3):
-        roster.hear(follower, "", at(10))
-    roster.hear(4, "", at(0))
-    roster._entries.move_to_end(4, last=False)
+    for follower, second in ((4, 0), (1, 10), (2, 10), (3, 10)):
+        entry, _ = roster.hear(follower, "", at(second))
+        roster.note_tally(entry, make_tally(follower=follower))
+    roster.hear(5, "", at(10))  # it only sounded
     turns = [roster.next_marker(turn, at(5)) for turn in range(100, 106)]
     assert sorted(turns[:3], key=str) == [1, 2, 3]
     assert turns[3:] == turns[:3]

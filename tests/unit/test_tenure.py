@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from dataclasses import replace
 from itertools import pairwise
 from random import Random
 from typing import Any
@@ -307,6 +308,29 @@ def test_a_flood_of_soundings_is_not_all_answered(desk: Desk, make_sounding: Mak
     answered = len(desk.wake(at(0.1)))
     assert answered <= 64
     assert desk.leader.counters["echo dropped"] == 100 - answered
+
+
+def test_a_sounding_that_finds_the_queue_of_echoes_full_changes_nothing(make_sounding: Maker) -> None:
+    desk = Desk(sounding_budget=255, delivery=Delivery.COPIES)
+    desk.run(0)
+    serial, tenure = desk.leader._serial, desk.leader.tenure
+    desk.hear(make_sounding(follower=21), at(0.1), "here")
+    cookie = next(message.cookie for message in desk.wake(at(0.1)) if isinstance(message, Echo))
+    for number in range(64):
+        desk.hear(make_sounding(follower=100 + number), at(0.2))
+    known = len(desk.leader.roster)
+    for follower in (1, 2, 3):
+        report = make_sounding(follower=follower, tenure=tenure, delays=(DelayReport(serial & 0xFFFF, 5),))
+        desk.hear(report, at(0.2))
+    desk.hear(make_sounding(follower=21, tenure=0, cookie=cookie), at(0.2), "here")
+    assert len(desk.wake(at(0.2))) == 64
+    assert len(desk.leader.roster) == known
+    assert desk.leader.served_copies() == frozenset()
+    desk.sent.clear()
+    desk.leader.settings = replace(desk.leader.settings, delivery=Delivery.GROUP)
+    desk.run(1)
+    assert {beacon.group_delays for beacon in desk.beacons()} == {()}
+    assert desk.leader.counters["echo dropped"] == 4
 
 
 def test_three_reports_of_one_beacon_are_published_as_their_median(desk: Desk, make_sounding: Maker) -> None:

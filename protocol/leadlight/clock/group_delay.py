@@ -205,7 +205,7 @@ class DelayCollector:
             if told >= len(delays):
                 continue
             ready.setdefault(radio, []).append(
-                (told, GroupDelay(serials_back, round(median(delays.values()))))
+                (told, GroupDelay(serials_back, math.floor(median(delays.values()))))
             )
         if not ready:
             return None, 0, ()
