@@ -11,11 +11,12 @@ first answer a Sounding with a fresh nonce: a recorded beacon is genuine, but a 
 from __future__ import annotations
 
 from collections import OrderedDict
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from enum import Enum
 from typing import Final
 
 from leadlight.addresses import Address
+from leadlight.exchange import ANSWERED_WITHIN_NS
 from leadlight.messages import Beacon
 from leadlight.units import MILLISECOND, SECOND, LocalInstant
 
@@ -75,8 +76,23 @@ class Challenge:
     received_at: LocalInstant
     opened_at: LocalInstant
     asked_at: LocalInstant | None = None
-    nonce: int | None = None
+    nonces: dict[int, LocalInstant] = field(default_factory=dict)
+    """Those asked with that may still be answered, and when they were, the oldest first. As long as an answer may take,
+    and as far apart as they are put, a dozen at most."""
     wants_asking: bool = True
+
+    def ask(self, nonce: int, now: LocalInstant) -> None:
+        """Note that its leader is asked at ``now``, with a fresh ``nonce``."""
+        self.wants_asking = False
+        self.asked_at = now
+        for old in [old for old, asked_at in self.nonces.items() if now - asked_at > ANSWERED_WITHIN_NS]:
+            del self.nonces[old]
+        self.nonces[nonce] = now
+
+    def is_met(self, nonce: int, received_at: LocalInstant) -> bool:
+        """Return whether an Echo that came at ``received_at`` answers one of its nonces, and none from long ago."""
+        asked_at = self.nonces.get(nonce)
+        return asked_at is not None and 0 <= received_at - asked_at <= ANSWERED_WITHIN_NS
 
 
 class GroupLoss:
@@ -231,12 +247,15 @@ class Allegiance:
 
     def is_open(self, nonce: int) -> bool:
         """Return whether a challenge of this nonce waits for its answer."""
-        return any(challenge.nonce == nonce for challenge in self.challenges.values())
+        return any(nonce in challenge.nonces for challenge in self.challenges.values())
 
-    def answered(self, nonce: int, tenure: int) -> Challenge | None:
-        """Take an Echo; return the challenge that it meets, whose beacon may now be judged again, or ``None``."""
+    def answered(self, nonce: int, tenure: int, received_at: LocalInstant) -> Challenge | None:
+        """Take an Echo; return the challenge that it meets, whose beacon may now be judged again, or ``None``.
+
+        Any of the nonces will do: where an answer takes longer than it is until the next beacon, it is to an older one.
+        """
         challenge = self.challenges.get(tenure)
-        if challenge is None or challenge.nonce is None or nonce != challenge.nonce:
+        if challenge is None or not challenge.is_met(nonce, received_at):
             return None
         del self.challenges[tenure]
         self._proven = tenure

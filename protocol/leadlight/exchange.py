@@ -36,11 +36,11 @@ OUTSTANDING_MAXIMUM: Final = 16
 
 
 def fair_spacing_ns(group_size: int, budget_per_second: int) -> int:
-    """Return the spacing at which ``group_size`` followers together use up nine tenths of the budget.
+    """Return the spacing at which ``group_size`` followers together use up nine tenths of the budget, above 0.
 
     The last tenth is for chance: spacings vary, and so do their sums.
     """
-    return group_size * SECOND * 10 // (9 * max(budget_per_second, 1))
+    return group_size * SECOND * 10 // (9 * budget_per_second)
 
 
 class SoundingSchedule:
@@ -55,6 +55,7 @@ class SoundingSchedule:
         self.interval_ns = STEADY_INTERVAL_NS
         """The steady interval, once the burst and what follows it are over."""
         self._spacing_ns = STEADY_INTERVAL_NS
+        self._is_resting = False
         self._fair_ns = 0
         self._grows_from = LocalInstant(0)
         self._group_size = self._budget = 0
@@ -64,25 +65,31 @@ class SoundingSchedule:
     def begin(self, now: LocalInstant, group_size: int, budget_per_second: int) -> None:
         """Start a burst; what is outstanding belongs to the past.
 
-        The first Sounding goes out within one spacing, at random: a group that starts at once is spread evenly.
+        The first Sounding goes out within one spacing, at random: a group that starts at once is spread evenly. Where
+        the budget is 0 nobody sounds.
         """
         self._outstanding.clear()
         self._left_in_burst = BURST
         self._spacing_ns = FIRST_SPACING_NS
         self._grows_from = LocalInstant(now + GROWTH_WAIT_NS)
+        self._is_resting = False
         self.share(group_size, budget_per_second)
-        self.due_at = LocalInstant(now + below(self._entropy, max(FIRST_SPACING_NS, self._fair_ns)))
+        if budget_per_second > 0:
+            self.due_at = LocalInstant(now + below(self._entropy, max(FIRST_SPACING_NS, self._fair_ns)))
 
     def begin_again(self, now: LocalInstant) -> None:
         """Start another burst among as many as before."""
         self.begin(now, self._group_size, self._budget)
 
     def share(self, group_size: int, budget_per_second: int) -> None:
-        """Take note of how many share the budget."""
+        """Take note of how many share the budget. One of 0 ends the Soundings."""
         if group_size == self._group_size and budget_per_second == self._budget:
             return
         self._group_size = group_size
         self._budget = budget_per_second
+        if budget_per_second == 0:
+            self.cease()
+            return
         self._fair_ns = fair_spacing_ns(group_size, budget_per_second)
         self.interval_ns = max(STEADY_INTERVAL_NS, self._fair_ns)
 
@@ -90,10 +97,25 @@ class SoundingSchedule:
         """Return whether a Sounding of this nonce waits for its Echo."""
         return nonce in self._outstanding
 
+    def rest(self, now: LocalInstant) -> None:
+        """Keep to the steady interval until ``go_on``, whatever was left of the burst: nobody is there to answer."""
+        self._is_resting = True
+        self.due_at = LocalInstant(now + below(self._entropy, self.interval_ns))
+
+    def go_on(self, now: LocalInstant) -> None:
+        """End a rest: go on where the schedule was."""
+        if not self._is_resting:
+            return
+        self._is_resting = False
+        spacing_ns = max(self._spacing_ns, self._fair_ns)
+        if spacing_ns < self.interval_ns:
+            # At random within one spacing, as at the beginning: a whole group may have rested.
+            self.due_at = LocalInstant(now + below(self._entropy, spacing_ns))
+
     def cease(self) -> None:
         """Send no more until ``begin``."""
         self.due_at = None
-        self._left_in_burst = 0
+        self._is_resting = False
 
     def sent(self, now: LocalInstant, deviation_ns: float = 0.0) -> int:
         """A Sounding goes out at ``now``: return its nonce and plan the next.
@@ -104,6 +126,11 @@ class SoundingSchedule:
         self._outstanding[nonce] = now
         if len(self._outstanding) > OUTSTANDING_MAXIMUM:
             self._outstanding.popitem(last=False)
+        if self.due_at is None:
+            return nonce  # one that was ordered, as a standby does that asks: none is planned
+        if self._is_resting:
+            self.due_at = LocalInstant(now + spread(self._entropy, self.interval_ns, SPACING_SPREAD))
+            return nonce
         if self._left_in_burst > 1:
             self._left_in_burst -= 1
             if self._left_in_burst == BURST - FIRST_SOUNDINGS:

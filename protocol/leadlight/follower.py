@@ -41,6 +41,8 @@ TALLIES_KEPT: Final = 16
 """So many Tallies heard last are remembered, so that one that comes twice counts once."""
 TALLIES_PER_SECOND: Final = 12
 """What all followers' Tallies together may come to (RFC 3550 section 6.2's idea)."""
+NEWS_PER_SECOND: Final = 60
+"""The same of Tallies that tell news, which often comes to everyone at once: a cue, a start, a leader that is found."""
 CONTINUED_WITHIN_NS: Final = 2 * MILLISECOND
 """How far a leader that continues a timebase may be from the one before; it may not if its bound is wider."""
 LIVE_DATA_LASTS_NS: Final = 5 * SECOND
@@ -282,10 +284,9 @@ class Follower:
             return []
         out: list[tuple[bytes, Address | None]] = []
         for challenge in self._allegiance.to_challenge():
-            challenge.wants_asking = False
-            challenge.asked_at = now
-            challenge.nonce = self._entropy.getrandbits(32)
-            asking = Sounding(self.identity, challenge.beacon.tenure, challenge.nonce, now, None, self.settings.radio)
+            nonce = self._entropy.getrandbits(32)
+            challenge.ask(nonce, now)
+            asking = Sounding(self.identity, challenge.beacon.tenure, nonce, now, None, self.settings.radio)
             out.append((self._codec.encode(asking), challenge.source))
         while self._turns:
             out.append((self._codec.encode(self._tally(now, self._turns.popleft())), GROUP))
@@ -515,11 +516,13 @@ class Follower:
     def _follow_beacon(self, beacon: Beacon, source: Address, received_at: LocalInstant, now: LocalInstant) -> None:
         was_lost = self._allegiance.is_lost
         novelty = self._allegiance.follow(beacon)
+        self._group_size = beacon.group_size
         if novelty is not None:
             self._begin_tenure(beacon, novelty, now)
         elif was_lost:
             silent_ns = 0 if self.heard_at is None else received_at - self.heard_at
             self._emit(events.LeaderReturned(now, beacon.leader, silent_ns))
+            self._soundings.go_on(now)
         self._address = source
         before_at, self.heard_at = self.heard_at, received_at
         self._last_sign = beacon.sent_at, received_at
@@ -528,8 +531,7 @@ class Follower:
         self._silent_at = LocalInstant(received_at + settings.silent_intervals * interval_ns)
         cap_ns = settings.holdover_cap_ns
         self._cap_at = LocalInstant(received_at + (cap_ns if cap_ns > interval_ns else interval_ns))
-        self._group_size = beacon.group_size
-        self._soundings.share(beacon.group_size, beacon.sounding_budget)
+        self._soundings.share(beacon.group_size, self._budget_of(beacon))
         before = self.clock.state
         if beacon.timebase != self._timebase:
             self._enter_timebase(beacon, now)
@@ -537,9 +539,9 @@ class Follower:
             self._continue_timebase(beacon, now)
         if self._tally_at is None:
             # The holdover had ended, and with it all that this node sends.
-            self._tally_at = LocalInstant(now + below(self._entropy, settings.tally_interval_ns))
+            self._plan_first_tally(now)
         if settings.soundings and self._soundings.due_at is None:
-            self._soundings.begin(now, beacon.group_size, beacon.sounding_budget)
+            self._soundings.begin(now, beacon.group_size, self._budget_of(beacon))
         self._sample_beacon(beacon, received_at)
         self.stage.read(beacon, now)
         self.stage.moved = None
@@ -552,11 +554,15 @@ class Follower:
         if beacon.marker == self.identity and not beacon.is_copy:
             self._turns.append(beacon.serial)
 
+    def _budget_of(self, beacon: Beacon) -> int:
+        """Return how many Soundings a second the whole group may send; one that needs copies has to ask for them."""
+        return max(beacon.sounding_budget, 1) if self._asks_for_copies else beacon.sounding_budget
+
     def _begin_tenure(self, beacon: Beacon, novelty: Novelty, now: LocalInstant) -> None:
         event = _NOVELTIES[novelty]
         self._emit(event(now, beacon.leader, beacon.tenure))
         self._cookie = None
-        self._tally_at = LocalInstant(now + below(self._entropy, self.settings.tally_interval_ns))
+        self._plan_first_tally(now)
 
     def _continue_timebase(self, beacon: Beacon, now: LocalInstant) -> None:
         """A new tenure goes on in the timebase: the clock is the same to within a bound, the paths may not be.
@@ -566,7 +572,7 @@ class Follower:
         self._timebase_leader = beacon.leader
         self.clock.continue_timebase(CONTINUED_WITHIN_NS)
         if self.settings.soundings:
-            self._soundings.begin(now, beacon.group_size, beacon.sounding_budget)
+            self._soundings.begin(now, beacon.group_size, self._budget_of(beacon))
 
     def _enter_timebase(self, beacon: Beacon, now: LocalInstant) -> None:
         same_host = beacon.leader == self._timebase_leader
@@ -580,7 +586,7 @@ class Follower:
         self.stage.enter_timebase()
         self._patience_at = LocalInstant(now + JOIN_PATIENCE_NS)
         if self.settings.soundings:
-            self._soundings.begin(now, beacon.group_size, beacon.sounding_budget)
+            self._soundings.begin(now, beacon.group_size, self._budget_of(beacon))
 
     # -- cues ----------------------------------------------------------------------------------------------------
 
@@ -610,16 +616,15 @@ class Follower:
     def _lose_leader(self, now: LocalInstant) -> None:
         self._silent_at = None
         self._allegiance.is_lost = True
-        self._soundings.cease()
         before = self.clock.state
         self.clock.note_silence()
         silent_ns = now - (self.heard_at or now)
         self._emit(events.LeaderLost(now, self._allegiance.leader or 0, silent_ns))
         if before is ClockState.LOCKED:
             self._emit(events.LockLost(now))
-        if self._timebase is not None and self.settings.soundings:
+        if self._soundings.due_at is not None:
             # Keep asking, in case only the group's frames are lost: at the steady interval, no burst.
-            self._soundings.due_at = LocalInstant(now + below(self._entropy, self._soundings.interval_ns))
+            self._soundings.rest(now)
 
     def _end_holdover(self, now: LocalInstant) -> None:
         self._cap_at = None
@@ -635,7 +640,7 @@ class Follower:
     # -- the exchange --------------------------------------------------------------------------------------------
 
     def _receive_echo(self, echo: Echo, received_at: LocalInstant) -> None:
-        challenge = self._allegiance.answered(echo.nonce, echo.tenure)
+        challenge = self._allegiance.answered(echo.nonce, echo.tenure, received_at)
         if challenge is not None:
             # It is judged again: what was followed may have come back while the answer was on its way.
             self._receive_beacon(challenge.beacon, challenge.source, challenge.received_at, received_at)
@@ -718,7 +723,11 @@ class Follower:
     def _tell_soon(self, now: LocalInstant) -> None:
         """Let the next Tally go out shortly: something has changed."""
         if self._tally_at is not None:
-            self._tally_at = min(self._tally_at, LocalInstant(now + below(self._entropy, TALLY_SOON_NS)))
+            within_ns = max(TALLY_SOON_NS, self._group_size * SECOND // NEWS_PER_SECOND)
+            self._tally_at = min(self._tally_at, LocalInstant(now + below(self._entropy, within_ns)))
+
+    def _plan_first_tally(self, now: LocalInstant) -> None:
+        self._tally_at = LocalInstant(now + below(self._entropy, self._tally_spacing_ns()))
 
     def _plan_tally(self, now: LocalInstant) -> None:
         self._tally_due = False

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections import OrderedDict
 from collections.abc import Hashable, Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import Final
 
 from leadlight.allegiance import is_newer
@@ -13,6 +13,9 @@ from leadlight.units import LocalInstant
 
 ROSTER_MAXIMUM: Final = 512
 """No more followers than this are kept; the one heard longest ago makes room."""
+INSTANCES_KEPT: Final = 8
+"""So many instances of a follower are remembered, each with its last serial. A board that restarts oftener within one
+tenure has its first instances forgotten, and a recording of those is not told from a restart."""
 
 
 @dataclass(slots=True)
@@ -24,8 +27,8 @@ class RosterEntry:
     heard_at: LocalInstant
     tally: Tally | None = None
     tallied_at: LocalInstant | None = None
-    previous_instance: int | None = None
-    previous_serial: int = 0
+    serials: dict[int, int] = field(default_factory=dict)
+    """The last serial of each instance that has reported, the one heard longest ago first."""
     cloned: bool = False
     lost: bool = False
     last_turn: int = -1
@@ -83,27 +86,23 @@ class Roster:
     def is_news(self, tally: Tally) -> bool:
         """Return whether a report is newer than what its instance has said before: neither a copy nor a replay."""
         entry = self._entries.get(tally.follower)
-        if entry is None or entry.tally is None:
-            return True
-        if tally.instance == entry.tally.instance:
-            return is_newer(tally.serial, entry.tally.serial)
-        if tally.instance == entry.previous_instance:
-            return is_newer(tally.serial, entry.previous_serial)
-        return True
+        last = None if entry is None else entry.serials.get(tally.instance)
+        return last is None or is_newer(tally.serial, last)
 
     def note_tally(self, entry: RosterEntry, tally: Tally) -> bool:
         """Take a report; return whether it shows that two boards share this id, told once.
 
-        A restart changes the instance once; two boards make it change back.
+        A restart changes the instance; with two boards one that was replaced comes back.
         """
-        before = entry.tally
-        entry.tally = tally
-        if before is None or before.instance == tally.instance:
-            return False
-        returned = tally.instance == entry.previous_instance
-        entry.previous_instance = before.instance
-        entry.previous_serial = before.serial
-        if returned and not entry.cloned:
+        before, entry.tally = entry.tally, tally
+        serials, instance = entry.serials, tally.instance
+        is_back = before is not None and before.instance != instance and instance in serials
+        # Taken out and put back, so that the one heard longest ago stands first.
+        serials.pop(instance, None)
+        serials[instance] = tally.serial
+        if len(serials) > INSTANCES_KEPT:
+            del serials[next(iter(serials))]
+        if is_back and not entry.cloned:
             entry.cloned = True
             return True
         return False
@@ -118,12 +117,15 @@ class Roster:
         return count
 
     def next_marker(self, turn: int, heard_since: LocalInstant) -> int | None:
-        """Return the follower whose turn it is to be marker: of those heard lately, the one longest without a turn."""
+        """Return the follower whose turn it is to be marker: of those heard lately, the one longest without a turn.
+
+        One that has never reported gets none: ids that only sound cost a stranger nothing, and it might not answer.
+        """
         chosen: RosterEntry | None = None
         for entry in reversed(self._entries.values()):
             if entry.heard_at < heard_since:
                 break
-            if chosen is None or entry.last_turn < chosen.last_turn:
+            if entry.tally is not None and (chosen is None or entry.last_turn < chosen.last_turn):
                 chosen = entry
         if chosen is None:
             return None

@@ -53,11 +53,12 @@ class LeaderSettings:
     """One leader's settings; times in ns, whole milliseconds for the interval.
 
     ``rank``: 0 leads before 1. ``lead_time_ns``: how long ahead a cue is announced. ``sounding_budget``: Soundings a
-    second that the whole group may send. ``group_size``: followers expected, for sharing that budget before they are
-    heard. ``markers``: whether followers take turns as markers. ``listen_intervals``: beacon intervals of listening
-    before a start leads, 0 to lead at once. ``delivery``: to the group, as copies, or as followers need it.
-    ``on_music_lost``: what a takeover does with the show. ``refuse_incomplete``: whether a show that a follower says it
-    does not hold is kept from rolling, or only warned about.
+    second that the whole group may send; with 0 it only listens, and what has to be asked all the same is answered once
+    a second. ``group_size``: followers expected, for sharing that budget before they are heard. ``markers``: whether
+    followers take turns as markers. ``listen_intervals``: beacon intervals of listening before a start leads, 0 to lead
+    at once. ``delivery``: to the group, as copies, or as followers need it. ``on_music_lost``: what a takeover does
+    with the show. ``refuse_incomplete``: whether a show that a follower says it does not hold is kept from rolling, or
+    only warned about.
     """
 
     name: str
@@ -80,7 +81,7 @@ class LeaderSettings:
             raise ConfigurationError("interval_ns", self.interval_ns, allowed)
         check_whole("rank", self.rank, 0, 127, "0 to 127")
         check_whole("lead_time_ns", self.lead_time_ns, 0, 60 * SECOND, "0 to 60 s in ns")
-        check_whole("sounding_budget", self.sounding_budget, 1, U8, f"1 to {U8} a second")
+        check_whole("sounding_budget", self.sounding_budget, 0, U8, f"0 to {U8} a second")
         check_whole("group_size", self.group_size, 0, U16, f"0 to {U16}")
         check_whole("listen_intervals", self.listen_intervals, 0, 1000, "0 to 1000")
 
@@ -353,11 +354,13 @@ class Tenure:
     def _marks_to_publish(self, serial: int, now: LocalInstant) -> tuple[Mark, ...]:
         if not self._marks:
             return ()
+        leader_now = self.leader_at(now)
         marks: list[Mark] = []
         for entry in self._marks:
             turn, heard_at, _ = entry
             turns_back = (serial - turn) & U32
-            age_ns = now - heard_at
+            # Of leader instants, as sent_at is: a continued timebase runs at another rate than this host's clock.
+            age_ns = leader_now - self.leader_at(LocalInstant(heard_at))
             if turns_back <= U8 and 0 <= age_ns <= MARK_AGE_MAXIMUM_NS:
                 marks.append(Mark(turns_back, age_ns))
             entry[2] += 1
@@ -425,6 +428,10 @@ class Tenure:
     # -- what followers say --------------------------------------------------------------------------------------
 
     def _receive_sounding(self, sounding: Sounding, source: Address, received_at: LocalInstant, length: int) -> None:
+        # What will not be answered changes nothing.
+        if len(self._echoes) >= ECHO_QUEUE_MAXIMUM:
+            self.counters["echo dropped"] += 1
+            return
         if not self._answers.allow(received_at):
             self.counters["echo limited"] += 1
             return
@@ -442,9 +449,6 @@ class Tenure:
                 self._emit(events.CopiesBegun(received_at, sounding.follower, entry.name))
         if sounding.tenure == self._tenure and sounding.delays:
             self._delays.collect(entry.follower, sounding.radio, sounding.delays)
-        if len(self._echoes) >= ECHO_QUEUE_MAXIMUM:
-            self.counters["echo dropped"] += 1
-            return
         self._echoes.append((sounding, source, received_at, length, cookie))
 
     def _receive_tally(self, tally: Tally, source: Address, received_at: LocalInstant) -> None:

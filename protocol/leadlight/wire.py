@@ -222,7 +222,13 @@ class Codec:
         try:
             # Lengths are limited by the body's own: msgpack refuses what claims to be longer than it is.
             fields = msgpack.unpackb(
-                body, use_list=False, max_array_len=64, max_map_len=0, max_ext_len=0, ext_hook=_refuse_extension
+                body,
+                use_list=False,
+                max_array_len=64,
+                max_map_len=0,
+                max_ext_len=0,
+                ext_hook=_refuse_extension,
+                object_hook=_refuse_map,
             )
         except (ValueError, msgpack.UnpackException, RecursionError) as error:
             raise WireError(Refusal.MALFORMED, str(error)) from None
@@ -246,6 +252,11 @@ class Codec:
 def _refuse_extension(code: int, data: bytes) -> None:
     # An empty extension passes the length limit, and would stand unseen in a field that a later version appends.
     raise ValueError(f"extension type {code} of {len(data)} bytes")
+
+
+def _refuse_map(fields: dict[Any, Any]) -> None:
+    # As with an extension: an empty map passes the length limit.
+    raise ValueError(f"a map of {len(fields)} entries")
 
 
 # -- checks ----------------------------------------------------------------------------------------------------

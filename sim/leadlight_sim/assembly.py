@@ -264,7 +264,7 @@ class World:
             interval_ns=seconds(leader.interval_s),
             delivery=Delivery(leader.delivery),
             lead_time_ns=seconds(leader.lead_time_s),
-            sounding_budget=max(1, leader.sounding_budget),
+            sounding_budget=leader.sounding_budget,
             group_size=len(self.scenario.followers),
             markers=self._markers,
             on_music_lost=OnMusicLost(leader.on_music_lost),
@@ -289,7 +289,7 @@ class World:
                 name=follower.name,
                 latency_ns=milliseconds(follower.latency_ms),
                 trim_ns=round(follower.trim_ms * MILLISECOND),
-                soundings=follower.sounds and leader.sounding_budget > 0,
+                soundings=follower.sounds,
                 tally_interval_ns=seconds(leader.tally_interval_s),
                 clock=ClockSettings(estimator=self._estimator),
             )

@@ -368,6 +368,8 @@ def refused() -> list[dict[str, Any]]:
             tally, msgpack.packb([*fields_of(tally), 0])[:-1] + b"\xc7\x00\x05")),
         refused_case("a time-stamp extension in an appended field", with_body(
             tally, msgpack.packb([*fields_of(tally), 0])[:-1] + b"\xd6\xff" + bytes(4))),
+        refused_case("an empty map in an appended field", with_body(
+            tally, msgpack.packb([*fields_of(tally), 0])[:-1] + b"\x80")),
         refused_case("a map in an appended field", with_body(tally, msgpack.packb([*fields_of(tally), {1: 2}]))),
         refused_case("a name that is not UTF-8", tally[:-5] + b"\xff\xfe\xfd\xfc\xfb"),
         refused_case("text that is not UTF-8 in an appended field", with_body(
@@ -488,7 +490,10 @@ def arithmetic() -> dict[str, Any]:
         (1, 0), (0, 0), (0, 1), (0, U32), (U32, 0), (1 << 31, 0), ((1 << 31) - 1, 0), ((1 << 31) + 1, 0),
         (5, (1 << 32) - 5), ((1 << 32) - 5, 5), (1 << 31, 1), (0, 1 << 31),
     ]  # fmt: skip
-    values = [[1_000, 2_000, 9_000], [5, 5, 5, 5], [-3_000, 4_000, 1_000, 2_001], [2_000_000] * 3 + [0] * 2]
+    values = [
+        [1_000, 2_000, 9_000], [5, 5, 5, 5], [7, 7, 8, 9], [-9, -8, -7, -7], [-3_000, 4_000, 1_000, 2_001],
+        [2_000_000] * 3 + [0] * 2,
+    ]  # fmt: skip
     return {
         "frames": frames,
         "show_lines": lines,
@@ -506,7 +511,7 @@ def arithmetic() -> dict[str, Any]:
         ],
         "fair_spacings": [
             {"group_size": size, "sounding_budget": budget, "spacing_ns": fair_spacing_ns(size, budget)}
-            for size, budget in ((0, 60), (8, 60), (60, 60), (500, 60), (7, 0), (65_535, 255))
+            for size, budget in ((0, 60), (8, 60), (60, 60), (500, 60), (7, 1), (65_535, 255))
         ],
         "medians": [published(delays) for delays in values],
         "show_lengths": [

@@ -20,6 +20,7 @@ from leadlight.allegiance import (
     Verdict,
     is_newer,
 )
+from leadlight.exchange import ANSWERED_WITHIN_NS
 from leadlight.messages import Beacon
 from leadlight.units import MILLISECOND, SECOND, LocalInstant
 
@@ -53,13 +54,11 @@ class Case:
         """Put every challenge that wants to be put, as a follower does."""
         challenges = self.allegiance.to_challenge()
         for challenge in challenges:
-            challenge.wants_asking = False
-            challenge.asked_at = at(seconds)
-            challenge.nonce = 5_000 + challenge.beacon.tenure
+            challenge.ask(5_000 + challenge.beacon.tenure, at(seconds))
         return challenges
 
-    def prove(self, tenure: int) -> Challenge | None:
-        return self.allegiance.answered(5_000 + tenure, tenure)
+    def prove(self, tenure: int, seconds: float = 0.0) -> Challenge | None:
+        return self.allegiance.answered(5_000 + tenure, tenure, at(seconds))
 
 
 @pytest.fixture
@@ -203,22 +202,42 @@ def test_another_answer_proves_nothing(make_beacon: Maker, nonce: int, tenure: i
     case = Case(make_beacon, require_fresh=True)
     case.hear(7)
     case.ask()
-    assert case.allegiance.answered(nonce, tenure) is None
+    assert case.allegiance.answered(nonce, tenure, at(0)) is None
     assert case.hear(7, serial=1_001) is Verdict.UNPROVEN
+
+
+def test_an_answer_proves_nothing_once_it_is_two_seconds_old(keyed: Case) -> None:
+    keyed.hear(8, seconds=1)
+    keyed.ask(1)
+    late = 1 + ANSWERED_WITHIN_NS / SECOND
+    assert keyed.prove(8, late + 1e-9) is None
+    assert keyed.prove(8, late) is not None
+
+
+def test_of_the_nonces_of_one_challenge_any_may_be_answered_and_few_are_kept(keyed: Case) -> None:
+    keyed.hear(8, seconds=1)
+    (challenge,) = keyed.allegiance.to_challenge()
+    for step in range(100):
+        challenge.ask(step, LocalInstant(at(1) + step * CHALLENGE_SPACING_NS))
+        assert len(challenge.nonces) <= ANSWERED_WITHIN_NS // CHALLENGE_SPACING_NS + 1
+    now = LocalInstant(at(1) + 99 * CHALLENGE_SPACING_NS)
+    assert keyed.allegiance.answered(88, 8, now) is None
+    assert keyed.allegiance.is_open(89)
+    assert keyed.allegiance.answered(89, 8, now) is challenge
 
 
 def test_an_answer_proves_once(keyed: Case) -> None:
     keyed.hear(8, seconds=1)
     keyed.ask(1)
-    assert keyed.prove(8) is not None
-    assert keyed.prove(8) is None
+    assert keyed.prove(8, 1) is not None
+    assert keyed.prove(8, 1) is None
 
 
 def test_a_leader_that_was_left_must_prove_itself_again(keyed: Case) -> None:
     keyed.allegiance.is_lost = True
     keyed.hear(8, leader=12, seconds=1)
     keyed.ask(1)
-    keyed.prove(8)
+    keyed.prove(8, 1)
     assert keyed.hear(8, leader=12, seconds=1) is Verdict.FOLLOW
     assert keyed.hear(7, serial=2_000, seconds=2) is Verdict.UNPROVEN
 
@@ -246,7 +265,7 @@ def test_a_flood_of_recorded_tenures_is_not_asked_without_end_and_does_not_shut_
     later = 1 + CHALLENGE_LASTS_NS / SECOND
     keyed.hear(8, seconds=later)
     assert [challenge.beacon.tenure for challenge in keyed.ask(later)] == [8]
-    assert keyed.prove(8) is not None
+    assert keyed.prove(8, later) is not None
 
 
 # -- loss -------------------------------------------------------------------------------------------------------------

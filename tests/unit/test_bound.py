@@ -4,9 +4,16 @@ import math
 
 import pytest
 
-from leadlight.clock.bound import UNPROVEN, CausalityBound, statistical_half_width_ns
+from leadlight.clock.bound import (
+    LATENESS_WINDOW,
+    UNPROVEN,
+    UNSEEN_WAITS,
+    CausalityBound,
+    Lateness,
+    statistical_half_width_ns,
+)
 from leadlight.clock.estimator import Estimate, Exchange
-from leadlight.units import MILLISECOND, SECOND, LeaderInstant, LocalInstant
+from leadlight.units import MICROSECOND, MILLISECOND, SECOND, LeaderInstant, LocalInstant
 
 AT = LocalInstant(1_000 * SECOND)
 OFFSET = 5 * SECOND
@@ -98,3 +105,32 @@ def test_the_statistical_bound_adds_a_share_of_the_floor_and_grows_with_age() ->
     wander = 0.06e-6 * math.sqrt(100 / 3) * 100e9
     assert later == pytest.approx(3 * math.sqrt(1e5**2 + 1e5**2 + wander**2) + 6e5)
     assert statistical_half_width_ns(Estimate(AT, 0, 0.0), AT) == math.inf
+
+
+def test_how_long_the_luckiest_of_late_packets_may_have_waited_follows_from_how_the_others_scatter() -> None:
+    bound = CausalityBound(1e-12)
+    bound.observe_arrival(LeaderInstant(AT - OFFSET), AT)
+    lateness = Lateness()
+    estimate = Estimate(AT, OFFSET - 3 * MILLISECOND, 1e-6, floor_ns=MILLISECOND)
+    ten_s_before = LocalInstant(AT - 10 * SECOND)
+    # Carried on at 1 ppm these are 4, 0 and 8 ms later than the offset: the earliest need not come first.
+    lateness.note(OFFSET + 4 * MILLISECOND - 10 * MICROSECOND, ten_s_before, 1e-6)
+    assert lateness.half_width_ns(estimate, AT, bound) == math.inf
+    lateness.note(OFFSET - 10 * MICROSECOND, ten_s_before, 1e-6)
+    lateness.note(OFFSET + 8 * MILLISECOND, AT, 1e-6)
+    # A mean of 6 ms beside the earliest of three packets; the estimate is 3 ms below what that one shows.
+    wait_ns = UNSEEN_WAITS * 6 * MILLISECOND / 3
+    assert lateness.half_width_ns(estimate, AT, bound) == pytest.approx(wait_ns + MILLISECOND - 3 * MILLISECOND)
+    assert lateness.half_width_ns(estimate._replace(offset_ns=OFFSET - SECOND), AT, bound) == SECOND
+    for _ in range(1_000):
+        lateness.note(OFFSET + 5 * MILLISECOND, AT, 1e-6)
+    wait_ns = UNSEEN_WAITS * 5 * MILLISECOND / (LATENESS_WINDOW - 1)
+    at_the_earliest = estimate._replace(offset_ns=OFFSET)
+    assert lateness.half_width_ns(at_the_earliest, AT, bound) == pytest.approx(wait_ns + MILLISECOND, rel=1e-6)
+
+
+def test_of_waits_even_over_a_span_the_least_is_longer_than_allowed_for_once_in_370_times() -> None:
+    # (1 - x)^n is the chance that all n are longer than x of the span, whose mean is half of it.
+    for count in (12, 64):
+        assert (1 - UNSEEN_WAITS / 2 / count) ** count < 1 / 370
+    assert math.exp(-UNSEEN_WAITS / 2) == pytest.approx(1 / 370, rel=0.02)

@@ -3,7 +3,7 @@ from __future__ import annotations
 import pytest
 
 from leadlight.clock.bound import CausalityBound
-from leadlight.clock.common_view import HEARD_KEPT, SAMPLES_BEFORE_USE, STALE_NS, CommonViewClock
+from leadlight.clock.common_view import HEARD_KEPT, MARKS_BEFORE_USE, STALE_NS, CommonViewClock
 from leadlight.clock.estimator import Exchange
 from leadlight.clock.probation import PROBATION, STAMPING_NS
 from leadlight.messages import Mark
@@ -203,6 +203,19 @@ def test_a_mark_of_a_tally_that_was_not_heard_here_says_nothing() -> None:
     assert group.clock._tracker.count == 0
 
 
+def test_turns_count_back_around_the_circle() -> None:
+    group = Group()
+    group.clock.note_heard(0xFFFF_FFFF, LocalInstant(OFFSET + 200 * MILLISECOND))
+    group.serial = 0
+    group.clock.observe(
+        0, LeaderInstant(SECOND), INTERVAL, (Mark(1, 800 * MILLISECOND),), proven(OFFSET + SECOND), None,
+        LocalInstant(OFFSET + SECOND),
+    )  # fmt: skip
+    estimate = group.clock._tracker.estimate()
+    assert estimate is not None
+    assert estimate.offset_ns == OFFSET
+
+
 def test_heard_tallies_are_few() -> None:
     clock = CommonViewClock()
     for turn in range(3 * HEARD_KEPT):
@@ -224,7 +237,7 @@ def test_a_restart_of_the_leaders_host_keeps_the_trust_and_another_leader_does_n
     for _ in range(PROBATION):
         group.mark()
     group.clock.rebase()
-    for _ in range(SAMPLES_BEFORE_USE - 1):
+    for _ in range(MARKS_BEFORE_USE - 1):
         group.mark()
         assert group.estimate() is None
     group.mark()

@@ -23,7 +23,14 @@ from leadlight.content import StoredShow
 from leadlight.cue import Cue, FrameRate, ShowLine
 from leadlight.exchange import SPACING_SPREAD, STEADY_INTERVAL_NS
 from leadlight.fader import RETURN_FADE_NS
-from leadlight.follower import CONTINUED_WITHIN_NS, TALLY_SOON_NS, Follower, FollowerSettings
+from leadlight.follower import (
+    CONTINUED_WITHIN_NS,
+    NEWS_PER_SECOND,
+    TALLIES_PER_SECOND,
+    TALLY_SOON_NS,
+    Follower,
+    FollowerSettings,
+)
 from leadlight.messages import GroupDelay, Message, Sounding, Tally
 from leadlight.security import KeyRing
 from leadlight.stage import UNKEYED_SPACING_NS
@@ -167,6 +174,34 @@ def test_who_was_proven_last_is_taken_with_its_own_arrival(make_talk: Maker) -> 
     assert talk.follower.heard_at == local(100) + DELAY
 
 
+def test_an_honest_answer_counts_though_beacons_come_faster_than_answers(make_talk: Maker) -> None:
+    talk = make_talk(codec=KEYED)
+    talk.answering = False
+    for step in range(6):  # a beacon and a challenge every quarter of a second, and answers that take a second
+        talk.beacon(100 + step / 4)
+        if step == 4:
+            (asked, challenge, _), *_ = talk.soundings()
+            assert len(talk.soundings()) == 5
+            talk.answer(challenge, LocalInstant(asked + SECOND))
+    assert talk.follower.tenure == 7
+
+
+def test_after_holdovers_end_a_new_tenure_is_challenged_and_nothing_else_sent_until_it_is_proven(
+    make_talk: Maker,
+) -> None:
+    talk = make_talk(codec=KEYED, holdover_cap_ns=10 * SECOND)
+    talk.lead(100, 110)
+    talk.run(130)
+    sent = len(talk.sent)
+    talk.answering = False
+    talk.lead(130, 135, tenure=8)
+    assert {(type(message), message.tenure) for _, message, _ in talk.sent[sent:]} == {(Sounding, 8)}
+    talk.answering = True
+    talk.lead(135, 145, tenure=8)
+    assert talk.follower.tenure == 8
+    assert {type(message) for _, message, _ in talk.sent[sent:]} == {Sounding, Tally}
+
+
 def test_soundings_and_tallies_go_to_the_source_of_the_last_beacon(make_talk: Maker) -> None:
     talk = make_talk()
     talk.lead(100, 110)
@@ -207,17 +242,39 @@ def test_a_new_tenure_of_the_same_leader_in_one_timebase_widens_the_proof_too(ma
 # -- section 13 --------------------------------------------------------------------------------------------------------
 
 
-def test_a_lost_leader_is_still_sounded_now_and_then(make_talk: Maker) -> None:
+# In the burst; while the spacing grows; and when it has grown to the steady one.
+@pytest.mark.parametrize("until", [100.5, 102, 140, 320])
+def test_a_lost_leader_is_still_sounded_now_and_then(until: float, make_talk: Maker) -> None:
     talk = make_talk()
-    talk.lead(100, 320)  # by then the spacing has grown to the steady one
+    talk.lead(100, until)
     talk.answering = False
     sent = len(talk.sent)
-    talk.run(420)
-    lost_at = 319.5 + 5 * INTERVAL / SECOND
+    talk.run(until + 100)
+    lost_at = until - 0.5 + 5 * INTERVAL / SECOND
     asked = [now for now, message, _ in talk.sent[sent:] if isinstance(message, Sounding) and now > local(lost_at)]
     gaps = [later - sooner for sooner, later in pairwise(asked)]
     assert len(asked) > 10
     assert min(gaps) >= (1 - SPACING_SPREAD) * STEADY_INTERVAL_NS
+
+
+def test_a_leader_lost_early_and_back_again_is_sounded_as_fast_as_before(make_talk: Maker) -> None:
+    talk = make_talk()
+    talk.lead(100, 100.5)
+    talk.run(160)
+    sent = len(talk.soundings())
+    talk.lead(160, 165)
+    assert len(talk.soundings()) - sent >= 15  # the steady interval allows two
+
+
+def test_within_a_budget_of_0_a_new_tenure_is_challenged_and_nothing_else_sounded(make_talk: Maker) -> None:
+    talk = make_talk(codec=KEYED)
+    talk.lead(100, 160, sounding_budget=0)
+    talk.run(200)  # nor while the leader is lost
+    assert [(sounding.tenure, sounding.delays) for _, sounding, _ in talk.soundings()] == [(7, ())]
+    assert talk.follower.tenure == 7
+    assert talk.tallies()
+    talk.lead(200, 210, sounding_budget=60)
+    assert len(talk.soundings()) > 16
 
 
 def test_a_cookie_is_returned_only_within_the_tenure_that_gave_it(make_talk: Maker) -> None:
@@ -288,6 +345,40 @@ def test_news_is_told_within_a_fifth_of_a_second(make_talk: Maker) -> None:
         told = talk.tallies()[sent:]
         assert [(tally.cue_state, tally.turn) for _, tally, _ in told] == [(cue.state, None)]
         talk.lead(now + 0.5, now + 3)
+
+
+def first_tallies(make_beacon: Maker, *tenures: int) -> list[float]:
+    """When each of 512 followers first reports after the last of some beacons, a second apart, in seconds."""
+    told = []
+    for number in range(512):
+        follower = Follower(FollowerSettings(f"board {number}", soundings=False), PLAIN, Random(number))
+        for step, tenure in enumerate(tenures):
+            plain = {"tenure": tenure, "serial": step, "sent_at": leader(100 + step), "interval_ns": INTERVAL}
+            beacon = make_beacon(group_size=512, **plain)
+            heard_at = LocalInstant(local(100 + step) + DELAY)
+            follower.receive_datagram(PLAIN.encode(beacon), "boathouse", heard_at)
+        while not follower.datagrams_to_send(now := follower.next_timer() or heard_at):
+            follower.handle_timer(now)
+        told.append((now - heard_at) / SECOND)
+    return sorted(told)
+
+
+def busiest_second(instants: list[float]) -> int:
+    return max(sum(begin <= instant < begin + 1 for instant in instants) for begin in instants)
+
+
+def test_a_large_group_whose_leader_begins_anew_reports_at_the_rate_that_all_share(make_beacon: Maker) -> None:
+    told = first_tallies(make_beacon, *[7] * 8, 8)  # by the eighth each shows what it can: no more news
+    assert told[0] < 1
+    assert 41 < told[-1] < 512 / TALLIES_PER_SECOND
+    assert busiest_second(told) < 2 * TALLIES_PER_SECOND  # of a Poisson count of mean 12: less than one in a thousand
+
+
+def test_news_that_comes_to_a_large_group_at_once_is_told_at_a_rate_that_all_share(make_beacon: Maker) -> None:
+    told = first_tallies(make_beacon, 7)  # a clock that had nothing is acquiring now
+    assert told[0] < 0.1
+    assert 8 < told[-1] < 512 / NEWS_PER_SECOND
+    assert busiest_second(told) < 1.5 * NEWS_PER_SECOND
 
 
 # -- section 17 --------------------------------------------------------------------------------------------------------

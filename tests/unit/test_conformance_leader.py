@@ -227,6 +227,19 @@ def test_answers_are_limited_to_the_budget_and_what_is_beyond_changes_nothing(ma
     assert node.leader.counters["echo limited"] == 1_001 - answers
 
 
+def test_with_a_budget_of_0_what_is_asked_all_the_same_is_answered_once_a_second(make_sounding: Maker) -> None:
+    node = Node(sounding_budget=0)
+    node.run(0)
+    answered = []
+    for step in range(101):
+        now = LocalInstant(at(0.1) + step * 100 * MILLISECOND)
+        node.hear(make_sounding(nonce=step), now)
+        answered += [step for message, _ in node.wake(now) if isinstance(message, Echo)]
+    assert answered == list(range(0, 101, 10))
+    beacons = [message for _, message, _ in node.sent if isinstance(message, Beacon)]
+    assert {beacon.sounding_budget for beacon in beacons} == {0}
+
+
 def test_an_echo_is_never_longer_than_its_sounding_with_or_without_a_key(make_sounding: Maker) -> None:
     for codec in (PLAIN, KEYED):
         node = Node(codec)

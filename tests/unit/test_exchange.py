@@ -94,8 +94,16 @@ def test_the_first_sounding_is_spread_over_a_groups_share(group_size: int, withi
     assert within_ns * 19 // 20 < delays[-1] < within_ns
 
 
-def test_a_budget_of_nothing_is_one_a_second() -> None:
-    assert fair_spacing_ns(9, 0) == 10 * SECOND
+def test_within_a_budget_of_nothing_nobody_sounds() -> None:
+    assert fair_spacing_ns(9, 1) == 10 * SECOND
+    assert begun(budget=0).due_at is None
+    schedule = begun(budget=60)
+    schedule.share(8, 0)
+    assert times(schedule, MINUTE) == []
+    schedule.sent(START)  # one that was ordered all the same begins nothing
+    assert times(schedule, MINUTE) == []
+    schedule.begin(START, 8, 60)
+    assert len(times(schedule, MINUTE)) > BURST
 
 
 def test_nothing_is_sent_before_the_beginning_nor_after_ceasing() -> None:
@@ -104,6 +112,34 @@ def test_nothing_is_sent_before_the_beginning_nor_after_ceasing() -> None:
     schedule.begin(START, 8, 60)
     schedule.cease()
     assert schedule.due_at is None
+
+
+def test_a_rest_is_at_the_steady_interval_and_then_the_burst_goes_on_where_it_was() -> None:
+    schedule = begun()
+    for _ in range(6):
+        assert schedule.due_at is not None
+        now = schedule.due_at
+        schedule.sent(now)
+    schedule.rest(now)
+    resting = times(schedule, MINUTE)
+    assert resting[0] <= now - START + STEADY_INTERVAL_NS
+    assert min(later - sooner for sooner, later in pairwise(resting)) >= (1 - SPACING_SPREAD) * STEADY_INTERVAL_NS
+    schedule.go_on(LocalInstant(START + MINUTE))
+    sent = times(schedule, 2 * MINUTE)
+    gaps = [later - sooner for sooner, later in pairwise(sent)]
+    left = BURST - 6 - 1  # gaps of the burst that were not yet: fifteen in all, six of them planned before
+    assert sent[0] - MINUTE < BURST_SPACING_NS
+    assert all(abs(gap - BURST_SPACING_NS) <= SPACING_SPREAD * BURST_SPACING_NS for gap in gaps[:left])
+    assert gaps[-1] > 2 * BURST_SPACING_NS
+
+
+def test_a_rest_from_the_steady_interval_ends_without_a_change() -> None:
+    schedule = begun()
+    times(schedule, 10 * MINUTE)
+    schedule.rest(LocalInstant(START + 10 * MINUTE))
+    due_at = schedule.due_at
+    schedule.go_on(LocalInstant(START + 10 * MINUTE + 1))
+    assert schedule.due_at == due_at
 
 
 def test_an_echo_completes_the_sounding_of_its_nonce_once(make_echo: Maker) -> None:

@@ -8,6 +8,7 @@ from leadlight.clock.estimator import Estimate
 from leadlight.clock.group_delay import (
     ARRIVALS_KEPT,
     MEDIANS_MISSED,
+    REPORT_SPAN,
     REPORTER_BOUND_NS,
     REPORTERS_MAXIMUM,
     SAMPLES_BEFORE_USE,
@@ -49,6 +50,29 @@ def test_serials_are_reported_by_their_low_sixteen_bits() -> None:
     clock = GroupDelayClock()
     clock.note_arrival(0x3_0004, arrival(4))
     assert clock.reports(4) == (DelayReport(4, MILLISECOND),)
+
+
+def test_neither_what_is_long_past_nor_what_a_median_has_told_of_is_reported() -> None:
+    clock = GroupDelayClock()
+    for serial in (100, 101, 107, 108):
+        clock.note_arrival(serial, arrival(serial))
+    assert [report.serial for report in clock.reports(1)] == [108, 107, 101, 100]
+    clock.note_arrival(100 + REPORT_SPAN + 1, arrival(109))
+    assert [report.serial for report in clock.reports(1)] == [109, 108, 107, 101]
+    clock.observe(110, (GroupDelay(3, MILLISECOND), GroupDelay(2, MILLISECOND)), 0, None)
+    assert [report.serial for report in clock.reports(1)] == [109, 101]
+
+
+def test_beacons_on_both_sides_of_serial_0_are_reported_and_their_medians_used() -> None:
+    clock = GroupDelayClock()
+    serials = [(0xFFFF_FFE0 + step) & 0xFFFF_FFFF for step in range(40)]
+    for step, serial in enumerate(serials):
+        clock.note_arrival(serial, arrival(step))
+    assert [report.serial for report in clock.reports(4)] == [4, 0, 0xFFFC, 0xFFF8]
+    clock.note_arrival(0xFFFF_FFDC, arrival(0))  # a late one: what came before it is newer, and none too old
+    assert [report.serial for report in clock.reports(4)] == [0xFFDC, 4, 0, 0xFFFC]
+    clock.observe(1, (GroupDelay(2, MILLISECOND), GroupDelay(1, MILLISECOND)), 0, None)
+    assert clock._tracker.count == 2
 
 
 def test_what_was_measured_with_a_poor_clock_or_came_too_late_for_the_wire_is_not_reported() -> None:

@@ -3,7 +3,7 @@ from __future__ import annotations
 from collections.abc import Callable
 from typing import Any
 
-from leadlight.roster import ROSTER_MAXIMUM, Roster
+from leadlight.roster import INSTANCES_KEPT, ROSTER_MAXIMUM, Roster
 from leadlight.units import SECOND, LocalInstant
 
 Maker = Callable[..., Any]
@@ -60,12 +60,12 @@ def test_the_one_heard_longest_ago_makes_room() -> None:
     assert roster.find(2) is not None
 
 
-def test_turns_go_round_among_those_heard_lately() -> None:
+def test_turns_go_round_among_those_heard_lately_that_have_reported(make_tally: Maker) -> None:
     roster = Roster()
-    for follower in (1, 2, 3):
-        roster.hear(follower, "", at(10))
-    roster.hear(4, "", at(0))
-    roster._entries.move_to_end(4, last=False)
+    for follower, second in ((4, 0), (1, 10), (2, 10), (3, 10)):
+        entry, _ = roster.hear(follower, "", at(second))
+        roster.note_tally(entry, make_tally(follower=follower))
+    roster.hear(5, "", at(10))  # it only sounded
     turns = [roster.next_marker(turn, at(5)) for turn in range(100, 106)]
     assert sorted(turns[:3], key=str) == [1, 2, 3]
     assert turns[3:] == turns[:3]
@@ -89,6 +89,33 @@ def test_a_report_counts_once_and_an_older_one_of_any_late_instance_not_at_all(m
     assert not entry.cloned
     assert say(1, 1)  # another board
     assert entry.cloned
+
+
+def test_a_recorded_report_is_none_however_many_restarts_ago_it_was_made_up_to_the_limit(make_tally: Maker) -> None:
+    roster = Roster()
+    entry, _ = roster.hear(21, "here", at(1))
+    for instance in range(1, INSTANCES_KEPT + 1):
+        for serial in (1, 2):
+            assert roster.is_news(make_tally(instance=instance, serial=serial))
+            assert not roster.note_tally(entry, make_tally(instance=instance, serial=serial))
+    for instance in range(1, INSTANCES_KEPT + 1):
+        for serial in (1, 2):
+            assert not roster.is_news(make_tally(instance=instance, serial=serial))
+    # The first instance goes on, though seven have come since: another board.
+    assert roster.is_news(make_tally(instance=1, serial=3))
+    assert roster.note_tally(entry, make_tally(instance=1, serial=3))
+    # Memory is bounded: of one more, the one heard longest ago is forgotten.
+    roster.note_tally(entry, make_tally(instance=99, serial=1))
+    assert len(entry.serials) == INSTANCES_KEPT
+    assert roster.is_news(make_tally(instance=2, serial=1))
+    assert not roster.is_news(make_tally(instance=1, serial=3))
+
+
+def test_three_boards_under_one_name_are_told_too(make_tally: Maker) -> None:
+    roster = Roster()
+    entry, _ = roster.hear(21, "here", at(1))
+    told = [roster.note_tally(entry, make_tally(instance=instance, serial=1)) for instance in (1, 2, 3, 1)]
+    assert told == [False, False, False, True]
 
 
 def test_a_full_roster_gives_up_strangers_first_then_the_lost_and_nobody_that_is_there(make_tally: Maker) -> None:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from dataclasses import replace
 from itertools import pairwise
 from random import Random
 from typing import Any
@@ -11,13 +12,22 @@ import pytest
 
 from leadlight import events
 from leadlight.addresses import GROUP
-from leadlight.cue import Cue, ShowLine, show_key
+from leadlight.clock.estimator import Estimate
+from leadlight.cue import Cue, ShowLine, dark_cue, show_key
 from leadlight.errors import ConfigurationError
 from leadlight.messages import Beacon, DelayReport, Echo, GroupDelay, Mark, Message, Tally
 from leadlight.roster import ROSTER_MAXIMUM
-from leadlight.tenure import ANSWER_BURST_S, CHANGE_BURST_NS, LOST_AFTER_NS, STOP_BURST_NS, LeaderSettings, Tenure
+from leadlight.tenure import (
+    ANSWER_BURST_S,
+    CHANGE_BURST_NS,
+    LOST_AFTER_NS,
+    STOP_BURST_NS,
+    Inheritance,
+    LeaderSettings,
+    Tenure,
+)
 from leadlight.terms import ContentState, CueState, Delivery
-from leadlight.units import MILLISECOND, MINUTE, SECOND, LeaderInstant, LocalInstant, ShowPosition
+from leadlight.units import MICROSECOND, MILLISECOND, MINUTE, SECOND, LeaderInstant, LocalInstant, ShowPosition
 from leadlight.wire import SOUNDING_MINIMUM_BYTES, Codec
 
 Maker = Callable[..., Any]
@@ -55,9 +65,9 @@ def leader_at(seconds: float) -> LeaderInstant:
 class Desk:
     """A leader, and everything it has sent."""
 
-    def __init__(self, entropy: Any = None, **settings: Any) -> None:
+    def __init__(self, entropy: Any = None, inheritance: Inheritance | None = None, **settings: Any) -> None:
         plain: dict[str, Any] = {"name": "boathouse", "interval_ns": INTERVAL}
-        self.leader = Tenure(LeaderSettings(**(plain | settings)), CODEC, entropy or Calm(), at(0))
+        self.leader = Tenure(LeaderSettings(**(plain | settings)), CODEC, entropy or Calm(), at(0), inheritance)
         self.sent: list[tuple[LocalInstant, Message, Any]] = []
         self._tallies = 0
 
@@ -300,6 +310,29 @@ def test_a_flood_of_soundings_is_not_all_answered(desk: Desk, make_sounding: Mak
     assert desk.leader.counters["echo dropped"] == 100 - answered
 
 
+def test_a_sounding_that_finds_the_queue_of_echoes_full_changes_nothing(make_sounding: Maker) -> None:
+    desk = Desk(sounding_budget=255, delivery=Delivery.COPIES)
+    desk.run(0)
+    serial, tenure = desk.leader._serial, desk.leader.tenure
+    desk.hear(make_sounding(follower=21), at(0.1), "here")
+    cookie = next(message.cookie for message in desk.wake(at(0.1)) if isinstance(message, Echo))
+    for number in range(64):
+        desk.hear(make_sounding(follower=100 + number), at(0.2))
+    known = len(desk.leader.roster)
+    for follower in (1, 2, 3):
+        report = make_sounding(follower=follower, tenure=tenure, delays=(DelayReport(serial & 0xFFFF, 5),))
+        desk.hear(report, at(0.2))
+    desk.hear(make_sounding(follower=21, tenure=0, cookie=cookie), at(0.2), "here")
+    assert len(desk.wake(at(0.2))) == 64
+    assert len(desk.leader.roster) == known
+    assert desk.leader.served_copies() == frozenset()
+    desk.sent.clear()
+    desk.leader.settings = replace(desk.leader.settings, delivery=Delivery.GROUP)
+    desk.run(1)
+    assert {beacon.group_delays for beacon in desk.beacons()} == {()}
+    assert desk.leader.counters["echo dropped"] == 4
+
+
 def test_three_reports_of_one_beacon_are_published_as_their_median(desk: Desk, make_sounding: Maker) -> None:
     desk.run(1)
     serial = desk.beacons()[-1].serial
@@ -337,6 +370,23 @@ def test_turns_go_round_and_a_marks_age_is_published_in_two_successive_beacons(d
     assert first.marks == (Mark(1, 497 * MILLISECOND),)
     assert second.marks == (Mark(2, 997 * MILLISECOND),)
     assert third.marks == ()
+
+
+def test_a_marks_age_is_of_leader_instants_also_where_a_timebase_of_another_rate_is_continued(
+    make_tally: Maker,
+) -> None:
+    clock = Estimate(at(0), 5 * SECOND, 100e-6, 1_000.0, 1e-9)
+    desk = Desk(inheritance=Inheritance(9, clock, dark_cue(clock.leader_at(at(0)))))
+    desk.hear(make_tally(follower=21), at(0))
+    desk.run(0)
+    heard_at = LocalInstant(at(0.41) + 7)
+    desk.hear(make_tally(follower=21, tenure=desk.leader.tenure, turn=desk.beacons()[-1].serial), heard_at)
+    desk.run(1)
+    for beacon, turns_back in zip(desk.beacons()[1:], (1, 2), strict=True):
+        assert beacon.marks == (Mark(turns_back, beacon.sent_at - clock.leader_at(heard_at)),)
+    (mark,) = desk.beacons()[-1].marks
+    # This host's clock runs fast by 100 ppm: 59 us in 0.59 s.
+    assert at(1) - heard_at - mark.age_ns == 59 * MICROSECOND
 
 
 def test_a_tally_out_of_turn_makes_no_mark(desk: Desk, make_tally: Maker) -> None:
@@ -440,7 +490,7 @@ def test_what_is_not_for_a_leader_is_misdirected(desk: Desk, make_echo: Maker, m
         {"rank": 128},
         {"lead_time_ns": -1},
         {"lead_time_ns": MINUTE + 1},
-        {"sounding_budget": 0},
+        {"sounding_budget": -1},
         {"sounding_budget": 256},
         {"group_size": 65_536},
     ],

@@ -8,6 +8,10 @@ nothing but a new timebase clears it.
 
 **Statistics.** Inside the causality bound the estimator's deviation says more, but no measurement can tell an offset
 from a difference between the two paths' floors. The statistical bound therefore adds a share of the floor.
+
+**One way.** A clock that rests on beacons alone cannot tell its offset from what held all of them back: an access point
+whose stations doze makes group frames wait for up to a third of a second, and longer if it is set so. How long the
+luckiest may have waited follows from how the others scatter (``Lateness``), and is nothing that one or two can tell.
 """
 
 from __future__ import annotations
@@ -31,6 +35,12 @@ DEVIATIONS: Final = 3.0
 """How many of the estimator's standard deviations the statistical bound holds."""
 RATE_WANDER: Final = 0.06e-6
 """Random walk of the rate that holdover allows for, per square root of a second; the edge filter's."""
+
+LATENESS_WINDOW: Final = 64
+"""The lateness of so many packets is averaged; more have not found the edge any better, for clocks drift meanwhile."""
+UNSEEN_WAITS: Final = 11.8
+"""Of n waits that are even over some span the least is longer than 5.9 n-ths of it once in 370 times, as an error is
+longer than three of its deviations; and the span is twice their mean. Of exponential waits it is half as much."""
 
 UNPROVEN: Final = 1 << 62
 """An offset further out than this cannot be: 146 years."""
@@ -153,6 +163,52 @@ class CausalityBound:
             if offset_ns > self.upper_ns:
                 self.upper_ns = UNPROVEN
                 self.broken += 1
+
+
+class Lateness:
+    """How late packets from the leader are beside the earliest, which may have been held back itself.
+
+    ``count`` is how many there were. The mean is over the last ``LATENESS_WINDOW`` or so.
+    """
+
+    __slots__ = ("_at", "_earliest_ns", "_sum_ns", "count")
+
+    def __init__(self) -> None:
+        self.count = 0
+        self._at = LocalInstant(0)
+        self._earliest_ns = 0.0
+        self._sum_ns = 0.0
+
+    def note(self, offset_ns: int, at: LocalInstant, rate: float) -> None:
+        """Take a packet that came at ``at`` and by itself shows ``offset_ns``; the offset grows at ``rate``."""
+        before = self.count if self.count < LATENESS_WINDOW else LATENESS_WINDOW - 1
+        if self.count >= LATENESS_WINDOW:
+            self._sum_ns -= self._sum_ns / LATENESS_WINDOW
+        self.count += 1
+        late_ns = offset_ns - self._earliest_at(at, rate)
+        if before == 0 or late_ns < 0.0:
+            # All that came before are later than was thought.
+            self._sum_ns -= before * late_ns
+            self._at, self._earliest_ns = at, offset_ns
+        else:
+            self._sum_ns += late_ns
+
+    def _earliest_at(self, now: LocalInstant, rate: float) -> float:
+        return self._earliest_ns + rate * (now - self._at)
+
+    def half_width_ns(self, estimate: Estimate, now: LocalInstant, bound: CausalityBound) -> float:
+        """Return the largest error at ``now`` that no packet speaks against; infinite before the second.
+
+        The offset is below what is proven, and above what the earliest shows less its path's floor and the longest wait
+        that all may have shared.
+        """
+        count = self.count if self.count < LATENESS_WINDOW else LATENESS_WINDOW
+        if count < 2:
+            return math.inf
+        wait_ns = UNSEEN_WAITS * self._sum_ns / (count - 1) / count
+        offset_ns = estimate.offset_at(now)
+        _, upper = bound.interval_ns(now)
+        return max(upper - offset_ns, offset_ns - self._earliest_at(now, estimate.rate) + wait_ns + estimate.floor_ns)
 
 
 def deviation_at_ns(estimate: Estimate, now: LocalInstant) -> float:

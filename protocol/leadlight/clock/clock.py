@@ -16,6 +16,7 @@ from typing import Final, NamedTuple
 from leadlight.clock.bound import (
     DECLARED_DRIFT,
     CausalityBound,
+    Lateness,
     deviation_at_ns,
     statistical_half_width_ns,
 )
@@ -32,7 +33,7 @@ from leadlight.terms import ClockState
 from leadlight.units import MILLISECOND, SECOND, LeaderInstant, LocalInstant
 
 ONE_WAY_BEACONS: Final = 12
-"""Beacons alone must be so many before a clock that rests on nothing else calls itself locked."""
+"""Beacons alone must be so many before a clock that rests on nothing else has a bound, or calls itself locked."""
 
 
 class ClockView(Enum):
@@ -61,7 +62,8 @@ class Bounds(NamedTuple):
     """How wrong the clock can be, in ns either side.
 
     ``causality_ns`` is ``None`` while one side is unproven, as it always is without soundings; ``statistical_ns`` is
-    ``None`` before the first sample and for estimators that keep no account of their error.
+    ``None`` before the first sample, on fewer than ``ONE_WAY_BEACONS`` beacons alone, and for estimators that keep no
+    account of their error.
     """
 
     causality_ns: int | None
@@ -113,7 +115,7 @@ class FollowerClock:
         self.uncorrected = self.settings.estimator(self.bound)
         self._locked_since: LocalInstant | None = None
         self._latest: Estimate | None = None
-        self._beacons = 0
+        self._lateness = Lateness()
         self._settled = False
         self._two_way = False
         self._radio_known = False
@@ -124,8 +126,10 @@ class FollowerClock:
         """Take a beacon in whatever delivery it came, with what it publishes for the clock."""
         sent_at = beacon.sent_at
         serial = beacon.serial
-        self._beacons += 1
         self.bound.observe_arrival(sent_at, received_at)
+        if not self._two_way:
+            latest = self._latest
+            self._lateness.note(received_at - sent_at, received_at, 0.0 if latest is None else latest.rate)
         self._radio_known = radio is not None
         if beacon.is_copy:
             self.uncorrected.observe_copy(sent_at, received_at)
@@ -177,7 +181,7 @@ class FollowerClock:
         if same_host:
             self.uncorrected.rebase()
             self._latest = None
-            self._beacons = 0
+            self._lateness = Lateness()
             self.common_view.rebase()
         else:
             self._start()
@@ -229,12 +233,16 @@ class FollowerClock:
     def _judged_ns(self, served: Estimate, now: LocalInstant) -> float:
         """Return the half-width that the samples alone speak for; infinite where nobody keeps account."""
         width = statistical_half_width_ns(served, now)
-        if self.view is _COMMON_VIEW:
+        if self.view is _ONE_WAY:
+            if self._lateness.count < ONE_WAY_BEACONS:
+                return math.inf
+            width = max(width, self._lateness.half_width_ns(served, now, self.bound))
+        elif self.view is _COMMON_VIEW:
             width += STAMPING_NS if self._radio_known else UNKNOWN_RADIO_NS
         return width
 
     def _is_within_budget(self, served: Estimate, now: LocalInstant) -> bool:
-        if self.view is _ONE_WAY and self._beacons < ONE_WAY_BEACONS:
+        if self.view is _ONE_WAY and self._lateness.count < ONE_WAY_BEACONS:
             return False  # two late packets alike would pass for a floor
         width = self._judged_ns(served, now)
         budget_ns = self.settings.lock_budget_ns

@@ -21,13 +21,14 @@ from leadlight.clock.probation import STAMPING_NS, Probation
 from leadlight.clock.tracker import OffsetTracker
 from leadlight.messages import Mark
 from leadlight.units import MILLISECOND, SECOND, LeaderInstant, LocalInstant
+from leadlight.wire import U32
 
 HEARD_KEPT: Final = 64
 HEARD_FOR_NS: Final = 10 * SECOND
 """A Tally is remembered this long, or three beacon intervals if that is longer."""
 MARK_INTERVALS: Final = 3
 """A mark of an older Tally than so many beacon intervals is refused."""
-SAMPLES_BEFORE_USE: Final = 4
+MARKS_BEFORE_USE: Final = 4
 STALE_NS: Final = 60 * SECOND
 UNKNOWN_RADIO_NS: Final = 1 * MILLISECOND
 """Added to the statistical bound while nobody knows whether leader and follower share a radio."""
@@ -83,7 +84,7 @@ class CommonViewClock:
         """
         keep_ns = max(MARK_INTERVALS * interval_ns, HEARD_FOR_NS)
         for turns_back, age_ns in marks:
-            turn = serial - turns_back
+            turn = (serial - turns_back) & U32
             heard_at = self._heard.get(turn)
             if heard_at is None:
                 continue
@@ -97,7 +98,7 @@ class CommonViewClock:
             slack = 0 if uncorrected is None else round(abs(uncorrected.rate) * (now - heard_at))
             outside_ns = max(lower - slack - offset_ns, offset_ns - upper - slack)
             tracked, scatter_ns = self._tracker.estimate(), math.inf
-            if tracked is not None and self._tracker.count >= SAMPLES_BEFORE_USE:
+            if tracked is not None and self._tracker.count >= MARKS_BEFORE_USE:
                 scatter_ns = math.hypot(tracked.deviation_ns, self._tracker.noise_ns)
             self._probation.observe(
                 heard_at,
@@ -120,7 +121,7 @@ class CommonViewClock:
 
     def estimate(self, now: LocalInstant) -> Estimate | None:
         """Return the estimate by marks, or ``None`` while they are on probation or have ceased."""
-        if self.on_probation or self._tracker.count < SAMPLES_BEFORE_USE:
+        if self.on_probation or self._tracker.count < MARKS_BEFORE_USE:
             return None
         estimate = self._tracker.estimate()
         if estimate is None or now - estimate.at > STALE_NS:

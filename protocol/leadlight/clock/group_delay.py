@@ -30,7 +30,7 @@ from leadlight.clock.estimator import Estimate
 from leadlight.clock.tracker import OffsetTracker
 from leadlight.messages import DelayReport, GroupDelay
 from leadlight.units import MICROSECOND, MILLISECOND, SECOND, LeaderInstant, LocalInstant
-from leadlight.wire import DELAY_LIMIT_NS
+from leadlight.wire import DELAY_LIMIT_NS, U32
 
 REPORTERS_MINIMUM: Final = 3
 REPORTERS_MAXIMUM: Final = 512
@@ -111,7 +111,7 @@ class GroupDelayClock:
         chosen: list[DelayReport] = []
         newest = next(reversed(self._arrivals), 0)
         for serial in reversed(self._arrivals):
-            if newest - serial > REPORT_SPAN * stride:
+            if REPORT_SPAN * stride < (newest - serial) & U32 <= U32 // 2:
                 break
             if serial % stride == 0:
                 arrival = self._arrivals[serial]
@@ -141,7 +141,7 @@ class GroupDelayClock:
             own_ns = statistical_half_width_ns(uncorrected, uncorrected.at)
             reach_ns = own_ns + REPORTER_BOUND_NS + DEVIATIONS * doubt_ns
         for serials_back, delay_ns in sorted(medians, reverse=True) if len(medians) > 1 else medians:
-            arrival = self._arrivals.pop(serial - serials_back, None)
+            arrival = self._arrivals.pop((serial - serials_back) & U32, None)
             if arrival is None:
                 continue
             received_at = arrival.received_at
@@ -205,7 +205,7 @@ class DelayCollector:
             if told >= len(delays):
                 continue
             ready.setdefault(radio, []).append(
-                (told, GroupDelay(serials_back, round(median(delays.values()))))
+                (told, GroupDelay(serials_back, math.floor(median(delays.values()))))
             )
         if not ready:
             return None, 0, ()
