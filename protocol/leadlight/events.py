@@ -122,7 +122,7 @@ class LiveDataSeen(Event):
 
 @dataclass(frozen=True, slots=True)
 class HoldoverEnded(Event):
-    """No beacon for as long as a follower may go without: fading to dark."""
+    """No beacon for as long as a follower may go without, or until its clock is too little known: fading to dark."""
 
     silent_ns: int
 

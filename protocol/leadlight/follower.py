@@ -47,6 +47,8 @@ CONTINUED_WITHIN_NS: Final = 2 * MILLISECOND
 """How far a leader that continues a timebase may be from the one before; it may not if its bound is wider."""
 LIVE_DATA_LASTS_NS: Final = 5 * SECOND
 HOLDOVER_CAP_NS: Final = 10 * MINUTE
+HOLDOVER_BOUND_NS: Final = 50 * MILLISECOND
+"""A clock that may be off by more is no guide any longer: an error of this size the playhead would step."""
 JOIN_PATIENCE_NS: Final = 5 * SECOND
 """A follower that hears beacons this long without locking shows what it can."""
 
@@ -57,8 +59,9 @@ class FollowerSettings:
 
     ``name`` is how people know it, at most 24 bytes. ``latency_ns``: from handing a frame to the output until its light
     shows. ``trim_ns``: this piece later (positive) or earlier. ``radio``: hash of the access point's BSSID where known.
-    ``soundings``: off for a node that cannot or may not send. ``holdover_cap_ns``: how long to go on without beacons.
-    ``lights``: off for a node that lights nothing and of which no content is expected.
+    ``soundings``: off for a node that cannot or may not send. ``holdover_cap_ns``: how long to go on without beacons,
+    ``holdover_bound_ns``: and how far off the clock may be, by its statistical bound, while it does. ``lights``: off for
+    a node that lights nothing and of which no content is expected.
     """
 
     name: str
@@ -68,6 +71,7 @@ class FollowerSettings:
     soundings: bool = True
     silent_intervals: int = SILENT_INTERVALS
     holdover_cap_ns: int = HOLDOVER_CAP_NS
+    holdover_bound_ns: int = HOLDOVER_BOUND_NS
     tally_interval_ns: int = TALLY_INTERVAL_NS
     lights: bool = True
     clock: ClockSettings = field(default_factory=ClockSettings)
@@ -80,6 +84,7 @@ class FollowerSettings:
             check_whole("radio", self.radio, 0, U16, "16 bits")
         check_whole("silent_intervals", self.silent_intervals, 2, math.inf, "2 or more")
         check_whole("holdover_cap_ns", self.holdover_cap_ns, 0, math.inf, "zero or more ns")
+        check_whole("holdover_bound_ns", self.holdover_bound_ns, 0, math.inf, "zero or more ns")
         check_whole(
             "tally_interval_ns", self.tally_interval_ns, 100 * MILLISECOND, math.inf, "0.1 s or more in ns"
         )
@@ -253,7 +258,9 @@ class Follower:
         if self._silent_at is not None and now >= self._silent_at:
             self._lose_leader(now)
         if self._cap_at is not None and now >= self._cap_at:
-            self._end_holdover(now)
+            self._cap_at = self._holdover_ends_at(now)
+            if now >= self._cap_at:
+                self._end_holdover(now)
         if self._patience_at is not None and now >= self._patience_at:
             self._go_by_clock(now)
 
@@ -622,9 +629,22 @@ class Follower:
         self._emit(events.LeaderLost(now, self._allegiance.leader or 0, silent_ns))
         if before is ClockState.LOCKED:
             self._emit(events.LockLost(now))
+        if self._cap_at is not None:
+            self._cap_at = self._holdover_ends_at(now)
         if self._soundings.due_at is not None:
             # Keep asking, in case only the group's frames are lost: at the steady interval, no burst.
             self._soundings.rest(now)
+
+    def _holdover_ends_at(self, now: LocalInstant) -> LocalInstant:
+        """Return when this node has gone on without beacons for long enough, as its clock is known at ``now``.
+
+        An Echo may make the clock better known meanwhile: it is asked again when the time has come.
+        """
+        heard_at = now if self.heard_at is None else self.heard_at
+        cap_at = LocalInstant(heard_at + max(self.settings.holdover_cap_ns, self._interval_ns))
+        if self.clock.state is not ClockState.HOLDOVER:
+            return cap_at  # it never knew its clock better, and shows what it can
+        return self.clock.outgrows_at(self.settings.holdover_bound_ns, now, cap_at)
 
     def _end_holdover(self, now: LocalInstant) -> None:
         self._cap_at = None

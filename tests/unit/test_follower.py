@@ -561,6 +561,39 @@ def test_holdover_ends_at_its_cap_with_a_slow_fade_and_then_silence(make_board: 
     assert board.sent == []
 
 
+def test_holdover_ends_when_the_clock_may_be_too_far_off_if_that_is_before_its_cap(
+    make_board: Callable[..., Board],
+) -> None:
+    board = make_board(holdover_bound_ns=2 * MILLISECOND)
+    board.lead(160, 190)
+    assert board.follower.clock.state is ClockState.LOCKED
+    board.run(1_000, answering=False)
+    (ended,) = board.told(events.HoldoverEnded)
+    assert ended.silent_ns < 10 * MINUTE
+    before_ns, at_its_end_ns = (
+        board.follower.clock.bounds(LocalInstant(ended.at - back)).statistical_ns for back in (1, 0)
+    )
+    assert before_ns is not None
+    assert at_its_end_ns is not None
+    assert before_ns <= 2 * MILLISECOND < at_its_end_ns
+
+
+def test_answers_that_come_without_beacons_let_holdover_go_on_to_its_cap(make_board: Callable[..., Board]) -> None:
+    for answering in (False, True):
+        board = make_board(holdover_bound_ns=2 * MILLISECOND)
+        board.lead(160, 190)
+        board.run(1_000, answering=answering)
+        (ended,) = board.told(events.HoldoverEnded)
+        assert (ended.silent_ns == 10 * MINUTE) is answering
+
+
+def test_a_clock_that_was_never_locked_goes_on_to_the_cap(make_board: Callable[..., Board]) -> None:
+    board = make_board(holdover_bound_ns=0, soundings=False)
+    board.beacon(160)
+    board.run(1_000)
+    assert [event.silent_ns for event in board.told(events.HoldoverEnded)] == [10 * MINUTE]
+
+
 def test_the_slow_fade_takes_five_seconds(make_board: Callable[..., Board]) -> None:
     board = make_board(holdover_cap_ns=MINUTE)
     board.lead(160, 170)

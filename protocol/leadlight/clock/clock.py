@@ -222,6 +222,27 @@ class FollowerClock:
         causality_ns = self.bound.half_width_ns(served, now)
         return Bounds(causality_ns, self._statistical_ns(served, now, causality_ns))
 
+    def outgrows_at(self, bound_ns: int, now: LocalInstant, latest: LocalInstant) -> LocalInstant:
+        """Return when the statistical bound will be above ``bound_ns``, from ``now`` on and ``latest`` at the latest.
+
+        Without samples it only grows. ``latest`` too where nobody keeps account of an error.
+        """
+        if latest <= now or not self._is_beyond(bound_ns, latest):
+            return latest
+        # The last instant known to be inside, and the first known to be beyond.
+        inside, beyond = now - 1, int(latest)
+        while beyond - inside > 1:
+            middle = LocalInstant((inside + beyond) // 2)
+            if self._is_beyond(bound_ns, middle):
+                beyond = middle
+            else:
+                inside = middle
+        return LocalInstant(beyond)
+
+    def _is_beyond(self, bound_ns: int, at: LocalInstant) -> bool:
+        statistical_ns = self.bounds(at).statistical_ns
+        return statistical_ns is not None and statistical_ns > bound_ns
+
     def uncorrected_deviation_ns(self, now: LocalInstant) -> float:
         """Return the uncorrected estimate's standard deviation at ``now``, for whoever decides how often to sound.
 
