@@ -60,8 +60,8 @@ class FollowerSettings:
     ``name`` is how people know it, at most 24 bytes. ``latency_ns``: from handing a frame to the output until its light
     shows. ``trim_ns``: this piece later (positive) or earlier. ``radio``: hash of the access point's BSSID where known.
     ``soundings``: off for a node that cannot or may not send. ``holdover_cap_ns``: how long to go on without beacons,
-    ``holdover_bound_ns``: and how far off the clock may be, by its statistical bound, while it does. ``lights``: off for
-    a node that lights nothing and of which no content is expected.
+    ``holdover_bound_ns``: and how far off the clock may be, by its statistical bound, while it does. ``lights``: off
+    for a node that lights nothing and of which no content is expected.
     """
 
     name: str
