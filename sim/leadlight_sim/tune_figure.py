@@ -381,26 +381,30 @@ def _draw_targets(axes: Axes, drawn: Sequence[_Curve], targets: Mapping[str, flo
     """Draw target lines and tell the targets under the panel's title; leave room for both above the values."""
     top = most
     words: list[str] = []
+    above: list[str] = []
     limits = {curve.measure.key: targets.get(curve.measure.key) for curve in drawn}
     is_shared = len(set(limits.values())) == 1
     told_keys: set[str] = set()
     for curve in drawn:
         key = curve.measure.key
         limit = limits[key]
-        if limit is None or key in told_keys or (is_shared and words):
+        if limit is None or key in told_keys or (is_shared and (words or above)):
             continue
         told_keys.add(key)
         told = curve.measure.told(limit) + (f" {curve.label}" if curve.label and not is_shared else "")
         if most and limit * scale > _OFF_SCALE * most:
-            words.append(f"{told} (off the scale)")
+            above.append(told)
             continue
         words.append(told)
         colour = _INK if len(limits) == 1 and len(drawn) > 1 else curve.look.colour
         axes.axhline(limit * scale, color=colour, linewidth=1.3, linestyle=(0, (1, 1.5)), zorder=1)
         top = max(top, limit * scale)
+    told = "target: " + ", ".join(words) if words else ""
+    if above:
+        told += f"{', ' if told else 'target '}off the scale: {', '.join(above)}"
     # It must not make the panel narrower.
     axes.annotate(
-        f"target: {', '.join(words)}" if words else "no target",
+        told or "no target",
         (0, 1),
         xycoords="axes fraction",
         xytext=(0, 5),
