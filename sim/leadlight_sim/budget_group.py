@@ -37,7 +37,8 @@ from leadlight.messages import DelayReport
 from leadlight.units import SECOND, LocalInstant
 from leadlight.wire import DELAYS_MAXIMUM
 from leadlight_sim.air.dropouts import Dropout, JointChannel, LossAt
-from leadlight_sim.budget_clock import UNSETTLED_SHARE, ClockError, SettledEdges
+from leadlight_sim.budget_clock import UNSETTLED_SHARE, ClockError
+from leadlight_sim.budget_edges import SettledEdges
 from leadlight_sim.budget_outages import joint_channel
 from leadlight_sim.kernel import TrueInstant
 from leadlight_sim.streams import Streams

@@ -33,12 +33,10 @@ from leadlight_sim.budget_clock import (
     Cadence,
     ClockError,
     Noise,
-    Packets,
-    SettledEdges,
-    settled_edges,
     tracker_error,
     uneven_tracker_error,
 )
+from leadlight_sim.budget_edges import Packets, SettledEdges, settled_edges
 from leadlight_sim.budget_group import Group, group_error
 from leadlight_sim.budget_outages import copied_share, marks_arriving
 from leadlight_sim.host import Host, HostPreset, HostSettings
