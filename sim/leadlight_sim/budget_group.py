@@ -7,7 +7,7 @@ each has a lean of its own, from floors that differ, the median jumps with who t
 through the tracker, which follows what lasts longer than its own memory and averages the rest.
 
 Which few those are, and when, is a matter of soundings and outages, for which there is no short formula. So reporters
-are drawn, always the same: each one's error as the linear filter that ``budget_clock`` has settled, which is driven by
+are drawn, always the same: each one's error as the linear filter that ``budget_edges`` has settled, which is driven by
 the network's noise and by crystals that wander; reports when soundings are due, through channels that are good or bad
 for a while. What is collected, published and tracked is then done by the very code that does it on a real network.
 """
@@ -51,6 +51,7 @@ BEACONS: Final = 1200
 CROWD_MAXIMUM: Final = 24
 """More reporters than this are not drawn: what they err by on their own counts for little by then."""
 LEANS: Final = 2000
+"""Draws of all reporters' leans, for the rms of what their medians lean by."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
