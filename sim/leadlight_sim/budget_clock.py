@@ -10,7 +10,8 @@ counts as variance, since whose crystal changes which way is anyone's guess.
 
 The error is told apart by cause: at the last sample (the *estimator's*), and what is added until the next (*drift*).
 Its *own* part is what a piece does not share with the others: the only part that a pair can show. Here is the filter
-behind marks and medians, whose samples err either way; ``budget_edges`` has the one for packets that are never early.
+behind marks, whose samples err either way; ``budget_edges`` has the one for packets that are never early, and
+``budget_group`` what becomes of the two together.
 """
 
 from __future__ import annotations
@@ -94,17 +95,13 @@ class ClockError:
     """The deviation that the filter itself states."""
 
 
-def tracker_error(noise: Noise, cadence: Cadence, doubt_s: float = 0.0) -> ClockError:
-    """Return the error of the two-state filter behind group delay and common view, once settled.
-
-    ``doubt_s`` is a standard deviation that the filter is told of each sample on top of the noise that it learns.
-    """
+def tracker_error(noise: Noise, cadence: Cadence) -> ClockError:
+    """Return the error of the two-state filter behind common view, once settled, with samples that come evenly."""
     step = np.array([[1.0, cadence.interval_s], [0.0, 1.0]])
     learnt = max(noise.sample_s, TRACKER_NOISE_MINIMUM)
     gain = np.zeros((2, 1))
     for _ in range(ROUNDS):
-        believed = learnt**2 + doubt_s**2
-        gain = _settled_gain(step, random_walk(cadence.interval_s, RATE_WANDER), believed)
+        gain = _settled_gain(step, random_walk(cadence.interval_s, RATE_WANDER), learnt**2)
         true = _settled(step, gain, random_walk(cadence.interval_s, noise.wander), noise.sample_s**2, noise.ramp)
         carried = step @ true @ step.T + random_walk(cadence.interval_s, noise.wander)
         surprise = math.sqrt(carried[0, 0] + noise.sample_s**2) * (1 - float(gain[0, 0]))

@@ -106,13 +106,16 @@ def group_error(edges: SettledEdges, group: Group) -> GroupError:
     here, there = (stamping - np.median(stamping) for stamping in (group.stamping_s, group.reporter_stamping_s))
     leans = luck.normal(0.0, group.lean_s, (RUNS, crowd))
     looks = np.full((len(_Look._fields), *errors.shape), np.nan)
-    constants = np.empty(RUNS)
+    constants = np.zeros(RUNS)
     for run in range(RUNS):
         told = leans[run] + there[stamps[:, run]] - errors[:, run]
         arrived = clocks.offsets[:, run] + here[stamps[:, run]]
         evening = _Evening(group, crowd, Streams(run + 1))
         medians = evening.play(told, arrived, looks[:, :, run], edges.error.rate_ppm * 1e-6)
-        constants[run] = np.mean([median + errors[beacon, run].mean() for beacon, median in medians])
+        if medians:
+            constants[run] = np.mean([median + errors[beacon, run].mean() for beacon, median in medians])
+    if np.isnan(looks[0, BEACONS // UNSETTLED_SHARE :]).any(axis=2).all():
+        return GroupError(edges.error, 0.0)  # outages so long that medians hardly reach anybody
     error = _spreads(_Look(*looks), clocks, constants, group.interval_s)
     # By how much the drawn reporters err together is luck, and on average known: it goes through as it is.
     drawn = float(np.mean(errors[BEACONS // UNSETTLED_SHARE :].mean(axis=2) ** 2))
@@ -136,18 +139,14 @@ def _median_lean(group: Group, luck: np.random.Generator) -> float:
 def _reporters(edges: SettledEdges, group: Group, crowd: int, luck: np.random.Generator) -> tuple[_Clocks, Floats]:
     """Return reporters' clocks, and what each believes its offset wrongly by as a beacon comes."""
     interval_s = group.interval_s
-
-    def between(everyone: Floats, leader: Floats) -> Floats:
-        return everyone - leader
-
-    # A random walk of the rate adds to offset and rate with variances t³/3 and t and covariance t²/2, times w².
+    # Each against the leader. A random walk of the rate adds to offset and rate with variances t³/3 and t and
+    # covariance t²/2, times w².
     one, other = (
-        between(luck.standard_normal((BEACONS, RUNS, crowd)), luck.standard_normal((BEACONS, RUNS, 1)))
-        for _ in range(2)
+        luck.standard_normal((BEACONS, RUNS, crowd)) - luck.standard_normal((BEACONS, RUNS, 1)) for _ in range(2)
     )
     quicker = group.wander * math.sqrt(interval_s) * one
     further = group.wander * interval_s**1.5 * (one / 2 + other / math.sqrt(12))
-    ramps = group.ramp * between(luck.choice([-1.0, 1.0], (RUNS, crowd)), luck.choice([-1.0, 1.0], (RUNS, 1)))
+    ramps = group.ramp * (luck.choice([-1.0, 1.0], (RUNS, crowd)) - luck.choice([-1.0, 1.0], (RUNS, 1)))
     walks = np.stack([further + ramps * interval_s**2 / 2, quicker + ramps * interval_s])
     rates = np.cumsum(walks[1], axis=0)
     offsets = np.cumsum(interval_s * (rates - walks[1]) + walks[0], axis=0)
