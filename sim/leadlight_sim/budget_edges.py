@@ -92,15 +92,14 @@ def edge_of(delays_s: Floats, known: float, astray: float) -> Edge:
     middle = float(np.median(delays))
     floor = float(delays[len(delays) // 100])
     scale = max((middle - floor) / MEDIAN_OF_EXPONENTIAL, SCALE_MINIMUM)
-    nodes, weights = _quadrature()
-    shifted = delays - math.sqrt(astray) * nodes[:, None]
+    shifted = delays - math.sqrt(astray) * _NODES[:, None]
     for _ in range(ROUNDS):
         variance = _blur(scale) + known
         low, high = float(delays[0]) - 4 * scale, middle
         for _ in range(BISECTIONS):
             floor = (low + high) / 2
             # A floor too low makes every packet seem late, which pushes it up.
-            if _mean(weights, _pull(shifted - floor, variance, scale)[0]) > 0:
+            if _mean(_pull(shifted - floor, variance, scale)[0]) > 0:
                 low = floor
             else:
                 high = floor
@@ -110,12 +109,12 @@ def edge_of(delays_s: Floats, known: float, astray: float) -> Edge:
         scale = (scale + renewed) / 2
     variance = _blur(scale) + known
     pull, information = _pull(shifted - floor, variance, scale)
-    slope = -_mean(weights * nodes, pull) / math.sqrt(astray)
-    power = max(_mean(weights, pull**2) - slope**2 * astray, 0.0)
+    slope = -float((_WEIGHTS * _NODES) @ pull.mean(axis=1)) / math.sqrt(astray)
+    power = max(_mean(pull**2) - slope**2 * astray, 0.0)
     too_early = (shifted - floor < -EARLY_DEVIATIONS * math.sqrt(variance)).astype(float)
-    early_share = _mean(weights, too_early)
-    early_s = math.sqrt(_mean(weights, too_early * (shifted - floor) ** 2) / max(early_share, LEAST_SHARE))
-    return Edge(floor, scale, slope, power, _mean(weights, information), early_share, early_s)
+    early_share = _mean(too_early)
+    early_s = math.sqrt(_mean(too_early * (shifted - floor) ** 2) / max(early_share, LEAST_SHARE))
+    return Edge(floor, scale, slope, power, _mean(information), early_share, early_s)
 
 
 def _blur(scale: float) -> float:
@@ -123,14 +122,8 @@ def _blur(scale: float) -> float:
     return max(NOISE_MINIMUM, NOISE_SHARE * scale) ** 2
 
 
-def _quadrature() -> tuple[Floats, Floats]:
-    """Return nodes and weights of Gauss and Hermite's quadrature over a standard Gaussian."""
-    nodes, weights = np.polynomial.hermite_e.hermegauss(ASTRAY_NODES)
-    return nodes, weights / weights.sum()
-
-
-def _mean(weights: Floats, values: Floats) -> float:
-    return float(weights @ values.mean(axis=1))
+def _mean(values: Floats) -> float:
+    return float(_WEIGHTS @ values.mean(axis=1))
 
 
 def _tabulated() -> tuple[Floats, Floats]:
@@ -155,6 +148,9 @@ def _pull(lateness_s: Floats, variance: float, scale: float) -> tuple[Floats, Fl
 
 
 _TABLE: Final = _tabulated()
+# Gauss and Hermite's quadrature over a standard Gaussian.
+_NODES, _WEIGHTS = np.polynomial.hermite_e.hermegauss(ASTRAY_NODES)
+_WEIGHTS = _WEIGHTS / _WEIGHTS.sum()
 
 
 @dataclass(frozen=True, slots=True)
@@ -338,18 +334,17 @@ class _Way:
         """The variance by which the filter takes the edge to be blurred."""
         return _blur(self.edge.scale_s) + self.known
 
-    def seen(self, delays_s: Floats) -> tuple[Floats, Floats]:
-        """Return weights, and how late packets look from states astray by as much as the quadrature has it."""
-        nodes, weights = _quadrature()
-        return weights, delays_s - self.edge.floor_s - math.sqrt(self.astray) * nodes[:, None]
+    def seen(self, delays_s: Floats) -> Floats:
+        """Return how late packets look from states astray by as much as the nodes of the quadrature have it."""
+        return delays_s - self.edge.floor_s - math.sqrt(self.astray) * _NODES[:, None]
 
     def looked_at_from(self, off_s: float) -> tuple[float, float]:
         """Return mean pull and information where the state is off by so much on top of what it usually is astray by."""
         if self.table is None:
-            weights, late_s = self.seen(self.delays_s)
+            late_s = self.seen(self.delays_s)
             offs = np.linspace(-1.5, 1.5, OFF_NODES) * max(self.edge.early_s, math.sqrt(self.variance))
             both = (_pull(late_s - off, self.variance, self.edge.scale_s) for off in offs)
-            means = np.array([(_mean(weights, pull), _mean(weights, information)) for pull, information in both])
+            means = np.array([(_mean(pull), _mean(information)) for pull, information in both])
             self.table = offs, means[:, 0], means[:, 1]
         offs, pulls, informations = self.table
         return float(np.interp(off_s, offs, pulls)), float(np.interp(off_s, offs, informations))
@@ -366,10 +361,10 @@ def _likeness(packets: Packets, beacons: _Way) -> float:
     edge = beacons.edge
     means, squares = [], []
     for delays_s in packets.beacon_pairs_s:
-        weights, late_s = beacons.seen(delays_s)
+        late_s = beacons.seen(delays_s)
         pull, _ = _pull(late_s, beacons.variance, edge.scale_s)
-        means.append(weights @ pull)
-        squares.append(_mean(weights, pull**2) - edge.slope**2 * beacons.astray)
+        means.append(_WEIGHTS @ pull)
+        squares.append(_mean(pull**2) - edge.slope**2 * beacons.astray)
     one, other = means
     spread = math.sqrt(math.prod(square - float(mean.mean()) ** 2 for mean, square in zip(means, squares, strict=True)))
     return float(np.mean(one * other) - one.mean() * other.mean()) / spread
@@ -390,8 +385,8 @@ def _recursions(
     settled = np.stack([covariances for covariances, _ in period])
     found = settled.mean(axis=0)
     throws: dict[int, Throws] = {}
-    for way in (*beacons, *exchange):
-        rate = way.edge.early_share / (1 if way.is_to_group else each)
+    for way, rarely in (*((way, 1) for way in beacons), *((way, each) for way in exchange)):
+        rate = way.edge.early_share / rarely
         if rate > RATE_LEAST:
             offsets_s, added = _aftermath(recursion.copy(), way, settled)
             # Such events come independently of each other, and what they add adds up: N. Campbell's theorem on shot
