@@ -28,16 +28,16 @@ from leadlight_sim.air.access_point import BEACON_INTERVAL_NS
 from leadlight_sim.air.dropouts import Dropout
 from leadlight_sim.air.laws import AirTables, DelayLaw
 from leadlight_sim.air.sampled import with_measured_asymmetry
-from leadlight_sim.assembly import air_settings, extra_loss
+from leadlight_sim.assembly import COOLING_STARTS_WITHIN_S, air_settings, extra_loss
 from leadlight_sim.budget_clock import (
     Cadence,
     ClockError,
     Noise,
-    Packets,
-    edge_error,
     tracker_error,
     uneven_tracker_error,
 )
+from leadlight_sim.budget_edges import Packets, SettledEdges, settled_edges
+from leadlight_sim.budget_group import Group, group_error
 from leadlight_sim.budget_outages import copied_share, marks_arriving
 from leadlight_sim.host import Host, HostPreset, HostSettings
 from leadlight_sim.scenario import Follower, Leader, Scenario
@@ -50,8 +50,8 @@ QUANTILES: Final = 400
 PAIRS: Final = 2_000
 RARE: Final = 0.02
 """Delays as rare as this at either end are no part of a sample's noise: the filters refuse them one by one."""
-MEDIAN_OVER_MEAN: Final = math.sqrt(math.pi / 2)
-"""The standard deviation of a median of n Gaussian values is this times that of their mean, sigma / sqrt(n)."""
+COOLING_STARTS: Final = 601
+"""Instants at which an evening's cooling may start, evenly spread."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -92,8 +92,18 @@ class Network:
         low, high = clocks.wander_ppm_per_sqrt_s
         # Each board draws its own wander evenly from the range: this is the rms over boards.
         self.wander = 1e-6 * math.sqrt((low * low + low * high + high * high) / 3)
+        self.ramp = self._ramp()
+        """Steady change of one crystal's rate as the evening cools, per second: the rms over boards and the evening."""
         self._clocks: dict[tuple[object, ...], PieceClock] = {}
-        self._edges: dict[tuple[object, ...], ClockError] = {}
+        self._edges: dict[tuple[object, ...], SettledEdges] = {}
+
+    def _ramp(self) -> float:
+        clocks, until_s = self.scenario.clocks, self.scenario.run.duration_s
+        low, high = clocks.cooling_ppm
+        starts = np.linspace(0.0, COOLING_STARTS_WITHIN_S, COOLING_STARTS)
+        cooling_s = np.minimum(starts + clocks.cooling_over_s, until_s) - np.minimum(starts, until_s)
+        share = float(cooling_s.mean()) / until_s
+        return 1e-6 / clocks.cooling_over_s * math.sqrt(share * (low * low + low * high + high * high) / 3)
 
     # -- who hears what ------------------------------------------------------------------------------------------------
 
@@ -191,7 +201,14 @@ class Network:
         share, burst_s = 1 - (1 - share) * (1 - usual), max(burst_s, usual_burst_s)
         # A mark is published by the beacon after the one that called for it.
         cadence = Cadence(self.interval_s / heard, self.interval_s, share, burst_s)
-        noise = Noise(math.hypot(here[1], there[1]), here[1], self.wander * math.sqrt(2), self.wander)
+        noise = Noise(
+            math.hypot(here[1], there[1]),
+            here[1],
+            self.wander * math.sqrt(2),
+            self.wander,
+            self.ramp * math.sqrt(2),
+            self.ramp,
+        )
         lean_ms = 1e3 * (here[0] - there[0])
         if share == 0.0:
             error = tracker_error(noise, cadence)
@@ -240,29 +257,33 @@ class Network:
         )
 
     def _by_group(self, follower: Follower) -> PieceClock:
-        here = self._stamping(follower)
         reporter = self._reporter
-        edge = self._edge(reporter)
+        edges = self._settled(reporter)
         middle, limit, own_unknown = self._asymmetry()
-        # Reporters' errors, each from its own paths, shrink in their median and are then everyone's. What they have in
-        # common, as the beacons that all of them heard, does not shrink.
-        shrink = MEDIAN_OVER_MEAN / math.sqrt(self.sounders)
-        reporter_s = 1e-3 * math.hypot(edge.own_estimator_ms, own_unknown)
-        share, burst_s = self.outages(follower)
-        cadence = Cadence(self.interval_s, self._median_age_s(), share, burst_s)
-        noise = Noise(here[1], here[1], self.wander * math.sqrt(2), self.wander)
-        made = tracker_error(noise, cadence, doubt_s=reporter_s * shrink)
-        whole = math.hypot(made.estimator_ms, _shrunk(edge.estimator_ms, edge.own_estimator_ms, shrink))
-        # The median's slow error leads the rate along: at the age of a published median it has grown further than at a
-        # beacon's, in proportion to the time as long as that is short.
-        older = math.sqrt(1 + 2 * cadence.age_s / self.interval_s)
-        drift = math.hypot(made.drift_ms, _shrunk(edge.drift_ms, edge.own_drift_ms, shrink) * older)
-        error = ClockError(whole, drift, made.own_estimator_ms, made.own_drift_ms, made.rate_ppm)
-        unknown = math.hypot(middle, own_unknown * shrink)
+        settings = self.settings
+        leaders = () if self.scenario.leader.wired else (settings.dropout,)
+        found = group_error(
+            edges,
+            Group(
+                reporters=self.sounders,
+                interval_s=self.interval_s,
+                sounding_s=self.sounding_s,
+                stamping_s=self._stamps(follower),
+                reporter_stamping_s=self._stamps(reporter),
+                lean_s=1e-3 * own_unknown,
+                wander=self.wander,
+                ramp=self.ramp,
+                shared=(settings.shared_dropout, *leaders),
+                own=(settings.dropout, *self._own_dropout(follower)),
+                reporter_own=(settings.dropout, *self._own_dropout(reporter)),
+                unicast_tries=settings.unicast_tries,
+            ),
+        )
+        unknown = math.hypot(middle, found.unknown_ms)
         # What the reporters lean, all do; a host that stamps later than theirs is late by the difference.
-        lean_ms = edge.lean_ms + 1e3 * (here[0] - self._stamping(reporter)[0])
+        lean_ms = edges.error.lean_ms + 1e3 * (self._stamping(follower)[0] - self._stamping(reporter)[0])
         # A median lies within its reporters: their limit is its limit.
-        return PieceClock(ClockView.GROUP_DELAY, error, lean_ms, limit, unknown, 0.0, 0.0)
+        return PieceClock(ClockView.GROUP_DELAY, found.error, lean_ms, limit, unknown, 0.0, 0.0)
 
     def _by_edges(self, follower: Follower, view: ClockView) -> PieceClock:
         edge = self._edge(follower)
@@ -287,23 +308,10 @@ class Network:
             return half / math.sqrt(3), 2 * half, half / math.sqrt(3)
         return reach / math.sqrt(6), 2 * reach, reach / math.sqrt(6)
 
-    def _median_age_s(self) -> float:
-        """Return how old the newest beacon is whose median is published, when it is.
-
-        It takes three reporters, who sound independently: the beacon sent k intervals ago is ready unless fewer than
-        three of them have sounded since (Poisson).
-        """
-        rate = self.sounders / self.sounding_s
-        age = 0.0
-        for intervals in range(10_000):
-            expected = rate * intervals * self.interval_s
-            late = math.exp(-expected) * (1 + expected + expected**2 / 2)
-            age += self.interval_s * late
-            if late < 1e-9:
-                break
-        return age
-
     def _edge(self, follower: Follower) -> ClockError:
+        return self._settled(follower).error
+
+    def _settled(self, follower: Follower) -> SettledEdges:
         key = (follower.host, follower.sounds, follower.extra_loss_fraction, follower.extra_burst_s)
         if key not in self._edges:
             share, burst_s = self.outages(follower)
@@ -311,17 +319,20 @@ class Network:
             down, up, group, pairs = self._ways(follower)
             copied = self.copied_share(follower)
             packets = Packets(group, self.interval_s, down, up, sounding_s, share, burst_s, copied, pairs)
-            self._edges[key] = edge_error(packets, self.wander * math.sqrt(2))
+            self._edges[key] = settled_edges(packets, self.wander * math.sqrt(2), self.ramp * math.sqrt(2))
         return self._edges[key]
 
     # -- draws ---------------------------------------------------------------------------------------------------------
 
     def _stamping(self, node: Leader | Follower) -> tuple[float, float]:
         """Return mean and standard deviation of what one radio receiver adds to a group frame, in s, but for freaks."""
-        stream = self._streams.stream("budget", "stamping", node.host)
-        added = np.sort(self._private(stream, node))
+        added = self._stamps(node)
         kept = added[: math.ceil(len(added) * (1 - RARE))]
         return float(kept.mean()), float(kept.std())
+
+    def _stamps(self, node: Leader | Follower) -> Floats:
+        """Return draws of what one radio receiver adds to a group frame, in s and in rising order."""
+        return np.sort(self._private(self._streams.stream("budget", "stamping", node.host), node))
 
     def _private(self, stream: Stream, node: Leader | Follower) -> Floats:
         host = Host(host_settings(self.scenario, node), stream)
@@ -369,11 +380,6 @@ class Network:
 
     def _draw(self, law: DelayLaw, stream: Stream) -> Floats:
         return np.array([law.draw(stream) / SECOND for _ in range(DRAWS)])
-
-
-def _shrunk(whole: float, own: float, shrink: float) -> float:
-    """Return the error of a median of reporters: of each one's error its own part shrinks, the rest does not."""
-    return math.sqrt(max(whole * whole - own * own, 0.0) + (own * shrink) ** 2)
 
 
 def _law(tables: AirTables, name: str) -> DelayLaw:

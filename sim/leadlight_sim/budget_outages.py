@@ -47,7 +47,7 @@ def copied_share(scenario: Scenario, hops: Sequence[Dropout], unicast_tries: int
 def _copied(scenario: Scenario, hops: Sequence[Dropout], unicast_tries: int, evening: int) -> float:
     streams = Streams(evening)
     stream = streams.stream("budget", "copies")
-    channel = _channel(hops, streams, "copies")
+    channel = joint_channel(hops, streams, "copies")
     loss, copies = GroupLoss(), CopyList()
     interval_ns = round(scenario.leader.interval_s * SECOND)
     tally_ns = round(scenario.leader.tally_interval_s * SECOND)
@@ -97,9 +97,9 @@ def marks_arriving(
     newest = np.full((RUN_BEACONS, RUNS), -1, dtype=np.int64)
     for run in range(RUNS):
         streams = Streams(run)
-        common = _channel([shared], streams, "shared")
-        leaders, own = _channel([leader], streams, "leader"), _channel(piece, streams, "piece")
-        markers = [_channel([other], streams, f"marker {number}") for number in range(crowd - 1)]
+        common = joint_channel([shared], streams, "shared")
+        leaders, own = joint_channel([leader], streams, "leader"), joint_channel(piece, streams, "piece")
+        markers = [joint_channel([other], streams, f"marker {number}") for number in range(crowd - 1)]
         luck = streams.stream("budget", "marks")
         waiting: list[int] = []
         latest = -1
@@ -119,7 +119,9 @@ def marks_arriving(
     return Arrivals(is_taken, newest)
 
 
-def _channel(hops: Sequence[Dropout], streams: Streams, what: str) -> LossAt:
+def joint_channel(hops: Sequence[Dropout], streams: Streams, what: str) -> LossAt:
+    """Return one channel or more in a row, as it happens; ``what`` names its luck."""
+
     def one(number: int) -> LossAt:
         return Channel(hops[number], streams.stream("budget", what, str(number)))
 

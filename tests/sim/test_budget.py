@@ -34,7 +34,9 @@ AGREEMENT = 0.2
 Floats = npt.NDArray[np.float64]
 SETTLED_S, DURATION_S = 240, 540
 LONG_EVENING_S = SETTLED_S + 1500
-"""For what floors do, whose time constants are 100 to 1000 s, and what outages do, of which there are two a minute."""
+"""For what floors do, whose time constants are 100 to 1000 s, and what outages do, of which there are two a minute. On
+beacons and soundings an error lasts for some 150 s, so that in 300 s much of it passes for a constant; and for some
+minutes the many soundings of the beginning leave a rate that is better than it stays."""
 SEEDS = (1, 2, 3, 4)
 LOOK_EVERY_NS = 700 * MILLISECOND
 """No multiple of an interval here, so that every phase is looked at."""
@@ -186,7 +188,7 @@ def test_by_marks_unequal_floors_are_no_error(preset: str) -> None:
 
 @pytest.mark.parametrize(("preset", "wired"), [*product(HOME, [False, True]), *product(LOSSY, [False])])
 def test_pairs_differ_as_reckoned(preset: str, wired: bool) -> None:
-    served = measured(preset, wired, False)[0] if wired else by_marks(preset)
+    served = measured(preset, wired, False, LONG_EVENING_S)[0] if wired else by_marks(preset)
     pair = reckoned(preset, wired, not wired).worst_pair
     assert pair is not None
     assert pair.spread_ms(CLOCK_CAUSES) == agrees(served.pair_ms())
@@ -195,25 +197,20 @@ def test_pairs_differ_as_reckoned(preset: str, wired: bool) -> None:
 # --- Without marks: a leader on a cable -------------------------------------------------------------------------------
 
 
-@pytest.mark.parametrize("preset", ["idle", "busy", "model-b"])
-def test_by_group_delay_the_common_error_is_as_reckoned(preset: str) -> None:
+@pytest.mark.parametrize("preset", [*HOME, "model-a", "model-b", "model-c", "model-d"])
+def test_by_group_delay_each_cause_is_as_reckoned(preset: str) -> None:
     served, _ = measured(preset, True, False, LONG_EVENING_S)
     assert served.views == {ClockView.GROUP_DELAY}
-    assert reckoned(preset, True, False).pieces[0].share(Cause.ESTIMATOR).spread_ms == agrees(served.estimator_ms())
+    piece = reckoned(preset, True, False).pieces[0]
+    assert piece.share(Cause.ESTIMATOR).spread_ms == agrees(served.estimator_ms())
+    assert piece.share(Cause.DRIFT).spread_ms == agrees(served.drift_ms())
 
 
-@pytest.mark.parametrize("preset", ["dozing", "model-a", "model-d"])
-def test_on_some_networks_the_common_error_of_group_delay_is_reckoned_too_low(preset: str) -> None:
-    # A known shortfall: reporters agree more than the beacons that all of them heard explain.
-    served, _ = measured(preset, True, False, LONG_EVENING_S)
-    ratio = reckoned(preset, True, False).pieces[0].share(Cause.ESTIMATOR).spread_ms / served.estimator_ms()
-    assert 0.6 < ratio < 0.95
-
-
-@pytest.mark.parametrize("preset", ["idle", "busy", "model-b", "model-c", "model-d", "model-e"])
-def test_on_beacons_and_soundings_alone_the_estimator_is_as_reckoned(preset: str) -> None:
-    _, alone = measured(preset, True, False)
+@pytest.mark.parametrize("preset", [*HOME, *LOSSY])
+def test_on_beacons_and_soundings_alone_each_cause_is_as_reckoned(preset: str) -> None:
+    _, alone = measured(preset, True, False, LONG_EVENING_S)
     assert edge_of(preset).estimator_ms == agrees(alone.estimator_ms())
+    assert edge_of(preset).drift_ms == agrees(alone.drift_ms())
 
 
 @pytest.mark.parametrize(("preset", "wired"), [("model-d", True), ("model-d", False), ("idle", True)])
@@ -245,19 +242,6 @@ def _note_copies(clock: FollowerClock, world: World, heard: list[bool]) -> None:
 def _share_of_copies(heard: list[bool]) -> float:
     """Return copies by beacons to the group: in an outage neither comes, so both stand for the same time."""
     return sum(heard) / (len(heard) - sum(heard))
-
-
-@pytest.mark.parametrize("preset", ["busy", "dozing", "model-d"])
-def test_drift_between_beacons_is_as_reckoned(preset: str) -> None:
-    # A long evening: the many soundings of its beginning leave a rate that is better than it stays, for some minutes.
-    _, alone = measured(preset, True, False, LONG_EVENING_S)
-    assert edge_of(preset).drift_ms == agrees(alone.drift_ms())
-
-
-def test_drift_between_beacons_is_reckoned_too_low_where_little_else_happens() -> None:
-    # A known shortfall: over a long evening the rate wanders further from what is learnt than the settled filter says.
-    _, alone = measured("idle", True, False, LONG_EVENING_S)
-    assert 0.7 < edge_of("idle").drift_ms / alone.drift_ms() < 0.8
 
 
 @pytest.mark.parametrize("preset", ["model-a", "model-b", "model-d"])

@@ -26,12 +26,10 @@ from leadlight_sim.budget import CLOCK_CAUSES, P95, Cause, Options, airtime_of, 
 from leadlight_sim.budget_clock import (
     Cadence,
     Noise,
-    Packets,
-    edge_error,
-    edge_of,
     tracker_error,
     uneven_tracker_error,
 )
+from leadlight_sim.budget_edges import Packets, edge_of, settled_edges
 from leadlight_sim.budget_network import Network
 from leadlight_sim.budget_outages import copied_share, marks_arriving
 from leadlight_sim.budget_page import page
@@ -331,7 +329,7 @@ def test_what_all_reporters_heard_alike_does_not_shrink_in_their_median() -> Non
     nearly = mixed + np.where(np.arange(400) % 2, 1e-4, 0.0)
     apart = mixed[np.argsort(np.sin(np.arange(400) * 78.233) * 12345.678 % 1)]
     alike, unlike = (
-        edge_error(Packets(delays, 1.0, delays, delays, 4.0, beacon_pairs_s=np.stack([mixed, other])), 0.0)
+        settled_edges(Packets(delays, 1.0, delays, delays, 4.0, beacon_pairs_s=np.stack([mixed, other])), 0.0).error
         for other in (nearly, apart)
     )
     assert alike.estimator_ms == unlike.estimator_ms
@@ -341,8 +339,8 @@ def test_what_all_reporters_heard_alike_does_not_shrink_in_their_median() -> Non
 
 def test_the_edge_of_a_shifted_law_is_shifted_as_much() -> None:
     delays = 1e-3 - 5e-4 * np.log(1 - (np.arange(400) + 0.5) / 400)  # exponential from 1 ms on, mean 0.5 ms
-    edge = edge_of(delays, 1e-8)
-    moved = edge_of(delays + 2e-3, 1e-8)
+    edge = edge_of(delays, 1e-8, 1e-8)
+    moved = edge_of(delays + 2e-3, 1e-8, 1e-8)
     assert moved.floor_s - edge.floor_s == pytest.approx(2e-3, abs=2e-6)
     # It finds the edge it was made for: within the blur it assumes, a tenth of a millisecond.
     assert edge.floor_s == pytest.approx(1e-3, abs=1e-4)
