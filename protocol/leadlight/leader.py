@@ -104,6 +104,11 @@ class Leader:
         return self._tenure is not None
 
     @property
+    def listens_until(self) -> LocalInstant:
+        """When it has listened, or had, whether anybody leads, on this host's clock."""
+        return self._listen_until
+
+    @property
     def cue(self) -> Cue:
         """What is in force, as far as this node knows. Instants are in ``timebase``."""
         return self._ear.cue if self._tenure is None else self._tenure.cue

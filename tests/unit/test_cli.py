@@ -1,7 +1,6 @@
 from __future__ import annotations
 
 import argparse
-import datetime
 import sys
 from collections.abc import Callable, Iterator
 from importlib.metadata import EntryPoint
@@ -12,8 +11,7 @@ import pytest
 from leadlight import cli
 from leadlight.cue import FrameRate
 from leadlight.errors import ConfigurationError, NetworkError
-from leadlight.net.commands import parse_frame_rate, resolve_address, wait_until
-from leadlight.units import SECOND
+from leadlight.net.commands import parse_frame_rate, resolve_address
 
 
 class Greet:
@@ -150,6 +148,7 @@ def test_a_command_line_that_makes_no_sense_is_one_line_and_exit_code_2(words: l
         (["--interval", "nan"], "--interval: nan is not allowed"),
         (["--duration", "60"], "together with --show"),
         (["--show", "Tidefall", "--show-at", "soon"], "HH:MM, HH:MM:SS or +SECONDS"),
+        (["--show", "Tidefall", "--show-at", "10"], "HH:MM, HH:MM:SS or +SECONDS"),
         (["--port", "0"], "1 to 65535"),
         (["--interface", "no-such-card"], "there is no interface 'no-such-card'"),
         (["--key-file", "/no/such/file"], "No such file"),
@@ -208,20 +207,3 @@ def test_a_frame_rate_that_is_none_is_refused(text: str) -> None:
 def test_a_frame_rate_is_a_whole_number_or_a_ratio() -> None:
     assert parse_frame_rate("40") == FrameRate(40)
     assert parse_frame_rate("30000/1001") == FrameRate(30_000, 1001)
-
-
-NINE_IN_THE_EVENING = datetime.datetime(2026, 12, 5, 21, 0, tzinfo=datetime.UTC)
-
-
-@pytest.mark.parametrize(
-    ("when", "wait_seconds"),
-    [("21:00:30", 30), ("21:05", 300), ("20:59", 86_340), ("21:00", 86_400), ("+2.5", 2.5), ("+0", 0)],
-)
-def test_a_show_begins_at_the_next_such_time(when: str, wait_seconds: float) -> None:
-    assert wait_until(when, NINE_IN_THE_EVENING) == wait_seconds * SECOND
-
-
-@pytest.mark.parametrize("when", ["", "25:00", "+", "+nan", "+-3", "noon"])
-def test_a_time_that_is_none_is_refused(when: str) -> None:
-    with pytest.raises(ConfigurationError):
-        wait_until(when, NINE_IN_THE_EVENING)

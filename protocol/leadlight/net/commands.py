@@ -8,11 +8,11 @@ import contextlib
 import datetime
 import socket
 import sys
-from collections.abc import Callable, Coroutine, Mapping
-from typing import Any, TypeAlias
+from dataclasses import dataclass
+from typing import TypeAlias
 
 from leadlight.content import Library, StoredShow
-from leadlight.cue import START, Cue, FrameRate, ShowLine, dark_cue, show_key
+from leadlight.cue import FrameRate, show_key
 from leadlight.errors import ConfigurationError
 from leadlight.evening import RENEWED_EVERY_NS, EveningKeeper
 from leadlight.events import Event, RoleChanged
@@ -21,28 +21,29 @@ from leadlight.follower import FollowerSettings
 from leadlight.live_table import LiveTable
 from leadlight.manifest import Manifest
 from leadlight.manifest_command import ProgressLine
-from leadlight.net.endpoint import Endpoint, FollowerEndpoint, LeaderEndpoint
+from leadlight.net.attendance import Attendance
+from leadlight.net.clock import LocalClock
+from leadlight.net.endpoint import FollowerEndpoint, LeaderEndpoint
+from leadlight.net.show_start import ShowStart, show_start, wait_in_words
 from leadlight.net.sockets import DEFAULT_PORT
 from leadlight.net.telling import (
     FOLLOWER_HEADER,
     FOLLOWER_NEWS,
     ROSTER_HEADER,
     ROSTER_NEWS,
-    event_as_json,
-    event_in_words,
     follower_row,
     leader_heading,
     leader_rows,
     word,
 )
 from leadlight.order_command import MANIFEST_FILE, read_order_and_manifest
+from leadlight.roles import Role
 from leadlight.running_order import RunningOrder
 from leadlight.security import KeyRing
 from leadlight.tenure import LISTEN_INTERVALS, LeaderSettings
-from leadlight.terms import CueState, Delivery, OnMusicLost
-from leadlight.units import MILLISECOND, SECOND, LeaderInstant, ShowPosition, describe, seconds
+from leadlight.terms import Delivery, OnMusicLost
+from leadlight.units import MILLISECOND, SECOND, ShowPosition, describe, seconds
 
-REFRESH_SECONDS = 0.5
 DEFAULT_DURATION_SECONDS = 3600.0
 
 
@@ -71,7 +72,8 @@ class Lead:
         parser.add_argument(
             "--show-at",
             metavar="WHEN",
-            help="when the show begins: HH:MM or HH:MM:SS by the wall clock, or +SECONDS from now (the lead time)",
+            help="when the show begins: HH:MM or HH:MM:SS by the wall clock, where a show that is under way is taken up"
+            " in its middle, also by a leader that is started again; or +SECONDS from every start (the lead time)",
         )
         parser.add_argument("--duration", type=float, metavar="S", help="go dark after so long (never)")
         parser.add_argument(
@@ -117,7 +119,12 @@ class Lead:
             refuse_incomplete=arguments.refuse_incomplete,
         )
         order, manifest = _order_and_manifest(arguments)
-        cues = _ordered_cues(arguments, manifest, settings.lead_time_ns)
+        ordered = _show_ordered(arguments, manifest)
+        clock = LocalClock()
+        # The two clocks are read together: what lies between would be an error of the show.
+        wall_now, now = datetime.datetime.now(datetime.UTC), clock()
+        length_ns = None if ordered is None else ordered.length_ns
+        start = show_start(arguments.show_at, wall_now, settings.lead_time_ns, length_ns)
         node = LeaderEndpoint(
             settings,
             group=arguments.group,
@@ -126,17 +133,19 @@ class Lead:
             port=arguments.port,
             interface=arguments.interface,
             own_port=arguments.own_port,
+            clock=clock,
         )
-        now = node.clock()
-        for cue in cues:
-            at = LeaderInstant(now + cue.line.leader_at)
-            node.leader.schedule(cue._replace(line=cue.line._replace(leader_at=at)))
         shows = {} if manifest is None else {entry.key: entry.show for entry in manifest.shows}
-        if arguments.show is not None:
-            shows[cues[0].show] = arguments.show
         expected = () if manifest is None else manifest.followers()
         table = LiveTable(sys.stdout, ROSTER_HEADER)
-        attendance = _Attendance(node, arguments, table, shows, limit)
+        attendance = Attendance(node, table, shows, limit, as_json=arguments.json_lines)
+        if node.leader.role is Role.LISTENING:
+            patience = wait_in_words(node.leader.listens_until - now)
+            attendance.tell(f"{arguments.name} listens for {patience} whether another leads {arguments.group}")
+        if ordered is not None:
+            shows[ordered.key] = ordered.show
+            start.give(node.leader, ordered.key, now, ordered.dark_after_ns)
+            _OneShow(start, ordered.show, attendance).begin()
         if order is not None and manifest is not None:
             keeper = EveningKeeper(order, manifest.keys(), manifest.lengths(), node.leader)
             _Evening(node, keeper, order, attendance).begin()
@@ -157,36 +166,68 @@ def _order_and_manifest(arguments: argparse.Namespace) -> tuple[RunningOrder | N
     return None, None if arguments.manifest is None else read_manifest(arguments.manifest)
 
 
-def _ordered_cues(arguments: argparse.Namespace, manifest: Manifest | None, lead_time_ns: int) -> list[Cue]:
-    """Return the cues of a single show; their instants are counted from now."""
+def _show_ordered(arguments: argparse.Namespace, manifest: Manifest | None) -> _ShowOrdered | None:
+    """Return the single show that is ordered, if one is."""
     if arguments.show is None:
         if arguments.show_at is not None or arguments.duration is not None:
             raise ConfigurationError("--show-at, --duration", "no show", "together with --show")
-        return []
-    wait_ns = lead_time_ns
-    if arguments.show_at is not None:
-        wait_ns = wait_until(arguments.show_at, datetime.datetime.now().astimezone())
-    if manifest is None:
-        key = show_key(arguments.show, arguments.edition)
-    else:
-        entry = manifest.find(arguments.show)
-        if entry is None or arguments.edition not in ("", entry.edition):
-            listed = ", ".join(f"{known.show} {known.edition}".strip() for known in manifest.shows)
-            wanted = f"{arguments.show} {arguments.edition}".strip()
-            raise ConfigurationError("--show", wanted, f"one that the manifest lists: {listed}")
-        key = entry.key
-    cues = [Cue(key, CueState.ROLLING, ShowLine(LeaderInstant(wait_ns), START))]
+        return None
+    dark_after_ns = None
     if arguments.duration is not None:
-        duration_ns = seconds(arguments.duration, field="--duration", minimum=1e-3)
-        cues.append(dark_cue(LeaderInstant(wait_ns + duration_ns)))
-    return cues
+        dark_after_ns = seconds(arguments.duration, field="--duration", minimum=1e-3)
+    if manifest is None:
+        return _ShowOrdered(arguments.show, show_key(arguments.show, arguments.edition), dark_after_ns, dark_after_ns)
+    entry = manifest.find(arguments.show)
+    if entry is None or arguments.edition not in ("", entry.edition):
+        listed = ", ".join(f"{known.show} {known.edition}".strip() for known in manifest.shows)
+        wanted = f"{arguments.show} {arguments.edition}".strip()
+        raise ConfigurationError("--show", wanted, f"one that the manifest lists: {listed}")
+    length_ns = entry.stored.length_ns if dark_after_ns is None else dark_after_ns
+    return _ShowOrdered(entry.show, entry.key, dark_after_ns, length_ns)
+
+
+@dataclass(frozen=True, slots=True)
+class _ShowOrdered:
+    """The one show of ``lead --show``: its id and key, when it goes dark after its beginning, and how long it lasts."""
+
+    show: str
+    key: int
+    dark_after_ns: int | None
+    length_ns: int | None
+
+
+class _OneShow:
+    """Tells when the one show of a leader begins, and what becomes of it as the node's role changes."""
+
+    def __init__(self, start: ShowStart, show: str, attendance: Attendance) -> None:
+        self._start = start
+        self._show = show
+        self._attendance = attendance
+
+    def begin(self) -> None:
+        """Tell when it begins."""
+        self._attendance.on_event.append(self._note_event)
+        self._attendance.tell(self._start.told(self._show))
+
+    def _note_event(self, event: Event) -> None:
+        if not isinstance(event, RoleChanged):
+            return
+        clock = f"{self._start.at:%H:%M:%S}"
+        has_begun = self._start.at <= datetime.datetime.now(datetime.UTC)
+        if event.role is Role.STANDBY and event.previous is Role.LISTENING:
+            later = "what it leads goes on" if has_begun else "at that time it begins only if this node leads by then"
+            self._attendance.tell(f"another leads already; of {self._show}, ordered here for {clock}: {later}")
+        elif event.role is Role.LEADING and event.previous is not Role.LISTENING and has_begun:
+            self._attendance.tell(
+                f"{self._show} was ordered here for {clock}, when another led: what was in force goes on"
+            )
 
 
 class _Evening:
     """Has a running order kept, by the wall clock of this host: the one place where that is read."""
 
     def __init__(
-        self, node: LeaderEndpoint, keeper: EveningKeeper, order: RunningOrder, attendance: _Attendance
+        self, node: LeaderEndpoint, keeper: EveningKeeper, order: RunningOrder, attendance: Attendance
     ) -> None:
         self._node = node
         self._keeper = keeper
@@ -196,7 +237,7 @@ class _Evening:
 
     def begin(self) -> None:
         """Take the first reading, and arrange for the others."""
-        self._attendance.on_event = self._note_event
+        self._attendance.on_event.append(self._note_event)
         self._attendance.chores.append(self._keep)
         wall_now = self._renew()
         for line in self._order.preview(wall_now, nights=1):
@@ -287,7 +328,7 @@ class Follow:
             interface=arguments.interface,
             own_port=arguments.own_port,
         )
-        attendance = _Attendance(node, arguments, table, shows, limit)
+        attendance = Attendance(node, table, shows, limit, as_json=arguments.json_lines)
         if told:
             attendance.tell(told)
         if leader is not None:
@@ -346,67 +387,11 @@ def _keys(arguments: argparse.Namespace) -> KeyRing | None:
     return None if arguments.key_file is None else read_key_file(arguments.key_file)
 
 
-class _Attendance:
-    """Runs a node and tells what happens, until the time is over.
-
-    ``first`` is called once the node runs, ``on_event`` for each event, and ``chores`` are done all the while.
-    """
-
-    def __init__(
-        self,
-        node: Endpoint[Any, Any],
-        arguments: argparse.Namespace,
-        table: LiveTable,
-        shows: Mapping[int, str],
-        limit: float | None,
-    ) -> None:
-        self.first: Callable[[], None] = lambda: None
-        self.on_event: Callable[[Event], None] = lambda _: None
-        self.chores: list[Callable[[], Coroutine[Any, Any, None]]] = []
-        self._node = node
-        self._as_json = arguments.json_lines
-        self._table = table
-        self._shows = shows
-        self._limit = limit
-
-    def tell(self, line: str) -> None:
-        """Tell people; scripts read events alone."""
-        if not self._as_json:
-            self._table.note(line)
-
-    async def last(self, refresh: Callable[[], None]) -> None:
-        """Attend until the time is over; ``refresh`` draws the table."""
-        async with self._node:
-            self.first()
-            work = asyncio.gather(self._tell_events(), self._redraw(refresh), *(chore() for chore in self.chores))
-            with contextlib.suppress(TimeoutError):
-                await asyncio.wait_for(work, self._limit)
-
-    async def _tell_events(self) -> None:
-        async for event in self._node.events():
-            self.on_event(event)
-            if self._as_json:
-                print_line(event_as_json(event))
-            else:
-                self._table.note(event_in_words(event, self._shows))
-
-    async def _redraw(self, refresh: Callable[[], None]) -> None:
-        while not self._as_json:
-            refresh()
-            await asyncio.sleep(REFRESH_SECONDS)
-
-
 def _limit(arguments: argparse.Namespace) -> float | None:
     """Return for how many seconds to run; before anything is begun, so that a wrong one is told at once."""
     if arguments.for_seconds is None:
         return None
     return seconds(arguments.for_seconds, field="--for", minimum=1e-3) / SECOND
-
-
-def print_line(line: str) -> None:
-    """Write a line and send it on at once: whoever reads a pipe waits for it."""
-    sys.stdout.write(line + "\n")
-    sys.stdout.flush()
 
 
 def _whole_milliseconds(duration_seconds: float, field: str) -> int:
@@ -432,24 +417,3 @@ def parse_frame_rate(text: str) -> FrameRate:
     if not numerator.isdecimal() or (slash and not denominator.isdecimal()):
         raise ConfigurationError("--frame-rate", text, "a whole number, or two with a slash between")
     return FrameRate(int(numerator), int(denominator) if slash else 1)
-
-
-def wait_until(when: str, wall_now: datetime.datetime) -> int:
-    """Return the nanoseconds from ``wall_now`` until ``when``: ``HH:MM[:SS]``, the next such time, or ``+SECONDS``.
-
-    Raises ``ConfigurationError`` for anything else.
-    """
-    allowed = "HH:MM, HH:MM:SS or +SECONDS"
-    if when.startswith("+"):
-        try:
-            return seconds(float(when), field="--show-at")
-        except ValueError:
-            raise ConfigurationError("--show-at", when, allowed) from None
-    try:
-        time_of_day = datetime.time.fromisoformat(when)
-    except ValueError:
-        raise ConfigurationError("--show-at", when, allowed) from None
-    then = datetime.datetime.combine(wall_now.date(), time_of_day, wall_now.tzinfo)
-    if then <= wall_now:
-        then += datetime.timedelta(days=1)
-    return (then - wall_now) // datetime.timedelta(microseconds=1) * 1000
