@@ -25,6 +25,7 @@ from leadlight.net.telling import (
     event_in_words,
     leader_heading,
     leader_rows,
+    role_news,
     roster_rows,
 )
 from leadlight.roles import Role
@@ -198,3 +199,36 @@ def test_the_table_says_how_beacons_reach_a_follower(delivery: Delivery, sent_to
 def test_music_that_jumped_is_told_with_where_it_is() -> None:
     jump = MediaJumped(NOW, ShowPosition(34 * SECOND), 2 * SECOND, stands=False)
     assert event_in_words(jump, SHOWS) == "media jumped: position 34 s, distance 2 s, stands no"
+
+
+TIDEFALL_AT_FIVE = "tidefall, ordered here for 17:00:00"
+
+
+@pytest.mark.parametrize(
+    ("is_to_come", "fate"),
+    [(False, "no longer in force here, as another leads"), (True, "begins if this node leads by then")],
+)
+@pytest.mark.parametrize("previous", [Role.LISTENING, Role.LEADING])
+def test_who_stands_by_says_what_is_in_force_and_what_becomes_of_its_order(
+    previous: Role, is_to_come: bool, fate: str
+) -> None:
+    told = role_news(Role.STANDBY, previous, "quarry lake", TIDEFALL_AT_FIVE, is_to_come=is_to_come)
+    why = {
+        Role.LISTENING: [
+            "another leads quarry lake already: what it leads goes on, and this node leads if it falls silent"
+        ],
+        Role.LEADING: [
+            "a leader that goes before this one leads quarry lake now: what it leads is in force everywhere",
+            "the lower --rank goes before; if nobody of yours started it, give the group a key",
+        ],
+    }
+    assert told == [*why[previous], f"{TIDEFALL_AT_FIVE}: {fate}"]
+    assert role_news(Role.STANDBY, previous, "quarry lake") == why[previous]
+
+
+def test_who_takes_over_says_of_a_show_whose_time_has_passed_that_it_does_not_begin() -> None:
+    taken_over = Role.LEADING, Role.ASKING
+    told = role_news(*taken_over, "quarry lake", TIDEFALL_AT_FIVE)
+    assert told == [f"{TIDEFALL_AT_FIVE}: that was while another led; what was in force goes on"]
+    assert role_news(*taken_over, "quarry lake", TIDEFALL_AT_FIVE, is_to_come=True) == []
+    assert role_news(Role.LEADING, Role.LISTENING, "quarry lake", TIDEFALL_AT_FIVE) == []

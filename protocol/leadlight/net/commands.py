@@ -24,7 +24,7 @@ from leadlight.manifest_command import ProgressLine
 from leadlight.net.attendance import Attendance
 from leadlight.net.clock import LocalClock
 from leadlight.net.endpoint import FollowerEndpoint, LeaderEndpoint
-from leadlight.net.show_start import ShowStart, show_start, wait_in_words
+from leadlight.net.show_start import show_start, wait_in_words
 from leadlight.net.sockets import DEFAULT_PORT
 from leadlight.net.telling import (
     FOLLOWER_HEADER,
@@ -34,6 +34,7 @@ from leadlight.net.telling import (
     follower_row,
     leader_heading,
     leader_rows,
+    role_news,
     word,
 )
 from leadlight.order_command import MANIFEST_FILE, read_order_and_manifest
@@ -56,7 +57,13 @@ class Lead:
         """Declare options and arguments."""
         _add_node_options(parser)
         parser.add_argument("--interval", type=float, default=1.0, metavar="S", help="beacon interval (1)")
-        parser.add_argument("--rank", type=int, default=0, help="order among leaders; 0 goes first (0)")
+        parser.add_argument(
+            "--rank",
+            type=int,
+            default=0,
+            metavar="N",
+            help="order among leaders: 0 goes before 1, and of the same rank the names decide (0)",
+        )
         parser.add_argument(
             "--lead-time", type=float, default=2.0, metavar="S", help="how long ahead a cue is announced (2)"
         )
@@ -65,7 +72,8 @@ class Lead:
             type=int,
             default=LISTEN_INTERVALS,
             metavar="N",
-            help="beacon intervals to listen for another leader first; 0 leads at once (%(default)d)",
+            help="beacon intervals to listen for another leader first; 0 leads at once: where another leads that goes"
+            " after this one, a show ordered here takes the place of what is on (%(default)d)",
         )
         parser.add_argument("--show", metavar="ID", help="roll this show")
         parser.add_argument("--edition", default="", help="edition of the show, where no manifest says it")
@@ -145,10 +153,21 @@ class Lead:
         if ordered is not None:
             shows[ordered.key] = ordered.show
             start.give(node.leader, ordered.key, now, ordered.dark_after_ns)
-            _OneShow(start, ordered.show, attendance).begin()
+            attendance.tell(start.told(ordered.show))
         if order is not None and manifest is not None:
             keeper = EveningKeeper(order, manifest.keys(), manifest.lengths(), node.leader)
             _Evening(node, keeper, order, attendance).begin()
+
+        def note_event(event: Event) -> None:
+            if isinstance(event, RoleChanged):
+                said = "" if ordered is None else f"{ordered.show}, ordered here for {start.at:%H:%M:%S}"
+                is_ahead = start.at > datetime.datetime.now(datetime.UTC)
+                is_kept = node.leader.is_leading or bool(node.leader.waiting)
+                news = role_news(event.role, event.previous, arguments.group, said, is_to_come=is_ahead and is_kept)
+                for line in news:
+                    attendance.tell(line)
+
+        attendance.on_event.append(note_event)
 
         def refresh() -> None:
             heading = leader_heading(arguments.name, arguments.group, node.leader, shows, expected)
@@ -194,33 +213,6 @@ class _ShowOrdered:
     key: int
     dark_after_ns: int | None
     length_ns: int | None
-
-
-class _OneShow:
-    """Tells when the one show of a leader begins, and what becomes of it as the node's role changes."""
-
-    def __init__(self, start: ShowStart, show: str, attendance: Attendance) -> None:
-        self._start = start
-        self._show = show
-        self._attendance = attendance
-
-    def begin(self) -> None:
-        """Tell when it begins."""
-        self._attendance.on_event.append(self._note_event)
-        self._attendance.tell(self._start.told(self._show))
-
-    def _note_event(self, event: Event) -> None:
-        if not isinstance(event, RoleChanged):
-            return
-        clock = f"{self._start.at:%H:%M:%S}"
-        has_begun = self._start.at <= datetime.datetime.now(datetime.UTC)
-        if event.role is Role.STANDBY and event.previous is Role.LISTENING:
-            later = "what it leads goes on" if has_begun else "at that time it begins only if this node leads by then"
-            self._attendance.tell(f"another leads already; of {self._show}, ordered here for {clock}: {later}")
-        elif event.role is Role.LEADING and event.previous is not Role.LISTENING and has_begun:
-            self._attendance.tell(
-                f"{self._show} was ordered here for {clock}, when another led: what was in force goes on"
-            )
 
 
 class _Evening:

@@ -148,6 +148,25 @@ def leader_heading(
     return "; ".join(told)
 
 
+def role_news(role: Role, previous: Role, group: str, ordered: str = "", *, is_to_come: bool = False) -> list[str]:
+    """Return what a change of role means, a line each, for a leader that ``ordered`` a show, as in "Embers for 17:00".
+
+    ``is_to_come``: whether that time is still ahead, and the order kept.
+    """
+    told: list[str] = []
+    if role is Role.STANDBY and previous is Role.LISTENING:
+        told.append(f"another leads {group} already: what it leads goes on, and this node leads if it falls silent")
+    elif role is Role.STANDBY and previous is Role.LEADING:
+        told.append(f"a leader that goes before this one leads {group} now: what it leads is in force everywhere")
+        told.append("the lower --rank goes before; if nobody of yours started it, give the group a key")
+    if role is Role.STANDBY and previous in (Role.LISTENING, Role.LEADING) and ordered:
+        kept = "begins if this node leads by then" if is_to_come else "no longer in force here, as another leads"
+        told.append(f"{ordered}: {kept}")
+    elif role is Role.LEADING and previous is not Role.LISTENING and ordered and not is_to_come:
+        told.append(f"{ordered}: that was while another led; what was in force goes on")
+    return told
+
+
 def leader_rows(leader: Leader, now: LocalInstant, shows: Mapping[int, str]) -> list[tuple[str, ...]]:
     """Return the cells of ``ROSTER_HEADER`` for each of a leader's followers, those most in need of a look first."""
     group = NOTHING if leader.settings.delivery is Delivery.COPIES else "group"
