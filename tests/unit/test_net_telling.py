@@ -110,7 +110,7 @@ def test_a_roster_row_has_a_cell_for_each_heading() -> None:
         "piece": "jetty",
         "clock": "locked",
         "bound": "850 µs",
-        "lost": "2.5%",
+        "group loss": "2.5%",
         "cue": "rolling",
         "show": "Tidefall",
         "content": "present",
@@ -194,6 +194,19 @@ def test_the_table_says_how_beacons_reach_a_follower(delivery: Delivery, sent_to
     leading.roster.hear(1, ("127.0.0.1", 5000), NOW)
     (row,) = leader_rows(leading, NOW, SHOWS)
     assert dict(zip(ROSTER_HEADER, row, strict=True))["sent to"] == sent_to
+
+
+@pytest.mark.parametrize(
+    ("delivery", "loss"), [(Delivery.AUTOMATIC, "62.5%"), (Delivery.BOTH, "62.5%"), (Delivery.COPIES, "–")]
+)
+def test_where_nothing_goes_to_the_group_nothing_of_it_is_lost(delivery: Delivery, loss: str) -> None:
+    leading = leader(listen_intervals=0, delivery=delivery)
+    heard, _ = leading.roster.hear(1, ("127.0.0.1", 5000), NOW)
+    tally = entry("jetty").tally
+    assert tally is not None
+    heard.tally = tally._replace(beacon_loss_permille=625)
+    (row,) = leader_rows(leading, NOW, SHOWS)
+    assert dict(zip(ROSTER_HEADER, row, strict=True))["group loss"] == loss
 
 
 def test_music_that_jumped_is_told_with_where_it_is() -> None:

@@ -20,7 +20,7 @@ from leadlight.units import SECOND, LocalInstant, describe
 
 NOTHING = "–"
 
-FOLLOWER_HEADER = ("piece", "clock", "offset", "bound", "cue", "show", "frame", "lost")
+FOLLOWER_HEADER = ("piece", "clock", "offset", "bound", "cue", "show", "frame", "group loss")
 FOLLOWER_NEWS = (1, 4, 5)
 """The columns whose change is news; the others flicker."""
 
@@ -29,7 +29,7 @@ ROSTER_HEADER = (
     "heard",
     "clock",
     "bound",
-    "lost",
+    "group loss",
     "cue",
     "show",
     "content",
@@ -169,10 +169,11 @@ def role_news(role: Role, previous: Role, group: str, ordered: str = "", *, is_t
 
 def leader_rows(leader: Leader, now: LocalInstant, shows: Mapping[int, str]) -> list[tuple[str, ...]]:
     """Return the cells of ``ROSTER_HEADER`` for each of a leader's followers, those most in need of a look first."""
-    group = NOTHING if leader.settings.delivery is Delivery.COPIES else "group"
+    to_group = leader.settings.delivery is not Delivery.COPIES
+    group = "group" if to_group else NOTHING
     copied = leader.served_copies
     sent_to = {entry.follower: "copies" if entry.follower in copied else group for entry in leader.roster}
-    return roster_rows(list(leader.roster), now, shows, sent_to, leader.not_stopped)
+    return roster_rows(list(leader.roster), now, shows, sent_to, leader.not_stopped, to_group=to_group)
 
 
 def roster_rows(
@@ -181,15 +182,22 @@ def roster_rows(
     shows: Mapping[int, str],
     sent_to: Mapping[int, str] | None = None,
     not_stopped: Collection[str] = (),
+    *,
+    to_group: bool = True,
 ) -> list[tuple[str, ...]]:
     """Return the cells of ``ROSTER_HEADER`` for each follower, those most in need of a look first.
 
-    ``sent_to`` says by follower's id how beacons reach it; ``not_stopped`` names those that have not confirmed a stop.
+    ``sent_to`` says by follower's id how beacons reach it; ``not_stopped`` names those that have not confirmed a stop;
+    ``to_group``: whether beacons go to the group at all, else there is nothing to lose of them.
     """
     ways = sent_to or {}
     told = [(entry, _trouble(entry, not_stopped)) for entry in roster]
     told.sort(key=_need_of_a_look)
-    return [_roster_row(entry, trouble, ways.get(entry.follower, NOTHING), now, shows) for entry, trouble in told]
+    rows = [_roster_row(entry, trouble, ways.get(entry.follower, NOTHING), now, shows) for entry, trouble in told]
+    if to_group:
+        return rows
+    loss = ROSTER_HEADER.index("group loss")
+    return [(*row[:loss], NOTHING, *row[loss + 1 :]) for row in rows]
 
 
 def _need_of_a_look(told: tuple[RosterEntry, str]) -> tuple[Any, ...]:
