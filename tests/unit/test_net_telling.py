@@ -9,7 +9,9 @@ import pytest
 from leadlight.cue import Cue, ShowLine, show_key
 from leadlight.events import (
     CueAdopted,
+    FollowerCloned,
     FollowerJoined,
+    LeaderCloned,
     LockAcquired,
     LockLost,
     MediaJumped,
@@ -25,6 +27,7 @@ from leadlight.net.telling import (
     event_in_words,
     leader_heading,
     leader_rows,
+    missing_news,
     role_news,
     roster_rows,
 )
@@ -49,6 +52,25 @@ def test_an_event_is_told_in_words() -> None:
     assert (
         event_in_words(FollowerJoined(NOW, 0xBEEF, "jetty"), SHOWS) == "follower joined: follower 0000beef, name jetty"
     )
+
+
+def test_what_people_must_mend_is_told_with_what_to_do() -> None:
+    assert event_in_words(FollowerCloned(NOW, 0xBEEF, "jetty"), SHOWS) == (
+        "follower cloned: follower 0000beef, name jetty; "
+        "two boards have this name, which no board can share: give one of them another --name"
+    )
+    assert event_in_words(LeaderCloned(NOW, 1, 2), SHOWS).endswith("give one of them another --name")
+
+
+def test_a_show_that_is_missing_is_told_with_what_may_differ() -> None:
+    assert missing_news(255, SHOWS, "without an edition") == (
+        "known here without an edition: Tidefall; "
+        "if it is one of these, its --edition or manifest is another at the leader"
+    )
+    assert missing_news(TIDEFALL, SHOWS, "by the manifest") == (
+        "the part of Tidefall that is held here is missing or another one: see `leadlight manifest check`"
+    )
+    assert missing_news(255, {}, "").startswith("no show is held here: --show and --edition, or")
 
 
 def test_an_event_is_one_line_of_json_with_its_cue_as_an_object() -> None:

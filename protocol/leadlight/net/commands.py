@@ -15,7 +15,7 @@ from leadlight.content import Library, StoredShow
 from leadlight.cue import FrameRate, show_key
 from leadlight.errors import ConfigurationError
 from leadlight.evening import RENEWED_EVERY_NS, EveningKeeper
-from leadlight.events import Event, RoleChanged
+from leadlight.events import Event, RoleChanged, ShowMissing
 from leadlight.files import check_parts, read_key_file, read_manifest
 from leadlight.follower import FollowerSettings
 from leadlight.live_table import LiveTable
@@ -34,6 +34,7 @@ from leadlight.net.telling import (
     follower_row,
     leader_heading,
     leader_rows,
+    missing_news,
     role_news,
     word,
 )
@@ -171,7 +172,8 @@ class Lead:
 
         def refresh() -> None:
             heading = leader_heading(arguments.name, arguments.group, node.leader, shows, expected)
-            table.show(leader_rows(node.leader, node.clock(), shows), ROSTER_NEWS, heading)
+            now = node.clock()
+            table.show(leader_rows(node.leader, now, shows), ROSTER_NEWS, now, heading)
 
         await attendance.last(refresh)
         return 0
@@ -323,12 +325,20 @@ class Follow:
         attendance = Attendance(node, table, shows, limit, as_json=arguments.json_lines)
         if told:
             attendance.tell(told)
+        held = f"of edition {arguments.edition}" if arguments.edition else "without an edition"
+        held = held if arguments.manifest is None else "by the manifest"
+
+        def note_event(event: Event) -> None:
+            if isinstance(event, ShowMissing):
+                attendance.tell(missing_news(event.show, shows, held))
+
+        attendance.on_event.append(note_event)
         if leader is not None:
             host, port = leader
             attendance.first = lambda: node.ask_leader(host, port)
 
         def refresh() -> None:
-            table.show([follower_row(arguments.name, node.snapshot(), shows)], FOLLOWER_NEWS)
+            table.show([follower_row(arguments.name, node.snapshot(), shows)], FOLLOWER_NEWS, node.clock())
 
         await attendance.last(refresh)
         return 0

@@ -10,7 +10,7 @@ from enum import Enum
 from typing import Any
 
 from leadlight.cue import NO_SHOW, Cue
-from leadlight.events import Event
+from leadlight.events import Event, FollowerCloned, LeaderCloned, SecondSourceReported
 from leadlight.follower import Snapshot
 from leadlight.leader import Leader
 from leadlight.roles import Role
@@ -44,6 +44,13 @@ ROSTER_NEWS = tuple(ROSTER_HEADER.index(column) for column in ("clock", "cue", "
 _WORST_CLOCK_FIRST = (ClockState.FREE_RUN, ClockState.HOLDOVER, ClockState.ACQUIRING, ClockState.LOCKED)
 
 
+_REMEDIES: dict[type[Event], str] = {
+    FollowerCloned: "two boards have this name, which no board can share: give one of them another --name",
+    LeaderCloned: "another board leads under this node's own name: give one of them another --name",
+    SecondSourceReported: "let one of the two drive its pixels, or they fight frame by frame",
+}
+
+
 def event_as_json(event: Event) -> str:
     """Return an event as one line of JSON: its name under ``event``, then its fields; cues as objects.
 
@@ -71,7 +78,8 @@ def event_in_words(event: Event, shows: Mapping[int, str]) -> str:
         for field in fields(event)
         if field.name not in ("at", "takes_effect_at", "off_at")
     ]
-    return f"{name}: {', '.join(told)}" if told else name
+    said = f"{name}: {', '.join(told)}" if told else name
+    return f"{said}; {_REMEDIES[type(event)]}" if type(event) in _REMEDIES else said
 
 
 def _in_words(name: str, value: Any, shows: Mapping[int, str]) -> str:
@@ -146,6 +154,19 @@ def leader_heading(
         if unheard:
             told.append(f"not heard yet: {', '.join(unheard)}")
     return "; ".join(told)
+
+
+def missing_news(key: int, shows: Mapping[int, str], held: str) -> str:
+    """Return what may be wrong where a follower lacks the show of this key; ``shows`` are those it was told of.
+
+    ``held`` says of which edition those are, or by what they were told.
+    """
+    if not shows:
+        return "no show is held here: --show and --edition, or --manifest and --content, say which are"
+    if key in shows:
+        return f"the part of {shows[key]} that is held here is missing or another one: see `leadlight manifest check`"
+    names = ", ".join(dict.fromkeys(shows.values()))
+    return f"known here {held}: {names}; if it is one of these, its --edition or manifest is another at the leader"
 
 
 def role_news(role: Role, previous: Role, group: str, ordered: str = "", *, is_to_come: bool = False) -> list[str]:
