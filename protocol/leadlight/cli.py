@@ -4,13 +4,14 @@ from __future__ import annotations
 
 import argparse
 import os
+import re
 import sys
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from importlib.metadata import EntryPoint, entry_points
 from typing import NoReturn, Protocol
 
-from leadlight.errors import LeadlightError
+from leadlight.errors import LeadlightError, UsageError
 from leadlight.manifest_command import ManifestCommand
 from leadlight.net.commands import Follow, Lead
 from leadlight.order_command import OrderCommand
@@ -37,10 +38,6 @@ class Command(Protocol):
         """Do the work and return the exit code; raise ``LeadlightError`` for trouble the user can mend."""
 
 
-class UsageError(LeadlightError):
-    """The command line cannot be understood."""
-
-
 class NeedsExtraError(LeadlightError):
     """A command's dependencies are not installed."""
 
@@ -49,6 +46,7 @@ class NeedsExtraError(LeadlightError):
 
 
 _NEEDS_SIM = "needs leadlight[sim]"
+_BELOW_ZERO = re.compile(r"-\.?[0-9]")
 
 
 class _Parser(argparse.ArgumentParser):
@@ -102,7 +100,7 @@ def main(argv: Sequence[str] | None = None) -> int:
 
     Trouble is one line on the standard error output and exit code 2.
     """
-    words = list(sys.argv[1:] if argv is None else argv)
+    words = _joined(sys.argv[1:] if argv is None else argv)
     try:
         return _run(words)
     except LeadlightError as error:
@@ -116,6 +114,17 @@ def main(argv: Sequence[str] | None = None) -> int:
         return EXIT_BROKEN_PIPE
     except SystemExit as exit_:  # argparse ends --help and --version so
         return exit_.code if isinstance(exit_.code, int) else 0
+
+
+def _joined(words: Sequence[str]) -> list[str]:
+    """Return ``--trim -5ms`` as ``--trim=-5ms``: what begins with a dash and is no plain number is an option else."""
+    joined: list[str] = []
+    for word in words:
+        if _BELOW_ZERO.match(word) and joined and joined[-1].startswith("--") and "=" not in joined[-1]:
+            joined[-1] += f"={word}"
+        else:
+            joined.append(word)
+    return joined
 
 
 def _run(words: Sequence[str]) -> int:

@@ -15,7 +15,7 @@ from hashlib import blake2s
 from pathlib import Path
 from typing import Final, TypeAlias
 
-from leadlight.errors import ConfigurationError
+from leadlight.errors import ConfigurationError, FileError
 from leadlight.manifest import (
     DIGEST_BYTES,
     Manifest,
@@ -63,8 +63,7 @@ def read_key_file(path: str | Path) -> KeyRing:
             content = file.read(KEY_FILE_MAXIMUM_BYTES + 1)
         text = content.decode("ascii")
     except OSError as error:
-        reason = error.strerror or str(error)
-        raise ConfigurationError("key file", str(path), f"a file that can be read ({reason})") from None
+        raise FileError("key file", str(path), error.strerror or str(error)) from None
     except UnicodeDecodeError:
         raise ConfigurationError("key file", str(path), "a text file of hexadecimal keys") from None
     if len(content) > KEY_FILE_MAXIMUM_BYTES:
@@ -248,5 +247,4 @@ def _told_of(path: str | Path, what: str) -> Iterator[None]:
     try:
         yield
     except OSError as error:
-        reason = error.strerror or str(error)
-        raise ConfigurationError(what, str(path), f"one that can be read or written ({reason})") from None
+        raise FileError(what, str(path), error.strerror or str(error)) from None
