@@ -84,6 +84,19 @@ def read_key_file(path: str | Path) -> KeyRing:
     return KeyRing(keys, active)
 
 
+def write_key_file(path: str | Path, key: bytes) -> None:
+    """Write a new key file with one key, for its owner alone to read; ``FileError`` if there is a file already."""
+    try:
+        # Of these permissions from the first, and no other program's file or link.
+        descriptor = os.open(path, os.O_WRONLY | os.O_CREAT | os.O_EXCL, 0o600)
+        with os.fdopen(descriptor, "w", encoding="ascii") as file:
+            file.write(f"1 {key.hex()}\n")
+    except FileExistsError:
+        raise FileError("key file", str(path), "there is such a file already, and no key is written over") from None
+    except OSError as error:
+        raise FileError("key file", str(path), error.strerror or str(error)) from None
+
+
 def _parse_key(words: list[str], place: str) -> tuple[int, bytes]:
     slot_word, key_word = ("1", words[0]) if len(words) == 1 else (words[0], words[1])
     allowed = "a slot from 1 to 255 and a key of 32 to 64 hexadecimal digits"

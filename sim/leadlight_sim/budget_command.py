@@ -63,6 +63,7 @@ class BudgetCommand:
         """Reckon, tell and return 0; raise ``LeadlightError``."""
         from leadlight_sim.budget import Options, budget
         from leadlight_sim.report.saving import check_outputs
+        from leadlight_sim.terminal import as_typed
 
         scenario = _scenario(arguments)
         options = Options(arguments.free_tick, arguments.trim_step, arguments.copy_rate)
@@ -74,7 +75,7 @@ class BudgetCommand:
         sys.stdout.flush()
         for path in _write(arguments, found, command):
             sys.stdout.write(f"Written: {path}\n")
-        sys.stdout.write(f"Reproduce: {command}\n")
+        sys.stdout.write(f"Reproduce: {as_typed(command)}\n")
         return 0
 
 

@@ -63,7 +63,7 @@ class RehearseCommand:
         """Rehearse, tell and return 0, or with ``--strict`` 1 for a missed target; raise ``LeadlightError``."""
         from leadlight_sim.rehearse import judge, rehearse
         from leadlight_sim.report.saving import check_outputs
-        from leadlight_sim.terminal import progress
+        from leadlight_sim.terminal import as_typed, progress
 
         _check_drill(arguments)
         scenario = _scenario(arguments)
@@ -89,7 +89,7 @@ class RehearseCommand:
         written = _write(arguments, rehearsal, live, command)
         if not arguments.quiet:
             lines = [f"Written: {path}" for path in written]
-            lines += [f"Reproduce: {command}", f"Trace hash: {rehearsal.trace_hash}"]
+            lines += [f"Reproduce: {as_typed(command)}", f"Trace hash: {rehearsal.trace_hash}"]
             sys.stdout.write("\n".join(lines) + "\n")
         return EXIT_MISSED if arguments.strict and not verdict.good else 0
 

@@ -1,16 +1,22 @@
 from __future__ import annotations
 
 import argparse
+import importlib.metadata
+import os
+import stat
 import sys
 from collections.abc import Callable, Iterator
 from importlib.metadata import EntryPoint
+from pathlib import Path
 from types import ModuleType
 
 import pytest
 
 from leadlight import cli
 from leadlight.errors import ConfigurationError, NetworkError
+from leadlight.files import read_key_file
 from leadlight.net.commands import resolve_address
+from leadlight.wire import VERSION
 
 
 class Greet:
@@ -78,6 +84,61 @@ def test_help_lists_own_and_added_commands(install: Callable[[str, object], None
     assert "follow " in listed
 
 
+def test_without_a_word_all_commands_are_listed_those_first_that_a_newcomer_begins_with(
+    install: Callable[[str, object], None], capsys: Capture
+) -> None:
+    install("zoom", Greet())
+    install("budget", Greet())
+    install("rehearse", Greet())
+    assert cli.main([]) == 2
+    said = capsys.readouterr()
+    assert said.out == ""
+    names = [line.split()[0] for line in said.err.splitlines() if line.startswith("    ") and line[4] != " "]
+    assert names == ["rehearse", "budget", "lead", "follow", "manifest", "order", "key", "zoom"]
+
+
+def test_the_version_is_told(capsys: Capture) -> None:
+    assert cli.main(["--version"]) == 0
+    assert capsys.readouterr().out == f"leadlight {importlib.metadata.version('leadlight')}, protocol {VERSION}\n"
+
+
+@pytest.mark.parametrize(
+    ("words", "trim"), [(["--trim", "-5ms"], "-5ms"), (["--trim=-5ms"], "-5ms"), (["--trim", "-.5s"], "-.5s")]
+)
+def test_a_value_below_zero_is_no_option(
+    words: list[str], trim: str, install: Callable[[str, object], None], capsys: Capture
+) -> None:
+    class Trimmed(Greet):
+        def add_arguments(self, parser: argparse.ArgumentParser) -> None:
+            parser.add_argument("--trim")
+
+        def run(self, arguments: argparse.Namespace, /) -> int:
+            print(arguments.trim)
+            return 0
+
+    install("trimmed", Trimmed)
+    assert cli.main(["trimmed", *words]) == 0
+    assert capsys.readouterr().out == f"{trim}\n"
+
+
+def test_a_key_is_made_for_its_owner_alone_and_never_written_over(tmp_path: Path, capsys: Capture) -> None:
+    file, other = tmp_path / "group.key", tmp_path / "other.key"
+    assert cli.main(["key", str(file)]) == 0
+    assert cli.main(["key", str(other)]) == 0
+    said = capsys.readouterr().out
+    word = file.read_text(encoding="ascii").split()[1]
+    assert len(word) == 64
+    assert word not in said
+    if os.name == "posix":
+        assert stat.S_IMODE(file.stat().st_mode) == 0o600
+    assert read_key_file(file).tag(1, b"night") != read_key_file(other).tag(1, b"night")
+    assert cli.main(["key", str(file)]) == 2
+    assert f"key file {file}: there is such a file already" in capsys.readouterr().err
+    assert file.read_text(encoding="ascii").split()[1] == word
+    assert cli.main(["key", str(tmp_path / "no" / "such" / "folder")]) == 2
+    assert "No such file or directory" in capsys.readouterr().err
+
+
 @pytest.mark.usefixtures("without_numpy")
 def test_a_command_whose_dependencies_are_missing_is_still_listed(capsys: Capture) -> None:
     assert cli.main(["--help"]) == 0
@@ -132,7 +193,7 @@ def test_ctrl_c_is_quiet(install: Callable[[str, object], None], capsys: Capture
     assert capsys.readouterr().err == ""
 
 
-@pytest.mark.parametrize("words", [[], ["dance"], ["follow", "--no-such-option"]])
+@pytest.mark.parametrize("words", [["dance"], ["follow", "--no-such-option"]])
 def test_a_command_line_that_makes_no_sense_is_one_line_and_exit_code_2(words: list[str], capsys: Capture) -> None:
     assert cli.main(words) == 2
     said = capsys.readouterr().err
