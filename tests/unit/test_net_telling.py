@@ -30,6 +30,7 @@ from leadlight.net.telling import (
     missing_news,
     role_news,
     roster_rows,
+    unheard_news,
 )
 from leadlight.roles import Role
 from leadlight.roster import RosterEntry
@@ -71,6 +72,15 @@ def test_a_show_that_is_missing_is_told_with_what_may_differ() -> None:
         "the part of Tidefall that is held here is missing or another one: see `leadlight manifest check`"
     )
     assert missing_news(255, {}, "").startswith("no show is held here: --show and --edition, or")
+
+
+def test_a_follower_that_hears_nobody_says_where_to_look() -> None:
+    assert unheard_news("quarry lake", "10.0.0.5:62410", {"misdirected": 3}) == (
+        "no answer from 10.0.0.5:62410: does a leader of quarry lake run there, with --own-port 62410 and the same key?"
+    )
+    said = unheard_news("quarry lake", None, {"bad tag": 7, "other group": 2})
+    assert said.startswith("no leader of quarry lake is heard: ")
+    assert said.endswith(" Heard and refused: 2 other group, 7 bad tag")
 
 
 def test_an_event_is_one_line_of_json_with_its_cue_as_an_object() -> None:

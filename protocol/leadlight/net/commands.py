@@ -37,6 +37,7 @@ from leadlight.net.telling import (
     leader_rows,
     missing_news,
     role_news,
+    unheard_news,
     word,
 )
 from leadlight.options import check_apart, check_company, duration_ns, frame_rate, named_by_option
@@ -50,6 +51,9 @@ from leadlight.units import MILLISECOND, SECOND, ShowPosition, describe
 
 DEFAULT_FRAME_RATE = "40"
 DEFAULT_LENGTH = "1h"
+UNHEARD_AFTER_SECONDS = 5.0
+"""A follower that has not heard a leader for so long says so; the usual beacon interval is a second."""
+UNHEARD_AGAIN_SECONDS = 60.0
 
 
 class Lead:
@@ -357,6 +361,14 @@ class Follow:
         if leader is not None:
             host, port = leader
             attendance.first = lambda: node.ask_leader(host, port)
+
+        async def tell_unheard() -> None:
+            await asyncio.sleep(UNHEARD_AFTER_SECONDS)
+            while node.follower.tenure is None:
+                attendance.tell(unheard_news(arguments.group, arguments.leader, node.follower.counters))
+                await asyncio.sleep(UNHEARD_AGAIN_SECONDS)
+
+        attendance.chores.append(tell_unheard)
 
         def refresh() -> None:
             table.show([follower_row(arguments.name, node.snapshot(), shows)], FOLLOWER_NEWS, node.clock())

@@ -15,7 +15,7 @@ from leadlight.follower import Snapshot
 from leadlight.leader import Leader
 from leadlight.roles import Role
 from leadlight.roster import RosterEntry
-from leadlight.terms import ClockState, ContentState, Delivery
+from leadlight.terms import ClockState, ContentState, Delivery, Refusal
 from leadlight.units import SECOND, LocalInstant, describe
 
 NOTHING = "–"
@@ -154,6 +154,20 @@ def leader_heading(
         if unheard:
             told.append(f"not heard yet: {', '.join(unheard)}")
     return "; ".join(told)
+
+
+def unheard_news(group: str, leader: str | None, refused: Mapping[str, int]) -> str:
+    """Return what to look at where a follower hears no leader; ``leader`` is the HOST:PORT that it asks, if any.
+
+    ``refused`` counts what was heard and not taken, by cause.
+    """
+    if leader is None:
+        said = f"no leader of {group} is heard: is one running, on this network and this interface?"
+    else:
+        port = leader.rpartition(":")[2]
+        said = f"no answer from {leader}: does a leader of {group} run there, with --own-port {port} and the same key?"
+    told = ", ".join(f"{refused[cause]} {cause}" for cause in map(str, Refusal) if refused.get(cause))
+    return f"{said} Heard and refused: {told}" if told else said
 
 
 def missing_news(key: int, shows: Mapping[int, str], held: str) -> str:
