@@ -4,19 +4,24 @@ from __future__ import annotations
 
 import argparse
 import os
+import re
 import sys
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
-from importlib.metadata import EntryPoint, entry_points
-from typing import NoReturn, Protocol
+from importlib.metadata import EntryPoint, PackageNotFoundError, entry_points, version
+from typing import Final, NoReturn, Protocol
 
-from leadlight.errors import LeadlightError
+from leadlight.errors import LeadlightError, UsageError
+from leadlight.key_command import KeyCommand
 from leadlight.manifest_command import ManifestCommand
 from leadlight.net.commands import Follow, Lead
 from leadlight.order_command import OrderCommand
+from leadlight.wire import VERSION
 
 COMMAND_GROUP = "leadlight.commands"
 """The entry-point group through which other packages add commands."""
+
+FIRST_LISTED: Final = ("rehearse", "tune", "budget", "fit")
 
 EXIT_TROUBLE = 2
 EXIT_INTERRUPTED = 130  # 128 + SIGINT, as shells report it
@@ -37,10 +42,6 @@ class Command(Protocol):
         """Do the work and return the exit code; raise ``LeadlightError`` for trouble the user can mend."""
 
 
-class UsageError(LeadlightError):
-    """The command line cannot be understood."""
-
-
 class NeedsExtraError(LeadlightError):
     """A command's dependencies are not installed."""
 
@@ -49,6 +50,7 @@ class NeedsExtraError(LeadlightError):
 
 
 _NEEDS_SIM = "needs leadlight[sim]"
+_BELOW_ZERO = re.compile(r"-\.?[0-9]")
 
 
 class _Parser(argparse.ArgumentParser):
@@ -56,6 +58,21 @@ class _Parser(argparse.ArgumentParser):
 
     def error(self, message: str) -> NoReturn:
         raise UsageError(f"{message}; see `{self.prog} --help`")
+
+
+class _Version(argparse.Action):
+    """Prints the version and ends; it is looked up only then."""
+
+    def __init__(self, option_strings: Sequence[str], dest: str) -> None:
+        super().__init__(option_strings, dest, nargs=0, help="print the version and exit")
+
+    def __call__(self, parser: argparse.ArgumentParser, *_: object) -> NoReturn:
+        try:
+            installed = version("leadlight")
+        except PackageNotFoundError:
+            installed = "(not installed)"
+        print(f"leadlight {installed}, protocol {VERSION}")
+        parser.exit()
 
 
 @dataclass(frozen=True, slots=True)
@@ -94,15 +111,21 @@ def added_commands() -> Mapping[str, _Added]:
 
 def own_commands() -> Mapping[str, Command]:
     """Return the commands that need nothing but the library."""
-    return {"lead": Lead(), "follow": Follow(), "manifest": ManifestCommand(), "order": OrderCommand()}
+    return {
+        "lead": Lead(),
+        "follow": Follow(),
+        "manifest": ManifestCommand(),
+        "order": OrderCommand(),
+        "key": KeyCommand(),
+    }
 
 
 def main(argv: Sequence[str] | None = None) -> int:
     """Run the command line ``argv`` (by default the process's own) and return the exit code.
 
-    Trouble is one line on the standard error output and exit code 2.
+    Trouble is one line on the standard error output and exit code 2. Without a word, all commands are listed there.
     """
-    words = list(sys.argv[1:] if argv is None else argv)
+    words = _joined(sys.argv[1:] if argv is None else argv)
     try:
         return _run(words)
     except LeadlightError as error:
@@ -118,6 +141,17 @@ def main(argv: Sequence[str] | None = None) -> int:
         return exit_.code if isinstance(exit_.code, int) else 0
 
 
+def _joined(words: Sequence[str]) -> list[str]:
+    """Return ``--trim -5ms`` as ``--trim=-5ms``: what begins with a dash and is no plain number is an option else."""
+    joined: list[str] = []
+    for word in words:
+        if _BELOW_ZERO.match(word) and joined and joined[-1].startswith("--") and "=" not in joined[-1]:
+            joined[-1] += f"={word}"
+        else:
+            joined.append(word)
+    return joined
+
+
 def _run(words: Sequence[str]) -> int:
     commands = dict(own_commands())
     added = added_commands()
@@ -128,13 +162,22 @@ def _run(words: Sequence[str]) -> int:
     elif name not in commands:
         # Only the list of commands needs the others: a board should not wait for the simulator to load.
         commands |= {other: _load_or_explain(added[other]) for other in added if other not in commands}
-    arguments = _parser(commands.items()).parse_args(words)
+    parser = _parser(sorted(commands.items(), key=_place))
+    if not words:
+        parser.print_help(sys.stderr)
+        return EXIT_TROUBLE
+    arguments = parser.parse_args(words)
     try:
         return commands[arguments.command].run(arguments)
     except ImportError as error:
         if arguments.command in added:
             raise NeedsExtraError(arguments.command, error) from error
         raise
+
+
+def _place(command: tuple[str, Command]) -> int:
+    """Return where a command stands in the list of them: those first that a newcomer begins with."""
+    return next((place for place, name in enumerate(FIRST_LISTED) if name == command[0]), len(FIRST_LISTED))
 
 
 def _load_or_explain(added: _Added) -> Command:
@@ -149,6 +192,7 @@ def _parser(commands: Iterable[tuple[str, Command]]) -> argparse.ArgumentParser:
         prog="leadlight",
         description="Keep stored light shows together by a leader's timing beacons.",
     )
+    parser.add_argument("--version", action=_Version)
     subparsers = parser.add_subparsers(dest="command", metavar="COMMAND", title="commands", required=True)
     for name, command in commands:
         command.add_arguments(subparsers.add_parser(name, help=command.summary, description=command.summary))

@@ -59,3 +59,16 @@ class WireError(LeadlightError, ValueError):
 
 class NetworkError(LeadlightError, OSError):
     """A socket could not be set up; says on which interface and what to do about it."""
+
+
+class UsageError(LeadlightError):
+    """A command line cannot be understood, or asks for what does not go together."""
+
+
+class FileError(ConfigurationError):
+    """A file or folder cannot be read or written: names what it is, its path and why."""
+
+    def __init__(self, what: str, path: str, reason: str) -> None:
+        super().__init__(what, path, f"one that can be read or written ({reason})")
+        self.args = (f"{what} {path}: {reason}",)
+        self.reason = reason

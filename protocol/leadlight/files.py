@@ -15,7 +15,7 @@ from hashlib import blake2s
 from pathlib import Path
 from typing import Final, TypeAlias
 
-from leadlight.errors import ConfigurationError
+from leadlight.errors import ConfigurationError, FileError
 from leadlight.manifest import (
     DIGEST_BYTES,
     Manifest,
@@ -63,8 +63,7 @@ def read_key_file(path: str | Path) -> KeyRing:
             content = file.read(KEY_FILE_MAXIMUM_BYTES + 1)
         text = content.decode("ascii")
     except OSError as error:
-        reason = error.strerror or str(error)
-        raise ConfigurationError("key file", str(path), f"a file that can be read ({reason})") from None
+        raise FileError("key file", str(path), error.strerror or str(error)) from None
     except UnicodeDecodeError:
         raise ConfigurationError("key file", str(path), "a text file of hexadecimal keys") from None
     if len(content) > KEY_FILE_MAXIMUM_BYTES:
@@ -83,6 +82,19 @@ def read_key_file(path: str | Path) -> KeyRing:
     if active is None:
         raise ConfigurationError("key file", str(path), "at least one key")
     return KeyRing(keys, active)
+
+
+def write_key_file(path: str | Path, key: bytes) -> None:
+    """Write a new key file with one key, for its owner alone to read; ``FileError`` if there is a file already."""
+    try:
+        # Of these permissions from the first, and no other program's file or link.
+        descriptor = os.open(path, os.O_WRONLY | os.O_CREAT | os.O_EXCL, 0o600)
+        with os.fdopen(descriptor, "w", encoding="ascii") as file:
+            file.write(f"1 {key.hex()}\n")
+    except FileExistsError:
+        raise FileError("key file", str(path), "there is such a file already, and no key is written over") from None
+    except OSError as error:
+        raise FileError("key file", str(path), error.strerror or str(error)) from None
 
 
 def _parse_key(words: list[str], place: str) -> tuple[int, bytes]:
@@ -248,5 +260,4 @@ def _told_of(path: str | Path, what: str) -> Iterator[None]:
     try:
         yield
     except OSError as error:
-        reason = error.strerror or str(error)
-        raise ConfigurationError(what, str(path), f"one that can be read or written ({reason})") from None
+        raise FileError(what, str(path), error.strerror or str(error)) from None

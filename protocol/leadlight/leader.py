@@ -12,6 +12,7 @@ from __future__ import annotations
 
 from collections import Counter, deque
 from collections.abc import Iterable
+from dataclasses import replace
 from typing import Final
 
 from leadlight import events
@@ -26,7 +27,7 @@ from leadlight.follower import Follower, FollowerSettings
 from leadlight.messages import Beacon, Message
 from leadlight.roles import TRANSITIONS, Role, RoleInput
 from leadlight.roster import Roster
-from leadlight.tenure import Inheritance, LeaderSettings, Tenure
+from leadlight.tenure import LISTEN_INTERVALS, Inheritance, LeaderSettings, Tenure
 from leadlight.terms import ClockState, CueState, OnMusicLost
 from leadlight.units import BILLION, MILLISECOND, SECOND, LeaderInstant, LocalInstant, ShowPosition
 from leadlight.wire import Codec
@@ -40,6 +41,8 @@ RANK_SPACING_NS: Final = 200 * MILLISECOND
 """A standby of the next rank waits so much longer, and hears the first one's beacons meanwhile."""
 CONTINUE_WITHIN_NS: Final = 2 * MILLISECOND
 """A timebase is continued by a node whose bound is at most this; followers add it to their own."""
+LAST_RANK: Final = 127
+"""The last rank that travels: a start that leads at once, and has nothing to lead, goes behind whoever has."""
 STOP_HELD_NS: Final = 2 * SECOND
 """A node that took the lead to stop the show gives it back no sooner, so that whoever led can hear of the stop."""
 TENURES_TOLD: Final = 64
@@ -82,6 +85,9 @@ class Leader:
         self._own_tenures: deque[int] = deque(maxlen=TENURES_TOLD)
         self._own_before: tuple[int, int] | None = None
         self._stop_until = now
+        # Leading without having listened, it does not darken a show that is on: it defers while it could have listened.
+        self._defers_until = LocalInstant(now + LISTEN_INTERVALS * settings.interval_ns)
+        self._defers = False
         self._rival_stop: int | None = None
         self._seen_at = now
         # Orders that wait until this node leads.
@@ -90,6 +96,7 @@ class Leader:
         self._own_off_at: LocalInstant | None = None
         self._nothing_heard = Roster()
         if settings.listen_intervals == 0:
+            self._defers = True
             self._move(RoleInput.LISTENED_OUT, now)
 
     def _new_ear(self) -> Follower:
@@ -104,16 +111,26 @@ class Leader:
         return self._tenure is not None
 
     @property
+    def listens_until(self) -> LocalInstant:
+        """When it has listened, or had, whether anybody leads, on this host's clock."""
+        return self._listen_until
+
+    @property
     def cue(self) -> Cue:
         """What is in force, as far as this node knows. Instants are in ``timebase``."""
         return self._ear.cue if self._tenure is None else self._tenure.cue
 
     @property
     def scheduled(self) -> tuple[Cue, ...]:
-        """Cues to come, earliest first. Instants are in ``timebase``; own orders that wait are not among them."""
+        """Cues to come, earliest first. Instants are in ``timebase``; those ``waiting`` are not among them."""
         if self._tenure is not None:
             return tuple(self._tenure.scheduled)
         return () if self._ear.next_cue is None else (self._ear.next_cue,)
+
+    @property
+    def waiting(self) -> tuple[Cue, ...]:
+        """Own cues that wait until this node leads, earliest first. Instants are on this host's clock."""
+        return tuple(self._own_cues)
 
     @property
     def roster(self) -> Roster:
@@ -247,6 +264,7 @@ class Leader:
 
         A leader that goes before this one, if there is one, keeps its followers, and this node yields to it again.
         """
+        self._defers_until = now
         if self._tenure is None:
             self._move(RoleInput.TAKE_BACK, now)
 
@@ -254,6 +272,7 @@ class Leader:
 
     def receive_datagram(self, data: bytes, source: Address, received_at: LocalInstant) -> None:
         """Take a datagram that arrived at ``received_at``. Bytes that are not ours are counted and ignored."""
+        self._end_deference(received_at)
         try:
             message = self._codec.decode(data)
         except WireError as error:
@@ -305,6 +324,7 @@ class Leader:
 
     def datagrams_to_send(self, now: LocalInstant) -> list[tuple[bytes, Address | None]]:
         """Return the datagrams to send at ``now`` with their destinations; each is stamped with ``now``."""
+        self._end_deference(now)
         out = self._ear.datagrams_to_send(now)
         if self._tenure is not None:
             out += self._tenure.datagrams_to_send(now)
@@ -365,7 +385,18 @@ class Leader:
 
     @property
     def _order(self) -> tuple[int, int]:
-        return self.settings.rank, self.identity
+        return LAST_RANK if self._defers else self.settings.rank, self.identity
+
+    def _end_deference(self, now: LocalInstant) -> None:
+        """Lead in this node's own rank once something of its own is in force or announced, or nobody was heard."""
+        tenure = self._tenure
+        if not self._defers or tenure is None:
+            return
+        announced_at = LeaderInstant(tenure.leader_at(now) + self.settings.lead_time_ns)
+        is_announced = bool(tenure.scheduled) and tenure.scheduled[0].line.leader_at <= announced_at
+        if is_announced or tenure.cue != dark_cue(tenure.leader_at(self._led_since)) or now >= self._defers_until:
+            self._defers = False
+            tenure.settings = self.settings
 
     def _hears_better(self) -> bool:
         """Return whether the leader that the ear follows goes before this node."""
@@ -426,7 +457,8 @@ class Leader:
     def _lead(self, now: LocalInstant, music_is_lost: bool) -> None:
         self._led_since = now
         inheritance = self._inheritance(now)
-        tenure = Tenure(self.settings, self._codec, self._entropy, now, inheritance)
+        settings = replace(self.settings, rank=LAST_RANK) if self._defers else self.settings
+        tenure = Tenure(settings, self._codec, self._entropy, now, inheritance)
         self._tenure = tenure
         self._own_tenures.append(tenure.tenure)
         self._rival_stop = None
@@ -452,6 +484,10 @@ class Leader:
         while (event := self._tenure.next_event()) is not None:
             self._events.append(event)
         self._own_counters += self._tenure.counters
+        if self._defers:
+            # As if it had listened: what was ordered meanwhile waits. Its own clock was the timebase.
+            self._own_cues = self._tenure.scheduled
+            self._defers = False
         self._tenure = None
         self._silent_since = now
 

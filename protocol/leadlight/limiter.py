@@ -17,6 +17,14 @@ class RateLimiter:
         self._level_ns = self._capacity_ns
         self._filled_at: LocalInstant | None = None
 
+    @classmethod
+    def once_in(cls, period_ns: int, burst: int) -> RateLimiter:
+        """Return one that allows once in ``period_ns`` in the long run and ``burst`` at once."""
+        limiter = cls(1, burst)
+        limiter._cost_ns = period_ns
+        limiter._capacity_ns = limiter._level_ns = period_ns * max(burst, 1)
+        return limiter
+
     def allow(self, now: LocalInstant) -> bool:
         """Return whether it may be done at ``now``; if so, it counts."""
         if self._filled_at is not None and now > self._filled_at:

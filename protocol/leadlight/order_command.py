@@ -8,10 +8,10 @@ import sys
 from pathlib import Path
 from typing import Final
 
-from leadlight.errors import ConfigurationError
-from leadlight.files import read_manifest, read_running_order
+from leadlight.errors import ConfigurationError, FileError
+from leadlight.files import read_manifest, read_text_file
 from leadlight.manifest import Manifest
-from leadlight.running_order import RunningOrder
+from leadlight.running_order import RunningOrder, parse_running_order
 
 MANIFEST_FILE: Final = "manifest.json"
 """The manifest's name where none is given: it is looked for beside the running order."""
@@ -73,8 +73,16 @@ def read_order_and_manifest(order: str, manifest: str | None) -> tuple[RunningOr
 
     Raises ``ConfigurationError`` naming file, key path, value and what is allowed.
     """
-    listed = read_manifest(Path(order).with_name(MANIFEST_FILE) if manifest is None else manifest)
-    return read_running_order(order, listed.lengths()), listed
+    text = read_text_file(order, "running order")  # first: who mistypes its name must not be sent to the manifest
+    if manifest is not None:
+        listed = read_manifest(manifest)
+    else:
+        beside = Path(order).with_name(MANIFEST_FILE)
+        try:
+            listed = read_manifest(beside)
+        except FileError as error:
+            raise FileError("manifest", str(beside), f"{error.reason}; --manifest names another") from None
+    return parse_running_order(text, listed.lengths(), order), listed
 
 
 def _noon_of(day: str, order: RunningOrder) -> datetime.datetime:

@@ -23,7 +23,7 @@ from typing import Any, Final, NamedTuple
 import msgpack
 
 from leadlight.cue import RATE_LIMIT_PPB, Cue, ShowLine
-from leadlight.errors import WireError
+from leadlight.errors import ConfigurationError, WireError
 from leadlight.messages import (
     Beacon,
     DelayReport,
@@ -156,10 +156,12 @@ class Codec:
     """Encodes and decodes one group's datagrams.
 
     ``group`` is the name that all members share. With ``keys`` every datagram is tagged and only tagged ones are
-    accepted; without, only untagged ones.
+    accepted; without, only untagged ones. Raises ``ConfigurationError`` for a group without a name.
     """
 
     def __init__(self, group: str, keys: KeyRing | None = None) -> None:
+        if not group.strip():
+            raise ConfigurationError("group", group, "a name")
         self.group = group
         self.keys = keys
         slot = UNKEYED_SLOT if keys is None else keys.active

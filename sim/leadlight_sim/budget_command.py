@@ -6,6 +6,7 @@ import argparse
 import json
 import shlex
 import sys
+from collections.abc import Mapping
 from pathlib import Path
 from typing import TYPE_CHECKING, Literal, TextIO
 
@@ -63,6 +64,7 @@ class BudgetCommand:
         """Reckon, tell and return 0; raise ``LeadlightError``."""
         from leadlight_sim.budget import Options, budget
         from leadlight_sim.report.saving import check_outputs
+        from leadlight_sim.terminal import as_typed
 
         scenario = _scenario(arguments)
         options = Options(arguments.free_tick, arguments.trim_step, arguments.copy_rate)
@@ -74,7 +76,7 @@ class BudgetCommand:
         sys.stdout.flush()
         for path in _write(arguments, found, command):
             sys.stdout.write(f"Written: {path}\n")
-        sys.stdout.write(f"Reproduce: {command}\n")
+        sys.stdout.write(f"Reproduce: {as_typed(command)}\n")
         return 0
 
 
@@ -84,15 +86,30 @@ def _scenario(arguments: argparse.Namespace) -> Scenario:
     scenario = resolve_scenario(arguments.scenario)
     if arguments.changes:
         scenario = scenario.with_changes(dict(map(change_from_text, arguments.changes)))
-    changes: dict[str, object] = {}
     if arguments.audience is not None:
         near_m, far_m = _two_numbers("--audience", arguments.audience)
-        changes |= {"site.audience_near_m": near_m, "site.audience_far_m": far_m}
+        if near_m > far_m:
+            raise ConfigurationError("--audience", arguments.audience, "the nearer distance first")
+        ends = {"site.audience_near_m": near_m, "site.audience_far_m": far_m}
+        scenario = _changed(scenario, "--audience", ends)
     if arguments.temperature is not None:
-        changes["site.temperature_c"] = arguments.temperature
+        scenario = _changed(scenario, "--temperature", {"site.temperature_c": arguments.temperature})
     if arguments.pattern_speed is not None:
-        changes["site.pattern_px_per_s"] = arguments.pattern_speed
-    return scenario.with_changes(changes, source="options") if changes else scenario
+        scenario = _changed(scenario, "--pattern-speed", {"site.pattern_px_per_s": arguments.pattern_speed})
+    return scenario
+
+
+def _changed(scenario: Scenario, option: str, changes: Mapping[str, object]) -> Scenario:
+    """Return the scenario with what an option says; what is wrong there is told by the option and not by its keys."""
+    from leadlight_sim.scenario import ScenarioError
+
+    try:
+        return scenario.with_changes(changes, source=option)
+    except ScenarioError as error:
+        lines = list(map(str, error.args))
+        for key in changes:
+            lines = [line.replace(f"{option}: {key}: ", f"{option}: ") for line in lines]
+        raise ScenarioError(*lines) from None
 
 
 def _two_numbers(option: str, text: str) -> tuple[float, float]:

@@ -12,6 +12,8 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Literal, TextIO
 
 from leadlight.errors import ConfigurationError
+from leadlight.options import check_apart, check_company, duration_ns
+from leadlight.units import MILLISECOND, SECOND
 
 # The rest is imported where it is used: a list of commands must not wait for the simulator to load.
 if TYPE_CHECKING:
@@ -42,6 +44,7 @@ class RehearseCommand:
             metavar="KEY=VALUE",
             help="change the scenario, such as air.preset=busy; may be given again",
         )
+        parser.add_argument("--duration", metavar="TIME", help="only the beginning of the scenario: 100, 90s, 5min")
         parser.add_argument(
             "--drill", metavar="NAME", help="break one thing and tell what the crowd sees; all: one after another"
         )
@@ -63,7 +66,7 @@ class RehearseCommand:
         """Rehearse, tell and return 0, or with ``--strict`` 1 for a missed target; raise ``LeadlightError``."""
         from leadlight_sim.rehearse import judge, rehearse
         from leadlight_sim.report.saving import check_outputs
-        from leadlight_sim.terminal import progress
+        from leadlight_sim.terminal import as_typed, progress
 
         _check_drill(arguments)
         scenario = _scenario(arguments)
@@ -89,33 +92,47 @@ class RehearseCommand:
         written = _write(arguments, rehearsal, live, command)
         if not arguments.quiet:
             lines = [f"Written: {path}" for path in written]
-            lines += [f"Reproduce: {command}", f"Trace hash: {rehearsal.trace_hash}"]
+            lines += [f"Reproduce: {as_typed(command)}", f"Trace hash: {rehearsal.trace_hash}"]
             sys.stdout.write("\n".join(lines) + "\n")
         return EXIT_MISSED if arguments.strict and not verdict.good else 0
 
 
 def _check_drill(arguments: argparse.Namespace) -> None:
     if arguments.drill is None:
-        if arguments.compare_recoveries:
-            raise ConfigurationError("--compare-recoveries", True, "with --drill")
+        check_company({"--compare-recoveries": arguments.compare_recoveries}, "--drill", False)
         return
     from leadlight_sim.drills import drills_named
 
     drills_named(arguments.drill)
-    if arguments.live:
-        raise ConfigurationError("--live", True, "without --drill")
-    for option, path in (("--report", arguments.report), ("--picture", arguments.picture)):
-        if path is not None:
-            raise ConfigurationError(option, str(path), "without --drill; --json tells what a drill found")
+    check_apart("--drill", {"--live": arguments.live})
+    pages = {"--report": arguments.report is not None, "--picture": arguments.picture is not None}
+    check_apart("--drill", pages, "--json tells what a drill found")
 
 
 def _scenario(arguments: argparse.Namespace) -> Scenario:
-    from leadlight_sim.scenario import change_from_text, resolve_scenario
+    from leadlight_sim.scenario import ScenarioError, change_from_text, resolve_scenario
 
     scenario = resolve_scenario(arguments.scenario)
     if arguments.changes:
-        scenario = scenario.with_changes(dict(map(change_from_text, arguments.changes)))
-    return scenario
+        changes = dict(map(change_from_text, arguments.changes))
+        try:
+            scenario = scenario.with_changes(changes)
+        except ScenarioError as error:
+            if "run.duration_s" not in changes:
+                raise
+            hint = "a shorter run of the same scenario: --duration leaves out cues and faults that begin after its end"
+            raise ScenarioError(*error.args, hint) from None
+    return scenario if arguments.duration is None else _cut(scenario, arguments.duration)
+
+
+def _cut(scenario: Scenario, duration: str) -> Scenario:
+    """Return the beginning of a scenario, as long as ``duration`` says."""
+    length_s = duration_ns("--duration", duration, minimum_ns=MILLISECOND) / SECOND
+    first_s = min(cue.at_s for cue in scenario.cues)
+    if not first_s < length_s <= scenario.run.duration_s:
+        allowed = f"more than {first_s:g} s, to the first cue, and at most the scenario's {scenario.run.duration_s:g} s"
+        raise ConfigurationError("--duration", duration, allowed)
+    return scenario.cut_to(length_s)
 
 
 def _seed(arguments: argparse.Namespace, scenario: Scenario) -> int:
@@ -132,6 +149,8 @@ def _reproduce(arguments: argparse.Namespace, seed: int) -> str:
     words += ["--seed", str(seed)]
     for change in arguments.changes:
         words += ["--set", change]
+    if arguments.duration is not None:
+        words += ["--duration", arguments.duration]
     if arguments.drill is not None:
         words += ["--drill", arguments.drill]
     if arguments.compare_recoveries:

@@ -49,7 +49,7 @@ def _problem(detail: ErrorDetails, table: Mapping[str, Any], root: type[BaseMode
     path, owner, field, choices = _place(detail["loc"], root)
     kind = detail["type"]
     if kind == "extra_forbidden":
-        near = difflib.get_close_matches(str(path[-1]), owner.model_fields, n=1, cutoff=0.5)
+        near = difflib.get_close_matches(str(path[-1]), owner.model_fields, n=1)
         known = f"did you mean {near[0]}?" if near else "known keys: " + ", ".join(owner.model_fields)
         return path, f"unknown key (value {_value_text(_value(table, path))}); {known}"
     near_to: tuple[str, ...] = ()

@@ -2,12 +2,27 @@
 
 from __future__ import annotations
 
+import shlex
+import shutil
+import sys
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
+from pathlib import Path
 from typing import Final, TextIO
 
 TABLE_WIDTH: Final = 100
 """In characters, where the terminal does not say: a file or a pipe."""
+
+
+def as_typed(command: str) -> str:
+    """Return a command that begins with `leadlight` as this shell takes it: by the program's path, if it has to be."""
+    program = Path(sys.argv[0])
+    if program.name != "leadlight" or not program.exists():
+        return command
+    found = shutil.which("leadlight")
+    if found is not None and Path(found).samefile(program):
+        return command
+    return f"{shlex.quote(sys.argv[0])}{command.removeprefix('leadlight')}"
 
 
 @contextmanager

@@ -7,6 +7,9 @@ import sys
 
 import pytest
 
+from leadlight import cli
+from leadlight.net import commands
+
 pytestmark = pytest.mark.slow
 
 
@@ -47,3 +50,13 @@ def test_an_interrupt_ends_a_command_cleanly(name: str, group: str, port: int) -
             running.kill()  # the block ends only once the command has
     assert running.returncode == 130
     assert said == ""
+
+
+def test_a_follower_whose_leader_does_not_answer_says_so(
+    group: str, port: int, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    monkeypatch.setattr(commands, "UNHEARD_AFTER_SECONDS", 0.05)
+    place = ["--group", group, "--port", str(port), "--interface", "127.0.0.1"]
+    leader = "127.0.0.1:9"  # RFC 863: whatever is there does not answer
+    assert cli.main(["follow", *place, "--name", "jetty", "--leader", leader, "--for", "500ms"]) == 0
+    assert f"no answer from {leader}: does a leader of {group} run there" in capsys.readouterr().out

@@ -5,13 +5,15 @@ from __future__ import annotations
 import asyncio
 import subprocess
 import sys
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import Any, TypeVar
 
 import pytest
 
+from leadlight.content import StoredShow
 from leadlight.cue import FrameRate
 from leadlight.evening import EveningKeeper
 from leadlight.events import CueAdopted, LeaderRestarted, LockAcquired
@@ -134,3 +136,48 @@ async def test_the_command_leads_an_evening_from_the_middle_of_a_show(group: str
     finally:
         leading.kill()
         leading.wait()
+
+
+def begun_at(node: FollowerEndpoint) -> int:
+    """Return when the show began by the line in force, on the leader's clock: this host's."""
+    line = node.follower.cue.line
+    return line.leader_at - line.position
+
+
+async def test_a_leader_that_is_killed_and_started_again_takes_its_one_show_up_where_it_is(
+    group: str, port: int
+) -> None:
+    begins = datetime.now().astimezone() + timedelta(seconds=5)
+    words = ["lead", "--name", "boathouse", "--group", group, "--port", str(port), "--interface", INTERFACE]
+    words += ["--interval", "0.1", "--listen", "3", "--show", "Embers", "--show-at", f"{begins:%H:%M:%S}"]
+
+    @contextmanager
+    def boathouse() -> Iterator[subprocess.Popen[str]]:
+        with subprocess.Popen(
+            [sys.executable, "-m", "leadlight", *words], stdout=subprocess.PIPE, stderr=subprocess.DEVNULL, text=True
+        ) as leading:
+            try:
+                yield leading
+            finally:
+                leading.kill()
+
+    held = StoredShow("Embers", FrameRate(40), 600 * 40)
+    async with FollowerEndpoint(
+        FollowerSettings("jetty"), group=group, port=port, interface=INTERFACE, shows=[held]
+    ) as piece:
+        with boathouse() as leading:
+            assert leading.stdout is not None
+            await wait_for(piece, CueAdopted, lambda event: event.cue.state is CueState.ROLLING)
+            began_at = begun_at(piece)
+            leading.kill()
+            assert f"Embers begins at {begins:%H:%M:%S}, in " in leading.stdout.read()
+        with boathouse() as leading:
+            assert leading.stdout is not None
+            await wait_for(piece, LeaderRestarted)
+            await wait_for(piece, LockAcquired)
+            assert piece.follower.cue.state is CueState.ROLLING
+            assert piece.frame_now() is not None
+            # Two pairs of readings of both clocks in the command, each within a turn of the scheduler.
+            assert abs(begun_at(piece) - began_at) < 20 * MILLISECOND
+            leading.kill()
+            assert f"Embers began at {begins:%H:%M:%S} and resumes at 0:00:" in leading.stdout.read()

@@ -284,8 +284,8 @@ def test_a_limit_passed_is_said_and_strict_makes_it_count(capsys: Capture, monke
     ("words", "told"),
     [
         (["--drill", "stand-by"], "did you mean standby?"),
-        (["--compare-recoveries"], "allowed: with --drill"),
-        (["--drill", "all", "--report", "page.html"], "--report: 'page.html' is not allowed; allowed: without --drill"),
+        (["--compare-recoveries"], "--compare-recoveries needs --drill"),
+        (["--drill", "all", "--report", "page.html"], "--report does not go with --drill: --json tells what"),
     ],
 )
 def test_what_cannot_be_drilled_is_said_in_one_line(words: list[str], told: str, capsys: Capture) -> None:

@@ -80,6 +80,37 @@ def test_the_worst_piece_comes_first(pond: Path, tmp_path: Path, capsys: Capture
     assert said.index(by_error[0]["name"]) < said.index(by_error[1]["name"])
 
 
+def test_the_beginning_of_a_scenario_is_run_and_repeated(pond: Path, capsys: Capture) -> None:
+    assert rehearse("--duration", "100s", "--quiet") == 0
+    assert capsys.readouterr().out.startswith("The crowd will see")
+    assert rehearse(pond, "--duration", "15s") == 0
+    said = capsys.readouterr().out
+    assert said.startswith("two at the pond: 15 s, seed 1")
+    assert f"Reproduce: leadlight rehearse {shlex.quote(str(pond))} --seed 1 --duration 15s\n" in said
+
+
+@pytest.mark.parametrize("duration", ["0", "soon", "5", "721"])
+def test_a_beginning_without_a_cue_or_longer_than_the_scenario_is_refused(duration: str, capsys: Capture) -> None:
+    assert rehearse("--duration", duration) == 2
+    said = capsys.readouterr().err
+    assert said.startswith(f"leadlight: --duration: '{duration}' is not allowed; allowed: ")
+    assert said.count("\n") == 1
+
+
+def test_a_run_made_shorter_than_its_cues_says_how_to_shorten_it(capsys: Capture) -> None:
+    assert rehearse("--set", "run.duration_s=100") == 2
+    assert "--duration leaves out cues and faults" in capsys.readouterr().err.splitlines()[-1]
+
+
+def test_a_key_like_no_other_suggests_none(capsys: Capture) -> None:
+    assert rehearse("--set", "foo=1") == 2
+    said = capsys.readouterr().err
+    assert "foo: unknown key (value 1); known keys: name, " in said
+    assert "did you mean" not in said
+    assert rehearse("--set", "folowers=1") == 2
+    assert "did you mean followers?" in capsys.readouterr().err
+
+
 def test_what_it_prints_repeats_the_run(pond: Path, capsys: Capture) -> None:
     assert rehearse(pond, "--seed", "7", "--set", "air.preset=dozing", "--set", "leader.name=the shed") == 0
     first = capsys.readouterr().out
@@ -269,4 +300,4 @@ def test_without_live_nothing_is_sent_live(pond: Path, tmp_path: Path, capsys: C
 
 def test_live_and_a_drill_do_not_go_together(pond: Path, capsys: Capture) -> None:
     assert rehearse(pond, "--live", "--drill", "leader-reboot") != 0
-    assert "--live" in capsys.readouterr().err
+    assert capsys.readouterr().err == "leadlight: --live does not go with --drill\n"

@@ -17,6 +17,7 @@ SHELL = (
     "leadlight.net",
     "leadlight.files",
     "leadlight.cli",
+    "leadlight.key_command",
     "leadlight.manifest_command",
     "leadlight.order_command",
     "leadlight.live_table",

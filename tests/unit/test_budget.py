@@ -531,11 +531,12 @@ def test_the_command_tells_cautions_and_writes_what_it_is_asked_for(
     ("words", "named"),
     [
         (["--audience", "5"], "--audience"),
-        (["--audience", "9,8"], "audience_far_m"),
-        (["--pattern-speed", "0"], "pattern_px_per_s"),
+        (["--audience", "9,8"], "--audience: '9,8' is not allowed; allowed: the nearer distance first"),
+        (["--audience=-1,8"], "--audience: -1.0 is not allowed; allowed: a number from 0 to 10000"),
+        (["--pattern-speed", "0"], "--pattern-speed: 0.0 is not allowed; allowed: a number above 0"),
         (["--copy-rate", "0"], "--copy-rate"),
         (["--trim-step=-1"], "--trim-step"),
-        (["--temperature", "nan"], "temperature_c"),
+        (["--temperature", "nan"], "--temperature: nan is not allowed; allowed: a number from -60 to 60"),
     ],
 )
 def test_what_cannot_be_is_refused_by_name(words: list[str], named: str, capsys: pytest.CaptureFixture[str]) -> None:

@@ -1,19 +1,22 @@
 from __future__ import annotations
 
 import argparse
-import datetime
+import importlib.metadata
+import os
+import stat
 import sys
 from collections.abc import Callable, Iterator
 from importlib.metadata import EntryPoint
+from pathlib import Path
 from types import ModuleType
 
 import pytest
 
 from leadlight import cli
-from leadlight.cue import FrameRate
 from leadlight.errors import ConfigurationError, NetworkError
-from leadlight.net.commands import parse_frame_rate, resolve_address, wait_until
-from leadlight.units import SECOND
+from leadlight.files import read_key_file
+from leadlight.net.commands import resolve_address
+from leadlight.wire import VERSION
 
 
 class Greet:
@@ -81,6 +84,61 @@ def test_help_lists_own_and_added_commands(install: Callable[[str, object], None
     assert "follow " in listed
 
 
+def test_without_a_word_all_commands_are_listed_those_first_that_a_newcomer_begins_with(
+    install: Callable[[str, object], None], capsys: Capture
+) -> None:
+    install("zoom", Greet())
+    install("budget", Greet())
+    install("rehearse", Greet())
+    assert cli.main([]) == 2
+    said = capsys.readouterr()
+    assert said.out == ""
+    names = [line.split()[0] for line in said.err.splitlines() if line.startswith("    ") and line[4] != " "]
+    assert names == ["rehearse", "budget", "lead", "follow", "manifest", "order", "key", "zoom"]
+
+
+def test_the_version_is_told(capsys: Capture) -> None:
+    assert cli.main(["--version"]) == 0
+    assert capsys.readouterr().out == f"leadlight {importlib.metadata.version('leadlight')}, protocol {VERSION}\n"
+
+
+@pytest.mark.parametrize(
+    ("words", "trim"), [(["--trim", "-5ms"], "-5ms"), (["--trim=-5ms"], "-5ms"), (["--trim", "-.5s"], "-.5s")]
+)
+def test_a_value_below_zero_is_no_option(
+    words: list[str], trim: str, install: Callable[[str, object], None], capsys: Capture
+) -> None:
+    class Trimmed(Greet):
+        def add_arguments(self, parser: argparse.ArgumentParser) -> None:
+            parser.add_argument("--trim")
+
+        def run(self, arguments: argparse.Namespace, /) -> int:
+            print(arguments.trim)
+            return 0
+
+    install("trimmed", Trimmed)
+    assert cli.main(["trimmed", *words]) == 0
+    assert capsys.readouterr().out == f"{trim}\n"
+
+
+def test_a_key_is_made_for_its_owner_alone_and_never_written_over(tmp_path: Path, capsys: Capture) -> None:
+    file, other = tmp_path / "group.key", tmp_path / "other.key"
+    assert cli.main(["key", str(file)]) == 0
+    assert cli.main(["key", str(other)]) == 0
+    said = capsys.readouterr().out
+    word = file.read_text(encoding="ascii").split()[1]
+    assert len(word) == 64
+    assert word not in said
+    if os.name == "posix":
+        assert stat.S_IMODE(file.stat().st_mode) == 0o600
+    assert read_key_file(file).tag(1, b"night") != read_key_file(other).tag(1, b"night")
+    assert cli.main(["key", str(file)]) == 2
+    assert f"key file {file}: there is such a file already" in capsys.readouterr().err
+    assert file.read_text(encoding="ascii").split()[1] == word
+    assert cli.main(["key", str(tmp_path / "no" / "such" / "folder")]) == 2
+    assert "No such file or directory" in capsys.readouterr().err
+
+
 @pytest.mark.usefixtures("without_numpy")
 def test_a_command_whose_dependencies_are_missing_is_still_listed(capsys: Capture) -> None:
     assert cli.main(["--help"]) == 0
@@ -135,7 +193,7 @@ def test_ctrl_c_is_quiet(install: Callable[[str, object], None], capsys: Capture
     assert capsys.readouterr().err == ""
 
 
-@pytest.mark.parametrize("words", [[], ["dance"], ["follow", "--no-such-option"]])
+@pytest.mark.parametrize("words", [["dance"], ["follow", "--no-such-option"]])
 def test_a_command_line_that_makes_no_sense_is_one_line_and_exit_code_2(words: list[str], capsys: Capture) -> None:
     assert cli.main(words) == 2
     said = capsys.readouterr().err
@@ -146,22 +204,33 @@ def test_a_command_line_that_makes_no_sense_is_one_line_and_exit_code_2(words: l
 @pytest.mark.parametrize(
     ("option", "said"),
     [
-        (["--interval", "0"], "interval_ns: 0 is not allowed"),
-        (["--interval", "nan"], "--interval: nan is not allowed"),
-        (["--duration", "60"], "together with --show"),
+        (["--interval", "0"], "--interval: '0' is not allowed; allowed: 0.05 s to 10 s"),
+        (["--interval", "nan"], "--interval: 'nan' is not allowed; allowed: a duration, zero or more, such as 0.5, 5"),
+        (["--interval", "-1s"], "--interval: '-1s' is not allowed; allowed: a duration, zero or more"),
+        (["--lead-time", "2min"], "--lead-time: '2min' is not allowed; allowed: 0 to 60 s"),
+        (["--name", ""], "--name: '' is not allowed; allowed: 1 to"),
+        (["--group", ""], "--group: '' is not allowed; allowed: a name"),
+        (["--group", "  "], "--group: '  ' is not allowed; allowed: a name"),
+        (["--show", ""], "--show: '' is not allowed; allowed: a name"),
+        (["--duration", "60"], "--duration needs --show"),
+        (["--show-at", "17:00"], "--show-at needs --show"),
+        (["--edition", "1"], "--edition needs --show"),
+        (["--refuse-incomplete"], "--refuse-incomplete needs --show or --running-order"),
+        (["--show", "Tidefall", "--duration", "0"], "--duration: '0' is not allowed; allowed: a duration above zero"),
         (["--show", "Tidefall", "--show-at", "soon"], "HH:MM, HH:MM:SS or +SECONDS"),
-        (["--port", "0"], "1 to 65535"),
+        (["--show", "Tidefall", "--show-at", "10"], "HH:MM, HH:MM:SS or +SECONDS"),
+        (["--port", "0"], "--port: 0 is not allowed; allowed: 1 to 65535"),
         (["--interface", "no-such-card"], "there is no interface 'no-such-card'"),
-        (["--key-file", "/no/such/file"], "No such file"),
-        (["--for", "-1"], "--for: -1.0 is not allowed"),
-        (["--listen", "-1"], "listen_intervals: -1 is not allowed"),
-        (["--rank", "128"], "rank: 128 is not allowed"),
-        (["--own-port", "62409"], "and not the group's port"),
+        (["--key-file", "/no/such/file"], "key file /no/such/file: No such file"),
+        (["--for", "-1"], "--for: '-1' is not allowed"),
+        (["--listen", "-1"], "--listen: -1 is not allowed"),
+        (["--rank", "128"], "--rank: 128 is not allowed"),
+        (["--own-port", "62409"], "--own-port: 62409 is not allowed; allowed: 0 to 65535, and not the group's port"),
         (["--delivery", "pigeon"], "choose from 'automatic', 'group', 'copies', 'both'"),
         (["--on-music-lost", "panic"], "choose from 'continue', 'finish', 'dark'"),
-        (["--manifest", "/no/such/file"], "No such file"),
-        (["--running-order", "/no/such/order"], "manifest: '/no/such/manifest.json'"),
-        (["--running-order", "/no/such/order", "--show", "Tidefall"], "no show beside --running-order"),
+        (["--manifest", "/no/such/file"], "manifest /no/such/file: No such file"),
+        (["--running-order", "/no/such/order"], "running order /no/such/order: No such file"),
+        (["--running-order", "/no/such/order", "--show", "Tidefall"], "--show does not go with --running-order"),
     ],
 )
 def test_a_wrong_setting_of_lead_is_one_line(option: list[str], said: str, capsys: Capture) -> None:
@@ -175,15 +244,26 @@ def test_a_wrong_setting_of_lead_is_one_line(option: list[str], said: str, capsy
 @pytest.mark.parametrize(
     ("option", "said"),
     [
-        (["--for", "0"], "--for: 0.0 is not allowed"),
+        (["--for", "0"], "--for: '0' is not allowed"),
         (["--leader", "boathouse"], "--leader: 'boathouse' is not allowed; allowed: HOST:PORT"),
         (["--leader", "127.0.0.1:0"], "HOST:PORT"),
         (["--leader", ":62410"], "HOST:PORT"),
         (["--leader", f"{'x' * 64}.invalid:62410"], "HOST:PORT"),
-        (["--manifest", "season.json"], "both together"),
-        (["--content", "shows"], "both together"),
-        (["--manifest", "season.json", "--content", "shows", "--show", "Tidefall"], "which lists them"),
-        (["--manifest", "/no/such/file", "--content", "shows"], "No such file"),
+        (["--manifest", "season.json"], "--manifest needs --content"),
+        (["--content", "shows"], "--content needs --manifest"),
+        (["--manifest", "season.json", "--content", "shows", "--show", "Tidefall"], "--show does not go with --man"),
+        (["--manifest", "season.json", "--content", "shows", "--frame-rate", "40"], "--frame-rate does not go with"),
+        (["--manifest", "/no/such/file", "--content", "shows"], "manifest /no/such/file: No such file"),
+        (["--edition", "1"], "--edition needs --show"),
+        (["--frame-rate", "25"], "--frame-rate needs --show"),
+        (["--duration", "192"], "--duration needs --show"),
+        (["--show", ""], "--show: '' is not allowed; allowed: a name"),
+        (["--show", "Tidefall", "--frame-rate", "0"], "--frame-rate: '0' is not allowed; allowed: two whole numbers"),
+        (["--latency", "16"], "--latency: '16' is not allowed; allowed: a number with its unit: 16ms, or 16s"),
+        (["--latency", "16s"], "--latency: '16s' is not allowed; allowed: 0 to a second"),
+        (["--latency", "-1ms"], "--latency: '-1ms' is not allowed; allowed: a duration, zero or more"),
+        (["--trim", "-5"], "--trim: '-5' is not allowed; allowed: a number with its unit: -5ms, or -5s"),
+        (["--trim", "-11s"], "--trim: '-11s' is not allowed"),
     ],
 )
 def test_a_wrong_setting_of_follow_is_one_line(option: list[str], said: str, capsys: Capture) -> None:
@@ -197,31 +277,3 @@ def test_a_wrong_setting_of_follow_is_one_line(option: list[str], said: str, cap
 def test_an_address_is_resolved_to_ipv4() -> None:
     assert resolve_address("127.0.0.1:62410") == ("127.0.0.1", 62_410)
     assert resolve_address("localhost:1") == ("127.0.0.1", 1)
-
-
-@pytest.mark.parametrize("text", ["0", "40/0", "40/", "/1", "fast", "29.97", "-40"])
-def test_a_frame_rate_that_is_none_is_refused(text: str) -> None:
-    with pytest.raises(ConfigurationError):
-        parse_frame_rate(text)
-
-
-def test_a_frame_rate_is_a_whole_number_or_a_ratio() -> None:
-    assert parse_frame_rate("40") == FrameRate(40)
-    assert parse_frame_rate("30000/1001") == FrameRate(30_000, 1001)
-
-
-NINE_IN_THE_EVENING = datetime.datetime(2026, 12, 5, 21, 0, tzinfo=datetime.UTC)
-
-
-@pytest.mark.parametrize(
-    ("when", "wait_seconds"),
-    [("21:00:30", 30), ("21:05", 300), ("20:59", 86_340), ("21:00", 86_400), ("+2.5", 2.5), ("+0", 0)],
-)
-def test_a_show_begins_at_the_next_such_time(when: str, wait_seconds: float) -> None:
-    assert wait_until(when, NINE_IN_THE_EVENING) == wait_seconds * SECOND
-
-
-@pytest.mark.parametrize("when", ["", "25:00", "+", "+nan", "+-3", "noon"])
-def test_a_time_that_is_none_is_refused(when: str) -> None:
-    with pytest.raises(ConfigurationError):
-        wait_until(when, NINE_IN_THE_EVENING)

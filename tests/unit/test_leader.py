@@ -20,6 +20,7 @@ from leadlight.leader import (
     ASK_PATIENCE_NS,
     ASK_SPACING_NS,
     ASK_TIMES,
+    LAST_RANK,
     RANK_SPACING_NS,
     SILENT_INTERVALS,
     Leader,
@@ -194,6 +195,84 @@ def test_a_node_that_waits_wakes_no_oftener_than_it_must(hall: Hall) -> None:
     hall.run(10)
     due = hut.next_timer()
     assert due is None or due > hall.local("ticket hut") or hut.role is Role.LEADING
+
+
+# -- leading at once --------------------------------------------------------------------------------------------------
+
+
+def with_a_show_on(hall: Hall) -> tuple[Leader, Follower]:
+    """A node of rank 1 has led Tidefall for thirty seconds when one that goes before it starts."""
+    hut = add_leader(hall, "ticket hut", rank=1, listen_intervals=0)
+    jetty = add_follower(hall, "jetty", 40)
+    hut.roll(TIDEFALL.key, hall.local("ticket hut"))
+    hall.run(30)
+    return hut, jetty
+
+
+def test_one_that_leads_at_once_with_nothing_to_lead_neither_darkens_nor_moves_the_show(hall: Hall) -> None:
+    hut, jetty = with_a_show_on(hall)
+    hall.nodes["jetty"].events.clear()
+    boathouse = add_leader(hall, "boathouse", offset_s=-300, listen_intervals=0)
+    assert boathouse.role is Role.LEADING
+    hall.run(20)
+    assert (role_of(boathouse), hut.role) == (Role.STANDBY, Role.LEADING)
+    assert hall.nodes["jetty"].events == []
+    assert jetty.cue == hut.cue
+    hall.run(130)
+    assert boathouse.cue == hut.cue
+    hall.run(30)  # Tidefall is over, and boathouse goes before
+    assert role_of(boathouse) is Role.LEADING
+
+
+def test_what_was_ordered_for_later_waits_while_another_leads(hall: Hall) -> None:
+    hut, jetty = with_a_show_on(hall)
+    boathouse = add_leader(hall, "boathouse", offset_s=-300, listen_intervals=0)
+    begins_at = LeaderInstant(hall.local("boathouse") + 240 * SECOND)
+    boathouse.schedule(Cue(EMBERS.key, CueState.ROLLING, ShowLine(begins_at, ShowPosition(0))))
+    hall.run(20)
+    assert (boathouse.role, jetty.cue) == (Role.STANDBY, hut.cue)
+    assert [cue.line.leader_at for cue in boathouse.waiting] == [begins_at]
+    hall.run(230)
+    assert boathouse.role is Role.LEADING
+    assert jetty.cue.show == EMBERS.key
+    position = jetty.position_at(hall.local("jetty"))
+    assert position is not None
+    assert abs(position - 10 * SECOND) < 2 * MILLISECOND  # as well as boathouse knew the clock that it continued
+
+
+def test_one_that_leads_at_once_with_a_show_of_its_own_takes_the_lead_for_it(hall: Hall) -> None:
+    hut, jetty = with_a_show_on(hall)
+    boathouse = add_leader(hall, "boathouse", offset_s=-300, listen_intervals=0)
+    cue = boathouse.roll(EMBERS.key, hall.local("boathouse"))
+    hall.run(20)
+    assert (boathouse.role, hut.role) == (Role.LEADING, Role.STANDBY)
+    assert jetty.cue == cue
+
+
+@pytest.mark.parametrize("ordered", [False, True])
+def test_one_that_leads_at_once_sends_its_own_rank_when_it_would_have_listened_or_has_something_to_lead(
+    make_hall: Maker, ordered: bool
+) -> None:
+    hall = make_hall(CODEC)
+    boathouse = add_leader(hall, "boathouse", rank=3, listen_intervals=0)
+    started = hall.now
+    if ordered:
+        hall.run(1)
+        boathouse.stop(hall.local("boathouse"))
+    own_from = started + (SECOND if ordered else LISTEN_INTERVALS * INTERVAL)
+    hall.run(10)
+    sent = [(at, message.rank) for at, _, _, message in hall.sent if isinstance(message, Beacon)]
+    assert {rank for at, rank in sent if at < own_from} == {LAST_RANK}
+    assert {rank for at, rank in sent if at >= own_from} == {3}
+
+
+def test_an_order_to_lead_ends_the_deference(hall: Hall) -> None:
+    hut, jetty = with_a_show_on(hall)
+    boathouse = add_leader(hall, "boathouse", offset_s=-300, listen_intervals=0)
+    boathouse.take_back(hall.local("boathouse"))
+    hall.run(20)
+    assert (boathouse.role, hut.role) == (Role.LEADING, Role.STANDBY)
+    assert jetty.cue.state is CueState.DARK
 
 
 # -- asking and taking over -------------------------------------------------------------------------------------------

@@ -22,6 +22,13 @@ def test_the_next_is_allowed_after_exactly_its_share_of_a_second() -> None:
     assert limiter.allow(at(SECOND // 10))
 
 
+def test_a_limit_slower_than_once_a_second_is_told_by_its_period() -> None:
+    limiter = RateLimiter.once_in(60 * SECOND, burst=2)
+    assert [limiter.allow(at(0)) for _ in range(3)] == [True, True, False]
+    assert not limiter.allow(at(60 * SECOND - 1))
+    assert limiter.allow(at(60 * SECOND))
+
+
 def test_no_window_ever_holds_more_than_its_share_and_one_burst() -> None:
     random = Random(7)
     limiter = RateLimiter(per_second=60, burst=120)

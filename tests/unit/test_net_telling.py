@@ -9,7 +9,9 @@ import pytest
 from leadlight.cue import Cue, ShowLine, show_key
 from leadlight.events import (
     CueAdopted,
+    FollowerCloned,
     FollowerJoined,
+    LeaderCloned,
     LockAcquired,
     LockLost,
     MediaJumped,
@@ -25,7 +27,10 @@ from leadlight.net.telling import (
     event_in_words,
     leader_heading,
     leader_rows,
+    missing_news,
+    role_news,
     roster_rows,
+    unheard_news,
 )
 from leadlight.roles import Role
 from leadlight.roster import RosterEntry
@@ -48,6 +53,34 @@ def test_an_event_is_told_in_words() -> None:
     assert (
         event_in_words(FollowerJoined(NOW, 0xBEEF, "jetty"), SHOWS) == "follower joined: follower 0000beef, name jetty"
     )
+
+
+def test_what_people_must_mend_is_told_with_what_to_do() -> None:
+    assert event_in_words(FollowerCloned(NOW, 0xBEEF, "jetty"), SHOWS) == (
+        "follower cloned: follower 0000beef, name jetty; "
+        "two boards have this name, which no board can share: give one of them another --name"
+    )
+    assert event_in_words(LeaderCloned(NOW, 1, 2), SHOWS).endswith("give one of them another --name")
+
+
+def test_a_show_that_is_missing_is_told_with_what_may_differ() -> None:
+    assert missing_news(255, SHOWS, "without an edition") == (
+        "known here without an edition: Tidefall; "
+        "if it is one of these, its --edition or manifest is another at the leader"
+    )
+    assert missing_news(TIDEFALL, SHOWS, "by the manifest") == (
+        "the part of Tidefall that is held here is missing or another one: see `leadlight manifest check`"
+    )
+    assert missing_news(255, {}, "").startswith("no show is held here: --show and --edition, or")
+
+
+def test_a_follower_that_hears_nobody_says_where_to_look() -> None:
+    assert unheard_news("quarry lake", "10.0.0.5:62410", {"misdirected": 3}) == (
+        "no answer from 10.0.0.5:62410: does a leader of quarry lake run there, with --own-port 62410 and the same key?"
+    )
+    said = unheard_news("quarry lake", None, {"bad tag": 7, "other group": 2})
+    assert said.startswith("no leader of quarry lake is heard: ")
+    assert said.endswith(" Heard and refused: 2 other group, 7 bad tag")
 
 
 def test_an_event_is_one_line_of_json_with_its_cue_as_an_object() -> None:
@@ -109,7 +142,7 @@ def test_a_roster_row_has_a_cell_for_each_heading() -> None:
         "piece": "jetty",
         "clock": "locked",
         "bound": "850 µs",
-        "lost": "2.5%",
+        "group loss": "2.5%",
         "cue": "rolling",
         "show": "Tidefall",
         "content": "present",
@@ -195,6 +228,52 @@ def test_the_table_says_how_beacons_reach_a_follower(delivery: Delivery, sent_to
     assert dict(zip(ROSTER_HEADER, row, strict=True))["sent to"] == sent_to
 
 
+@pytest.mark.parametrize(
+    ("delivery", "loss"), [(Delivery.AUTOMATIC, "62.5%"), (Delivery.BOTH, "62.5%"), (Delivery.COPIES, "–")]
+)
+def test_where_nothing_goes_to_the_group_nothing_of_it_is_lost(delivery: Delivery, loss: str) -> None:
+    leading = leader(listen_intervals=0, delivery=delivery)
+    heard, _ = leading.roster.hear(1, ("127.0.0.1", 5000), NOW)
+    tally = entry("jetty").tally
+    assert tally is not None
+    heard.tally = tally._replace(beacon_loss_permille=625)
+    (row,) = leader_rows(leading, NOW, SHOWS)
+    assert dict(zip(ROSTER_HEADER, row, strict=True))["group loss"] == loss
+
+
 def test_music_that_jumped_is_told_with_where_it_is() -> None:
     jump = MediaJumped(NOW, ShowPosition(34 * SECOND), 2 * SECOND, stands=False)
     assert event_in_words(jump, SHOWS) == "media jumped: position 34 s, distance 2 s, stands no"
+
+
+TIDEFALL_AT_FIVE = "tidefall, ordered here for 17:00:00"
+
+
+@pytest.mark.parametrize(
+    ("is_to_come", "fate"),
+    [(False, "no longer in force here, as another leads"), (True, "begins if this node leads by then")],
+)
+@pytest.mark.parametrize("previous", [Role.LISTENING, Role.LEADING])
+def test_who_stands_by_says_what_is_in_force_and_what_becomes_of_its_order(
+    previous: Role, is_to_come: bool, fate: str
+) -> None:
+    told = role_news(Role.STANDBY, previous, "quarry lake", TIDEFALL_AT_FIVE, is_to_come=is_to_come)
+    why = {
+        Role.LISTENING: [
+            "another leads quarry lake already: what it leads goes on, and this node leads if it falls silent"
+        ],
+        Role.LEADING: [
+            "a leader that goes before this one leads quarry lake now: what it leads is in force everywhere",
+            "the lower --rank goes before; if nobody of yours started it, give the group a key",
+        ],
+    }
+    assert told == [*why[previous], f"{TIDEFALL_AT_FIVE}: {fate}"]
+    assert role_news(Role.STANDBY, previous, "quarry lake") == why[previous]
+
+
+def test_who_takes_over_says_of_a_show_whose_time_has_passed_that_it_does_not_begin() -> None:
+    taken_over = Role.LEADING, Role.ASKING
+    told = role_news(*taken_over, "quarry lake", TIDEFALL_AT_FIVE)
+    assert told == [f"{TIDEFALL_AT_FIVE}: that was while another led; what was in force goes on"]
+    assert role_news(*taken_over, "quarry lake", TIDEFALL_AT_FIVE, is_to_come=True) == []
+    assert role_news(Role.LEADING, Role.LISTENING, "quarry lake", TIDEFALL_AT_FIVE) == []

@@ -92,7 +92,7 @@ def test_the_manifest_may_lie_elsewhere(order: Path, tmp_path: Path) -> None:
         (["--nights", "many"], "--nights"),
         (["--from", "Friday"], "--from: 'Friday' is not allowed; allowed: a date from 1970 to 2100"),
         (["--from", "0001-01-01"], "--from"),
-        (["--manifest", "/no/such/file"], "manifest: '/no/such/file'"),
+        (["--manifest", "/no/such/file"], "manifest /no/such/file: No such file"),
     ],
 )
 def test_what_is_wrong_is_one_line_and_exit_code_2(

@@ -6,6 +6,7 @@ import importlib.util
 import os
 import re
 import shlex
+import signal
 import subprocess
 import sys
 import tomllib
@@ -93,19 +94,23 @@ def test_the_example_is_short() -> None:
     assert len(code) <= 15
 
 
+def placed_example(port: int) -> str:
+    """Return the example, word for word as printed, but on the loopback interface and a port of a test's own."""
+    place = f"import functools, leadlight.net.endpoint as e; place = dict(port={port}, interface={INTERFACE!r})\n"
+    place += "e.FollowerEndpoint = functools.partial(e.FollowerEndpoint, **place)\n"
+    return place + str(script.block("code", "example", TEXT))
+
+
 @pytest.mark.slow
 @pytest.mark.skipif(sys.platform == "win32", reason="no multicast on a loopback address there")
 def test_the_example_shows_frame_after_frame_of_the_show_that_the_lead_line_starts() -> None:
     port = 57_000 + os.getpid() % 4_000
     if (trouble := multicast_trouble(GROUP, port=port, interface=INTERFACE)) is not None:
         pytest.skip(f"no multicast on loopback: {trouble}")
-    # Word for word as printed, but on the loopback interface and a port of this test's own.
-    place = f"import functools, leadlight.net.endpoint as e; place = dict(port={port}, interface={INTERFACE!r})\n"
-    place += "e.FollowerEndpoint = functools.partial(e.FollowerEndpoint, **place)\n"
     words = shlex.split(script.line("lead", TEXT))
     assert words.pop(0) == ".venv/bin/leadlight"
     leading = [sys.executable, "-m", "leadlight", *words, "--port", str(port), "--interface", INTERFACE]
-    following = [sys.executable, "-c", place + script.block("code", "example", TEXT)]
+    following = [sys.executable, "-c", placed_example(port)]
     frames: list[int] = []
     with (
         subprocess.Popen(leading, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL) as leader,
@@ -129,6 +134,25 @@ def test_the_example_shows_frame_after_frame_of_the_show_that_the_lead_line_star
     # It begins at the beginning, and a busy machine may skip some, but it does not trail.
     assert frames[0] < 40
     assert frames[-1] - frames[0] < 2 * 40
+
+
+@pytest.mark.slow
+@pytest.mark.skipif(sys.platform == "win32", reason="interrupts are delivered otherwise there")
+def test_the_example_ends_quietly_when_it_is_interrupted() -> None:
+    port = 57_000 + os.getpid() % 4_000
+    if (trouble := multicast_trouble(GROUP, port=port, interface=INTERFACE)) is not None:
+        pytest.skip(f"no multicast on loopback: {trouble}")
+    following = [sys.executable, "-c", placed_example(port)]
+    with subprocess.Popen(following, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True) as follower:
+        try:
+            assert follower.stdout is not None
+            assert follower.stdout.readline() == "None 0.0\n"
+            follower.send_signal(signal.SIGINT)
+            _, said = follower.communicate(timeout=PATIENCE_SECONDS)
+        finally:
+            follower.kill()
+    assert follower.returncode == 0
+    assert "Traceback" not in said
 
 
 def test_the_listing_of_rooms_is_the_code_s_own() -> None:

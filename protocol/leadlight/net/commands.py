@@ -8,42 +8,52 @@ import contextlib
 import datetime
 import socket
 import sys
-from collections.abc import Callable, Coroutine, Mapping
-from typing import Any, TypeAlias
+from contextlib import AbstractContextManager
+from dataclasses import dataclass
+from typing import TypeAlias
 
 from leadlight.content import Library, StoredShow
-from leadlight.cue import START, Cue, FrameRate, ShowLine, dark_cue, show_key
+from leadlight.cue import show_key
 from leadlight.errors import ConfigurationError
 from leadlight.evening import RENEWED_EVERY_NS, EveningKeeper
-from leadlight.events import Event, RoleChanged
+from leadlight.events import Event, RoleChanged, ShowMissing
 from leadlight.files import check_parts, read_key_file, read_manifest
 from leadlight.follower import FollowerSettings
 from leadlight.live_table import LiveTable
 from leadlight.manifest import Manifest
 from leadlight.manifest_command import ProgressLine
-from leadlight.net.endpoint import Endpoint, FollowerEndpoint, LeaderEndpoint
+from leadlight.net.attendance import Attendance
+from leadlight.net.clock import LocalClock
+from leadlight.net.endpoint import FollowerEndpoint, LeaderEndpoint
+from leadlight.net.show_start import show_start, wait_in_words
 from leadlight.net.sockets import DEFAULT_PORT
 from leadlight.net.telling import (
     FOLLOWER_HEADER,
     FOLLOWER_NEWS,
     ROSTER_HEADER,
     ROSTER_NEWS,
-    event_as_json,
-    event_in_words,
     follower_row,
     leader_heading,
     leader_rows,
+    missing_news,
+    role_news,
+    unheard_news,
     word,
 )
+from leadlight.options import check_apart, check_company, duration_ns, frame_rate, named_by_option
 from leadlight.order_command import MANIFEST_FILE, read_order_and_manifest
+from leadlight.roles import Role
 from leadlight.running_order import RunningOrder
 from leadlight.security import KeyRing
 from leadlight.tenure import LISTEN_INTERVALS, LeaderSettings
-from leadlight.terms import CueState, Delivery, OnMusicLost
-from leadlight.units import MILLISECOND, SECOND, LeaderInstant, ShowPosition, describe, seconds
+from leadlight.terms import Delivery, OnMusicLost
+from leadlight.units import MILLISECOND, SECOND, ShowPosition, describe
 
-REFRESH_SECONDS = 0.5
-DEFAULT_DURATION_SECONDS = 3600.0
+DEFAULT_FRAME_RATE = "40"
+DEFAULT_LENGTH = "1h"
+UNHEARD_AFTER_SECONDS = 5.0
+"""A follower that has not heard a leader for so long says so; the usual beacon interval is a second."""
+UNHEARD_AGAIN_SECONDS = 60.0
 
 
 class Lead:
@@ -54,26 +64,34 @@ class Lead:
     def add_arguments(self, parser: argparse.ArgumentParser) -> None:
         """Declare options and arguments."""
         _add_node_options(parser)
-        parser.add_argument("--interval", type=float, default=1.0, metavar="S", help="beacon interval (1)")
-        parser.add_argument("--rank", type=int, default=0, help="order among leaders; 0 goes first (0)")
+        parser.add_argument("--interval", default="1", metavar="TIME", help="beacon interval (1 s)")
         parser.add_argument(
-            "--lead-time", type=float, default=2.0, metavar="S", help="how long ahead a cue is announced (2)"
+            "--rank",
+            type=int,
+            default=0,
+            metavar="N",
+            help="order among leaders: 0 goes before 1, and of the same rank the names decide (0)",
+        )
+        parser.add_argument(
+            "--lead-time", default="2", metavar="TIME", help="how long ahead a cue is announced (2 s)"
         )
         parser.add_argument(
             "--listen",
             type=int,
             default=LISTEN_INTERVALS,
             metavar="N",
-            help="beacon intervals to listen for another leader first; 0 leads at once (%(default)d)",
+            help="beacon intervals to listen for another leader first; 0 leads at once: where another leads that goes"
+            " after this one, a show ordered here takes the place of what is on (%(default)d)",
         )
         parser.add_argument("--show", metavar="ID", help="roll this show")
-        parser.add_argument("--edition", default="", help="edition of the show, where no manifest says it")
+        parser.add_argument("--edition", help="edition of the show, where no manifest says it")
         parser.add_argument(
             "--show-at",
             metavar="WHEN",
-            help="when the show begins: HH:MM or HH:MM:SS by the wall clock, or +SECONDS from now (the lead time)",
+            help="when the show begins: HH:MM or HH:MM:SS by the wall clock, where a show that is under way is taken up"
+            " in its middle, also by a leader that is started again; or +SECONDS from every start (the lead time)",
         )
-        parser.add_argument("--duration", type=float, metavar="S", help="go dark after so long (never)")
+        parser.add_argument("--duration", metavar="TIME", help="go dark so long after the show's beginning (never)")
         parser.add_argument(
             "--running-order", metavar="FILE", help="lead evenings by this running order; see `leadlight order --help`"
         )
@@ -102,22 +120,20 @@ class Lead:
 
     def run(self, arguments: argparse.Namespace) -> int:
         """Lead until the time is over or the user interrupts."""
-        return asyncio.run(self._lead(arguments))
+        with _named_by_option(arguments):
+            return asyncio.run(self._lead(arguments))
 
     async def _lead(self, arguments: argparse.Namespace) -> int:
         limit = _limit(arguments)
-        settings = LeaderSettings(
-            arguments.name,
-            interval_ns=_whole_milliseconds(arguments.interval, "--interval"),
-            rank=arguments.rank,
-            lead_time_ns=seconds(arguments.lead_time, field="--lead-time"),
-            listen_intervals=arguments.listen,
-            delivery=Delivery(arguments.delivery),
-            on_music_lost=OnMusicLost(arguments.on_music_lost),
-            refuse_incomplete=arguments.refuse_incomplete,
-        )
+        _check_lead(arguments)
+        settings = _leader_settings(arguments)
         order, manifest = _order_and_manifest(arguments)
-        cues = _ordered_cues(arguments, manifest, settings.lead_time_ns)
+        ordered = _show_ordered(arguments, manifest)
+        clock = LocalClock()
+        # The two clocks are read together: what lies between would be an error of the show.
+        wall_now, now = datetime.datetime.now(datetime.UTC), clock()
+        length_ns = None if ordered is None else ordered.length_ns
+        start = show_start(arguments.show_at, wall_now, settings.lead_time_ns, length_ns)
         node = LeaderEndpoint(
             settings,
             group=arguments.group,
@@ -126,67 +142,113 @@ class Lead:
             port=arguments.port,
             interface=arguments.interface,
             own_port=arguments.own_port,
+            clock=clock,
         )
-        now = node.clock()
-        for cue in cues:
-            at = LeaderInstant(now + cue.line.leader_at)
-            node.leader.schedule(cue._replace(line=cue.line._replace(leader_at=at)))
         shows = {} if manifest is None else {entry.key: entry.show for entry in manifest.shows}
-        if arguments.show is not None:
-            shows[cues[0].show] = arguments.show
         expected = () if manifest is None else manifest.followers()
         table = LiveTable(sys.stdout, ROSTER_HEADER)
-        attendance = _Attendance(node, arguments, table, shows, limit)
+        attendance = Attendance(node, table, shows, limit, as_json=arguments.json_lines)
+        if node.leader.role is Role.LISTENING:
+            patience = wait_in_words(node.leader.listens_until - now)
+            attendance.tell(f"{arguments.name} listens for {patience} whether another leads {arguments.group}")
+        if ordered is not None:
+            shows[ordered.key] = ordered.show
+            start.give(node.leader, ordered.key, now, ordered.dark_after_ns)
+            attendance.tell(start.told(ordered.show))
         if order is not None and manifest is not None:
             keeper = EveningKeeper(order, manifest.keys(), manifest.lengths(), node.leader)
             _Evening(node, keeper, order, attendance).begin()
 
+        def note_event(event: Event) -> None:
+            if isinstance(event, RoleChanged):
+                said = "" if ordered is None else f"{ordered.show}, ordered here for {start.at:%H:%M:%S}"
+                is_ahead = start.at > datetime.datetime.now(datetime.UTC)
+                is_kept = node.leader.is_leading or bool(node.leader.waiting)
+                news = role_news(event.role, event.previous, arguments.group, said, is_to_come=is_ahead and is_kept)
+                for line in news:
+                    attendance.tell(line)
+
+        attendance.on_event.append(note_event)
+
         def refresh() -> None:
             heading = leader_heading(arguments.name, arguments.group, node.leader, shows, expected)
-            table.show(leader_rows(node.leader, node.clock(), shows), ROSTER_NEWS, heading)
+            now = node.clock()
+            table.show(leader_rows(node.leader, now, shows), ROSTER_NEWS, now, heading)
 
         await attendance.last(refresh)
         return 0
 
 
+def _check_lead(arguments: argparse.Namespace) -> None:
+    """Refuse options that do not go together, and those that would have no effect."""
+    has_show, has_order = arguments.show is not None, arguments.running_order is not None
+    if has_order:
+        check_apart("--running-order", {"--show": has_show}, "it says what is shown")
+    of_one_show = {
+        "--edition": arguments.edition,
+        "--show-at": arguments.show_at,
+        "--duration": arguments.duration,
+    }
+    check_company({option: given is not None for option, given in of_one_show.items()}, "--show", has_show)
+    refuses = {"--refuse-incomplete": arguments.refuse_incomplete}
+    check_company(refuses, "--show or --running-order", has_show, has_order)
+
+
+def _leader_settings(arguments: argparse.Namespace) -> LeaderSettings:
+    return LeaderSettings(
+        arguments.name,
+        interval_ns=duration_ns("--interval", arguments.interval),
+        rank=arguments.rank,
+        lead_time_ns=duration_ns("--lead-time", arguments.lead_time),
+        listen_intervals=arguments.listen,
+        delivery=Delivery(arguments.delivery),
+        on_music_lost=OnMusicLost(arguments.on_music_lost),
+        refuse_incomplete=arguments.refuse_incomplete,
+    )
+
+
 def _order_and_manifest(arguments: argparse.Namespace) -> tuple[RunningOrder | None, Manifest | None]:
     if arguments.running_order is not None:
-        if arguments.show is not None:
-            raise ConfigurationError("--show", arguments.show, "no show beside --running-order")
         return read_order_and_manifest(arguments.running_order, arguments.manifest)
     return None, None if arguments.manifest is None else read_manifest(arguments.manifest)
 
 
-def _ordered_cues(arguments: argparse.Namespace, manifest: Manifest | None, lead_time_ns: int) -> list[Cue]:
-    """Return the cues of a single show; their instants are counted from now."""
+def _show_ordered(arguments: argparse.Namespace, manifest: Manifest | None) -> _ShowOrdered | None:
+    """Return the single show that is ordered, if one is."""
     if arguments.show is None:
-        if arguments.show_at is not None or arguments.duration is not None:
-            raise ConfigurationError("--show-at, --duration", "no show", "together with --show")
-        return []
-    wait_ns = lead_time_ns
-    if arguments.show_at is not None:
-        wait_ns = wait_until(arguments.show_at, datetime.datetime.now().astimezone())
-    if manifest is None:
-        key = show_key(arguments.show, arguments.edition)
-    else:
-        entry = manifest.find(arguments.show)
-        if entry is None or arguments.edition not in ("", entry.edition):
-            listed = ", ".join(f"{known.show} {known.edition}".strip() for known in manifest.shows)
-            wanted = f"{arguments.show} {arguments.edition}".strip()
-            raise ConfigurationError("--show", wanted, f"one that the manifest lists: {listed}")
-        key = entry.key
-    cues = [Cue(key, CueState.ROLLING, ShowLine(LeaderInstant(wait_ns), START))]
+        return None
+    if not arguments.show:
+        raise ConfigurationError("--show", arguments.show, "a name")
+    dark_after_ns = None
     if arguments.duration is not None:
-        duration_ns = seconds(arguments.duration, field="--duration", minimum=1e-3)
-        cues.append(dark_cue(LeaderInstant(wait_ns + duration_ns)))
-    return cues
+        dark_after_ns = duration_ns("--duration", arguments.duration, minimum_ns=MILLISECOND)
+    edition = arguments.edition or ""
+    if manifest is None:
+        return _ShowOrdered(arguments.show, show_key(arguments.show, edition), dark_after_ns, dark_after_ns)
+    entry = manifest.find(arguments.show)
+    if entry is None or edition not in ("", entry.edition):
+        listed = ", ".join(f"{known.show} {known.edition}".strip() for known in manifest.shows)
+        wanted = f"{arguments.show} {edition}".strip()
+        raise ConfigurationError("--show", wanted, f"one that the manifest lists: {listed}")
+    length_ns = entry.stored.length_ns if dark_after_ns is None else dark_after_ns
+    return _ShowOrdered(entry.show, entry.key, dark_after_ns, length_ns)
+
+
+@dataclass(frozen=True, slots=True)
+class _ShowOrdered:
+    """The one show of ``lead --show``: its id and key, when it goes dark after its beginning, and how long it lasts."""
+
+    show: str
+    key: int
+    dark_after_ns: int | None
+    length_ns: int | None
 
 
 class _Evening:
     """Has a running order kept, by the wall clock of this host: the one place where that is read."""
 
     def __init__(
-        self, node: LeaderEndpoint, keeper: EveningKeeper, order: RunningOrder, attendance: _Attendance
+        self, node: LeaderEndpoint, keeper: EveningKeeper, order: RunningOrder, attendance: Attendance
     ) -> None:
         self._node = node
         self._keeper = keeper
@@ -196,7 +258,7 @@ class _Evening:
 
     def begin(self) -> None:
         """Take the first reading, and arrange for the others."""
-        self._attendance.on_event = self._note_event
+        self._attendance.on_event.append(self._note_event)
         self._attendance.chores.append(self._keep)
         wall_now = self._renew()
         for line in self._order.preview(wall_now, nights=1):
@@ -248,33 +310,31 @@ class Follow:
             default=[],
             help="a show held here, without a manifest; may be given again",
         )
-        parser.add_argument("--edition", default="", help="edition of the shows")
+        parser.add_argument("--edition", help="edition of the shows given by --show")
+        parser.add_argument("--frame-rate", metavar="RATE", help="their frames a second, 40 or 30000/1001 (40)")
+        parser.add_argument("--duration", metavar="TIME", help="their length (1h)")
         parser.add_argument(
-            "--frame-rate", default="40", metavar="RATE", help="their frames a second, 40 or 30000/1001 (40)"
+            "--latency",
+            default="0",
+            metavar="TIME",
+            help="from handing a frame over to its light, with its unit: 16ms (0)",
         )
         parser.add_argument(
-            "--duration",
-            type=float,
-            default=DEFAULT_DURATION_SECONDS,
-            metavar="S",
-            help="their length (%(default)g)",
+            "--trim", default="0", metavar="TIME", help="this piece later, or earlier: 5ms, -5ms, with its unit (0)"
         )
-        parser.add_argument(
-            "--latency", type=float, default=0.0, metavar="S", help="from handing a frame over to its light (0)"
-        )
-        parser.add_argument("--trim", type=float, default=0.0, metavar="S", help="this piece later, or earlier (0)")
 
     def run(self, arguments: argparse.Namespace) -> int:
         """Follow until the time is over or the user interrupts."""
-        return asyncio.run(self._follow(arguments))
+        with _named_by_option(arguments):
+            return asyncio.run(self._follow(arguments))
 
     async def _follow(self, arguments: argparse.Namespace) -> int:
         limit = _limit(arguments)
         leader = None if arguments.leader is None else resolve_address(arguments.leader)
         settings = FollowerSettings(
             arguments.name,
-            latency_ns=seconds(arguments.latency, field="--latency"),
-            trim_ns=seconds(arguments.trim, field="--trim", minimum=-10.0),
+            latency_ns=duration_ns("--latency", arguments.latency, needs_unit=True),
+            trim_ns=duration_ns("--trim", arguments.trim, minimum_ns=-10 * SECOND, needs_unit=True),
         )
         table = LiveTable(sys.stdout, FOLLOWER_HEADER)
         library, shows, told = _stored_by_manifest(arguments) or _stored_by_word(arguments)
@@ -287,15 +347,31 @@ class Follow:
             interface=arguments.interface,
             own_port=arguments.own_port,
         )
-        attendance = _Attendance(node, arguments, table, shows, limit)
+        attendance = Attendance(node, table, shows, limit, as_json=arguments.json_lines)
         if told:
             attendance.tell(told)
+        held = f"of edition {arguments.edition}" if arguments.edition else "without an edition"
+        held = held if arguments.manifest is None else "by the manifest"
+
+        def note_event(event: Event) -> None:
+            if isinstance(event, ShowMissing):
+                attendance.tell(missing_news(event.show, shows, held))
+
+        attendance.on_event.append(note_event)
         if leader is not None:
             host, port = leader
             attendance.first = lambda: node.ask_leader(host, port)
 
+        async def tell_unheard() -> None:
+            await asyncio.sleep(UNHEARD_AFTER_SECONDS)
+            while node.follower.tenure is None:
+                attendance.tell(unheard_news(arguments.group, arguments.leader, node.follower.counters))
+                await asyncio.sleep(UNHEARD_AGAIN_SECONDS)
+
+        attendance.chores.append(tell_unheard)
+
         def refresh() -> None:
-            table.show([follower_row(arguments.name, node.snapshot(), shows)], FOLLOWER_NEWS)
+            table.show([follower_row(arguments.name, node.snapshot(), shows)], FOLLOWER_NEWS, node.clock())
 
         await attendance.last(refresh)
         return 0
@@ -306,19 +382,33 @@ _Stored: TypeAlias = tuple[Library, dict[int, str], str]
 
 
 def _stored_by_word(arguments: argparse.Namespace) -> _Stored:
-    frame_rate = parse_frame_rate(arguments.frame_rate)
-    frame_count = frame_rate.frame_at(ShowPosition(seconds(arguments.duration, field="--duration", minimum=1e-3)))
-    held = [StoredShow(show, frame_rate, max(1, frame_count), arguments.edition) for show in arguments.show]
+    of_shows = {
+        "--edition": arguments.edition,
+        "--frame-rate": arguments.frame_rate,
+        "--duration": arguments.duration,
+    }
+    check_company({option: given is not None for option, given in of_shows.items()}, "--show", bool(arguments.show))
+    rate = frame_rate("--frame-rate", arguments.frame_rate or DEFAULT_FRAME_RATE)
+    length_ns = duration_ns("--duration", arguments.duration or DEFAULT_LENGTH, minimum_ns=MILLISECOND)
+    frame_count = max(1, rate.frame_at(ShowPosition(length_ns)))
+    with named_by_option({"show": ("--show", "")}):
+        held = [StoredShow(show, rate, frame_count, arguments.edition or "") for show in arguments.show]
     return Library(held), {show.key: show.show for show in held}, ""
 
 
 def _stored_by_manifest(arguments: argparse.Namespace) -> _Stored | None:
-    if arguments.manifest is None and arguments.content is None:
+    has_manifest, has_content = arguments.manifest is not None, arguments.content is not None
+    if not has_manifest and not has_content:
         return None
-    if arguments.manifest is None or arguments.content is None:
-        raise ConfigurationError("--manifest, --content", "one of them", "both together")
-    if arguments.show:
-        raise ConfigurationError("--show", arguments.show[0], "no show beside --manifest, which lists them")
+    check_company({"--content": True}, "--manifest", has_manifest)
+    check_company({"--manifest": True}, "--content, the folder where the parts are", has_content)
+    by_word = {
+        "--show": bool(arguments.show),
+        "--edition": arguments.edition is not None,
+        "--frame-rate": arguments.frame_rate is not None,
+        "--duration": arguments.duration is not None,
+    }
+    check_apart("--manifest", by_word, "it lists the shows")
     manifest = read_manifest(arguments.manifest)
     listed = manifest.followers()
     if arguments.name not in listed:
@@ -337,8 +427,10 @@ def _add_node_options(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         "--own-port", type=int, default=0, metavar="N", help="UDP port of this node alone (any that is free)"
     )
-    parser.add_argument("--key-file", metavar="FILE", help="the group's key")
-    parser.add_argument("--for", dest="for_seconds", type=float, metavar="S", help="end after so long")
+    parser.add_argument("--key-file", metavar="FILE", help="the group's key, as `leadlight key` makes it")
+    parser.add_argument(
+        "--for", dest="for_time", metavar="TIME", help="end after so long; a TIME is in seconds, or as in 500ms, 3min"
+    )
     parser.add_argument("--json-lines", action="store_true", help="print events as JSON, one a line")
 
 
@@ -346,71 +438,30 @@ def _keys(arguments: argparse.Namespace) -> KeyRing | None:
     return None if arguments.key_file is None else read_key_file(arguments.key_file)
 
 
-class _Attendance:
-    """Runs a node and tells what happens, until the time is over.
-
-    ``first`` is called once the node runs, ``on_event`` for each event, and ``chores`` are done all the while.
-    """
-
-    def __init__(
-        self,
-        node: Endpoint[Any, Any],
-        arguments: argparse.Namespace,
-        table: LiveTable,
-        shows: Mapping[int, str],
-        limit: float | None,
-    ) -> None:
-        self.first: Callable[[], None] = lambda: None
-        self.on_event: Callable[[Event], None] = lambda _: None
-        self.chores: list[Callable[[], Coroutine[Any, Any, None]]] = []
-        self._node = node
-        self._as_json = arguments.json_lines
-        self._table = table
-        self._shows = shows
-        self._limit = limit
-
-    def tell(self, line: str) -> None:
-        """Tell people; scripts read events alone."""
-        if not self._as_json:
-            self._table.note(line)
-
-    async def last(self, refresh: Callable[[], None]) -> None:
-        """Attend until the time is over; ``refresh`` draws the table."""
-        async with self._node:
-            self.first()
-            work = asyncio.gather(self._tell_events(), self._redraw(refresh), *(chore() for chore in self.chores))
-            with contextlib.suppress(TimeoutError):
-                await asyncio.wait_for(work, self._limit)
-
-    async def _tell_events(self) -> None:
-        async for event in self._node.events():
-            self.on_event(event)
-            if self._as_json:
-                print_line(event_as_json(event))
-            else:
-                self._table.note(event_in_words(event, self._shows))
-
-    async def _redraw(self, refresh: Callable[[], None]) -> None:
-        while not self._as_json:
-            refresh()
-            await asyncio.sleep(REFRESH_SECONDS)
+def _named_by_option(arguments: argparse.Namespace) -> AbstractContextManager[None]:
+    """Let errors name the option that a setting was made of."""
+    options = {
+        "name": "--name",
+        "group": "--group",
+        "interval_ns": "--interval",
+        "rank": "--rank",
+        "lead_time_ns": "--lead-time",
+        "listen_intervals": "--listen",
+        "latency_ns": "--latency",
+        "trim_ns": "--trim",
+        "port": "--port",
+        "own_port": "--own-port",
+    }
+    given = vars(arguments)
+    values = {field: given.get(option.removeprefix("--").replace("-", "_")) for field, option in options.items()}
+    return named_by_option({field: (options[field], value) for field, value in values.items() if value is not None})
 
 
 def _limit(arguments: argparse.Namespace) -> float | None:
     """Return for how many seconds to run; before anything is begun, so that a wrong one is told at once."""
-    if arguments.for_seconds is None:
+    if arguments.for_time is None:
         return None
-    return seconds(arguments.for_seconds, field="--for", minimum=1e-3) / SECOND
-
-
-def print_line(line: str) -> None:
-    """Write a line and send it on at once: whoever reads a pipe waits for it."""
-    sys.stdout.write(line + "\n")
-    sys.stdout.flush()
-
-
-def _whole_milliseconds(duration_seconds: float, field: str) -> int:
-    return round(seconds(duration_seconds, field=field) / MILLISECOND) * MILLISECOND
+    return duration_ns("--for", arguments.for_time, minimum_ns=MILLISECOND) / SECOND
 
 
 def resolve_address(text: str) -> tuple[str, int]:
@@ -424,32 +475,3 @@ def resolve_address(text: str) -> tuple[str, int]:
     except (OSError, UnicodeError) as error:
         raise ConfigurationError("--leader", text, f"{allowed} ({error})") from None
     return str(found[0][4][0]), int(port)
-
-
-def parse_frame_rate(text: str) -> FrameRate:
-    """Return the frame rate written as ``40`` or ``30000/1001``."""
-    numerator, slash, denominator = text.partition("/")
-    if not numerator.isdecimal() or (slash and not denominator.isdecimal()):
-        raise ConfigurationError("--frame-rate", text, "a whole number, or two with a slash between")
-    return FrameRate(int(numerator), int(denominator) if slash else 1)
-
-
-def wait_until(when: str, wall_now: datetime.datetime) -> int:
-    """Return the nanoseconds from ``wall_now`` until ``when``: ``HH:MM[:SS]``, the next such time, or ``+SECONDS``.
-
-    Raises ``ConfigurationError`` for anything else.
-    """
-    allowed = "HH:MM, HH:MM:SS or +SECONDS"
-    if when.startswith("+"):
-        try:
-            return seconds(float(when), field="--show-at")
-        except ValueError:
-            raise ConfigurationError("--show-at", when, allowed) from None
-    try:
-        time_of_day = datetime.time.fromisoformat(when)
-    except ValueError:
-        raise ConfigurationError("--show-at", when, allowed) from None
-    then = datetime.datetime.combine(wall_now.date(), time_of_day, wall_now.tzinfo)
-    if then <= wall_now:
-        then += datetime.timedelta(days=1)
-    return (then - wall_now) // datetime.timedelta(microseconds=1) * 1000

@@ -10,17 +10,17 @@ from enum import Enum
 from typing import Any
 
 from leadlight.cue import NO_SHOW, Cue
-from leadlight.events import Event
+from leadlight.events import Event, FollowerCloned, LeaderCloned, SecondSourceReported
 from leadlight.follower import Snapshot
 from leadlight.leader import Leader
 from leadlight.roles import Role
 from leadlight.roster import RosterEntry
-from leadlight.terms import ClockState, ContentState, Delivery
+from leadlight.terms import ClockState, ContentState, Delivery, Refusal
 from leadlight.units import SECOND, LocalInstant, describe
 
 NOTHING = "–"
 
-FOLLOWER_HEADER = ("piece", "clock", "offset", "bound", "cue", "show", "frame", "lost")
+FOLLOWER_HEADER = ("piece", "clock", "offset", "bound", "cue", "show", "frame", "group loss")
 FOLLOWER_NEWS = (1, 4, 5)
 """The columns whose change is news; the others flicker."""
 
@@ -29,7 +29,7 @@ ROSTER_HEADER = (
     "heard",
     "clock",
     "bound",
-    "lost",
+    "group loss",
     "cue",
     "show",
     "content",
@@ -42,6 +42,13 @@ ROSTER_NEWS = tuple(ROSTER_HEADER.index(column) for column in ("clock", "cue", "
 
 # What an operator has to look at first comes first.
 _WORST_CLOCK_FIRST = (ClockState.FREE_RUN, ClockState.HOLDOVER, ClockState.ACQUIRING, ClockState.LOCKED)
+
+
+_REMEDIES: dict[type[Event], str] = {
+    FollowerCloned: "two boards have this name, which no board can share: give one of them another --name",
+    LeaderCloned: "another board leads under this node's own name: give one of them another --name",
+    SecondSourceReported: "let one of the two drive its pixels, or they fight frame by frame",
+}
 
 
 def event_as_json(event: Event) -> str:
@@ -71,7 +78,8 @@ def event_in_words(event: Event, shows: Mapping[int, str]) -> str:
         for field in fields(event)
         if field.name not in ("at", "takes_effect_at", "off_at")
     ]
-    return f"{name}: {', '.join(told)}" if told else name
+    said = f"{name}: {', '.join(told)}" if told else name
+    return f"{said}; {_REMEDIES[type(event)]}" if type(event) in _REMEDIES else said
 
 
 def _in_words(name: str, value: Any, shows: Mapping[int, str]) -> str:
@@ -148,12 +156,59 @@ def leader_heading(
     return "; ".join(told)
 
 
+def unheard_news(group: str, leader: str | None, refused: Mapping[str, int]) -> str:
+    """Return what to look at where a follower hears no leader; ``leader`` is the HOST:PORT that it asks, if any.
+
+    ``refused`` counts what was heard and not taken, by cause.
+    """
+    if leader is None:
+        said = f"no leader of {group} is heard: is one running, on this network and this interface?"
+    else:
+        port = leader.rpartition(":")[2]
+        said = f"no answer from {leader}: does a leader of {group} run there, with --own-port {port} and the same key?"
+    told = ", ".join(f"{refused[cause]} {cause}" for cause in map(str, Refusal) if refused.get(cause))
+    return f"{said} Heard and refused: {told}" if told else said
+
+
+def missing_news(key: int, shows: Mapping[int, str], held: str) -> str:
+    """Return what may be wrong where a follower lacks the show of this key; ``shows`` are those it was told of.
+
+    ``held`` says of which edition those are, or by what they were told.
+    """
+    if not shows:
+        return "no show is held here: --show and --edition, or --manifest and --content, say which are"
+    if key in shows:
+        return f"the part of {shows[key]} that is held here is missing or another one: see `leadlight manifest check`"
+    names = ", ".join(dict.fromkeys(shows.values()))
+    return f"known here {held}: {names}; if it is one of these, its --edition or manifest is another at the leader"
+
+
+def role_news(role: Role, previous: Role, group: str, ordered: str = "", *, is_to_come: bool = False) -> list[str]:
+    """Return what a change of role means, a line each, for a leader that ``ordered`` a show, as in "Embers for 17:00".
+
+    ``is_to_come``: whether that time is still ahead, and the order kept.
+    """
+    told: list[str] = []
+    if role is Role.STANDBY and previous is Role.LISTENING:
+        told.append(f"another leads {group} already: what it leads goes on, and this node leads if it falls silent")
+    elif role is Role.STANDBY and previous is Role.LEADING:
+        told.append(f"a leader that goes before this one leads {group} now: what it leads is in force everywhere")
+        told.append("the lower --rank goes before; if nobody of yours started it, give the group a key")
+    if role is Role.STANDBY and previous in (Role.LISTENING, Role.LEADING) and ordered:
+        kept = "begins if this node leads by then" if is_to_come else "no longer in force here, as another leads"
+        told.append(f"{ordered}: {kept}")
+    elif role is Role.LEADING and previous is not Role.LISTENING and ordered and not is_to_come:
+        told.append(f"{ordered}: that was while another led; what was in force goes on")
+    return told
+
+
 def leader_rows(leader: Leader, now: LocalInstant, shows: Mapping[int, str]) -> list[tuple[str, ...]]:
     """Return the cells of ``ROSTER_HEADER`` for each of a leader's followers, those most in need of a look first."""
-    group = NOTHING if leader.settings.delivery is Delivery.COPIES else "group"
+    to_group = leader.settings.delivery is not Delivery.COPIES
+    group = "group" if to_group else NOTHING
     copied = leader.served_copies
     sent_to = {entry.follower: "copies" if entry.follower in copied else group for entry in leader.roster}
-    return roster_rows(list(leader.roster), now, shows, sent_to, leader.not_stopped)
+    return roster_rows(list(leader.roster), now, shows, sent_to, leader.not_stopped, to_group=to_group)
 
 
 def roster_rows(
@@ -162,15 +217,22 @@ def roster_rows(
     shows: Mapping[int, str],
     sent_to: Mapping[int, str] | None = None,
     not_stopped: Collection[str] = (),
+    *,
+    to_group: bool = True,
 ) -> list[tuple[str, ...]]:
     """Return the cells of ``ROSTER_HEADER`` for each follower, those most in need of a look first.
 
-    ``sent_to`` says by follower's id how beacons reach it; ``not_stopped`` names those that have not confirmed a stop.
+    ``sent_to`` says by follower's id how beacons reach it; ``not_stopped`` names those that have not confirmed a stop;
+    ``to_group``: whether beacons go to the group at all, else there is nothing to lose of them.
     """
     ways = sent_to or {}
     told = [(entry, _trouble(entry, not_stopped)) for entry in roster]
     told.sort(key=_need_of_a_look)
-    return [_roster_row(entry, trouble, ways.get(entry.follower, NOTHING), now, shows) for entry, trouble in told]
+    rows = [_roster_row(entry, trouble, ways.get(entry.follower, NOTHING), now, shows) for entry, trouble in told]
+    if to_group:
+        return rows
+    loss = ROSTER_HEADER.index("group loss")
+    return [(*row[:loss], NOTHING, *row[loss + 1 :]) for row in rows]
 
 
 def _need_of_a_look(told: tuple[RosterEntry, str]) -> tuple[Any, ...]:
