@@ -63,7 +63,9 @@ class Cause(Enum):
 
 
 CLOCK_CAUSES: Final = frozenset({Cause.FLOORS, Cause.STAMPING, Cause.ESTIMATOR, Cause.DRIFT})
-"""What a rehearsal scores as a piece's error; the others it leaves out."""
+"""What a rehearsal scores as a clock's error."""
+REHEARSED_CAUSES: Final = CLOCK_CAUSES | {Cause.WAKING}
+"""What it scores as the distance of a piece's light from the music; the others it leaves out."""
 
 
 @dataclass(frozen=True, slots=True)

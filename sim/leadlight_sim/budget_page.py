@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import math
-import re
 from importlib.resources import files
 from typing import Final
 
@@ -36,7 +35,7 @@ from leadlight_sim.canvas import (
     style,
 )
 from leadlight_sim.figures import Drawing
-from leadlight_sim.tables import as_time
+from leadlight_sim.tables import as_time, keep_units
 
 TEMPLATE: Final = "budget.html.j2"
 PAIRS_DRAWN: Final = 8
@@ -77,7 +76,7 @@ def page(found: Budget, command: str = "") -> str:
         command=command,
         tints=TINTS,
     )
-    return re.sub(r"(?<=\d) (?=%|ms\b|µs\b)", "\N{NO-BREAK SPACE}", text)
+    return keep_units(text)
 
 
 def by_cause(found: Budget) -> Drawing | None:

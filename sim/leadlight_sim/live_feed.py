@@ -16,7 +16,6 @@ Where all is late, what stands side by side may still be of different frames, fo
 
 from __future__ import annotations
 
-import math
 from collections.abc import Callable
 from dataclasses import dataclass
 from enum import Enum
@@ -34,6 +33,7 @@ from leadlight_sim.budget_site import DATA_PACKET_BYTES, universes
 from leadlight_sim.host import Host, HostPreset, HostSettings
 from leadlight_sim.kernel import Kernel, TrueInstant
 from leadlight_sim.streams import Stream, Streams
+from leadlight_sim.tables import as_times
 
 DURATION_S: Final = 20.0
 DURATION_MAXIMUM_S: Final = 600.0
@@ -332,7 +332,7 @@ def sentences(run: LiveRun, stored_share: float) -> list[str]:
         packets = f"{run.packets_per_s:,.0f} packets a second"
         need = f"It needs {run.needed_share * 100:,.0f} % of the radio's time for {packets}"
         times = run.times_the_stored(stored_share)
-        than = "" if times is None else f": {_rounded(times)} times as much as the timing of stored shows"
+        than = "" if times is None else f": {as_times(times)} times as much as the timing of stored shows"
         said.append(f"{need}{than}.")
     if run.over_capacity:
         said.append("That is more than the radio can carry beside its neighbours: what is told here is how it fails.")
@@ -341,8 +341,3 @@ def sentences(run: LiveRun, stored_share: float) -> list[str]:
 
 def _percent(share: float) -> str:
     return f"{share * 100:.1f} %"
-
-
-def _rounded(times: float) -> str:
-    # Two significant digits: more would promise too much.
-    return f"{round(times, 1 - math.floor(math.log10(times))):,g}"

@@ -132,10 +132,10 @@ def _poor_moment(shown: Counts) -> int:
 
 def _stored_error_ms(score: FollowerScore) -> float:
     # A signed error of the size of its 95th percentile.
-    p95 = score.error_ms.p95
+    p95 = score.light_ms.p95
     if math.isnan(p95):
         return math.nan
-    return math.copysign(p95, score.bias_ms)
+    return math.copysign(p95, score.lean_ms)
 
 
 def _parts_text(parts: Counts, frame: int, rate: float) -> str:

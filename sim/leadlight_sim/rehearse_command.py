@@ -54,7 +54,7 @@ class RehearseCommand:
             "--live", action="store_true", help="send the pixels live as well, 20 s over the same air, and compare"
         )
         parser.add_argument("--report", type=Path, metavar="FILE", help="write a page with drawings, as HTML")
-        parser.add_argument("--picture", type=Path, metavar="FILE", help="draw the error over time, as PNG")
+        parser.add_argument("--picture", type=Path, metavar="FILE", help="draw the distance over time, as PNG")
         parser.add_argument("--json", type=Path, metavar="FILE", help="write the figures")
         parser.add_argument("--strict", action="store_true", help="exit with 1 if a target is missed")
         parser.add_argument("--quiet", action="store_true", help="print the verdict's headline only")
