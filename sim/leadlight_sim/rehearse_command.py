@@ -6,7 +6,6 @@ import argparse
 import json
 import shlex
 import sys
-import textwrap
 from collections.abc import Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Literal, TextIO
@@ -148,7 +147,7 @@ def _tell(rehearsal: Rehearsal, verdict: Verdict, stream: TextIO) -> None:
     from rich.text import Text
 
     from leadlight_sim.tables import COLUMNS, rows
-    from leadlight_sim.terminal import TABLE_WIDTH
+    from leadlight_sim.terminal import TABLE_WIDTH, wrapped
 
     console = Console(file=stream, highlight=False, width=None if stream.isatty() else TABLE_WIDTH)
     speed = rehearsal.simulated_s / max(rehearsal.wall_s, 1e-9)
@@ -165,7 +164,7 @@ def _tell(rehearsal: Rehearsal, verdict: Verdict, stream: TextIO) -> None:
         table.add_row(*map(Text, row))
     console.print(table)
     console.print(Text(verdict.headline, style="bold green" if verdict.good else "bold red"))
-    stream.writelines(f"  {sentence}\n" for sentence in verdict.sentences)
+    stream.writelines(wrapped(sentence, console.width, "  ", "  ") for sentence in verdict.sentences)
     stream.write("\n")
 
 
@@ -176,12 +175,15 @@ def _live_runs(scenario: Scenario, seed: int) -> Sequence[LiveRun]:
 
 
 def _tell_live(rehearsal: Rehearsal, live: Sequence[LiveRun], stream: TextIO) -> None:
-    from leadlight_sim.live_feed import sentences
-    from leadlight_sim.terminal import TABLE_WIDTH
+    from rich.console import Console
 
+    from leadlight_sim.live_feed import sentences
+    from leadlight_sim.terminal import TABLE_WIDTH, wrapped
+
+    width = Console(file=stream).width if stream.isatty() else TABLE_WIDTH
     for run in live:
-        said = " ".join(sentences(run, rehearsal.scores.airtime_share))
-        stream.write(f"{textwrap.fill(said, TABLE_WIDTH)}\n\n")
+        stream.writelines(wrapped(said, width, "  ", "  ") for said in sentences(run, rehearsal.scores.airtime_share))
+        stream.write("\n")
 
 
 def _write(
