@@ -20,17 +20,24 @@ from leadlight_sim.drills import (
     RECOVERIES,
     DrillResult,
     drills_named,
+    limits_told,
     run_drill,
 )
 from leadlight_sim.report.saving import write_whole
 from leadlight_sim.scenario import Scenario
-from leadlight_sim.terminal import TABLE_WIDTH, progress
+from leadlight_sim.tables import NOTHING, as_ms
+from leadlight_sim.terminal import TABLE_WIDTH, progress, wrapped
 
+WORST_NOTE = "Worst: the piece the crowd noticed most; error to other show are that piece's."
+OVERALL_NOTE = "Each figure is the worst of any drill and piece, but jumps and flashes in all, which are sums."
+DIMMED_NOTE = "Dimmed: lit below what was authored, in a fade; its frames are counted as right or wrong all the same."
 NOTES = (
-    "Worst: the piece the crowd noticed most. Wrong: lit and more than half a frame off. Back: after the fault's end.",
-    "Dimmed: lit below what was authored, in a fade; its frames are counted as right or wrong all the same.",
-    "Flashes added: as shown less as pieces in perfect step would with the same power and the same boards suspended,",
-    "the fullest second and in all, from the viewpoint with most of them; in the manner of WCAG 2.3.1, trial content.",
+    "Error: the largest of what it showed, from the break on; a player that wakes late for a frame adds its lateness.",
+    "Wrong: lit and more than half a frame off. Dark: with power, and dark although the show rolled.",
+    "Back: from the fault's end until within half a frame for good. Jumps: by more than two frames, or backwards.",
+    "Freeze: the longest on one frame, beyond that frame's own time. Other show: how long it showed one.",
+    "Flashes added: as shown less as pieces in perfect step would with the same power and the same boards suspended, "
+    "the fullest second and in all, from the viewpoint with most of them; in the manner of WCAG 2.3.1, trial content. "
     "No conformance is claimed.",
 )
 UNMARKED_NOTE = "Unmarked: the blended one, of players that mark no frames as dark or unchanging."
@@ -78,7 +85,8 @@ def _headline(judged: Sequence[DrillResult], interrupted: bool, missing: int) ->
         return f"Interrupted; {missing} drills were not run."
     failed = sum(1 for result in judged if result.troubles)
     if not failed:
-        return "Everything stayed within its limits." if len(judged) > 1 else "It stayed within its limits."
+        many = len(judged) > 1
+        return f"All {len(judged)} drills stayed within their limits." if many else "It stayed within its limits."
     return f"{failed} of {len(judged)} drills went beyond their limits."
 
 
@@ -99,8 +107,13 @@ def _tell(
             if dimmed_s := max(piece.dimmed_s for piece in result.pieces):
                 stream.write(f"  {result.drill}: dimmed in a fade for {_span(dimmed_s)}.\n")
             if own := max(result.fault_flashes.in_a_second, result.fault_flashes.total):
-                stream.write(f"  {result.drill}: {own} more are the fault's own, whatever the timing.\n")
-    stream.writelines(f"  {note}\n" for note in (*NOTES, *([UNMARKED_NOTE] if compared else [])))
+                flashes = "1 flash more is" if own == 1 else f"{own} flashes more are"
+                stream.write(f"  {result.drill}: {flashes} the fault's own, whatever the timing.\n")
+    about = {result.drill: f"{result.drill}: {result.summary}." for result in results}
+    notes = [OVERALL_NOTE, *NOTES, DIMMED_NOTE, UNMARKED_NOTE] if compared else [WORST_NOTE, *NOTES]
+    for heading, lines in (("Drills", about.values()), ("Columns", notes), ("Judged", limits_told(scenario))):
+        stream.write(f"{heading}:\n")
+        stream.writelines(wrapped(line, console.width, "  ", "  ") for line in lines)
 
 
 _Columns = Sequence[tuple[str, Literal["left", "right"]]]
@@ -115,7 +128,7 @@ _DRILLED: _Columns = (
     ("freeze", "right"),
     ("other\nshow", "right"),
     ("flashes\nadded", "right"),
-    ("", "left"),
+    ("within\nlimits", "left"),
 )
 _COMPARED: _Columns = (
     ("recovery", "left"),
@@ -146,7 +159,7 @@ def _drilled_row(result: DrillResult) -> Sequence[str]:
     return (
         result.drill,
         worst.name,
-        _ms(worst.error_ms),
+        as_ms(worst.error_ms),
         _span(worst.wrong_s),
         _span(worst.dark_s),
         "never" if worst.back_after_s is None else _span(worst.back_after_s),
@@ -154,7 +167,7 @@ def _drilled_row(result: DrillResult) -> Sequence[str]:
         _span(worst.freeze_s),
         _span(worst.other_show_s),
         f"{result.flashes.in_a_second}/s, {result.flashes.total}",
-        "too much" if result.troubles else "good",
+        "no" if result.troubles else "yes",
     )
 
 
@@ -170,7 +183,7 @@ def _compared_row(name: str, results: Sequence[DrillResult]) -> Sequence[str]:
     never = any(back is None for back in backs)
     return (
         name,
-        _ms(max((piece.error_ms for piece in pieces if not math.isnan(piece.error_ms)), default=math.nan)),
+        as_ms(max((piece.error_ms for piece in pieces if not math.isnan(piece.error_ms)), default=math.nan)),
         _span(max((piece.wrong_s for piece in pieces), default=0.0)),
         _span(max((piece.dark_s for piece in pieces), default=0.0)),
         _span(max((piece.dimmed_s for piece in pieces), default=0.0)),
@@ -183,14 +196,8 @@ def _compared_row(name: str, results: Sequence[DrillResult]) -> Sequence[str]:
     )
 
 
-def _ms(value: float) -> str:
-    if math.isnan(value):
-        return "-"
-    return f"{value / 1000:.0f} s" if value >= 10_000 else f"{value:.2f} ms" if value < 10 else f"{value:.0f} ms"
-
-
 def _span(value_s: float) -> str:
-    return "-" if value_s == 0 else f"{value_s:.2f} s" if value_s < 10 else f"{value_s:.0f} s"
+    return NOTHING if value_s == 0 else f"{value_s:.2f} s" if value_s < 10 else f"{value_s:.0f} s"
 
 
 def _as_json(scenario: Scenario, seed: int, results: Sequence[DrillResult], command: str) -> bytes:

@@ -11,6 +11,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Literal, TextIO
 
 from leadlight.errors import ConfigurationError
+from leadlight_sim.drill_names import DRILL_SUMMARIES
 
 # The rest is imported where it is used: a list of commands must not wait for the simulator to load.
 if TYPE_CHECKING:
@@ -44,6 +45,9 @@ class RehearseCommand:
         parser.add_argument(
             "--drill", metavar="NAME", help="break one thing and tell what the crowd sees; all: one after another"
         )
+        parser.formatter_class = argparse.RawDescriptionHelpFormatter
+        listed = "".join(f"\n  {name:14} {summary}" for name, summary in DRILL_SUMMARIES.items())
+        parser.epilog = f"drills:{listed}"
         parser.add_argument(
             "--compare-recoveries",
             action="store_true",
