@@ -13,7 +13,7 @@ from matplotlib.ticker import FuncFormatter
 
 from leadlight_sim.budget import P95, Budget, Cause, PairBudget
 from leadlight_sim.budget_site import sound_lead_ms
-from leadlight_sim.budget_tables import NOT_HERE, assumed, headline, sentences, sheets
+from leadlight_sim.budget_tables import NOT_HERE, alike, assumed, headline, sentences, sheets
 from leadlight_sim.canvas import (
     FAULT,
     GLOW,
@@ -80,10 +80,15 @@ def page(found: Budget, command: str = "") -> str:
 
 
 def by_cause(found: Budget) -> Drawing | None:
-    """Draw the worst pairs, each bar cut by cause; ``None`` where there is one piece only."""
-    pairs = found.pairs[:PAIRS_DRAWN]
-    if not pairs:
+    """Draw the worst pairs and all tight ones, each bar cut by cause; ``None`` where there is one piece only.
+
+    Pairs that come to the same are one bar.
+    """
+    groups = alike(found.pairs)
+    groups = [group for number, group in enumerate(groups) if number < PAIRS_DRAWN or group[0].tight]
+    if not groups:
         return None
+    pairs = [group[0] for group in groups]
     causes = [cause for cause in Cause if any(_part_ms(pair, cause) > 0 for pair in pairs)]
     limits = [(found.one_pixel_ms, "tears by 1 px"), (found.half_frame_ms, "half a frame")]
     with style("budget-causes"):
@@ -108,11 +113,15 @@ def by_cause(found: Budget) -> Drawing | None:
                 rectangles(axes, [(begin, begin + wide, row + 0.2, row + 0.8)] if wide else [], CAUSE_TINTS[cause])
                 begin += wide
             names = f"{shorter(pair.names[0])} – {shorter(pair.names[1])}"
+            # The sheet holds the worst pairs alone, and says how many there are like the worst.
+            tied = sum(other[0].tight and as_time(other[0].allow_ms()) == as_time(pair.allow_ms()) for other in groups)
+            more = (len(groups[row]) if row or pair.tight else found.as_bad - tied) - 1
+            begin_text = f"{as_time(begin)}{f', {more} more alike' if more else ''}"
             axes.text(
                 -0.01 * right, row + 0.5, names, ha="right", va="center", fontsize=11.5,
                 color=LIMIT.light if pair.tight else INK.light,
             )  # fmt: skip
-            axes.text(begin + 0.008 * right, row + 0.5, as_time(begin), va="center", fontsize=11.5,
+            axes.text(begin + 0.008 * right, row + 0.5, begin_text, va="center", fontsize=11.5,
                       fontweight="bold", color=WORST.light)  # fmt: skip
         near = abs(limits[0][0] - limits[1][0]) < 0.16 * right
         for number, (limit, meaning) in enumerate(sorted(limits)):
@@ -137,6 +146,8 @@ def by_cause(found: Budget) -> Drawing | None:
         )
         svg = as_svg(figure, "budget-causes", "Pairs by cause", about)
     tight = " Pairs that share a surface have coloured names." if any(pair.tight for pair in pairs) else ""
+    if any(len(group) > 1 for group in groups):
+        tight += " Pairs that come to the same are one bar."
     return Drawing(
         "budget-causes",
         "What may lie between two pieces, by cause",

@@ -208,7 +208,9 @@ def judge(rehearsal: Rehearsal) -> Verdict:
 
     notes[:0] = _distances(scores, was_on)
     notes.extend(_leans(ranked))
-    notes.append(f"Timing takes {scores.airtime_share * 100:.2f} % of the channel's time.")
+    notes.append(
+        f"Timing takes {scores.airtime_share * 100:.2f} % of the channel's time over the whole run, joining included."
+    )
     if len(dark) == len(ranked):
         headline = "The crowd will see nothing at all: every light stays dark."
     else:

@@ -71,6 +71,8 @@ class RehearseCommand:
         _check_drill(arguments)
         scenario = _scenario(arguments)
         seed = _seed(arguments, scenario)
+        if arguments.picture is not None and arguments.picture.suffix.lower() != ".png":
+            raise ConfigurationError("--picture", str(arguments.picture), "a name that ends in .png")
         check_outputs(arguments.report, arguments.picture, arguments.json)
         command = _reproduce(arguments, seed)
         if arguments.drill is not None:

@@ -50,7 +50,7 @@ def as_share(share: float) -> str:
     percent = 100 * share
     if 0 < percent < 0.1:
         return f"{percent:.1g} %"
-    return f"{percent:.1f} %" if percent < 9.95 else f"{percent:.0f} %"
+    return f"{percent:.1f} %" if percent < 9.95 else f"{percent:,.0f} %"
 
 
 def as_seconds(value_s: float | None) -> str:

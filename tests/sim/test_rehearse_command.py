@@ -142,6 +142,8 @@ def test_a_missed_target_fails_only_where_that_is_asked_for(pond: Path, capsys: 
         (["--seed", str(2**63)], "--seed"),
         (["--seed", "many"], "--seed"),
         (["--report", "absent/page.html"], "there is no folder"),
+        (["--picture", "page.svg"], "--picture: 'page.svg' is not allowed; allowed: a name that ends in .png"),
+        (["--picture", "page.jpg"], "allowed: a name that ends in .png"),
         (["--json", "."], "is a folder"),
         (["--json", "page.html"], "named for two outputs"),
         (["--fast"], "--fast"),

@@ -17,7 +17,8 @@ from leadlight_sim.canvas import LEVELS, TINTS, as_svg, new_figure, shorter, sty
 from leadlight_sim.crowd_view import _moment, crowd_view
 from leadlight_sim.rehearse import Rehearsal, rehearse
 from leadlight_sim.scenario import check_scenario
-from leadlight_sim.tables import as_seconds, as_share, as_time
+from leadlight_sim.tables import as_ms, as_seconds, as_share, as_time, as_times
+from leadlight_sim.terminal import wrapped
 
 
 @cache
@@ -57,6 +58,24 @@ def texts(svg: str) -> list[str]:
 )
 def test_a_time_is_told_in_the_unit_that_reads_best(value_ms: float, text: str) -> None:
     assert as_time(value_ms) == text
+
+
+@pytest.mark.parametrize(
+    ("value_ms", "text"),
+    [(math.nan, "–"), (0.0, "0 ms"), (0.005, "0.005 ms"), (0.094, "0.09 ms"), (0.1, "0.10 ms"), (202.4, "202 ms"),
+     (60_000.0, "60,000 ms")],
+)  # fmt: skip
+def test_a_time_in_a_column_is_in_milliseconds_whatever_its_size(value_ms: float, text: str) -> None:
+    assert as_ms(value_ms) == text
+
+
+def test_how_many_times_as_much_is_told_in_two_digits() -> None:
+    assert [as_times(times) for times in (1587.3, 126.0, 9.96, 1.234, 0.5)] == ["1,600", "130", "10", "1.2", "0.5"]
+
+
+def test_a_sentence_is_wrapped_and_never_between_a_number_and_its_unit() -> None:
+    said = wrapped("It is within 12.5 ms of it 95 % of the time.", 19, "  ", "  ")
+    assert said == "  It is within\n    12.5 ms of it\n    95 % of the\n    time.\n"
 
 
 def test_a_rare_share_is_not_rounded_to_nothing() -> None:
