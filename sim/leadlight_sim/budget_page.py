@@ -3,11 +3,9 @@
 from __future__ import annotations
 
 import math
-from importlib.resources import files
 from typing import Final
 
 import numpy as np
-from jinja2 import Environment, StrictUndefined
 from markupsafe import Markup
 from matplotlib.ticker import FuncFormatter
 
@@ -25,7 +23,6 @@ from leadlight_sim.canvas import (
     RIGHT_PX,
     RULE,
     SOFT,
-    TINTS,
     WORST,
     as_svg,
     new_figure,
@@ -35,7 +32,8 @@ from leadlight_sim.canvas import (
     style,
 )
 from leadlight_sim.figures import Drawing
-from leadlight_sim.tables import as_time, keep_units
+from leadlight_sim.page_making import rendered
+from leadlight_sim.tables import as_time
 
 TEMPLATE: Final = "budget.html.j2"
 PAIRS_DRAWN: Final = 8
@@ -58,12 +56,10 @@ def page(found: Budget, command: str = "") -> str:
 
     The same budget gives the same text, whenever and wherever it is made with the same versions.
     """
-    environment = Environment(autoescape=True, undefined=StrictUndefined, trim_blocks=True, lstrip_blocks=True)
-    folder = files("leadlight_sim.report")
-    template = environment.from_string(folder.joinpath(TEMPLATE).read_text("utf-8"))
     good, words = headline(found)
     drawings = [drawing for drawing in (by_cause(found), sound_over_distance(found)) if drawing is not None]
-    text = template.render(
+    return rendered(
+        TEMPLATE,
         scenario=found.scenario,
         good=good,
         headline=words,
@@ -74,9 +70,7 @@ def page(found: Budget, command: str = "") -> str:
         cautions=NOT_HERE,
         digest=found.scenario.digest(),
         command=command,
-        tints=TINTS,
     )
-    return keep_units(text)
 
 
 def by_cause(found: Budget) -> Drawing | None:

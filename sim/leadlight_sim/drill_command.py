@@ -44,7 +44,7 @@ UNMARKED_NOTE = "Unmarked: the blended one, of players that mark no frames as da
 
 
 def run_drills(arguments: argparse.Namespace, scenario: Scenario, seed: int, command: str) -> bool:
-    """Run what `--drill` names, tell it and write `--json`; return whether everything stayed within its limits.
+    """Run what `--drill` names, tell it, and write `--json` and `--report`; return whether all stayed within limits.
 
     With `--compare-recoveries` only the default way of removing an error is judged.
     """
@@ -65,11 +65,17 @@ def run_drills(arguments: argparse.Namespace, scenario: Scenario, seed: int, com
         _tell(scenario, seed, results, arguments.compare_recoveries, sys.stdout)
     sys.stdout.write(f"{_headline(judged, interrupted, len(runs) - len(results))}\n")
     sys.stdout.flush()
+    written = []
     if arguments.json is not None:
         write_whole(arguments.json, _as_json(scenario, seed, results, command))
+        written.append(arguments.json)
+    if arguments.report is not None:
+        headline = _headline(judged, interrupted, len(runs) - len(results))
+        page = _page(scenario, seed, results, arguments.compare_recoveries, good, headline, command)
+        write_whole(arguments.report, page.encode())
+        written.append(arguments.report)
     if not arguments.quiet:
-        if arguments.json is not None:
-            sys.stdout.write(f"Written: {arguments.json}\n")
+        sys.stdout.writelines(f"Written: {path}\n" for path in written)
         sys.stdout.write(f"Reproduce: {command}\n")
     if interrupted:
         raise KeyboardInterrupt
@@ -94,26 +100,75 @@ def _tell(
     scenario: Scenario, seed: int, results: Sequence[DrillResult], compared: bool, stream: TextIO
 ) -> None:
     console = Console(file=stream, highlight=False, width=None if stream.isatty() else TABLE_WIDTH)
-    console.print(Text(f"{scenario.name}: one show rolls, something breaks at {BREAKS_AT_S:g} s; seed {seed}"))
-    if compared:
-        _print_table(console, _COMPARED, [_compared_row(name, results) for name in _recoveries_of(results)])
-    else:
-        _print_table(console, _DRILLED, [_drilled_row(result) for result in results])
-    for result in results:
-        if result.recovery == DEFAULT_RECOVERY:
-            stream.writelines(f"  {result.drill}: {trouble}.\n" for trouble in result.troubles)
-            if result.reported:
-                stream.write(f"  {result.drill}: the leader was told that two sources drive one piece.\n")
-            if dimmed_s := max(piece.dimmed_s for piece in result.pieces):
-                stream.write(f"  {result.drill}: dimmed in a fade for {_span(dimmed_s)}.\n")
-            if own := max(result.fault_flashes.in_a_second, result.fault_flashes.total):
-                flashes = "1 flash more is" if own == 1 else f"{own} flashes more are"
-                stream.write(f"  {result.drill}: {flashes} the fault's own, whatever the timing.\n")
-    about = {result.drill: f"{result.drill}: {result.summary}." for result in results}
-    notes = [OVERALL_NOTE, *NOTES, DIMMED_NOTE, UNMARKED_NOTE] if compared else [WORST_NOTE, *NOTES]
-    for heading, lines in (("Drills", about.values()), ("Columns", notes), ("Judged", limits_told(scenario))):
+    console.print(Text(f"{scenario.name}: {_about(seed)}"))
+    _print_table(console, *_table(results, compared))
+    stream.writelines(wrapped(line, console.width, "  ", "  ") for line in _remarks(results))
+    for heading, lines in _notes(scenario, results, compared):
         stream.write(f"{heading}:\n")
         stream.writelines(wrapped(line, console.width, "  ", "  ") for line in lines)
+
+
+def _about(seed: int) -> str:
+    return f"one show rolls, something breaks at {BREAKS_AT_S:g} s; seed {seed}"
+
+
+def _table(results: Sequence[DrillResult], compared: bool) -> tuple[_Columns, Sequence[Sequence[str]]]:
+    if compared:
+        return _COMPARED, [_compared_row(name, results) for name in _recoveries_of(results)]
+    return _DRILLED, [_drilled_row(result) for result in results]
+
+
+def _remarks(results: Sequence[DrillResult]) -> Sequence[str]:
+    """What the table has no room for, of the default way of removing an error."""
+    said = []
+    for result in results:
+        if result.recovery != DEFAULT_RECOVERY:
+            continue
+        said += [f"{result.drill}: {trouble}." for trouble in result.troubles]
+        if result.reported:
+            said.append(f"{result.drill}: the leader was told that two sources drive one piece.")
+        if dimmed_s := max(piece.dimmed_s for piece in result.pieces):
+            said.append(f"{result.drill}: dimmed in a fade for {_span(dimmed_s)}.")
+        if own := max(result.fault_flashes.in_a_second, result.fault_flashes.total):
+            flashes = "1 flash more is" if own == 1 else f"{own} flashes more are"
+            said.append(f"{result.drill}: {flashes} the fault's own, whatever the timing.")
+    return said
+
+
+def _notes(
+    scenario: Scenario, results: Sequence[DrillResult], compared: bool
+) -> Sequence[tuple[str, Sequence[str]]]:
+    """What was broken, what the columns mean, and what is held against it."""
+    about = {result.drill: f"{result.drill}: {result.summary}." for result in results}
+    notes = [OVERALL_NOTE, *NOTES, DIMMED_NOTE, UNMARKED_NOTE] if compared else [WORST_NOTE, *NOTES]
+    return [("Drills", list(about.values())), ("Columns", notes), ("Judged", limits_told(scenario))]
+
+
+def _page(
+    scenario: Scenario,
+    seed: int,
+    results: Sequence[DrillResult],
+    compared: bool,
+    good: bool,
+    headline: str,
+    command: str,
+) -> str:
+    from leadlight_sim.page_making import rendered
+
+    columns, rows = _table(results, compared)
+    return rendered(
+        "drills.html.j2",
+        scenario=scenario,
+        good=good,
+        headline=headline,
+        about=_about(seed).capitalize(),
+        columns=[(heading.replace("\n", " "), justify) for heading, justify in columns],
+        rows=rows,
+        remarks=_remarks(results),
+        notes=_notes(scenario, results, compared),
+        digest=scenario.digest(),
+        command=command,
+    )
 
 
 _Columns = Sequence[tuple[str, Literal["left", "right"]]]

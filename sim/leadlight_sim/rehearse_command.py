@@ -56,7 +56,7 @@ class RehearseCommand:
         parser.add_argument(
             "--live", action="store_true", help="send the pixels live as well, 20 s over the same air, and compare"
         )
-        parser.add_argument("--report", type=Path, metavar="FILE", help="write a page with drawings, as HTML")
+        parser.add_argument("--report", type=Path, metavar="FILE", help="write a page with drawings or drills, as HTML")
         parser.add_argument("--picture", type=Path, metavar="FILE", help="draw the distance over time, as PNG")
         parser.add_argument("--json", type=Path, metavar="FILE", help="write the figures")
         parser.add_argument("--strict", action="store_true", help="exit with 1 if a target is missed")
@@ -109,9 +109,8 @@ def _check_drill(arguments: argparse.Namespace) -> None:
     drills_named(arguments.drill)
     if arguments.live:
         raise ConfigurationError("--live", True, "without --drill")
-    for option, path in (("--report", arguments.report), ("--picture", arguments.picture)):
-        if path is not None:
-            raise ConfigurationError(option, str(path), "without --drill; --json tells what a drill found")
+    if arguments.picture is not None:
+        raise ConfigurationError("--picture", str(arguments.picture), "without --drill; --report tells what it found")
 
 
 def _scenario(arguments: argparse.Namespace) -> Scenario:

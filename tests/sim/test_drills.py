@@ -9,6 +9,7 @@ import importlib.util
 import json
 import math
 from dataclasses import replace
+from html import escape
 from importlib.metadata import EntryPoint
 from pathlib import Path
 from types import ModuleType
@@ -285,10 +286,21 @@ def test_recoveries_are_compared_in_one_table(capsys: Capture, tmp_path: Path) -
 
 
 @pytest.mark.usefixtures("_as_installed")
-def test_a_limit_passed_is_said_and_strict_makes_it_count(capsys: Capture, monkeypatch: pytest.MonkeyPatch) -> None:
+def test_a_limit_passed_is_said_and_strict_makes_it_count(
+    capsys: Capture, monkeypatch: pytest.MonkeyPatch, tmp_path: Path
+) -> None:
     monkeypatch.setattr(drills, "recovery_limit_s", lambda _scenario, _error: 0.0)
     assert rehearse("--drill", "power-cut", "--seed", "1") == 0
-    assert rehearse("--drill", "power-cut", "--seed", "1", "--strict", "--quiet") == 1
+    report = tmp_path / "page.html"
+    assert rehearse("--drill", "power-cut", "--seed", "1", "--strict", "--quiet", "--report", report) == 1
+    text = report.read_text().replace("\N{NO-BREAK SPACE}", " ")
+    assert "<h1>1 of 1 drills went beyond their limits.</h1>" in text
+    assert '<header class="band bad">' in text
+    assert '<th scope="row">power-cut</th>' in text
+    assert "power-cut: jetty was back after" in text
+    for note in (*drill_command.NOTES, *drills.limits_told(LAKE), "power-cut: a piece loses power, 20 s."):
+        assert f'<p class="small">{escape(note).replace("&#x27;", "&#39;")}</p>' in text
+    assert "<pre>leadlight rehearse --seed 1 --drill power-cut</pre>" in text
     said = capsys.readouterr().out
     assert "power-cut: jetty was back after" in said
     assert "power-cut: 2 flashes more are the fault's own, whatever the timing." in said
@@ -301,7 +313,7 @@ def test_a_limit_passed_is_said_and_strict_makes_it_count(capsys: Capture, monke
     [
         (["--drill", "stand-by"], "did you mean standby?"),
         (["--compare-recoveries"], "allowed: with --drill"),
-        (["--drill", "all", "--report", "page.html"], "--report: 'page.html' is not allowed; allowed: without --drill"),
+        (["--drill", "all", "--picture", "p.png"], "--picture: 'p.png' is not allowed; allowed: without --drill"),
     ],
 )
 def test_what_cannot_be_drilled_is_said_in_one_line(words: list[str], told: str, capsys: Capture) -> None:

@@ -7,19 +7,17 @@ import math
 import platform
 from collections.abc import Sequence
 from dataclasses import dataclass
-from importlib.resources import files
 
-from jinja2 import Environment, StrictUndefined
 from markupsafe import Markup
 
-from leadlight_sim.canvas import TINTS
 from leadlight_sim.crowd_view import crowd_view
 from leadlight_sim.figures import Drawing, beacon_timeline, error_distribution, error_over_time
 from leadlight_sim.live_feed import LiveRun
 from leadlight_sim.live_view import live_view
 from leadlight_sim.measures import worst_first
+from leadlight_sim.page_making import rendered
 from leadlight_sim.rehearse import Rehearsal, distance_of, judge, naive_distance_of, was_show_on
-from leadlight_sim.tables import COLUMNS, NOTHING, as_time, keep_units, rows
+from leadlight_sim.tables import COLUMNS, NOTHING, as_time, rows
 
 TEMPLATE = "page.html.j2"
 
@@ -40,8 +38,6 @@ def page(rehearsal: Rehearsal, command: str = "", live: Sequence[LiveRun] = ()) 
 
     The same rehearsal gives the same text, whenever and wherever it is made with the same versions.
     """
-    environment = Environment(autoescape=True, undefined=StrictUndefined, trim_blocks=True, lstrip_blocks=True)
-    template = environment.from_string(files(__name__).joinpath(TEMPLATE).read_text("utf-8"))
     drawings = [
         error_over_time(rehearsal),
         crowd_view(rehearsal),
@@ -49,18 +45,19 @@ def page(rehearsal: Rehearsal, command: str = "", live: Sequence[LiveRun] = ()) 
         error_distribution(rehearsal),
         beacon_timeline(rehearsal),
     ]
-    text = template.render(
+    verdict = judge(rehearsal)
+    return rendered(
+        TEMPLATE,
         scenario=rehearsal.scenario,
-        verdict=judge(rehearsal),
+        verdict=verdict,
+        good=verdict.good,
         numbers=big_numbers(rehearsal),
         drawings=[(drawing, Markup(drawing.svg)) for drawing in drawings if drawing is not None],
         columns=COLUMNS,
         rows=rows(rehearsal.scores.followers),
         facts=facts(rehearsal),
         command=command,
-        tints=TINTS,
     )
-    return keep_units(text)
 
 
 def big_numbers(rehearsal: Rehearsal) -> list[BigNumber]:
