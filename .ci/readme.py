@@ -41,8 +41,9 @@ class Rehearsed(NamedTuple):
     """What one rehearsal came to; times in ms, of the piece that fared worst in each; ``None`` if never in step."""
 
     latest_beacon_p95: float | None
-    error_p95: float | None
-    error_worst: float | None
+    light_p95: float | None
+    light_worst: float | None
+    clock_p95: float | None
     jumps: int
     airtime_share: float
 
@@ -50,8 +51,9 @@ class Rehearsed(NamedTuple):
         """Return the figures as the table prints them."""
         return (
             _told(self.latest_beacon_p95),
-            _told(self.error_p95),
-            _told(self.error_worst),
+            _told(self.light_p95),
+            _told(self.light_worst),
+            _told(self.clock_p95),
             str(self.jumps),
             f"{self.airtime_share:.2%}".replace("%", " %"),
         )
@@ -119,9 +121,10 @@ def measure(command: str) -> Rehearsed | Tuned:
 def _rehearsed(found: dict[str, Any]) -> Rehearsed:
     pieces = found["followers"]
     return Rehearsed(
-        latest_beacon_p95=_largest(piece["naive_error_ms"]["p95"] for piece in pieces),
-        error_p95=_largest(piece["error_ms"]["p95"] for piece in pieces),
-        error_worst=_largest(piece["error_ms"]["max"] for piece in pieces),
+        latest_beacon_p95=_largest(piece["naive_light_ms"]["p95"] for piece in pieces),
+        light_p95=_largest(piece["light_ms"]["p95"] for piece in pieces),
+        light_worst=_largest(piece["light_ms"]["max"] for piece in pieces),
+        clock_p95=_largest(piece["error_ms"]["p95"] for piece in pieces),
         jumps=sum(piece["visible_steps"] for piece in pieces),
         airtime_share=found["airtime_share"],
     )

@@ -221,11 +221,15 @@ class World:
         )
         return Oscillator(settings, self.streams.stream("oscillator", "walk", name))
 
-    def _host(self, name: str, kind: str) -> Host:
+    def player_of(self, follower: described.Follower) -> Host:
+        """Return a follower's host as its player knows it, for measures: it wakes for frames with luck of its own."""
+        return self._host(follower.name, follower.host, "player")
+
+    def _host(self, name: str, kind: str, purpose: str = "host") -> Host:
         # The reference models hold the receiver's delay in their own tables.
         exact = self.scenario.air.preset.startswith("model-")
         settings = HostSettings.preset(HostPreset.EXACT if exact else HostPreset(kind))
-        return Host(settings, self.streams.stream("host", name))
+        return Host(settings, self.streams.stream(purpose, name))
 
     # -- starting --------------------------------------------------------------------------------------------------
 

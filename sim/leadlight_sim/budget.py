@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import heapq
 import math
+from collections import Counter
 from collections.abc import Sequence
 from dataclasses import dataclass
 from enum import Enum
@@ -23,6 +24,7 @@ from leadlight_sim.air.dropouts import Dropout
 from leadlight_sim.air.timing import DSSS_RATES_MBPS, Band, FrameCosts, Radio
 from leadlight_sim.budget_network import Network, PieceClock, host_settings
 from leadlight_sim.budget_site import (
+    DATA_PACKET_BYTES,
     WINDOWS,
     LiveFeed,
     SoundFit,
@@ -63,7 +65,9 @@ class Cause(Enum):
 
 
 CLOCK_CAUSES: Final = frozenset({Cause.FLOORS, Cause.STAMPING, Cause.ESTIMATOR, Cause.DRIFT})
-"""What a rehearsal scores as a piece's error; the others it leaves out."""
+"""What a rehearsal scores as a clock's error."""
+REHEARSED_CAUSES: Final = CLOCK_CAUSES | {Cause.WAKING}
+"""What it scores as the distance of a piece's light from the music; the others it leaves out."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -165,6 +169,9 @@ class Airtime:
     feed: LiveFeed
     stored: float
     live_unicast: float
+    live_unicast_data: float
+    live_group_data: float
+    """As unicast and as multicast at the network's own rate, without synchronisation packets."""
     live_by_rate: tuple[tuple[float, float], ...]
     """(Mb/s, share): the network's own basic rate first."""
 
@@ -184,6 +191,8 @@ class Budget:
     """The worst first."""
     pairs: tuple[PairBudget, ...]
     """The worst first: at most ``PAIRS_MAXIMUM``, and all tight pairs."""
+    as_bad: int
+    """How many pairs come to what the worst one does, in three significant digits, it among them."""
     one_pixel_ms: float
     half_frame_ms: float
     ms_per_m: float
@@ -216,7 +225,7 @@ def budget(scenario: Scenario, options: Options | None = None, markers: bool = T
     frame_ms = fastest.frame_period_ms
     pieces = [_piece(network, follower, frame_ms, options) for follower in scenario.followers]
     tight = {frozenset(pair.pieces) for pair in scenario.tight_pairs}
-    pairs = _worst_pairs(pieces, tight)
+    pairs, as_bad = _worst_pairs(pieces, tight)
     site = scenario.site
     ms_per_m = 1000 / speed_of_sound(site.temperature_c)
     return Budget(
@@ -224,6 +233,7 @@ def budget(scenario: Scenario, options: Options | None = None, markers: bool = T
         options=options,
         pieces=tuple(sorted(pieces, key=lambda piece: -piece.allow_ms())),
         pairs=pairs,
+        as_bad=as_bad,
         one_pixel_ms=offset_for_one_pixel_ms(site.pattern_px_per_s),
         half_frame_ms=frame_ms / 2,
         ms_per_m=ms_per_m,
@@ -289,18 +299,21 @@ def _clock_shares(
     )
 
 
-def _worst_pairs(pieces: Sequence[PieceBudget], tight: set[frozenset[str]]) -> tuple[PairBudget, ...]:
+def _worst_pairs(pieces: Sequence[PieceBudget], tight: set[frozenset[str]]) -> tuple[tuple[PairBudget, ...], int]:
     made = (
         _pair(first, second, frozenset((first.name, second.name)) in tight) for first, second in combinations(pieces, 2)
     )
     kept: list[PairBudget] = []
     others: list[PairBudget] = []
+    counts: Counter[str] = Counter()
     for pair in made:
+        counts[f"{pair.allow_ms():.3g}"] += 1
         (kept if pair.tight else others).append(pair)
         if len(others) > 50 * PAIRS_MAXIMUM:
             others = heapq.nlargest(PAIRS_MAXIMUM, others, key=_badness)
     kept += heapq.nlargest(PAIRS_MAXIMUM, others, key=_badness)
-    return tuple(sorted(kept, key=_badness, reverse=True))
+    worst = sorted(kept, key=_badness, reverse=True)
+    return tuple(worst), counts[f"{worst[0].allow_ms():.3g}"] if worst else 0
 
 
 def _badness(pair: PairBudget) -> tuple[float, float]:
@@ -385,7 +398,19 @@ def airtime_of(scenario: Scenario, network: Network) -> Airtime:
             continue
         at_rate = Radio(radio.band, rate, radio.unicast_mcs, radio.long_slot, radio.short_preamble)
         live.append((rate, feed.group_share(at_rate) + up))
-    return Airtime(feed, _stored_share(scenario, network, radio), unicast * (1 if wired else 2), tuple(live))
+    hops = 1 if wired else 2
+    data, group = (
+        feed.packets_per_s * cost_ns / 1e9
+        for cost_ns in (radio.unicast_ns(DATA_PACKET_BYTES), radio.group_ns(DATA_PACKET_BYTES))
+    )
+    return Airtime(
+        feed=feed,
+        stored=_stored_share(scenario, network, radio),
+        live_unicast=unicast * hops,
+        live_unicast_data=data * hops,
+        live_group_data=group + (0.0 if wired else data),
+        live_by_rate=tuple(live),
+    )
 
 
 def _stored_share(scenario: Scenario, network: Network, radio: FrameCosts) -> float:
@@ -493,6 +518,8 @@ def to_json(found: Budget) -> dict[str, Any]:
             "stored_share": airtime.stored,
             "live_multicast_share_by_mbps": {f"{rate:g}": share for rate, share in airtime.live_by_rate},
             "live_unicast_share": airtime.live_unicast,
+            "live_unicast_data_share": airtime.live_unicast_data,
+            "live_group_data_share": airtime.live_group_data,
             "ratio": _finite(airtime.ratio),
         },
     }

@@ -3,18 +3,15 @@
 from __future__ import annotations
 
 import math
-import re
-from importlib.resources import files
 from typing import Final
 
 import numpy as np
-from jinja2 import Environment, StrictUndefined
 from markupsafe import Markup
 from matplotlib.ticker import FuncFormatter
 
 from leadlight_sim.budget import P95, Budget, Cause, PairBudget
 from leadlight_sim.budget_site import sound_lead_ms
-from leadlight_sim.budget_tables import NOT_HERE, assumed, headline, sentences, sheets
+from leadlight_sim.budget_tables import NOT_HERE, alike, assumed, headline, sentences, sheets
 from leadlight_sim.canvas import (
     FAULT,
     GLOW,
@@ -26,7 +23,6 @@ from leadlight_sim.canvas import (
     RIGHT_PX,
     RULE,
     SOFT,
-    TINTS,
     WORST,
     as_svg,
     new_figure,
@@ -36,6 +32,7 @@ from leadlight_sim.canvas import (
     style,
 )
 from leadlight_sim.figures import Drawing
+from leadlight_sim.page_making import rendered
 from leadlight_sim.tables import as_time
 
 TEMPLATE: Final = "budget.html.j2"
@@ -59,12 +56,10 @@ def page(found: Budget, command: str = "") -> str:
 
     The same budget gives the same text, whenever and wherever it is made with the same versions.
     """
-    environment = Environment(autoescape=True, undefined=StrictUndefined, trim_blocks=True, lstrip_blocks=True)
-    folder = files("leadlight_sim.report")
-    template = environment.from_string(folder.joinpath(TEMPLATE).read_text("utf-8"))
     good, words = headline(found)
     drawings = [drawing for drawing in (by_cause(found), sound_over_distance(found)) if drawing is not None]
-    text = template.render(
+    return rendered(
+        TEMPLATE,
         scenario=found.scenario,
         good=good,
         headline=words,
@@ -75,16 +70,19 @@ def page(found: Budget, command: str = "") -> str:
         cautions=NOT_HERE,
         digest=found.scenario.digest(),
         command=command,
-        tints=TINTS,
     )
-    return re.sub(r"(?<=\d) (?=%|ms\b|µs\b)", "\N{NO-BREAK SPACE}", text)
 
 
 def by_cause(found: Budget) -> Drawing | None:
-    """Draw the worst pairs, each bar cut by cause; ``None`` where there is one piece only."""
-    pairs = found.pairs[:PAIRS_DRAWN]
-    if not pairs:
+    """Draw the worst pairs and all tight ones, each bar cut by cause; ``None`` where there is one piece only.
+
+    Pairs that come to the same are one bar.
+    """
+    groups = alike(found.pairs)
+    groups = [group for number, group in enumerate(groups) if number < PAIRS_DRAWN or group[0].tight]
+    if not groups:
         return None
+    pairs = [group[0] for group in groups]
     causes = [cause for cause in Cause if any(_part_ms(pair, cause) > 0 for pair in pairs)]
     limits = [(found.one_pixel_ms, "tears by 1 px"), (found.half_frame_ms, "half a frame")]
     with style("budget-causes"):
@@ -109,11 +107,15 @@ def by_cause(found: Budget) -> Drawing | None:
                 rectangles(axes, [(begin, begin + wide, row + 0.2, row + 0.8)] if wide else [], CAUSE_TINTS[cause])
                 begin += wide
             names = f"{shorter(pair.names[0])} – {shorter(pair.names[1])}"
+            # The sheet holds the worst pairs alone, and says how many there are like the worst.
+            tied = sum(other[0].tight and as_time(other[0].allow_ms()) == as_time(pair.allow_ms()) for other in groups)
+            more = (len(groups[row]) if row or pair.tight else found.as_bad - tied) - 1
+            begin_text = f"{as_time(begin)}{f', {more} more alike' if more else ''}"
             axes.text(
                 -0.01 * right, row + 0.5, names, ha="right", va="center", fontsize=11.5,
                 color=LIMIT.light if pair.tight else INK.light,
             )  # fmt: skip
-            axes.text(begin + 0.008 * right, row + 0.5, as_time(begin), va="center", fontsize=11.5,
+            axes.text(begin + 0.008 * right, row + 0.5, begin_text, va="center", fontsize=11.5,
                       fontweight="bold", color=WORST.light)  # fmt: skip
         near = abs(limits[0][0] - limits[1][0]) < 0.16 * right
         for number, (limit, meaning) in enumerate(sorted(limits)):
@@ -138,6 +140,8 @@ def by_cause(found: Budget) -> Drawing | None:
         )
         svg = as_svg(figure, "budget-causes", "Pairs by cause", about)
     tight = " Pairs that share a surface have coloured names." if any(pair.tight for pair in pairs) else ""
+    if any(len(group) > 1 for group in groups):
+        tight += " Pairs that come to the same are one bar."
     return Drawing(
         "budget-causes",
         "What may lie between two pieces, by cause",

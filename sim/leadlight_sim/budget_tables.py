@@ -6,9 +6,9 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from leadlight_sim.budget import CLOCK_CAUSES, Budget, Cause, PairBudget, PieceBudget
+from leadlight_sim.budget import CLOCK_CAUSES, REHEARSED_CAUSES, Budget, Cause, PairBudget, PieceBudget
 from leadlight_sim.budget_site import SoundFit, tear_px
-from leadlight_sim.tables import NOTHING, as_share, as_time
+from leadlight_sim.tables import NOTHING, as_ms, as_share, as_time, as_times
 
 NOT_HERE = (
     "Amps, fuses and wire are not on this sheet: it is about time. Mains, outdoor power and high currents at low "
@@ -51,10 +51,28 @@ def headline(found: Budget) -> tuple[bool, str]:
         return good, f"{piece.name} stays within {as_time(piece.allow_ms())} of the music; the target is {limit:g} ms."
     good = pair.allow_ms() <= found.allowed_ms
     allowed = as_time(found.allowed_ms)
-    return good, (
-        f"Allow {as_time(pair.allow_ms())} between {pair.names[0]} and {pair.names[1]}, the worst two pieces; "
-        f"the picture allows {allowed}."
-    )
+    return good, f"Allow {as_time(pair.allow_ms())} between {_worst(found)}; the picture allows {allowed}."
+
+
+def alike(pairs: Sequence[PairBudget]) -> list[list[PairBudget]]:
+    """Return pairs in groups of which all come to the same, to the digits that are told; a tight pair by itself."""
+    groups: dict[tuple[str, tuple[str, str] | None], list[PairBudget]] = {}
+    for pair in pairs:
+        groups.setdefault((as_time(pair.allow_ms()), pair.names if pair.tight else None), []).append(pair)
+    return list(groups.values())
+
+
+def _worst(found: Budget) -> str:
+    """The worst pair in words, and how many others come to the same."""
+    pair = found.pairs[0]
+    names = f"{pair.names[0]} and {pair.names[1]}"
+    others = found.as_bad - 1
+    count = len(found.pieces)
+    if not others:
+        return f"{names}, the worst two pieces"
+    if found.as_bad == count * (count - 1) // 2:
+        return f"any two pieces, such as {names}"
+    return f"{names}, as between {others:,} other pair{'s' if others > 1 else ''}"
 
 
 def sentences(found: Budget) -> list[str]:
@@ -126,11 +144,12 @@ def _by_cause(found: Budget) -> Sheet:
     ]
     known = sum(abs(share.late_ms) for share in pair.shares)
     limit = sum(share.limit_ms for share in pair.shares)
-    rows.append(("together", as_time(known), as_time(limit), as_time(pair.spread_ms())))
+    rows.append(("together", as_ms(known), as_ms(limit), as_ms(pair.spread_ms())))
     notes = (
         f"Constants add up, spreads add as squares: {as_time(pair.bias_ms())} + 1.96 × {as_time(pair.spread_ms())} = "
         f"{as_time(pair.allow_ms())}. To expect, on average over sites: {as_time(pair.expect_ms())}.",
-        f"A rehearsal scores the first four only: {as_time(pair.allow_ms(CLOCK_CAUSES))}.",
+        f"A rehearsal scores the first five only: {as_time(pair.allow_ms(REHEARSED_CAUSES))}; "
+        f"clocks alone are the first four: {as_time(pair.allow_ms(CLOCK_CAUSES))}.",
         f"Their strings differ by {as_time(pair.uncompensated_ms)}; an early start takes that out.",
     )
     return Sheet(
@@ -142,18 +161,18 @@ def _by_cause(found: Budget) -> Sheet:
 
 
 def _or_nothing(value_ms: float) -> str:
-    return as_time(value_ms) if value_ms else NOTHING
+    return as_ms(value_ms) if value_ms else NOTHING
 
 
 def _pairs(found: Budget) -> Sheet:
     def row(pair: PairBudget) -> tuple[str, ...]:
         return (
             f"{pair.names[0]} – {pair.names[1]}" + (" (one surface)" if pair.tight else ""),
-            as_time(pair.allow_ms()),
-            as_time(pair.expect_ms()),
-            as_time(pair.allow_ms(CLOCK_CAUSES)),
+            as_ms(pair.allow_ms()),
+            as_ms(pair.expect_ms()),
+            as_ms(pair.allow_ms(CLOCK_CAUSES)),
             f"{tear_px(found.scenario.site.pattern_px_per_s, pair.allow_ms()):.2f}",
-            as_time(pair.uncompensated_ms),
+            as_ms(pair.uncompensated_ms),
         )
 
     shown = [pair for number, pair in enumerate(found.pairs) if number < 8 or pair.tight]
@@ -170,11 +189,11 @@ def _pieces(found: Budget) -> Sheet:
         return (
             piece.name,
             piece.view.value,
-            as_time(piece.allow_ms()),
-            as_time(clock),
-            as_time(piece.share(Cause.FLOORS).limit_ms),
-            as_time(piece.spread_ms(CLOCK_CAUSES)),
-            as_time(piece.string_ms),
+            as_ms(piece.allow_ms()),
+            as_ms(clock),
+            as_ms(piece.share(Cause.FLOORS).limit_ms),
+            as_ms(piece.spread_ms(CLOCK_CAUSES)),
+            as_ms(piece.string_ms),
             "any" if math.isinf(piece.frames_per_s_maximum) else f"{piece.frames_per_s_maximum:.0f}",
         )
 
@@ -273,10 +292,10 @@ def _storage(found: Budget) -> Sheet:
 def _airtime(found: Budget) -> Sheet:
     airtime = found.airtime
     feed = airtime.feed
-    rows: list[tuple[str, ...]] = [("stored, timing only", as_share(airtime.stored), "1")]
+    rows: list[tuple[str, ...]] = [("stored, timing only, once joined", as_share(airtime.stored), "1")]
 
     def times(share: float) -> str:
-        return f"{share / airtime.stored:,.0f}" if airtime.stored else NOTHING
+        return as_times(share / airtime.stored) if airtime.stored else NOTHING
 
     rows += [
         (f"live, to the group at {rate:g} Mb/s", as_share(share), times(share)) for rate, share in airtime.live_by_rate
@@ -290,6 +309,11 @@ def _airtime(found: Budget) -> Sheet:
         (
             f"Live: {feed.universes} universes, {feed.packets_per_s:,.0f} packets a second of 638 bytes, "
             f"{rates['payload']:.2f} Mb/s of payload, {rates['wire']:.2f} Mb/s on the wire.",
+            "Live, each frame has a synchronisation packet, to every board or to the group, which `rehearse --live` "
+            f"does not send: without it {as_share(airtime.live_unicast_data)} to each board, "
+            f"{as_share(airtime.live_group_data)} to the group at {airtime.live_by_rate[0][0]:g} Mb/s.",
+            "Timing takes more while boards join and after faults, when they measure more often, and where boards hear "
+            "too little and are sent copies: a rehearsal counts that as well.",
             "Above 100 % it cannot be sent; above 40 % it should not be planned on."
             + ("" if found.scenario.leader.wired else " What a leader on Wi-Fi sends crosses the radio twice."),
         ),

@@ -56,10 +56,10 @@ LEVELS: Final = (
     Tint("level-0", "#d8e9e7", "#1d3b40"),
     Tint("level-1", "#93c6ca", "#2f6f7a"),
     Tint("level-2", "#3f8f9e", "#6dbcc8"),
-    Tint("level-3", "#e08a35", "#f2b06c"),
-    Tint("level-4", "#7d2a12", "#ffe3c4"),
+    Tint("level-3", "#c97aa3", "#e39ac0"),
+    Tint("level-4", "#6e1f4c", "#ffd9ec"),
 )
-"""From close to far: the further, the more it stands out from the paper."""
+"""From close to far: the further, the more it stands out from the paper; beyond the limit in the limit's own hue."""
 TINTS: Final = (PAPER, INK, SOFT, RULE, OURS, WORST, NAIVE, LIMIT, FAULT, SHOW, NIGHT, UNLIT, GLOW, *LEVELS)
 
 _STYLE: Final = {

@@ -1,7 +1,7 @@
 """The crowd view: what people see at a few instants, as it was written, with Leadlight, and by the latest beacon.
 
-A made-up light runs along all pieces laid end to end. Each piece shows it where its own error puts it, so a piece that
-is late lags behind its neighbours, and the light tears at the seam.
+Made-up lights run along all pieces laid end to end, one behind the other. Each piece shows them where its own distance
+from the music puts them, so a piece that is late lags behind its neighbours, and a light tears at the seam.
 """
 
 from __future__ import annotations
@@ -60,9 +60,9 @@ def crowd_view(rehearsal: Rehearsal) -> Drawing | None:
     scores = rehearsal.scores
     shown = worst_first(scores.followers)[:PIECES_MAXIMUM]
     pieces = [index for index, score in enumerate(scores.followers) if score in shown]
-    errors = np.array([scores.followers[index].errors for index in pieces])
-    naive = np.array([scores.followers[index].naive_errors for index in pieces])
-    first = _moment(rehearsal, errors)
+    ours = np.array([scores.followers[index].lights for index in pieces])
+    naive = np.array([scores.followers[index].naive_lights for index in pieces])
+    first = _moment(rehearsal, ours, naive)
     if first is None:
         return None
     with style("crowd-view"):
@@ -79,12 +79,12 @@ def crowd_view(rehearsal: Rehearsal) -> Drawing | None:
                       va="center", fontsize=11, color=SOFT.light)  # fmt: skip
             strips: Sequence[tuple[str, Tint, Floats]] = (
                 ("as written", INK, np.zeros(len(pieces))),
-                ("Leadlight", OURS, errors[:, tick]),
+                ("Leadlight", OURS, ours[:, tick]),
                 ("latest beacon", NAIVE, naive[:, tick]),
             )
             for row, (label, tint, off) in enumerate(strips):
                 _strip(axes, 20 + row * STRIP, label, tint, off, elapsed)
-            offs.append((_furthest(errors[:, tick]), _furthest(naive[:, tick])))
+            offs.append((_furthest(ours[:, tick]), _furthest(naive[:, tick])))
         for number, index in enumerate(pieces):
             left = LEFT_PX + 22 + (number + 0.5) * (WIDTH - LEFT_PX - 22 - RIGHT) / len(pieces)
             room = int((WIDTH - LEFT_PX - RIGHT) / len(pieces) / 7)
@@ -92,17 +92,21 @@ def crowd_view(rehearsal: Rehearsal) -> Drawing | None:
                         ha="center", va="center", fontsize=11.5, color=INK.light)  # fmt: skip
         ours_off, naive_off = (np.fmax.reduce(side) for side in zip(*offs, strict=True))
         about = (
-            f"With Leadlight no piece is further than {as_time(float(ours_off))} from where the light should be; "
+            f"With Leadlight no piece is further than {as_time(float(ours_off))} from where the lights should be; "
             f"by the latest beacon they are up to {as_time(float(naive_off))} from it."
         )
         svg = as_svg(figure, "crowd-view", "Crowd view", about)
-    chosen = "A poor moment was chosen: 95 % of the time the pieces are closer than this."
+    chosen = (
+        "A moment was chosen that is poor for both: 95 % of the time the furthest piece is closer than in the first of "
+        "the three, with Leadlight and by the latest beacon alike, or nearly so."
+    )
     if len(pieces) < len(scores.followers):
         chosen += f" The {len(pieces)} worst of {len(scores.followers)} pieces."
     return Drawing(
         "crowd-view",
-        "What the crowd sees: one light running along all pieces",
-        f"Look whether the light is where it was written, and whether it tears from one piece to the next. {chosen}",
+        "What the crowd sees: lights running along all pieces",
+        f"Look whether the lights are where they were written, and whether they tear from one piece to the next. "
+        f"{chosen}",
         svg,
     )
 
@@ -116,20 +120,29 @@ def _furthest(off: Floats) -> float:
     return float(np.fmax.reduce(np.abs(off)))
 
 
-def _moment(rehearsal: Rehearsal, errors: Floats) -> int | None:
-    # The scoring instant whose furthest piece is at the 95th percentile, of those with a show on and everyone in it.
+def _moment(rehearsal: Rehearsal, ours: Floats, naive: Floats) -> int | None:
+    # The scoring instant whose furthest piece is nearest to the 95th percentile, by rank and of both ways, of those
+    # with a show on and everyone in it.
     times = rehearsal.scores.times_s
     rolling = np.zeros(times.shape, dtype=np.bool_)
     for begin, end, _ in show_spans(rehearsal.scenario):
         rolling |= (times >= begin) & (times + INSTANTS * SCORE_EVERY_NS / 1e9 < end)
     usable = rolling & rehearsal.scores.settled
     usable[-INSTANTS:] = False
-    complete = usable & ~np.isnan(errors).any(axis=0)
-    ticks = np.flatnonzero(complete if complete.any() else usable & ~np.isnan(errors).all(axis=0))
+    complete = usable & ~np.isnan(ours).any(axis=0)
+    ticks = np.flatnonzero(complete if complete.any() else usable & ~np.isnan(ours).all(axis=0))
     if ticks.size == 0:
         return None
-    order = np.argsort(np.fmax.reduce(np.abs(errors[:, ticks]), axis=0), kind="stable")
-    return int(ticks[order[min(ticks.size - 1, int(0.95 * ticks.size))]])
+    apart = sum(np.abs(_ranks(side[:, ticks]) - 0.95) for side in (ours, naive))
+    return int(ticks[np.argmin(apart)])
+
+
+def _ranks(off: Floats) -> Floats:
+    # For each instant the share of them at which the furthest piece is closer, from 0 to 1.
+    furthest = np.nan_to_num(np.fmax.reduce(np.abs(off), axis=0))
+    ranks = np.empty(furthest.size)
+    ranks[np.argsort(furthest, kind="stable")] = np.arange(furthest.size) / furthest.size
+    return ranks
 
 
 def _strip(axes: Axes, top: float, label: str, tint: Tint, off_ms: Floats, elapsed_s: float) -> None:

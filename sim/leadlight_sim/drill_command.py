@@ -20,24 +20,31 @@ from leadlight_sim.drills import (
     RECOVERIES,
     DrillResult,
     drills_named,
+    limits_told,
     run_drill,
 )
 from leadlight_sim.report.saving import write_whole
 from leadlight_sim.scenario import Scenario
-from leadlight_sim.terminal import TABLE_WIDTH, progress
+from leadlight_sim.tables import NOTHING, as_ms
+from leadlight_sim.terminal import TABLE_WIDTH, progress, wrapped
 
+WORST_NOTE = "Worst: the piece the crowd noticed most; error to other show are that piece's."
+OVERALL_NOTE = "Each figure is the worst of any drill and piece, but jumps and flashes in all, which are sums."
+DIMMED_NOTE = "Dimmed: lit below what was authored, in a fade; its frames are counted as right or wrong all the same."
 NOTES = (
-    "Worst: the piece the crowd noticed most. Wrong: lit and more than half a frame off. Back: after the fault's end.",
-    "Dimmed: lit below what was authored, in a fade; its frames are counted as right or wrong all the same.",
-    "Flashes added: as shown less as pieces in perfect step would with the same power and the same boards suspended,",
-    "the fullest second and in all, from the viewpoint with most of them; in the manner of WCAG 2.3.1, trial content.",
+    "Error: the largest of what it showed, from the break on; a player that wakes late for a frame adds its lateness.",
+    "Wrong: lit and more than half a frame off. Dark: with power, and dark although the show rolled.",
+    "Back: from the fault's end until within half a frame for good. Jumps: by more than two frames, or backwards.",
+    "Freeze: the longest on one frame, beyond that frame's own time. Other show: how long it showed one.",
+    "Flashes added: as shown less as pieces in perfect step would with the same power and the same boards suspended, "
+    "the fullest second and in all, from the viewpoint with most of them; in the manner of WCAG 2.3.1, trial content. "
     "No conformance is claimed.",
 )
 UNMARKED_NOTE = "Unmarked: the blended one, of players that mark no frames as dark or unchanging."
 
 
 def run_drills(arguments: argparse.Namespace, scenario: Scenario, seed: int, command: str) -> bool:
-    """Run what `--drill` names, tell it and write `--json`; return whether everything stayed within its limits.
+    """Run what `--drill` names, tell it, and write `--json` and `--report`; return whether all stayed within limits.
 
     With `--compare-recoveries` only the default way of removing an error is judged.
     """
@@ -58,11 +65,17 @@ def run_drills(arguments: argparse.Namespace, scenario: Scenario, seed: int, com
         _tell(scenario, seed, results, arguments.compare_recoveries, sys.stdout)
     sys.stdout.write(f"{_headline(judged, interrupted, len(runs) - len(results))}\n")
     sys.stdout.flush()
+    written = []
     if arguments.json is not None:
         write_whole(arguments.json, _as_json(scenario, seed, results, command))
+        written.append(arguments.json)
+    if arguments.report is not None:
+        headline = _headline(judged, interrupted, len(runs) - len(results))
+        page = _page(scenario, seed, results, arguments.compare_recoveries, good, headline, command)
+        write_whole(arguments.report, page.encode())
+        written.append(arguments.report)
     if not arguments.quiet:
-        if arguments.json is not None:
-            sys.stdout.write(f"Written: {arguments.json}\n")
+        sys.stdout.writelines(f"Written: {path}\n" for path in written)
         sys.stdout.write(f"Reproduce: {command}\n")
     if interrupted:
         raise KeyboardInterrupt
@@ -78,7 +91,8 @@ def _headline(judged: Sequence[DrillResult], interrupted: bool, missing: int) ->
         return f"Interrupted; {missing} drills were not run."
     failed = sum(1 for result in judged if result.troubles)
     if not failed:
-        return "Everything stayed within its limits." if len(judged) > 1 else "It stayed within its limits."
+        many = len(judged) > 1
+        return f"All {len(judged)} drills stayed within their limits." if many else "It stayed within its limits."
     return f"{failed} of {len(judged)} drills went beyond their limits."
 
 
@@ -86,21 +100,75 @@ def _tell(
     scenario: Scenario, seed: int, results: Sequence[DrillResult], compared: bool, stream: TextIO
 ) -> None:
     console = Console(file=stream, highlight=False, width=None if stream.isatty() else TABLE_WIDTH)
-    console.print(Text(f"{scenario.name}: one show rolls, something breaks at {BREAKS_AT_S:g} s; seed {seed}"))
+    console.print(Text(f"{scenario.name}: {_about(seed)}"))
+    _print_table(console, *_table(results, compared))
+    stream.writelines(wrapped(line, console.width, "  ", "  ") for line in _remarks(results))
+    for heading, lines in _notes(scenario, results, compared):
+        stream.write(f"{heading}:\n")
+        stream.writelines(wrapped(line, console.width, "  ", "  ") for line in lines)
+
+
+def _about(seed: int) -> str:
+    return f"one show rolls, something breaks at {BREAKS_AT_S:g} s; seed {seed}"
+
+
+def _table(results: Sequence[DrillResult], compared: bool) -> tuple[_Columns, Sequence[Sequence[str]]]:
     if compared:
-        _print_table(console, _COMPARED, [_compared_row(name, results) for name in _recoveries_of(results)])
-    else:
-        _print_table(console, _DRILLED, [_drilled_row(result) for result in results])
+        return _COMPARED, [_compared_row(name, results) for name in _recoveries_of(results)]
+    return _DRILLED, [_drilled_row(result) for result in results]
+
+
+def _remarks(results: Sequence[DrillResult]) -> Sequence[str]:
+    """What the table has no room for, of the default way of removing an error."""
+    said = []
     for result in results:
-        if result.recovery == DEFAULT_RECOVERY:
-            stream.writelines(f"  {result.drill}: {trouble}.\n" for trouble in result.troubles)
-            if result.reported:
-                stream.write(f"  {result.drill}: the leader was told that two sources drive one piece.\n")
-            if dimmed_s := max(piece.dimmed_s for piece in result.pieces):
-                stream.write(f"  {result.drill}: dimmed in a fade for {_span(dimmed_s)}.\n")
-            if own := max(result.fault_flashes.in_a_second, result.fault_flashes.total):
-                stream.write(f"  {result.drill}: {own} more are the fault's own, whatever the timing.\n")
-    stream.writelines(f"  {note}\n" for note in (*NOTES, *([UNMARKED_NOTE] if compared else [])))
+        if result.recovery != DEFAULT_RECOVERY:
+            continue
+        said += [f"{result.drill}: {trouble}." for trouble in result.troubles]
+        if result.reported:
+            said.append(f"{result.drill}: the leader was told that two sources drive one piece.")
+        if dimmed_s := max(piece.dimmed_s for piece in result.pieces):
+            said.append(f"{result.drill}: dimmed in a fade for {_span(dimmed_s)}.")
+        if own := max(result.fault_flashes.in_a_second, result.fault_flashes.total):
+            flashes = "1 flash more is" if own == 1 else f"{own} flashes more are"
+            said.append(f"{result.drill}: {flashes} the fault's own, whatever the timing.")
+    return said
+
+
+def _notes(
+    scenario: Scenario, results: Sequence[DrillResult], compared: bool
+) -> Sequence[tuple[str, Sequence[str]]]:
+    """What was broken, what the columns mean, and what is held against it."""
+    about = {result.drill: f"{result.drill}: {result.summary}." for result in results}
+    notes = [OVERALL_NOTE, *NOTES, DIMMED_NOTE, UNMARKED_NOTE] if compared else [WORST_NOTE, *NOTES]
+    return [("Drills", list(about.values())), ("Columns", notes), ("Judged", limits_told(scenario))]
+
+
+def _page(
+    scenario: Scenario,
+    seed: int,
+    results: Sequence[DrillResult],
+    compared: bool,
+    good: bool,
+    headline: str,
+    command: str,
+) -> str:
+    from leadlight_sim.page_making import rendered
+
+    columns, rows = _table(results, compared)
+    return rendered(
+        "drills.html.j2",
+        scenario=scenario,
+        good=good,
+        headline=headline,
+        about=_about(seed).capitalize(),
+        columns=[(heading.replace("\n", " "), justify) for heading, justify in columns],
+        rows=rows,
+        remarks=_remarks(results),
+        notes=_notes(scenario, results, compared),
+        digest=scenario.digest(),
+        command=command,
+    )
 
 
 _Columns = Sequence[tuple[str, Literal["left", "right"]]]
@@ -115,7 +183,7 @@ _DRILLED: _Columns = (
     ("freeze", "right"),
     ("other\nshow", "right"),
     ("flashes\nadded", "right"),
-    ("", "left"),
+    ("within\nlimits", "left"),
 )
 _COMPARED: _Columns = (
     ("recovery", "left"),
@@ -146,7 +214,7 @@ def _drilled_row(result: DrillResult) -> Sequence[str]:
     return (
         result.drill,
         worst.name,
-        _ms(worst.error_ms),
+        as_ms(worst.error_ms),
         _span(worst.wrong_s),
         _span(worst.dark_s),
         "never" if worst.back_after_s is None else _span(worst.back_after_s),
@@ -154,7 +222,7 @@ def _drilled_row(result: DrillResult) -> Sequence[str]:
         _span(worst.freeze_s),
         _span(worst.other_show_s),
         f"{result.flashes.in_a_second}/s, {result.flashes.total}",
-        "too much" if result.troubles else "good",
+        "no" if result.troubles else "yes",
     )
 
 
@@ -170,7 +238,7 @@ def _compared_row(name: str, results: Sequence[DrillResult]) -> Sequence[str]:
     never = any(back is None for back in backs)
     return (
         name,
-        _ms(max((piece.error_ms for piece in pieces if not math.isnan(piece.error_ms)), default=math.nan)),
+        as_ms(max((piece.error_ms for piece in pieces if not math.isnan(piece.error_ms)), default=math.nan)),
         _span(max((piece.wrong_s for piece in pieces), default=0.0)),
         _span(max((piece.dark_s for piece in pieces), default=0.0)),
         _span(max((piece.dimmed_s for piece in pieces), default=0.0)),
@@ -183,14 +251,8 @@ def _compared_row(name: str, results: Sequence[DrillResult]) -> Sequence[str]:
     )
 
 
-def _ms(value: float) -> str:
-    if math.isnan(value):
-        return "-"
-    return f"{value / 1000:.0f} s" if value >= 10_000 else f"{value:.2f} ms" if value < 10 else f"{value:.0f} ms"
-
-
 def _span(value_s: float) -> str:
-    return "-" if value_s == 0 else f"{value_s:.2f} s" if value_s < 10 else f"{value_s:.0f} s"
+    return NOTHING if value_s == 0 else f"{value_s:.2f} s" if value_s < 10 else f"{value_s:.0f} s"
 
 
 def _as_json(scenario: Scenario, seed: int, results: Sequence[DrillResult], command: str) -> bytes:

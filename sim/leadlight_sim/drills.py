@@ -26,6 +26,7 @@ from leadlight.recovery import (
 )
 from leadlight.units import SECOND
 from leadlight_sim.assembly import World
+from leadlight_sim.drill_names import ALL, DRILL_SUMMARIES
 from leadlight_sim.drill_watch import DARK, OTHER_SHOW, Watch, Watched, Watcher
 from leadlight_sim.flashes import AddedFlashes, trial_stills, worst_viewpoint
 from leadlight_sim.kernel import TrueInstant
@@ -62,13 +63,17 @@ class Drill:
     """
 
     name: str
-    summary: str
     faults: Callable[[Scenario], Sequence[Mapping[str, object]]]
     over_after_s: float
     standby: bool | None = None
     has_forced_step: bool = False
     looks_on_s: float = LOOKS_ON_S
     moves_s: tuple[tuple[float, float], ...] = ()
+
+    @property
+    def summary(self) -> str:
+        """What breaks, in a few words."""
+        return DRILL_SUMMARIES[self.name]
 
     @property
     def over_at_s(self) -> float:
@@ -139,29 +144,18 @@ def _clash(scenario: Scenario) -> Sequence[Mapping[str, object]]:
 
 
 DRILLS: Final = (
-    Drill("leader-reboot", "the leader restarts, 20 s, nobody stands by", _one("leader-reboot", for_s=20), 20, False),
-    Drill("standby", "the leader is gone for good and a standby takes over", _one("leader-lost"), 0, True),
-    Drill(
-        "leader-lost", "the leader is gone for good and nobody stands by", _one("leader-lost"), 0, False, looks_on_s=180
-    ),
-    Drill("power-cut", "a piece loses power, 20 s", _first_piece("power-cut", for_s=20), 20, has_forced_step=True),
-    Drill("access-point", "the access point restarts, 90 s", _one("access-point-reboot", for_s=90), 90),
-    Drill("split-network", "half the pieces and the standby are cut off, 60 s", _half_away, 60, True),
-    Drill(
-        "suspended", "a board is suspended, 60 s", _first_piece("board-suspended", for_s=60), 60, has_forced_step=True
-    ),
-    Drill("loss", "30 % of all packets are lost, 60 s", _one("loss-spell", loss_fraction=0.3, for_s=60), 60),
-    Drill("roam", "a board changes to a slower access point", _first_piece("roam", for_s=0.2, slower_ms=20), 0.2),
-    Drill("clash", "a second leader rolls another show, 60 s", _clash, 60),
-    Drill("live-data", "live pixel data arrives for a piece too, 30 s", _first_piece("live-data", for_s=30), 30),
-    Drill(
-        "music-moved",
-        "the music is found 0.2 s further on, and 20 s later back in its place",
-        _nothing,
-        20,
-        has_forced_step=True,
-        moves_s=((0.0, 0.2), (20.0, -0.2)),
-    ),
+    Drill("leader-reboot", _one("leader-reboot", for_s=20), 20, False),
+    Drill("standby", _one("leader-lost"), 0, True),
+    Drill("leader-lost", _one("leader-lost"), 0, False, looks_on_s=180),
+    Drill("power-cut", _first_piece("power-cut", for_s=20), 20, has_forced_step=True),
+    Drill("access-point", _one("access-point-reboot", for_s=90), 90),
+    Drill("split-network", _half_away, 60, True),
+    Drill("suspended", _first_piece("board-suspended", for_s=60), 60, has_forced_step=True),
+    Drill("loss", _one("loss-spell", loss_fraction=0.3, for_s=60), 60),
+    Drill("roam", _first_piece("roam", for_s=0.2, slower_ms=20), 0.2),
+    Drill("clash", _clash, 60),
+    Drill("live-data", _first_piece("live-data", for_s=30), 30),
+    Drill("music-moved", _nothing, 20, has_forced_step=True, moves_s=((0.0, 0.2), (20.0, -0.2))),
 )
 
 RECOVERIES: Final[Mapping[str, Callable[[], Recovery]]] = {
@@ -174,7 +168,6 @@ RECOVERIES: Final[Mapping[str, Callable[[], Recovery]]] = {
 DEFAULT_RECOVERY: Final = "blended"
 UNMARKED: Final = frozenset({"unmarked"})
 """Those of them whose players mark no frame as dark or unchanging."""
-ALL: Final = "all"
 
 
 def drills_named(name: str) -> tuple[Drill, ...]:
@@ -351,6 +344,18 @@ def _largest(errors_ms: np.typing.NDArray[np.float64]) -> float:
 def _longest_run(flags: np.typing.NDArray[np.bool_]) -> int:
     edges = np.flatnonzero(np.diff(np.concatenate(([False], flags, [False])).astype(np.int8)))
     return int((edges[1::2] - edges[::2]).max()) if edges.size else 0
+
+
+def limits_told(scenario: Scenario) -> Sequence[str]:
+    """Return what a drill is held to, a sentence each."""
+    return (
+        "Limits: no piece shows another show, at any time; each is back within half a frame, for good, within "
+        f"{RECOVERED_INTERVALS} beacon intervals ({RECOVERED_INTERVALS * scenario.leader.interval_s:g} s) of the "
+        f"fault's end, or within the time it takes to slew its error away at {SLEW_RATE * 100:g} %; and no flash is "
+        f"added, or {FORCED_STEP_FLASHES} where a piece must jump. Of live data the leader must be told.",
+        "What a fault does to a piece while it lasts, such as one that stands still while its board is suspended, is "
+        "told and not judged: no timing can help it.",
+    )
 
 
 def recovery_limit_s(scenario: Scenario, error_ms: float) -> float:

@@ -1,4 +1,4 @@
-"""Drawings of a rehearsal: error over time, its distribution, and beacons on their way.
+"""Drawings of a rehearsal: distance over time, its distribution, and beacons on their way.
 
 Each takes a ``Rehearsal`` and draws what it kept; none runs anything. The crowd view is in ``crowd_view``.
 """
@@ -15,7 +15,7 @@ from typing import Any, Final
 import numpy as np
 import numpy.typing as npt
 from matplotlib.axes import Axes
-from matplotlib.ticker import FixedLocator, FuncFormatter, NullLocator
+from matplotlib.ticker import FixedLocator, FuncFormatter, MaxNLocator, NullLocator
 
 from leadlight_sim import scenario as described
 from leadlight_sim.canvas import (
@@ -25,6 +25,7 @@ from leadlight_sim.canvas import (
     LEVELS,
     LIMIT,
     NAIVE,
+    NIGHT,
     OURS,
     PAPER,
     RIGHT_PX,
@@ -42,8 +43,8 @@ from leadlight_sim.canvas import (
     shorter,
     style,
 )
-from leadlight_sim.measures import FollowerScore, worst_first
-from leadlight_sim.rehearse import Rehearsal
+from leadlight_sim.measures import FollowerScore, Scores, worst_first
+from leadlight_sim.rehearse import Rehearsal, distance_of, naive_distance_of, was_show_on
 from leadlight_sim.tables import as_share, as_time
 
 Floats = npt.NDArray[np.float64]
@@ -54,6 +55,8 @@ ROWS_MAXIMUM: Final = 16
 """More pieces than these cannot be told apart on a page: the worst are shown, and the caption says so."""
 FLOOR_MS: Final = 0.01
 """Errors smaller than this are drawn as this: a logarithmic scale has no nought."""
+NOTHING_DUE, DARK, NO_POWER = -1, -2, -3
+"""In place of a level, where a piece shows nothing: no show is on; one is, and it has power; it has none."""
 CHARACTER_PX: Final = 6.8
 """About the width of one character of a label."""
 
@@ -71,6 +74,13 @@ class Drawing:
 # --- Common parts ---------------------------------------------------------------------------------------------------
 
 
+def distances(score: FollowerScore, scores: Scores, naive: bool = False) -> Floats:
+    """Return a piece's distances from the music at every scoring instant: of its light, where a show was ever on."""
+    if was_show_on(scores):
+        return score.naive_lights if naive else score.lights
+    return score.naive_errors if naive else score.errors
+
+
 def settled_part(score: FollowerScore, rehearsal: Rehearsal, values: Floats) -> Floats:
     """Return the values, in the scoring instants' order, that count: those from when the follower had settled."""
     heard = np.flatnonzero(~np.isnan(score.errors))
@@ -83,12 +93,16 @@ def settled_part(score: FollowerScore, rehearsal: Rehearsal, values: Floats) -> 
 
 def plain_description(rehearsal: Rehearsal) -> str:
     """Return the main figures in one sentence, for those who cannot see a drawing."""
-    worst = worst_first(rehearsal.scores.followers)[0]
-    naive = max((score.naive_error_ms.p95 for score in rehearsal.scores.followers), key=_nan_last)
+    scores = rehearsal.scores
+    limit = f"The limit is {rehearsal.scenario.error_target_ms:g} ms."
+    worst = worst_first(scores.followers)[0]
+    p95 = distance_of(worst, scores).p95
+    if math.isnan(p95):
+        return f"{worst.name} was never in the show while it was scored, so its distance is not known. {limit}"
+    naive = max((naive_distance_of(score, scores).p95 for score in scores.followers), key=_nan_last)
     return (
-        f"The worst piece, {worst.name}, is within {as_time(worst.error_ms.p95)} of the music 95 % of the time; "
-        f"a board that believed the latest beacon would be within {as_time(naive)}. "
-        f"The limit is {rehearsal.scenario.error_target_ms:g} ms."
+        f"The worst piece, {worst.name}, is within {as_time(p95)} of the music 95 % of the time; "
+        f"a board that believed the latest beacon would be within {as_time(naive)}. {limit}"
     )
 
 
@@ -154,16 +168,23 @@ def _peaks(errors: Floats, times: Floats) -> tuple[Floats, Floats]:
     return np.fmax.reduceat(np.abs(errors), starts, axis=1), edges
 
 
-# --- Error over time ------------------------------------------------------------------------------------------------
+# --- Distance over time ---------------------------------------------------------------------------------------------
 
 
 def error_over_time(rehearsal: Rehearsal) -> Drawing:
-    """Draw every piece's error over the run, ours and the latest beacon's, with shows and faults."""
+    """Draw every piece's distance from the music over the run, ours and the latest beacon's, with shows and faults."""
     ranked = worst_first(rehearsal.scores.followers)
     shown = ranked[:ROWS_MAXIMUM]
     caption = (
-        "Look whether the blue-green band rises above the dashed limit, and for how long. "
-        "Below, each piece by itself, the worst on top."
+        "Look whether the blue-green band rises above the dashed limit, and for how long. A band reaches from the "
+        "closest piece to the furthest; the dark line in it is the piece that is worst over the whole run. "
+        "Below, each piece by itself, the worst on top. What comes before a piece has heard beacons for "
+        f"{rehearsal.scenario.run.settle_s:g} s is drawn, but counts in no figure. "
+    )
+    caption += (
+        "Where no show is on there is nothing to see."
+        if was_show_on(rehearsal.scores)
+        else "No show was on while anything was scored: this is of the clocks, against the leader's."
     )
     if len(shown) < len(ranked):
         caption += f" Of {len(ranked)} pieces the {len(shown)} worst are listed."
@@ -175,14 +196,14 @@ def error_over_time(rehearsal: Rehearsal) -> Drawing:
         _error_curves(axes, rehearsal)
         axes.tick_params(labelbottom=False)
         _strips(place(figure, 384, strips), rehearsal, shown)
-        svg = as_svg(figure, "error-over-time", "Error over time", plain_description(rehearsal))
+        svg = as_svg(figure, "error-over-time", "Distance over time", plain_description(rehearsal))
     return Drawing("error-over-time", "How far from the music, over the whole run", caption, svg)
 
 
 def _error_curves(axes: Axes, rehearsal: Rehearsal, label: str = "") -> None:
     scores, limit = rehearsal.scores, rehearsal.scenario.error_target_ms
-    ours, edges = _peaks(np.array([score.errors for score in scores.followers]), scores.times_s)
-    naive, _ = _peaks(np.array([score.naive_errors for score in scores.followers]), scores.times_s)
+    ours, edges = _peaks(np.array([distances(score, scores) for score in scores.followers]), scores.times_s)
+    naive, _ = _peaks(np.array([distances(score, scores, naive=True) for score in scores.followers]), scores.times_s)
     peaks = [np.fmax.reduce(values, axis=None, initial=0.0) for values in (ours, naive)]
     highest = 1.7 * max(*peaks, limit)
     axes.set_yscale("log")
@@ -204,11 +225,13 @@ def _error_curves(axes: Axes, rehearsal: Rehearsal, label: str = "") -> None:
         axes.step(edges, _held(furthest), where="post", color=tint.light, linewidth=1.1)
         labels.append((float(np.nanmedian(furthest)), text, tint))
     ranked = worst_first(scores.followers)
-    worst = next((score for score in ranked if not np.isnan(score.errors).all()), None)
+    worst = next((score for score in ranked if not np.isnan(distances(score, scores)).all()), None)
     if worst is not None and len(ranked) > 1:
         line = np.maximum(ours[scores.followers.index(worst)], FLOOR_MS)
         axes.step(edges, _held(line), where="post", color=WORST.light, linewidth=1.3)
         labels.append((float(np.nanmedian(line)), f"{shorter(worst.name)} (worst)", WORST))
+    if len(labels) == 1:
+        axes.text(0.5, 0.5, "nothing is shown", transform=axes.transAxes, ha="center", va="center", color=SOFT.light)
     axes.axhline(limit, color=LIMIT.light, linewidth=1.4, dashes=(6, 3))
     _shade_faults(axes, rehearsal)
     _time_axis(axes, 0, end, label)
@@ -283,11 +306,17 @@ def _events(axes: Axes, rehearsal: Rehearsal) -> None:
 
 
 def _strips(axes: Axes, rehearsal: Rehearsal, shown: Sequence[FollowerScore]) -> None:
-    # One row a piece, coloured by how far it is from the music.
+    # One row a piece, coloured by how far it is from the music; and a spell of darkness, however short, is not hidden.
+    scores = rehearsal.scores
     target = rehearsal.scenario.error_target_ms
     limits = [0.0, target / 10, target / 2.5, target, 2 * target, math.inf]
-    values, edges = _peaks(np.array([score.errors for score in shown]), rehearsal.scores.times_s)
-    level = np.where(np.isnan(values), -1, np.digitize(values, limits) - 1)
+    values, edges = _peaks(np.array([distances(score, scores) for score in shown]), scores.times_s)
+    has_power = np.array([[state != "off" for state in score.states] for score in shown])
+    is_dark = has_power & np.isnan([distances(score, scores) for score in shown]) & scores.due
+    dark, _ = _peaks(is_dark.astype(np.float64), scores.times_s)
+    powered, _ = _peaks(has_power.astype(np.float64), scores.times_s)
+    level = np.where(np.isnan(values), np.where(powered > 0, NOTHING_DUE, NO_POWER), np.digitize(values, limits) - 1)
+    level = np.where(dark > 0, DARK, level)
     boxes: dict[int, list[tuple[float, float, float, float]]] = {}
     for row, levels in enumerate(level):
         bounds = [0, *(np.flatnonzero(np.diff(levels)) + 1), len(levels)]
@@ -297,7 +326,9 @@ def _strips(axes: Axes, rehearsal: Rehearsal, shown: Sequence[FollowerScore]) ->
     for number, found in sorted(boxes.items()):
         if number >= 0:
             rectangles(axes, found, LEVELS[number])
-        else:
+        elif number == DARK:
+            rectangles(axes, found, NIGHT)
+        elif number == NO_POWER:
             rectangles(axes, found, PAPER, fill=False, edgecolor=FAULT.light, linewidth=0.8, hatch="////")
     axes.set_ylim(len(shown), 0)
     axes.set_yticks([row + 0.5 for row in range(len(shown))], [shorter(score.name) for score in shown])
@@ -311,16 +342,16 @@ def _strips(axes: Axes, rehearsal: Rehearsal, shown: Sequence[FollowerScore]) ->
     key.set_xlim(0, WIDTH - LEFT_PX - RIGHT_PX)
     key.set_ylim(0, 24)
     left = 0.0
-    for tint, text in zip(LEVELS, texts, strict=True):
+    for tint, text in zip((*LEVELS, NIGHT), (*texts, "dark"), strict=True):
         rectangles(key, [(left, left + 18, 6, 18)], tint)
         key.text(left + 24, 12, text, va="center", fontsize=11, color=SOFT.light)
-        left += 24 + len(text) * 7.2 + 18
+        left += 24 + len(text) * 6.6 + 14
     rectangles(key, [(left, left + 18, 6, 18)], PAPER, fill=False, edgecolor=FAULT.light, linewidth=0.8, hatch="////")
-    key.text(left + 24, 12, "no power, or no beacon yet", va="center", fontsize=11, color=SOFT.light)
+    key.text(left + 24, 12, "no power", va="center", fontsize=11, color=SOFT.light)
 
 
 def picture(rehearsal: Rehearsal) -> bytes:
-    """Return the error over time, ours and the latest beacon's, as a PNG of 1200 × 500 dots."""
+    """Return the distance over time, ours and the latest beacon's, as a PNG of 1200 × 500 dots."""
     with style("picture"):
         figure = new_figure(400)
         figure.text(LEFT_PX / WIDTH, 1 - 20 / 400, f"{rehearsal.scenario.name}: distance of every piece from the music",
@@ -339,12 +370,18 @@ def write_picture(rehearsal: Rehearsal, path: str | Path) -> None:
 # --- Error distribution ---------------------------------------------------------------------------------------------
 
 
-def error_distribution(rehearsal: Rehearsal) -> Drawing:
-    """Draw the share of time for which each piece is further from the music than a distance, ours and naive."""
+def error_distribution(rehearsal: Rehearsal) -> Drawing | None:
+    """Draw the share of time for which each piece is further from the music than a distance, ours and naive.
+
+    ``None`` where nothing was scored.
+    """
     scores, scenario = rehearsal.scores, rehearsal.scenario
     count = max(1, int(scores.settled.sum()))
     lowest = 10 ** math.floor(math.log10(1 / count))
     ranked = worst_first(scores.followers)
+    if all(math.isnan(distance_of(score, scores).p95) for score in ranked):
+        return None
+    worst_name = next(score.name for score in ranked if not math.isnan(distance_of(score, scores).p95))
     largest = scenario.error_target_ms
     with style("error-distribution"):
         figure = new_figure(390)
@@ -354,7 +391,7 @@ def error_distribution(rehearsal: Rehearsal) -> Drawing:
         worst_line: Floats | None = None
         for tint, width, alpha, naive in ((NAIVE, 1.0, 0.6, True), (OURS, 1.0, 0.8, False)):
             for score in ranked:
-                curve = _beyond(settled_part(score, rehearsal, score.naive_errors if naive else score.errors))
+                curve = _beyond(settled_part(score, rehearsal, distances(score, scores, naive)))
                 if curve is None:
                     continue
                 largest = max(largest, float(curve[0][-1]))
@@ -372,17 +409,12 @@ def error_distribution(rehearsal: Rehearsal) -> Drawing:
         axes.set_axisbelow(True)
         axes.axvline(scenario.error_target_ms, color=LIMIT.light, linewidth=1.4, dashes=(6, 3))
         axes.axhline(0.05, color=SOFT.light, linewidth=1, dashes=(2, 3))
-        limit, tight = scenario.error_target_ms, scenario.targets.tight_pair_ms
-        axes.text(limit, 1.3, f"limit: {limit:g} ms", ha="left" if limit >= tight else "right", color=LIMIT.light,
-                  fontweight="bold")  # fmt: skip
-        if scores.tight_pairs:
-            axes.axvline(tight, color=LIMIT.light, linewidth=1, dashes=(2, 2))
-            axes.text(tight, 1.3, f"on a shared surface: {tight:g} ms", ha="right" if limit >= tight else "left",
-                      color=LIMIT.light)  # fmt: skip
+        limit = scenario.error_target_ms
+        axes.text(limit, 1.3, f"limit: {limit:g} ms", ha="center", color=LIMIT.light, fontweight="bold")
         keys = [(0.05, "5 % of the time", SOFT, "normal")]
         keys += [(0.9, "latest beacon", NAIVE, "bold"), (0.5, "Leadlight", OURS, "bold")]
         if worst_line is not None and len(ranked) > 1:
-            keys.append((0.28, f"{shorter(ranked[0].name)} (worst)", WORST, "bold"))
+            keys.append((0.28, f"{shorter(worst_name)} (worst)", WORST, "bold"))
         for height, text, tint, weight in keys:
             axes.annotate(text, (1, height), xycoords=("axes fraction", "data"), xytext=(8, 0),
                           textcoords="offset points", color=tint.light, va="center", fontweight=weight)  # fmt: skip
@@ -392,8 +424,8 @@ def error_distribution(rehearsal: Rehearsal) -> Drawing:
     return Drawing(
         "error-distribution",
         "How often, how far",
-        "Look where a line crosses the dotted level: 95 % of the time that piece is closer than this. "
-        "One line a piece; further left is better.",
+        "Look where a line crosses the dotted level: 95 % of the time that piece is closer to the music than this. "
+        "One line a piece; further left is better, and what is right of the dashed limit should be rare.",
         svg,
     )
 
@@ -437,31 +469,46 @@ def beacon_timeline(rehearsal: Rehearsal) -> Drawing | None:
         axes.spines["left"].set_visible(False)
         _shade_faults(axes, rehearsal)
         axes.vlines(sent[inside], 0, len(rows) + 0.4, color=RULE.light, linewidth=0.8)
-        axes.plot(sent[inside], np.zeros(inside.sum()), "v", color=INK.light, markersize=6)
+        axes.plot(sent[inside], np.zeros(inside.sum()), "v", color=INK.light, markersize=6, clip_on=False)
         for line, row in enumerate(rows, start=1):
             went, took = sent[inside], delays[inside, row]
             arrived = went + took / 1000
             axes.hlines(np.full(went.size, line), went, arrived, color=OURS.light, linewidth=2.4)
             axes.plot(arrived, np.full(went.size, line), "o", color=OURS.light, markersize=4.5)
             gone = went[lost[inside, row]]
-            axes.plot(gone, np.full(gone.size, line), "x", color=NAIVE.light, markersize=7, markeredgewidth=2)
-        _time_axis(axes, start, start + length)
-        legend = "▼ sent     ━● on its way, then there     ✕ lost"
-        axes.text(0, 1, legend, transform=axes.transAxes, va="bottom", fontsize=11, color=SOFT.light)
-        _delay_histogram(place(figure, 30, height, left=WIDTH - 216, right=16), heard, float(share_lost))
-        about = (
-            f"Beacons take {as_time(float(np.quantile(heard, 0.5)) if heard.size else math.nan)} half the time and "
-            f"{as_time(float(np.quantile(heard, 0.95)) if heard.size else math.nan)} at the 95th percentile; "
-            f"{as_share(float(share_lost))} are lost."
-        )
+            axes.plot(gone, np.full(gone.size, line), "x", color=NAIVE.light, markersize=7, markeredgewidth=2,
+                      clip_on=False)  # fmt: skip
+        # From a little before it: the first beacon may be sent as the stretch begins.
+        _time_axis(axes, start - 0.015 * length, start + length)
+        _beacon_key(place(figure, 4, 20, left=136, right=250))
+        _delay_histogram(place(figure, 30, height, left=WIDTH - 190, right=16), heard, float(share_lost))
+        about, look = "No beacon arrived anywhere.", ""
+        if heard.size:
+            half, most = (as_time(float(np.quantile(heard, share))) for share in (0.5, 0.95))
+            about = f"Half of all beacons take {half} or less, 95 % of them {most} or less; "
+            about += f"{as_share(float(share_lost))} are lost."
+            look = "Look at how unequal the bars are: who takes each beacon at its word is wrong by a bar's length. "
         svg = as_svg(figure, "beacon-timeline", "Beacons on their way", about)
     return Drawing(
         "beacon-timeline",
         "What the network does to the beacons",
-        f"Look at how unequal the bars are: a board that takes each beacon at its word is wrong by a bar's length. "
-        f"{about}",
+        f"{look}{about}",
         svg,
     )
+
+
+def _beacon_key(key: Axes) -> None:
+    key.set_axis_off()
+    key.set_xlim(0, WIDTH - 136 - 250)
+    key.set_ylim(0, 20)
+    marks: Sequence[tuple[str, str, Tint, float]] = (
+        ("v", "sent", INK, 8), ("o", "on its way, then there", OURS, 110), ("x", "lost", NAIVE, 320),
+    )  # fmt: skip
+    for marker, text, tint, left in marks:
+        if marker == "o":
+            key.hlines([10], [left - 22], [left], color=tint.light, linewidth=2.4)
+        key.plot([left], [10], marker, color=tint.light, markersize=6, markeredgewidth=2 if marker == "x" else 1)
+        key.text(left + 10, 10, text, va="center", fontsize=11, color=SOFT.light)
 
 
 def _powered(rehearsal: Rehearsal, instants: Floats) -> npt.NDArray[np.bool_]:
@@ -488,19 +535,21 @@ def _window(rehearsal: Rehearsal, sent: Floats, lost: npt.NDArray[np.bool_], len
 
 
 def _delay_histogram(axes: Axes, heard: Floats, share_lost: float) -> None:
-    axes.set_title("all beacons of the run, by delay", fontsize=11, color=SOFT.light, loc="left", pad=8)
-    axes.set_yticks([])
-    axes.spines["left"].set_visible(False)
+    axes.set_title("all that arrived, by delay", fontsize=11, color=SOFT.light, loc="left", pad=8)
     if heard.size == 0:
         axes.set_xticks([])
+        axes.set_yticks([])
         axes.text(0.5, 0.5, "none arrived", transform=axes.transAxes, ha="center", color=SOFT.light)
         return
     highest = float(np.quantile(heard, 0.995)) * 1.05
     counts, edges = np.histogram(heard, bins=36, range=(0.0, highest))
-    rectangles(axes, [(left, right, 0.0, float(count)) for left, right, count in
-                       zip(edges[:-1], edges[1:], counts, strict=True) if count], OURS)  # fmt: skip
+    shares = 100 * counts / heard.size
+    rectangles(axes, [(left, right, 0.0, share) for left, right, share in
+                       zip(edges[:-1], edges[1:], shares.tolist(), strict=True) if share], OURS)  # fmt: skip
     axes.set_xlim(0, highest)
-    axes.set_ylim(0, counts.max() * 1.25)
+    axes.set_ylim(0, shares.max() * 1.25)
+    axes.yaxis.set_major_locator(MaxNLocator(4))
+    axes.yaxis.set_major_formatter(FuncFormatter(lambda value, _: f"{value:g} %"))
     axes.set_xlabel("ms from sending to arrival")
     axes.text(1, 1, f"lost: {as_share(share_lost)}", transform=axes.transAxes, ha="right", va="top", color=NAIVE.light,
               fontweight="bold")  # fmt: skip

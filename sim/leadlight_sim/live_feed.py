@@ -34,6 +34,7 @@ from leadlight_sim.budget_site import DATA_PACKET_BYTES, universes
 from leadlight_sim.host import Host, HostPreset, HostSettings
 from leadlight_sim.kernel import Kernel, TrueInstant
 from leadlight_sim.streams import Stream, Streams
+from leadlight_sim.tables import as_times
 
 DURATION_S: Final = 20.0
 DURATION_MAXIMUM_S: Final = 600.0
@@ -45,6 +46,7 @@ SENT_WITHIN: Final = 0.5
 """Share of a frame over which its packets are spread evenly; assumed, and kind to the feed: many senders send them in
 one burst, which overflows queues."""
 NEVER: Final = -1
+KINDS: Final = ("whole", "torn", "late", "missing")
 
 Counts = npt.NDArray[np.int64]
 
@@ -94,6 +96,16 @@ class PieceFeed:
         came, in_time = self.delays_ns != NEVER, self._in_time()
         uniform = in_time.all(axis=1) | (came & ~in_time).all(axis=1)
         return _share(came.any(axis=1) & ~uniform)
+
+    @property
+    def kinds(self) -> tuple[tuple[str, float], ...]:
+        """Share of frames of each kind, by name; they add up to one."""
+        return tuple((kind, getattr(self, kind)) for kind in KINDS)
+
+    @property
+    def dark(self) -> float:
+        """Share of frames at whose end nothing has come yet."""
+        return _share((self.shown() == NEVER).all(axis=1))
 
     @property
     def mixed(self) -> float:
@@ -174,9 +186,14 @@ class LiveRun:
         return float(np.mean([piece.torn for piece in self.pieces]))
 
     @property
+    def kinds(self) -> tuple[tuple[str, float], ...]:
+        """Share of all pieces' frames of each kind, by name; they add up to one."""
+        return tuple((kind, float(np.mean([getattr(piece, kind) for piece in self.pieces]))) for kind in KINDS)
+
+    @property
     def worst(self) -> PieceFeed:
-        """The piece that had fewest whole frames, and most torn ones of those."""
-        return min(self.pieces, key=lambda piece: (piece.whole, -piece.torn))
+        """The piece that had fewest whole frames; of those most missing ones, then most torn."""
+        return min(self.pieces, key=lambda piece: (piece.whole, -piece.missing, -piece.torn))
 
     def times_the_stored(self, stored_share: float) -> float | None:
         """Return how many times the radio time of stored shows the feed needs; ``None`` where that is not known."""
@@ -190,6 +207,8 @@ class LiveRun:
             "packets_per_s": self.packets_per_s,
             "whole": self.whole,
             "torn": self.torn,
+            "late": dict(self.kinds)["late"],
+            "missing": dict(self.kinds)["missing"],
             "worst_piece": self.worst.name,
             "needed_airtime_share": self.needed_share,
             "airtime_share": self.airtime_share,
@@ -324,25 +343,24 @@ def sentences(run: LiveRun, stored_share: float) -> list[str]:
     """Return what came of a live run in plain words; ``stored_share`` is the airtime share of the shows as stored."""
     worst = run.worst
     said = [
-        f"Sent live by {run.delivery.value}, {_percent(run.whole)} of all frames are whole, {_percent(run.torn)} torn.",
-        f"Worst is {worst.name}: {_percent(worst.whole)} whole, {_percent(worst.torn)} torn, "
-        f"{_percent(worst.late)} late, {_percent(worst.missing)} missing.",
+        f"Sent live by {run.delivery.value} for {run.simulated_s:g} s, of all frames are {_told(run.kinds)}.",
+        f"Worst is {worst.name}: {_told(worst.kinds)}.",
     ]
     if run.needed_share > 0:
         packets = f"{run.packets_per_s:,.0f} packets a second"
         need = f"It needs {run.needed_share * 100:,.0f} % of the radio's time for {packets}"
         times = run.times_the_stored(stored_share)
-        than = "" if times is None else f": {_rounded(times)} times as much as the timing of stored shows"
+        than = "" if times is None else f": {as_times(times)} times as much as the timing of stored shows"
         said.append(f"{need}{than}.")
     if run.over_capacity:
         said.append("That is more than the radio can carry beside its neighbours: what is told here is how it fails.")
     return said
 
 
-def _percent(share: float) -> str:
-    return f"{share * 100:.1f} %"
-
-
-def _rounded(times: float) -> str:
-    # Two significant digits: more would promise too much.
-    return f"{round(times, 1 - math.floor(math.log10(times))):,g}"
+def _told(kinds: tuple[tuple[str, float], ...]) -> str:
+    # In tenths of a percent that add up: what rounding down leaves goes to those that it took most from.
+    tenths = [math.floor(1000 * share + 1e-9) for _, share in kinds]
+    by_rest = sorted(range(len(kinds)), key=lambda place: tenths[place] - 1000 * kinds[place][1])
+    for place in by_rest[: 1000 - sum(tenths)]:
+        tenths[place] += 1
+    return ", ".join(f"{count / 10:.1f} % {kind}" for count, (kind, _) in zip(tenths, kinds, strict=True))

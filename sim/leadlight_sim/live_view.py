@@ -32,10 +32,10 @@ from leadlight_sim.canvas import (
     style,
 )
 from leadlight_sim.figures import Drawing
-from leadlight_sim.live_feed import NEVER, LiveRun, sentences
+from leadlight_sim.live_feed import NEVER, LiveRun, PieceFeed, sentences
 from leadlight_sim.measures import FollowerScore
 from leadlight_sim.rehearse import Rehearsal
-from leadlight_sim.tables import as_time
+from leadlight_sim.tables import as_share, as_time
 
 Floats = npt.NDArray[np.float64]
 Counts = npt.NDArray[np.int64]
@@ -58,12 +58,13 @@ MARGIN: Final = 8
 def live_view(runs: Sequence[LiveRun], rehearsal: Rehearsal) -> Drawing:
     """Draw the piece with most pixels, stored and live, at an instant at which the live one is badly off.
 
-    ``runs`` is one or more, of which the one with most whole frames is drawn; ``rehearsal`` is of the same scenario. Of
-    all frames' ends the one is taken whose parts are further apart than in nineteen of twenty; the stored piece is off
-    by its own 95th percentile.
+    ``runs`` is one or more, of which the one is drawn by which that piece gets most; ``rehearsal`` is of the same
+    scenario. Of all frames' ends the one is taken whose parts are as far apart as in nineteen of twenty, or further;
+    the stored piece is off by its own 95th percentile.
     """
-    feed = max(runs, key=lambda run: (run.whole, run.torn))
-    piece = max(feed.pieces, key=lambda one: one.pixels)
+    number = max(range(len(runs[0].pieces)), key=lambda place: runs[0].pieces[place].pixels)
+    feed = max(runs, key=lambda run: (run.pieces[number].whole, -run.pieces[number].missing, run.pieces[number].torn))
+    piece = feed.pieces[number]
     score = next(score for score in rehearsal.scores.followers if score.name == piece.name)
     rate = feed.frame_rate.numerator / feed.frame_rate.denominator
     shown = piece.shown()
@@ -104,12 +105,23 @@ def live_view(runs: Sequence[LiveRun], rehearsal: Rehearsal) -> Drawing:
         "Stored and sent live: the same bands of light on one piece",
         " ".join(
             (
-                "Look whether the bands are straight. A poor moment was chosen: 95 % of the time it is better.",
-                f"Live, {piece.name} shows parts of different frames at the end of {piece.mixed:.0%} of its frames.",
+                _look_for(piece, score),
                 *(said for run in runs for said in sentences(run, rehearsal.scores.airtime_share)),
             )
         ),
         svg,
+    )
+
+
+def _look_for(piece: PieceFeed, score: FollowerScore) -> str:
+    stored = "" if not math.isnan(score.light_ms.p95) else f" Stored, {score.name} was never in the show either."
+    if piece.dark == 1:
+        return f"Sent live, nothing of {piece.name} comes at all: it stays black.{stored}"
+    some = f" and nothing yet at the end of {as_share(piece.dark)}" if piece.dark else ""
+    return (
+        "Look whether the bands are straight. A poor moment was chosen: 95 % of the time parts are no further apart. "
+        f"Live, {piece.name} shows parts of different frames at the end of {as_share(piece.mixed)} of its frames{some}."
+        f"{stored}"
     )
 
 
@@ -132,10 +144,10 @@ def _poor_moment(shown: Counts) -> int:
 
 def _stored_error_ms(score: FollowerScore) -> float:
     # A signed error of the size of its 95th percentile.
-    p95 = score.error_ms.p95
+    p95 = score.light_ms.p95
     if math.isnan(p95):
         return math.nan
-    return math.copysign(p95, score.bias_ms)
+    return math.copysign(p95, score.lean_ms)
 
 
 def _parts_text(parts: Counts, frame: int, rate: float) -> str:

@@ -1,9 +1,11 @@
 """What the crowd sees, as numbers.
 
-*Error* is a follower's idea of leader time minus the leader's clock. A *pair* is the difference of two followers'
-errors. A frame is *wrong* if it is not the one whose light is due at that true instant. Scored every quarter of a
-second from the time a follower has settled, locked or not, losses and blackouts included; only while its power is off
-it is left out. Where a follower has no idea of leader time it has no error either, but its frames are wrong.
+*Error* is a follower's idea of leader time minus the leader's clock. Its *light* is what a crowd sees of that: the show
+position that it shows, less the one that is due, with how late its player wakes for a frame; only while it shows the
+show that is due. A *pair* is the difference of two followers. A frame is *wrong* if it is not the one whose light is
+due at that true instant. Scored every quarter of a second from the time a follower has settled, locked or not, losses
+and blackouts included; only while its power is off it is left out. Where a follower has no idea of leader time it has
+no error either, but it is dark, or its frames are wrong.
 """
 
 from __future__ import annotations
@@ -56,8 +58,14 @@ class FollowerScore:
     pixels: int
     error_ms: Percentiles
     naive_error_ms: Percentiles
+    light_ms: Percentiles
+    naive_light_ms: Percentiles
+    """Of a board that shows what is due by the latest beacon, whenever a frame is due; it is never dark."""
     wrong_frame_share: float
-    """Of the scoring instants at which a frame was due; 0 if none ever was."""
+    """Of the scoring instants at which a frame was due; 0 if none ever was, 1 for a board that never heard a beacon."""
+    dark_share: float
+    """Of the same instants, the share at which it had power and showed nothing of the show that was due; NaN if none
+    ever was."""
     join_s: float | None
     """From its first beacon until it is right to within half a frame; ``None`` if it never was."""
     rejoin_s: tuple[float | None, ...]
@@ -69,10 +77,17 @@ class FollowerScore:
     missed_cues: int
     """How many of them never took effect."""
     beacon_loss: float
+    """NaN for one that never heard a beacon: it does not know what it misses."""
     bias_ms: float
-    """Mean signed error: what no averaging removes."""
+    """The middle of its signed errors: what no averaging removes. Not their mean, which outages draw away."""
+    lean_ms: float
+    """The middle of its light's signed distances: positive shows early."""
+    trimmed_p95_ms: float
+    """Within this its light would be 95 % of the time, were it shown later by its lean."""
     errors: Floats
     naive_errors: Floats
+    lights: Floats
+    naive_lights: Floats
     bounds: Floats
     states: tuple[str, ...]
 
@@ -83,11 +98,18 @@ class Scores:
 
     times_s: Floats
     settled: npt.NDArray[np.bool_]
+    due: npt.NDArray[np.bool_]
+    """The scoring instants at which a frame was due."""
     followers: tuple[FollowerScore, ...]
     pair_ms: Percentiles
     worst_pair: tuple[str, str] | None
     worst_pair_ms: Percentiles
     tight_pairs: tuple[tuple[str, str, Percentiles], ...]
+    light_pair_ms: Percentiles
+    """Pairs as they are seen, while both show the show that is due; those above are of the clocks."""
+    worst_light_pair: tuple[str, str] | None
+    worst_light_pair_ms: Percentiles
+    tight_light_pairs: tuple[tuple[str, str, Percentiles], ...]
     airtime_share: float
     beacons: tuple[tuple[float, tuple[float, ...]], ...] = ()
     """For a beacon timeline: when each beacon was sent, and how long after that each follower had it (NaN: lost)."""
@@ -129,10 +151,19 @@ def pair_scores(
 
 
 def worst_first(followers: Sequence[FollowerScore]) -> list[FollowerScore]:
-    """Return followers by falling p95 error, those that were never scored first."""
+    """Return followers by falling p95 of their light, those that never showed anything first; of these by their clocks.
 
-    def key(score: FollowerScore) -> float:
-        p95 = score.error_ms.p95
-        return -math.inf if math.isnan(p95) else -p95
+    Where no show was ever on it is by their clocks alone.
+    """
+
+    def key(score: FollowerScore) -> tuple[float, float]:
+        light, error = (-math.inf if math.isnan(one.p95) else -one.p95 for one in (score.light_ms, score.error_ms))
+        return light, error
 
     return sorted(followers, key=key)
+
+
+def middle_of(values: Floats) -> float:
+    """Return the median, NaN left out; NaN where nothing else is there."""
+    known = values[~np.isnan(values)]
+    return float(np.median(known)) if known.size else math.nan

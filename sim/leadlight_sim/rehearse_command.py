@@ -6,7 +6,6 @@ import argparse
 import json
 import shlex
 import sys
-import textwrap
 from collections.abc import Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Literal, TextIO
@@ -14,6 +13,7 @@ from typing import TYPE_CHECKING, Literal, TextIO
 from leadlight.errors import ConfigurationError
 from leadlight.options import check_apart, check_company, duration_ns
 from leadlight.units import MILLISECOND, SECOND
+from leadlight_sim.drill_names import DRILL_SUMMARIES
 
 # The rest is imported where it is used: a list of commands must not wait for the simulator to load.
 if TYPE_CHECKING:
@@ -48,6 +48,9 @@ class RehearseCommand:
         parser.add_argument(
             "--drill", metavar="NAME", help="break one thing and tell what the crowd sees; all: one after another"
         )
+        parser.formatter_class = argparse.RawDescriptionHelpFormatter
+        listed = "".join(f"\n  {name:14} {summary}" for name, summary in DRILL_SUMMARIES.items())
+        parser.epilog = f"drills:{listed}"
         parser.add_argument(
             "--compare-recoveries",
             action="store_true",
@@ -56,8 +59,8 @@ class RehearseCommand:
         parser.add_argument(
             "--live", action="store_true", help="send the pixels live as well, 20 s over the same air, and compare"
         )
-        parser.add_argument("--report", type=Path, metavar="FILE", help="write a page with drawings, as HTML")
-        parser.add_argument("--picture", type=Path, metavar="FILE", help="draw the error over time, as PNG")
+        parser.add_argument("--report", type=Path, metavar="FILE", help="write a page with drawings or drills, as HTML")
+        parser.add_argument("--picture", type=Path, metavar="FILE", help="draw the distance over time, as PNG")
         parser.add_argument("--json", type=Path, metavar="FILE", help="write the figures")
         parser.add_argument("--strict", action="store_true", help="exit with 1 if a target is missed")
         parser.add_argument("--quiet", action="store_true", help="print the verdict's headline only")
@@ -71,6 +74,8 @@ class RehearseCommand:
         _check_drill(arguments)
         scenario = _scenario(arguments)
         seed = _seed(arguments, scenario)
+        if arguments.picture is not None and arguments.picture.suffix.lower() != ".png":
+            raise ConfigurationError("--picture", str(arguments.picture), "a name that ends in .png")
         check_outputs(arguments.report, arguments.picture, arguments.json)
         command = _reproduce(arguments, seed)
         if arguments.drill is not None:
@@ -105,8 +110,7 @@ def _check_drill(arguments: argparse.Namespace) -> None:
 
     drills_named(arguments.drill)
     check_apart("--drill", {"--live": arguments.live})
-    pages = {"--report": arguments.report is not None, "--picture": arguments.picture is not None}
-    check_apart("--drill", pages, "--json tells what a drill found")
+    check_apart("--drill", {"--picture": arguments.picture is not None}, "--report tells what a drill found")
 
 
 def _scenario(arguments: argparse.Namespace) -> Scenario:
@@ -167,7 +171,7 @@ def _tell(rehearsal: Rehearsal, verdict: Verdict, stream: TextIO) -> None:
     from rich.text import Text
 
     from leadlight_sim.tables import COLUMNS, rows
-    from leadlight_sim.terminal import TABLE_WIDTH
+    from leadlight_sim.terminal import TABLE_WIDTH, wrapped
 
     console = Console(file=stream, highlight=False, width=None if stream.isatty() else TABLE_WIDTH)
     speed = rehearsal.simulated_s / max(rehearsal.wall_s, 1e-9)
@@ -184,7 +188,7 @@ def _tell(rehearsal: Rehearsal, verdict: Verdict, stream: TextIO) -> None:
         table.add_row(*map(Text, row))
     console.print(table)
     console.print(Text(verdict.headline, style="bold green" if verdict.good else "bold red"))
-    stream.writelines(f"  {sentence}\n" for sentence in verdict.sentences)
+    stream.writelines(wrapped(sentence, console.width, "  ", "  ") for sentence in verdict.sentences)
     stream.write("\n")
 
 
@@ -195,12 +199,15 @@ def _live_runs(scenario: Scenario, seed: int) -> Sequence[LiveRun]:
 
 
 def _tell_live(rehearsal: Rehearsal, live: Sequence[LiveRun], stream: TextIO) -> None:
-    from leadlight_sim.live_feed import sentences
-    from leadlight_sim.terminal import TABLE_WIDTH
+    from rich.console import Console
 
+    from leadlight_sim.live_feed import sentences
+    from leadlight_sim.terminal import TABLE_WIDTH, wrapped
+
+    width = Console(file=stream).width if stream.isatty() else TABLE_WIDTH
     for run in live:
-        said = " ".join(sentences(run, rehearsal.scores.airtime_share))
-        stream.write(f"{textwrap.fill(said, TABLE_WIDTH)}\n\n")
+        stream.writelines(wrapped(said, width, "  ", "  ") for said in sentences(run, rehearsal.scores.airtime_share))
+        stream.write("\n")
 
 
 def _write(

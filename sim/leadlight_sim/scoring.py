@@ -16,11 +16,20 @@ from leadlight import CueState, Follower
 from leadlight.cue import Cue
 from leadlight.events import Stepped
 from leadlight.terms import ClockState
-from leadlight.units import MILLISECOND, SECOND, LeaderInstant, LocalInstant, ShowPosition
+from leadlight.units import MILLISECOND, SECOND, LeaderInstant, LocalInstant, ShowPosition, seconds
+from leadlight_sim import scenario as described
 from leadlight_sim.assembly import World
 from leadlight_sim.baselines import Accompanied
 from leadlight_sim.kernel import TrueInstant
-from leadlight_sim.measures import SCORE_EVERY_NS, Floats, FollowerScore, Percentiles, Scores, pair_scores
+from leadlight_sim.measures import (
+    SCORE_EVERY_NS,
+    Floats,
+    FollowerScore,
+    Percentiles,
+    Scores,
+    middle_of,
+    pair_scores,
+)
 from leadlight_sim.nodes import FollowerNode
 from leadlight_sim.truth import PlannedCue
 
@@ -47,12 +56,14 @@ class _Truths(dict[int, LeaderInstant | None]):
 
 
 class _DueFrame(NamedTuple):
-    """The frame whose light is due at an instant: its show, and where in it the frame begins and the next one does."""
+    """The frame whose light is due at an instant: its show and place in it, and where the frame begins and ends."""
 
     at: TrueInstant
     show: int
+    position: ShowPosition
     begin: ShowPosition
     end: ShowPosition
+    show_end: ShowPosition
 
 
 class _Taken(NamedTuple):
@@ -69,11 +80,16 @@ class _Watch:
 
     errors: array[float] = field(default_factory=lambda: array("d"))
     naive: array[float] = field(default_factory=lambda: array("d"))
+    lights: array[float] = field(default_factory=lambda: array("d"))
+    naive_lights: array[float] = field(default_factory=lambda: array("d"))
     bounds: array[float] = field(default_factory=lambda: array("d"))
     states: bytearray = field(default_factory=bytearray)
     """By their places in ``STATES``; a byte each, for an evening has a million of them."""
     framed: int = 0
     wrong: int = 0
+    dark: int = 0
+    unheard: int = 0
+    """Frames that were due before it ever heard a beacon, from when it would have settled had it heard one at once."""
     first_beacon: TrueInstant | None = None
     taken: list[_Taken] = field(default_factory=list)
     life: int = 0
@@ -93,12 +109,19 @@ class Scorer:
     def __init__(self, world: World, timeline: bool = False) -> None:
         self._world = world
         self._times: list[int] = []
+        self._due: list[bool] = []
         self._watches = [_Watch() for _ in world.followers]
         self._frame_ns = min(show.frame_rate.period_ns for show in world.shows)
         self._shows = {show.key: show for show in world.shows}
         self._settle_ns = round(world.scenario.run.settle_s * SECOND)
         if timeline:
             world.leader.beacons_sent = []
+        self._suspended: dict[str, list[tuple[TrueInstant, TrueInstant]]] = {}
+        for fault in world.scenario.faults:
+            if isinstance(fault, described.BoardSuspended):
+                begin, end = TrueInstant(seconds(fault.at_s)), TrueInstant(seconds(fault.at_s + fault.for_s))
+                self._suspended.setdefault(fault.follower, []).append((begin, end))
+        self._players = [world.player_of(follower) for follower in world.scenario.followers]
         for node, watch in zip(world.followers, self._watches, strict=True):
             node.watch = partial(self._look, node, watch)
             if timeline:
@@ -162,9 +185,10 @@ class Scorer:
     def _score(self, tick: int, now: TrueInstant) -> None:
         self._times.append(now)
         due = self._due_frame(tick, now)
+        self._due.append(due is not None)
         truths = _Truths(self._world.leader_time, now)
-        for node, watch in zip(self._world.followers, self._watches, strict=True):
-            error = naive = bound = math.nan
+        for node, watch, player in zip(self._world.followers, self._watches, self._players, strict=True):
+            error = naive = bound = light = naive_light = math.nan
             state = 0  # off
             if node.powered:
                 follower = node.follower
@@ -181,11 +205,22 @@ class Scorer:
                         if statistical is not None:
                             bound = statistical / MILLISECOND
                         naive = self._naive_error_ms(follower, local, truths)
-                if due is not None and watch.first_beacon is not None and now - watch.first_beacon >= self._settle_ns:
-                    watch.framed += 1
-                    watch.wrong += not self._shows_frame(node, due)
+                if due is not None:
+                    late_ns = player.timer_lateness_ns()
+                    shown = self._shown(node, due, late_ns)
+                    if shown is not None:
+                        light = (shown - due.position) / MILLISECOND
+                    naive_light = naive - late_ns / MILLISECOND
+                    if watch.first_beacon is None:
+                        watch.unheard += now - node.switched[0][0] >= self._settle_ns
+                    elif now - watch.first_beacon >= self._settle_ns:
+                        watch.framed += 1
+                        watch.dark += shown is None
+                        watch.wrong += shown is None or not due.begin <= shown < due.end
             watch.errors.append(error)
             watch.naive.append(naive)
+            watch.lights.append(light)
+            watch.naive_lights.append(naive_light)
             watch.bounds.append(bound)
             watch.states.append(state)
 
@@ -218,14 +253,22 @@ class Scorer:
         frame = rate.frame_at(ideal)
         if not 0 <= frame < show.frame_count:
             return None
-        return _DueFrame(then, cue.show, rate.position_of(frame), rate.position_of(frame + 1))
+        begin, end = rate.position_of(frame), rate.position_of(frame + 1)
+        return _DueFrame(then, cue.show, ideal, begin, end, rate.position_of(show.frame_count))
 
-    def _shows_frame(self, node: FollowerNode, due: _DueFrame) -> bool:
+    def _shown(self, node: FollowerNode, due: _DueFrame, late_ns: int) -> int | None:
+        """Return the position that a piece's light shows, ``None`` where it shows nothing of the show that is due.
+
+        A player sleeps until a frame is due and wakes ``late_ns`` after that, so all it shows is late by as much. The
+        output's latency and the trim are not in here: by the one it starts early, by the other it is meant to be off.
+        """
         follower = node.follower
         if follower.cue.show != due.show:
-            return False
-        position = follower.position_at(node.local_at(due.at))
-        return position is not None and due.begin <= position < due.end
+            return None
+        # A suspended board's output repeats what it was last given.
+        at = next((begin for begin, end in self._suspended.get(node.name, ()) if begin <= due.at < end), due.at)
+        position = follower.position_at(node.local_at(at))
+        return position - late_ns if position is not None and 0 <= position < due.show_end else None
 
     # -- summing up --------------------------------------------------------------------------------------------------
 
@@ -241,29 +284,45 @@ class Scorer:
             np.where(settled, np.array(watch.errors), np.nan)
             for settled, watch in zip(counted, self._watches, strict=True)
         ]
+        settled_lights = [
+            np.where(settled, np.array(watch.lights), np.nan)
+            for settled, watch in zip(counted, self._watches, strict=True)
+        ]
         names = [node.name for node in world.followers]
         pair_ms, worst, worst_ms = pair_scores(settled_errors, names)
-        tight = tuple(
-            (first, second, Percentiles.of(settled_errors[names.index(first)] - settled_errors[names.index(second)]))
-            for first, second in (pair.pieces for pair in world.scenario.tight_pairs)
-        )
+        light_pair_ms, worst_light, worst_light_ms = pair_scores(settled_lights, names)
+
+        def tight(values: list[Floats]) -> tuple[tuple[str, str, Percentiles], ...]:
+            return tuple(
+                (first, second, Percentiles.of(values[names.index(first)] - values[names.index(second)]))
+                for first, second in (pair.pieces for pair in world.scenario.tight_pairs)
+            )
+
         return Scores(
             times_s=times,
             settled=np.asarray(counted.any(axis=0), dtype=np.bool_),
+            due=np.array(self._due, dtype=np.bool_),
             followers=tuple(
-                self._follower_score(index, settled_errors[index], counted[index]) for index in range(len(names))
+                self._follower_score(index, settled_errors[index], settled_lights[index], counted[index])
+                for index in range(len(names))
             ),
             pair_ms=pair_ms,
             worst_pair=worst,
             worst_pair_ms=worst_ms,
-            tight_pairs=tight,
+            tight_pairs=tight(settled_errors),
+            light_pair_ms=light_pair_ms,
+            worst_light_pair=worst_light,
+            worst_light_pair_ms=worst_light_ms,
+            tight_light_pairs=tight(settled_lights),
             airtime_share=world.air.airtime_ns / max(world.kernel.now, 1),
             beacons=self._timeline(),
         )
 
-    def _follower_score(self, index: int, settled: Floats, counted: npt.NDArray[np.bool_]) -> FollowerScore:
+    def _follower_score(
+        self, index: int, settled: Floats, lights: Floats, counted: npt.NDArray[np.bool_]
+    ) -> FollowerScore:
         node, watch = self._world.followers[index], self._watches[index]
-        naive = np.array(watch.naive)
+        naive, naive_lights = np.array(watch.naive), np.array(watch.naive_lights)
         settled_from = (watch.first_beacon or 0) + self._settle_ns
         steps = sum(
             1
@@ -276,16 +335,23 @@ class Scorer:
             pixels=self._world.scenario.followers[index].pixels,
             error_ms=Percentiles.of(settled),
             naive_error_ms=Percentiles.of(naive[counted]),
-            wrong_frame_share=watch.wrong / watch.framed if watch.framed else 0.0,
+            light_ms=Percentiles.of(lights),
+            naive_light_ms=Percentiles.of(naive_lights[counted]),
+            wrong_frame_share=watch.wrong / watch.framed if watch.framed else float(watch.unheard > 0),
+            dark_share=watch.dark / watch.framed if watch.framed else 1.0 if watch.unheard else math.nan,
             join_s=watch.joins[0] if watch.joins else None,
             rejoin_s=tuple(watch.joins[1:]),
             visible_steps=steps,
             cue_lateness_ms=lateness_ms,
             missed_cues=missed,
-            beacon_loss=node.follower.snapshot(node.now).beacon_loss if watch.joins else math.nan,
-            bias_ms=float(np.nanmean(settled)) if np.isfinite(settled).any() else math.nan,
+            beacon_loss=math.nan if watch.first_beacon is None else node.follower.snapshot(node.now).beacon_loss,
+            bias_ms=middle_of(settled),
+            lean_ms=(lean := middle_of(lights)),
+            trimmed_p95_ms=Percentiles.of(lights - lean).p95,
             errors=np.array(watch.errors),
             naive_errors=naive,
+            lights=np.array(watch.lights),
+            naive_lights=naive_lights,
             bounds=np.array(watch.bounds),
             states=tuple(map(STATES.__getitem__, watch.states)),
         )

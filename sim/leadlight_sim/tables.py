@@ -29,6 +29,20 @@ def as_time(value_ms: float) -> str:
     return f"{value_ms / 1000:.2f} s" if size < 99_995 else f"{value_ms / 1000:.0f} s"
 
 
+def as_ms(value_ms: float) -> str:
+    """Return a span in ms whatever its size, for a column that is read downwards; a dash for NaN."""
+    if math.isnan(value_ms):
+        return NOTHING
+    size = abs(value_ms)
+    digits = 3 if size < 0.00995 else 2 if size < 9.995 else 1 if size < 99.95 else 0
+    return f"{value_ms:,.{digits}f} ms" if size else "0 ms"
+
+
+def as_times(times: float) -> str:
+    """Return how many times as much, with two significant digits: more would promise too much."""
+    return f"{round(times, 1 - math.floor(math.log10(times))):,g}"
+
+
 def as_share(share: float) -> str:
     """Return a share of one as a percentage that does not round a rare thing away; a dash for NaN."""
     if math.isnan(share):
@@ -36,7 +50,7 @@ def as_share(share: float) -> str:
     percent = 100 * share
     if 0 < percent < 0.1:
         return f"{percent:.1g} %"
-    return f"{percent:.1f} %" if percent < 9.95 else f"{percent:.0f} %"
+    return f"{percent:.1f} %" if percent < 9.95 else f"{percent:,.0f} %"
 
 
 def as_seconds(value_s: float | None) -> str:
@@ -44,6 +58,11 @@ def as_seconds(value_s: float | None) -> str:
     if value_s is None:
         return "never"
     return "at once" if value_s == 0 else f"{value_s:.2f} s" if value_s < 9.995 else f"{value_s:.0f} s"
+
+
+def keep_units(text: str) -> str:
+    """Return a page's text in which no line breaks between a number and its unit."""
+    return re.sub(r"(?<=\d) (?=(?:%|ms\b|µs\b|s\b))", "\N{NO-BREAK SPACE}", text)
 
 
 @dataclass(frozen=True, slots=True)
@@ -70,18 +89,36 @@ def _back(score: FollowerScore) -> str:
 COLUMNS: Sequence[Column] = (
     Column("piece", "what one board lights", lambda score: score.name, is_number=False),
     Column("pixels", "how many it lights", lambda score: f"{score.pixels:,}"),
-    Column("usual error", "it is this close to the music half the time", lambda s: as_time(s.error_ms.p50)),
-    Column("error, 95 %", "it is this close to the music 95 % of the time", lambda s: as_time(s.error_ms.p95)),
-    Column("worst error", "it was never further from the music than this", lambda s: as_time(s.error_ms.max)),
+    Column("usual distance", "its light is this close to the music half the time", lambda s: as_ms(s.light_ms.p50)),
+    Column(
+        "distance, 95 %", "its light is this close to the music 95 % of the time", lambda s: as_ms(s.light_ms.p95)
+    ),
+    Column(
+        "furthest",
+        "its light was never further from the music than this, from when it is scored",
+        lambda s: as_ms(s.light_ms.max),
+    ),
+    Column(
+        "clock, 95 %",
+        "its clock is this close to the leader's 95 % of the time, lit or not; light adds what its playhead corrects "
+        "and how late its player wakes for a frame",
+        lambda s: as_ms(s.error_ms.p95),
+    ),
     Column(
         "latest beacon, 95 %",
-        "95 % of the time, a board that believed the latest beacon would be this close",
-        lambda s: as_time(s.naive_error_ms.p95),
+        "95 % of the time, the light of a board that believed the latest beacon would be this close",
+        lambda s: as_ms(s.naive_light_ms.p95),
     ),
     Column(
         "wrong frame",
-        "share of time in which another frame showed than was due",
+        "share of time in which another frame showed than was due, or none",
         lambda s: as_share(s.wrong_frame_share),
+    ),
+    Column(
+        "dark",
+        "share of time in which it had power and showed nothing though a show was on",
+        lambda s: as_share(s.dark_share),
+        page_only=True,
     ),
     Column("joined", "from its first beacon until it was right", lambda s: as_seconds(s.join_s)),
     Column("back", "the same after each power cut", _back),
@@ -89,7 +126,7 @@ COLUMNS: Sequence[Column] = (
     Column(
         "latest cue",
         "how late the latest cue took effect here",
-        lambda s: as_time(s.cue_lateness_ms),
+        lambda s: "missed" if s.missed_cues else as_ms(s.cue_lateness_ms),
         page_only=True,
     ),
     Column("beacons lost", "beacons it did not hear", lambda s: as_share(s.beacon_loss), page_only=True),

@@ -5,10 +5,13 @@ from __future__ import annotations
 import shlex
 import shutil
 import sys
+import textwrap
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from pathlib import Path
 from typing import Final, TextIO
+
+from leadlight_sim.tables import keep_units
 
 TABLE_WIDTH: Final = 100
 """In characters, where the terminal does not say: a file or a pipe."""
@@ -23,6 +26,15 @@ def as_typed(command: str) -> str:
     if found is not None and Path(found).samefile(program):
         return command
     return f"{shlex.quote(sys.argv[0])}{command.removeprefix('leadlight')}"
+
+
+def wrapped(text: str, width: int = TABLE_WIDTH, indent: str = "", more: str = "") -> str:
+    """Return a sentence in lines of at most ``width``, never broken between a number and its unit, with a line end.
+
+    ``indent`` begins the first line; the others begin with ``more`` besides.
+    """
+    kept = textwrap.fill(keep_units(text), width, initial_indent=indent, subsequent_indent=indent + more)
+    return kept.replace("\N{NO-BREAK SPACE}", " ") + "\n"
 
 
 @contextmanager

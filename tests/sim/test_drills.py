@@ -9,6 +9,7 @@ import importlib.util
 import json
 import math
 from dataclasses import replace
+from html import escape
 from importlib.metadata import EntryPoint
 from pathlib import Path
 from types import ModuleType
@@ -249,7 +250,13 @@ def test_a_drill_is_a_row_with_its_worst_piece_and_how_to_repeat_it(capsys: Capt
     worst = max(found["drills"][0]["pieces"], key=lambda piece: piece["error_ms"])
     assert worst["name"] in row
     assert f"{worst['error_ms']:.2f} ms" in row
-    assert row.split()[-1] == "good"
+    assert row.split()[-1] == "yes"
+    assert "  roam: a board changes to a slower access point.\n" in said
+    # Whatever the table has in its head is explained below it.
+    for word in ("Worst", "Error", "Wrong", "Dark", "Back", "Jumps", "Freeze", "Other show", "Flashes added", "Limits"):
+        assert f"{word}: " in said
+    assert "Dimmed: " not in said
+    assert "(3 s) of the fault's end" in " ".join(said.split())
     assert "It stayed within its limits." in said
     assert "No conformance is claimed." in said
     assert "Reproduce: leadlight rehearse --seed 1 --drill roam\n" in said
@@ -258,24 +265,45 @@ def test_a_drill_is_a_row_with_its_worst_piece_and_how_to_repeat_it(capsys: Capt
 
 
 @pytest.mark.usefixtures("_as_installed")
+def test_help_lists_every_drill_and_what_breaks_in_it(capsys: Capture) -> None:
+    assert rehearse("--help") == 0
+    said = capsys.readouterr().out
+    for each in drills.DRILLS:
+        assert f"  {each.name:14} {each.summary}\n" in said
+
+
+@pytest.mark.usefixtures("_as_installed")
 def test_recoveries_are_compared_in_one_table(capsys: Capture, tmp_path: Path) -> None:
     file = tmp_path / "found.json"
     assert rehearse("--drill", "music-moved", "--compare-recoveries", "--seed", "1", "--json", file) == 0
     lines = capsys.readouterr().out.splitlines()
     assert f"  {drill_command.UNMARKED_NOTE}" in lines
+    assert any(line.startswith("  Dimmed: ") for line in lines)
+    assert not any(line.startswith("  Worst: ") for line in lines)
     for name in RECOVERIES:
         assert sum(line.startswith(f"{name} ") for line in lines) == 1
     assert [each["recovery"] for each in json.loads(file.read_text())["drills"]] == list(RECOVERIES)
 
 
 @pytest.mark.usefixtures("_as_installed")
-def test_a_limit_passed_is_said_and_strict_makes_it_count(capsys: Capture, monkeypatch: pytest.MonkeyPatch) -> None:
+def test_a_limit_passed_is_said_and_strict_makes_it_count(
+    capsys: Capture, monkeypatch: pytest.MonkeyPatch, tmp_path: Path
+) -> None:
     monkeypatch.setattr(drills, "recovery_limit_s", lambda _scenario, _error: 0.0)
     assert rehearse("--drill", "power-cut", "--seed", "1") == 0
-    assert rehearse("--drill", "power-cut", "--seed", "1", "--strict", "--quiet") == 1
+    report = tmp_path / "page.html"
+    assert rehearse("--drill", "power-cut", "--seed", "1", "--strict", "--quiet", "--report", report) == 1
+    text = report.read_text().replace("\N{NO-BREAK SPACE}", " ")
+    assert "<h1>1 of 1 drills went beyond their limits.</h1>" in text
+    assert '<header class="band bad">' in text
+    assert '<th scope="row">power-cut</th>' in text
+    assert "power-cut: jetty was back after" in text
+    for note in (*drill_command.NOTES, *drills.limits_told(LAKE), "power-cut: a piece loses power, 20 s."):
+        assert f'<p class="small">{escape(note).replace("&#x27;", "&#39;")}</p>' in text
+    assert "<pre>leadlight rehearse --seed 1 --drill power-cut</pre>" in text
     said = capsys.readouterr().out
     assert "power-cut: jetty was back after" in said
-    assert "power-cut: 2 more are the fault's own, whatever the timing." in said
+    assert "power-cut: 2 flashes more are the fault's own, whatever the timing." in said
     assert said.splitlines()[-1] == "1 of 1 drills went beyond their limits."
 
 
@@ -285,7 +313,7 @@ def test_a_limit_passed_is_said_and_strict_makes_it_count(capsys: Capture, monke
     [
         (["--drill", "stand-by"], "did you mean standby?"),
         (["--compare-recoveries"], "--compare-recoveries needs --drill"),
-        (["--drill", "all", "--report", "page.html"], "--report does not go with --drill: --json tells what"),
+        (["--drill", "all", "--picture", "p.png"], "--picture does not go with --drill: --report tells what"),
     ],
 )
 def test_what_cannot_be_drilled_is_said_in_one_line(words: list[str], told: str, capsys: Capture) -> None:

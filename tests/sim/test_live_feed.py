@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+import dataclasses
 from functools import cache
 
+import numpy as np
 import pytest
 
 from leadlight_sim.air.timing import Radio
-from leadlight_sim.live_feed import Delivery, LiveRun, send_live
+from leadlight_sim.live_feed import NEVER, Delivery, LiveRun, send_live
 from leadlight_sim.live_view import live_view
 from leadlight_sim.rehearse import Rehearsal, rehearse
 from leadlight_sim.report import page
@@ -105,8 +107,25 @@ def test_the_net_is_drawn_both_ways() -> None:
     assert "stored, with Leadlight: one frame" in drawing.svg
     assert "sent live by unicast: parts" in drawing.svg
     assert "Sent live by multicast" in drawing.caption
+    assert "shows parts of different frames at the end of" in drawing.caption
     # Two nets of 4,320 pixels must not weigh megabytes.
     assert len(drawing.svg) < 400_000
     text = page(stored("idle", wired=True), "", runs)
     assert drawing.title in text
     assert drawing.title not in page(stored("idle", wired=True))
+
+
+def test_of_a_feed_that_never_comes_it_says_that_the_piece_stays_black() -> None:
+    whole = live("idle", Delivery.UNICAST, wired=True)
+    nothing = dataclasses.replace(
+        whole,
+        pieces=tuple(
+            dataclasses.replace(piece, delays_ns=np.full_like(piece.delays_ns, NEVER)) for piece in whole.pieces
+        ),
+    )
+    drawing = live_view([nothing], stored("idle", wired=True))
+    assert "sent live by unicast: nothing has come" in drawing.svg
+    assert "nothing of cliff net comes at all: it stays black." in drawing.caption
+    assert "Look whether" not in drawing.caption
+    # The other way is drawn where more comes by it.
+    assert "sent live by unicast: parts" in live_view([nothing, whole], stored("idle", wired=True)).svg

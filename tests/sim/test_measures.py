@@ -126,11 +126,79 @@ def verdict_of(described: Scenario, scores: Scores) -> tuple[bool, str]:
 
 
 @pytest.mark.parametrize("error_us", [0, 300, -300, 4_000, -4_000])
-def test_a_constant_error_is_every_quantile_and_the_mean(error_us: int) -> None:
+def test_a_constant_error_is_every_quantile_and_the_middle(error_us: int) -> None:
     _, scores = scored(scenario(), lambda: Erring(error_us * MICROSECOND))
     (found,) = scores.followers
     assert {found.error_ms.p50, found.error_ms.p95, found.error_ms.max} == {abs(error_us) / 1000}
     assert found.bias_ms == pytest.approx(error_us / 1000, rel=1e-12)
+
+
+def test_light_is_as_far_off_as_the_clock_where_players_wake_on_time() -> None:
+    _, scores = scored(scenario(), lambda: Erring(-4 * MILLISECOND))
+    (found,) = scores.followers
+    assert {found.light_ms.p50, found.light_ms.p95, found.light_ms.max, -found.lean_ms} == {4.0}
+    assert (found.naive_light_ms.max, found.trimmed_p95_ms, found.dark_share) == (found.naive_error_ms.max, 0.0, 0.0)
+
+
+@pytest.mark.parametrize(("error_ms", "late_ms"), [(0, 2), (3, 1), (-3, 1)])
+def test_a_player_that_wakes_late_shows_late_whatever_its_clock(
+    error_ms: int, late_ms: int, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr("leadlight_sim.host.Host.timer_lateness_ns", lambda _: late_ms * MILLISECOND)
+    _, scores = scored(scenario(), lambda: Erring(error_ms * MILLISECOND))
+    (found,) = scores.followers
+    # Nodes' timers are late as well here, and nothing on the way hangs on that.
+    assert found.error_ms.max == abs(error_ms)
+    assert found.lean_ms == pytest.approx(error_ms - late_ms)
+    assert found.light_ms.p95 == pytest.approx(abs(error_ms - late_ms))
+    assert found.wrong_frame_share == pytest.approx(abs(error_ms - late_ms) / 25, abs=0.03)
+
+
+def test_a_clock_that_errs_while_its_piece_is_dark_is_not_the_music_s_distance() -> None:
+    cut = {"kind": "power-cut", "follower": "piece 0", "at_s": 40.0, "for_s": 30.0}
+    errors = iter([0] * 60 + [80 * MILLISECOND] * 2 + [0] * 200)
+    world, scorer = made(scenario(faults=[cut]), lambda: Erring(lambda _: next(errors)))
+    scorer.run(world.end)
+    scores = scorer.scores()
+    (found,) = scores.followers
+    has_clock = ~np.isnan(found.errors)
+    joining = has_clock & (scores.times_s >= 70) & np.isnan(found.lights) & scores.due
+    # It waits for its patience to end, and shows nothing meanwhile, whatever its clock thinks.
+    assert joining.sum() >= JOIN_PATIENCE_NS // (SECOND // 4) - 1
+    assert found.dark_share > 0
+    assert np.nanmax(np.abs(found.lights)) == found.light_ms.max
+
+
+def test_a_suspended_board_s_light_stands_and_the_music_runs_away_from_it() -> None:
+    asleep = {"kind": "board-suspended", "follower": "piece 0", "at_s": 60.0, "for_s": 20.0}
+    _, scores = scored(scenario(faults=[asleep]), lambda: Erring(0))
+    (found,) = scores.followers
+    at = dict(zip(scores.times_s.tolist(), found.lights.tolist(), strict=True))
+    assert at[59.75] == 0.0
+    # Each is looked at within a frame after its instant.
+    assert at[65.0] == pytest.approx(-5000, abs=25)
+    assert at[79.75] == pytest.approx(-19_750, abs=25)
+    assert found.light_ms.max > 19_000
+    assert found.wrong_frame_share > 79 / 400
+
+
+def test_a_piece_that_leans_is_told_the_trim_that_mends_it_and_no_cause() -> None:
+    described = scenario()
+    _, scores = scored(described, lambda: Erring(-3 * MILLISECOND))
+    _, words = verdict_of(described, scores)
+    assert "Piece 0 is 3.00 ms behind the music half the time or more; shown sooner by as much (trim_ms)" in words
+    assert "ways there and back" not in words
+    _, scores = scored(described, lambda: Erring(-900 * MICROSECOND))
+    assert "trim" not in verdict_of(described, scores)[1]
+
+
+def test_where_no_show_is_on_the_verdict_is_of_clocks_and_says_so() -> None:
+    described = scenario(cues=[{"at_s": CUE_AT_S, "state": "dark"}])
+    _, scores = scored(described, lambda: Erring(4 * MILLISECOND))
+    good, words = verdict_of(described, scores)
+    assert good
+    assert "No show was on while anything was scored; the worst clock, piece 0's, is within 4.00 ms" in words
+    assert not verdict_of(described, scored(described, lambda: Erring(14 * MILLISECOND))[1])[0]
 
 
 def test_believing_the_latest_beacon_errs_by_the_delay_and_is_behind() -> None:
@@ -335,6 +403,9 @@ def test_a_follower_that_hears_nothing_has_no_figures_and_spoils_the_verdict(mon
     good, words = verdict_of(described, scores)
     assert not good
     assert "Piece 0 never came into step." in words
+    assert "Piece 0 stayed dark whenever a show was on." in words
+    assert (found.wrong_frame_share, found.dark_share) == (1.0, 1.0)
+    assert math.isnan(found.beacon_loss)
     assert "nan" not in words
     plain: Mapping[str, Any] = Rehearsal(described, 1, "", scores, 120.0, 0.1, 0).to_json()
     assert plain["followers"][0]["error_ms"]["p95"] is None

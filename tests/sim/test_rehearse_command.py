@@ -173,6 +173,8 @@ def test_a_missed_target_fails_only_where_that_is_asked_for(pond: Path, capsys: 
         (["--seed", str(2**63)], "--seed"),
         (["--seed", "many"], "--seed"),
         (["--report", "absent/page.html"], "there is no folder"),
+        (["--picture", "page.svg"], "--picture: 'page.svg' is not allowed; allowed: a name that ends in .png"),
+        (["--picture", "page.jpg"], "allowed: a name that ends in .png"),
         (["--json", "."], "is a folder"),
         (["--json", "page.html"], "named for two outputs"),
         (["--fast"], "--fast"),
@@ -283,8 +285,8 @@ def test_live_tells_both_ways_of_sending_and_writes_their_figures(pond: Path, tm
     figures, report = tmp_path / "figures.json", tmp_path / "report.html"
     assert rehearse(pond, "--live", "--json", figures, "--report", report) == 0
     said = capsys.readouterr().out
-    assert "Sent live by unicast, " in said
-    assert "Sent live by multicast, " in said
+    assert "Sent live by unicast for 20 s, " in said
+    assert "Sent live by multicast for 20 s, " in said
     assert f"Reproduce: leadlight rehearse {shlex.quote(str(pond))} --seed 1 --live\n" in said
     live = json.loads(figures.read_text())["live"]
     assert [run["delivery"] for run in live] == ["unicast", "multicast"]

@@ -32,7 +32,7 @@ from leadlight_sim.budget_clock import (
 from leadlight_sim.budget_edges import Packets, edge_of, settled_edges
 from leadlight_sim.budget_network import Network
 from leadlight_sim.budget_outages import copied_share, marks_arriving
-from leadlight_sim.budget_page import page
+from leadlight_sim.budget_page import by_cause, page
 from leadlight_sim.budget_site import (
     WINDOWS,
     LiveFeed,
@@ -48,8 +48,9 @@ from leadlight_sim.budget_site import (
     tear_px,
     universes,
 )
-from leadlight_sim.budget_tables import headline, sentences, sheets
+from leadlight_sim.budget_tables import alike, headline, sentences, sheets
 from leadlight_sim.host import HostPreset, HostSettings
+from leadlight_sim.live_feed import Delivery, send_live
 from leadlight_sim.scenario import Scenario, check_scenario, load_shipped
 
 PIXELS = [1260, 930, 2150, 1480, 690, 680, 2290]
@@ -553,3 +554,45 @@ def test_the_sheet_of_the_shipped_scenario_is_led_by_hosts_and_trims_not_by_cloc
     pair = budget(load_shipped()).worst_pair
     assert pair is not None
     assert pair.allow_ms(CLOCK_CAUSES) < 0.1 < pair.allow_ms()
+
+
+def test_what_a_live_feed_needs_is_what_a_rehearsal_says_without_synchronisation_packets() -> None:
+    lake = load_shipped()
+    for wired in (False, True):
+        described = lake.with_changes({"leader.wired": wired})
+        airtime = budget(described).airtime
+        for share, delivery in (
+            (airtime.live_unicast_data, Delivery.UNICAST),
+            (airtime.live_group_data, Delivery.MULTICAST),
+        ):
+            assert share == pytest.approx(send_live(described, delivery=delivery, duration_s=1).needed_share, rel=1e-12)
+        assert airtime.live_unicast > airtime.live_unicast_data
+        assert airtime.live_by_rate[0][1] > airtime.live_group_data
+
+
+def test_pairs_that_come_to_the_same_are_one_bar_and_a_tight_one_has_its_own() -> None:
+    lake = budget(load_shipped())
+    groups = alike(lake.pairs)
+    assert [len(group) for group in groups] == [len(lake.pairs) - 1, 1]
+    assert groups[1][0].names == ("reed beds", "footbridge")
+    drawing = by_cause(lake)
+    assert drawing is not None
+    assert "reed beds – footbridge" in drawing.svg
+    assert "2.39 ms, 26 more alike" in drawing.svg
+
+
+def test_a_tie_is_told_as_one() -> None:
+    lake = budget(load_shipped())
+    assert lake.as_bad == 28
+    assert headline(lake)[1].startswith("Allow 2.39 ms between any two pieces, such as footbridge and ferry;")
+    slower = load_shipped().with_changes({"followers[willow].host": "busy"})
+    assert "willow" in headline(budget(slower))[1]
+    assert ", as between 6 other pairs;" in headline(budget(slower))[1]
+
+
+def test_a_column_of_times_has_one_unit() -> None:
+    units = re.compile(r"^(?:[\d,.]+ (ms|µs|s)|–)$")
+    for sheet in sheets(budget(load_shipped()))[:3]:
+        for column in zip(*sheet.rows, strict=True):
+            found = {match[1] for cell in column if (match := units.match(cell)) and match[1]}
+            assert len(found) <= 1, (sheet.title, column)

@@ -14,10 +14,11 @@ import pytest
 
 from leadlight_sim import figures
 from leadlight_sim.canvas import LEVELS, TINTS, as_svg, new_figure, shorter, style
-from leadlight_sim.crowd_view import crowd_view
+from leadlight_sim.crowd_view import _moment, crowd_view
 from leadlight_sim.rehearse import Rehearsal, rehearse
 from leadlight_sim.scenario import check_scenario
-from leadlight_sim.tables import as_seconds, as_share, as_time
+from leadlight_sim.tables import as_ms, as_seconds, as_share, as_time, as_times
+from leadlight_sim.terminal import wrapped
 
 
 @cache
@@ -57,6 +58,24 @@ def texts(svg: str) -> list[str]:
 )
 def test_a_time_is_told_in_the_unit_that_reads_best(value_ms: float, text: str) -> None:
     assert as_time(value_ms) == text
+
+
+@pytest.mark.parametrize(
+    ("value_ms", "text"),
+    [(math.nan, "–"), (0.0, "0 ms"), (0.005, "0.005 ms"), (0.094, "0.09 ms"), (0.1, "0.10 ms"), (202.4, "202 ms"),
+     (60_000.0, "60,000 ms")],
+)  # fmt: skip
+def test_a_time_in_a_column_is_in_milliseconds_whatever_its_size(value_ms: float, text: str) -> None:
+    assert as_ms(value_ms) == text
+
+
+def test_how_many_times_as_much_is_told_in_two_digits() -> None:
+    assert [as_times(times) for times in (1587.3, 126.0, 9.96, 1.234, 0.5)] == ["1,600", "130", "10", "1.2", "0.5"]
+
+
+def test_a_sentence_is_wrapped_and_never_between_a_number_and_its_unit() -> None:
+    said = wrapped("It is within 12.5 ms of it 95 % of the time.", 19, "  ", "  ")
+    assert said == "  It is within\n    12.5 ms of it\n    95 % of the\n    time.\n"
 
 
 def test_a_rare_share_is_not_rounded_to_nothing() -> None:
@@ -129,9 +148,29 @@ def test_the_distribution_says_for_which_share_of_time_an_error_is_exceeded() ->
 def test_the_share_of_time_beyond_p95_is_a_twentieth() -> None:
     run = short_run()
     for score in run.scores.followers:
-        scored = np.abs(figures.settled_part(score, run, score.errors))
+        scored = np.abs(figures.settled_part(score, run, figures.distances(score, run.scores)))
         # One more or less than a twentieth of the values may lie beyond an interpolated quantile.
-        assert abs((scored > score.error_ms.p95).sum() - 0.05 * scored.size) <= 1
+        assert abs((scored > score.light_ms.p95).sum() - 0.05 * scored.size) <= 1
+
+
+def test_what_is_drawn_is_light_and_a_clock_that_errs_in_the_dark_is_not() -> None:
+    run = short_run()
+    (oak, _) = run.scores.followers
+    assert figures.distances(oak, run.scores) is oak.lights
+    assert figures.distances(oak, run.scores, naive=True) is oak.naive_lights
+    # Before the show, in its power cut, and after its end there is nothing to see.
+    times = run.scores.times_s
+    assert np.isnan(oak.lights[(times < 8) | ((times > 20) & (times < 24)) | (times > 33)]).all()
+    assert not np.isnan(oak.lights[(times > 10) & (times < 20)]).any()
+    assert not np.isnan(oak.errors[times > 33]).any()
+
+
+def test_the_key_of_beacons_has_its_words_apart_and_delays_have_an_axis_of_shares() -> None:
+    drawing = figures.beacon_timeline(short_run())
+    assert drawing is not None
+    said = texts(drawing.svg)
+    assert {"sent", "on its way, then there", "lost"} <= set(said)
+    assert any(text.endswith("%") for text in said)
 
 
 def test_labels_are_moved_apart_and_keep_their_order() -> None:
@@ -149,7 +188,7 @@ def test_a_drawing_has_a_title_and_a_description_for_those_who_cannot_see_it() -
     title, about = root[0], root[1]
     assert root.get("role") == "img"
     assert root.get("aria-labelledby") == f"{title.get('id')} {about.get('id')}"
-    assert title.text == "Error over time"
+    assert title.text == "Distance over time"
     assert "95 % of the time" in (about.text or "")
 
 
@@ -165,6 +204,7 @@ def test_every_reference_inside_a_drawing_has_its_target() -> None:
 
 def test_no_colour_is_fixed_so_that_the_page_can_be_light_or_dark() -> None:
     drawing = figures.error_distribution(short_run())
+    assert drawing is not None
     assert re.findall(r"#[0-9a-f]{6}\b", drawing.svg) == []
     assert "var(--ours)" in drawing.svg
 
@@ -192,10 +232,22 @@ def test_the_crowd_view_shows_a_moment_of_the_show_at_the_95th_percentile() -> N
     assert said.count("Leadlight") == said.count("latest beacon") == said.count("as written") == 3
 
 
+def test_the_moment_of_the_crowd_view_is_poor_for_both_ways_of_keeping_time() -> None:
+    run = short_run()
+    pieces, scores = run.scores.followers, run.scores
+    ours, naive = (np.array([figures.distances(piece, scores, side) for piece in pieces]) for side in (False, True))
+    tick = _moment(run, ours, naive)
+    assert tick is not None
+    counted = run.scores.settled & run.scores.due & ~np.isnan(ours).any(axis=0)
+    for off in (ours, naive):
+        furthest = np.abs(off).max(axis=0)
+        assert (furthest[counted] < furthest[tick]).mean() > 0.8
+
+
 def test_user_settings_of_the_plotting_library_change_nothing_and_are_left_alone() -> None:
-    plain = figures.error_distribution(short_run()).svg
+    plain = figures.error_over_time(short_run()).svg
     with matplotlib.rc_context({"font.size": 30, "axes.facecolor": "red", "svg.fonttype": "path"}):
-        assert figures.error_distribution(short_run()).svg == plain
+        assert figures.error_over_time(short_run()).svg == plain
         assert matplotlib.rcParams["font.size"] == 30
 
 

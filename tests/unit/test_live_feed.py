@@ -57,15 +57,30 @@ def test_a_piece_of_one_packet_is_never_torn_nor_mixed() -> None:
     assert (feed.whole, feed.torn, feed.late, feed.missing, feed.mixed) == (0.5, 0.0, 0.25, 0.25, 0.0)
 
 
-def test_the_worst_piece_has_fewest_whole_frames_and_of_those_most_torn_ones() -> None:
-    late, torn = piece((30, 30), name="late"), piece((30, None), name="torn")
+def test_the_worst_piece_has_fewest_whole_frames_and_of_those_most_missing_then_most_torn_ones() -> None:
+    late, torn, missing = (piece(row, name="x") for row in ((30, 30), (30, None), (None, None)))
     assert run_of(piece((1, 1), name="good"), late, torn).worst is torn
+    assert run_of(torn, missing, late).worst is missing
+
+
+def test_what_a_summary_tells_adds_up_whatever_rounding_does() -> None:
+    run = run_of(piece((1, 1), (1, None), (30, 30)), piece((1, 1), (1, None), (None, None)))
+    first, _, *_ = sentences(run, stored_share=0.01)
+    assert first == (
+        "Sent live by unicast for 1 s, of all frames are 33.3 % whole, 33.3 % torn, 16.7 % late, 16.7 % missing."
+    )
+    assert sum(share for _, share in run.kinds) == pytest.approx(1)
+    third = piece(*[(1, 1)] * 2, (1, None), (30, 30), (None, None), (None, None))
+    second = sentences(run_of(third), stored_share=0.01)[1]
+    told = [float(part) for part in re.findall(r"(\d+\.\d) %", second)]
+    assert told == pytest.approx([33.3, 16.7, 16.7, 33.3], abs=0.1)
+    assert sum(told) == pytest.approx(100)
 
 
 def test_what_is_told_has_the_figures_in_it() -> None:
     run = run_of(piece((1, 1), (1, None), (1, 1), (1, 1)), needed_share=2.4, over_capacity=True)
     assert sentences(run, stored_share=0.01) == [
-        "Sent live by unicast, 75.0 % of all frames are whole, 25.0 % torn.",
+        "Sent live by unicast for 1 s, of all frames are 75.0 % whole, 25.0 % torn, 0.0 % late, 0.0 % missing.",
         "Worst is net: 75.0 % whole, 25.0 % torn, 0.0 % late, 0.0 % missing.",
         "It needs 240 % of the radio's time for 80 packets a second: 240 times as much as the timing of stored shows.",
         "That is more than the radio can carry beside its neighbours: what is told here is how it fails.",

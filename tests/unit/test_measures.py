@@ -9,19 +9,22 @@ import numpy as np
 import pytest
 
 from leadlight_sim import measures
-from leadlight_sim.measures import NOTHING_SCORED, FollowerScore, Percentiles, pair_scores, worst_first
+from leadlight_sim.measures import NOTHING_SCORED, FollowerScore, Percentiles, middle_of, pair_scores, worst_first
 
 NAN = math.nan
 EMPTY = np.empty(0)
 
 
-def score(name: str, p95: float) -> FollowerScore:
+def score(name: str, p95: float, light: float | None = None) -> FollowerScore:
     return FollowerScore(
         name=name,
         pixels=1,
         error_ms=replace(NOTHING_SCORED, p95=p95),
         naive_error_ms=NOTHING_SCORED,
+        light_ms=replace(NOTHING_SCORED, p95=p95 if light is None else light),
+        naive_light_ms=NOTHING_SCORED,
         wrong_frame_share=0.0,
+        dark_share=NAN,
         join_s=None,
         rejoin_s=(),
         visible_steps=0,
@@ -29,8 +32,12 @@ def score(name: str, p95: float) -> FollowerScore:
         missed_cues=0,
         beacon_loss=0.0,
         bias_ms=NAN,
+        lean_ms=NAN,
+        trimmed_p95_ms=NAN,
         errors=EMPTY,
         naive_errors=EMPTY,
+        lights=EMPTY,
+        naive_lights=EMPTY,
         bounds=EMPTY,
         states=(),
     )
@@ -97,3 +104,14 @@ def test_thinning_keeps_the_largest_difference(monkeypatch: pytest.MonkeyPatch) 
 def test_the_worst_come_first_and_the_never_scored_before_them() -> None:
     ranked = worst_first([score("good", 0.1), score("bad", 9.0), score("unknown", NAN), score("fair", 1.0)])
     assert [each.name for each in ranked] == ["unknown", "bad", "fair", "good"]
+
+
+def test_who_is_worst_is_told_by_light_and_of_equals_by_the_clock() -> None:
+    pieces = [score("clock", 9.0, 1.0), score("light", 0.1, 2.0), score("dark", 0.1, NAN), score("x", 1.0, 1.0)]
+    ranked = worst_first(pieces)
+    assert [each.name for each in ranked] == ["dark", "light", "clock", "x"]
+
+
+def test_the_middle_is_not_drawn_away_by_an_outage_as_a_mean_is() -> None:
+    assert middle_of(np.array([0.04, NAN, 0.05, 0.06, -900.0])) == pytest.approx(0.045)
+    assert math.isnan(middle_of(np.array([NAN])))

@@ -137,7 +137,24 @@ def test_a_single_piece_has_no_pair() -> None:
 def test_a_piece_that_never_heard_a_beacon_is_said_to_have_joined_never() -> None:
     text = page(run("silent"))
     assert text.count("<td>never</td>") == 2
-    assert "was never in step long enough to be scored" in text
+    assert "oak stayed dark" in text
+
+
+def test_a_page_of_pieces_that_stay_dark_says_so_and_claims_nothing_that_is_not_known() -> None:
+    text = page(run("silent"))
+    assert "<h1>The crowd will see nothing at all: every light stays dark.</h1>" in text
+    assert "No two pieces were ever in the show together" in text
+    assert "No board heard a beacon long enough" in text
+    assert "nothing is shown" in text
+    assert "No beacon arrived anywhere." in text
+    assert text.count("<td>100\N{NO-BREAK SPACE}%</td>") == 4  # two pieces: wrong frames, and dark
+    for absent in ("no two pieces to compare", "within this", "an unknown time", "How often", "0.0\N{NO-BREAK SPACE}%"):
+        assert absent not in text
+
+
+@pytest.mark.parametrize("kind", KINDS)
+def test_no_line_of_a_page_breaks_between_a_number_and_its_unit(kind: str) -> None:
+    assert re.findall(r"\d (?:%|ms|µs|s)(?!\w)", page(run(kind))) == []
 
 
 def test_a_page_tells_how_to_repeat_it_and_what_it_cannot_tell() -> None:

@@ -7,18 +7,16 @@ import math
 import platform
 from collections.abc import Sequence
 from dataclasses import dataclass
-from importlib.resources import files
 
-from jinja2 import Environment, StrictUndefined
 from markupsafe import Markup
 
-from leadlight_sim.canvas import TINTS
 from leadlight_sim.crowd_view import crowd_view
 from leadlight_sim.figures import Drawing, beacon_timeline, error_distribution, error_over_time
 from leadlight_sim.live_feed import LiveRun
 from leadlight_sim.live_view import live_view
 from leadlight_sim.measures import worst_first
-from leadlight_sim.rehearse import Rehearsal, judge
+from leadlight_sim.page_making import rendered
+from leadlight_sim.rehearse import Rehearsal, distance_of, judge, naive_distance_of, was_show_on
 from leadlight_sim.tables import COLUMNS, NOTHING, as_time, rows
 
 TEMPLATE = "page.html.j2"
@@ -40,8 +38,6 @@ def page(rehearsal: Rehearsal, command: str = "", live: Sequence[LiveRun] = ()) 
 
     The same rehearsal gives the same text, whenever and wherever it is made with the same versions.
     """
-    environment = Environment(autoescape=True, undefined=StrictUndefined, trim_blocks=True, lstrip_blocks=True)
-    template = environment.from_string(files(__name__).joinpath(TEMPLATE).read_text("utf-8"))
     drawings = [
         error_over_time(rehearsal),
         crowd_view(rehearsal),
@@ -49,41 +45,53 @@ def page(rehearsal: Rehearsal, command: str = "", live: Sequence[LiveRun] = ()) 
         error_distribution(rehearsal),
         beacon_timeline(rehearsal),
     ]
-    text = template.render(
+    verdict = judge(rehearsal)
+    return rendered(
+        TEMPLATE,
         scenario=rehearsal.scenario,
-        verdict=judge(rehearsal),
+        verdict=verdict,
+        good=verdict.good,
         numbers=big_numbers(rehearsal),
         drawings=[(drawing, Markup(drawing.svg)) for drawing in drawings if drawing is not None],
         columns=COLUMNS,
         rows=rows(rehearsal.scores.followers),
         facts=facts(rehearsal),
         command=command,
-        tints=TINTS,
     )
-    return text.replace(" %", "\N{NO-BREAK SPACE}%")
 
 
 def big_numbers(rehearsal: Rehearsal) -> list[BigNumber]:
     """Return the three numbers that answer first: the worst piece, the naive way, the worst pair."""
     scores = rehearsal.scores
     worst = worst_first(scores.followers)[0]
-    measured = [s.naive_error_ms.p95 for s in scores.followers if not math.isnan(s.naive_error_ms.p95)]
-    naive = max(measured, default=math.nan)
-    if scores.worst_pair is None:
+    p95 = distance_of(worst, scores).p95
+    measured = [one for score in scores.followers if not math.isnan(one := naive_distance_of(score, scores).p95)]
+    was_on = was_show_on(scores)
+    two, two_ms = (
+        (scores.worst_light_pair, scores.worst_light_pair_ms) if was_on else (scores.worst_pair, scores.worst_pair_ms)
+    )
+    if len(scores.followers) == 1:
         pair = "There are no two pieces to compare."
+    elif two is None:
+        pair = "No two pieces were ever in the show together while they were scored."
     else:
-        pair = f"{scores.worst_pair[0]} and {scores.worst_pair[1]} are within this of each other 95 % of the time."
-    if math.isnan(worst.error_ms.p95):
+        pair = f"{two[0]} and {two[1]} are within this of each other 95 % of the time."
+    if not math.isnan(p95):
+        piece = f"{worst.name} is within this of {'the music' if was_on else 'the leader, by its clock,'} 95 % of the "
+        piece += "time; all others are closer."
+    elif worst.dark_share == 1:
+        piece = f"{worst.name} stayed dark: there is no light whose distance could be told."
+    else:
         piece = f"{worst.name} was never in step long enough to be scored."
-    else:
-        piece = f"{worst.name} is within this of the music 95 % of the time; all others are closer."
     return [
-        BigNumber("worst piece", as_time(worst.error_ms.p95), piece),
-        BigNumber("worst two pieces", as_time(scores.worst_pair_ms.p95), pair),
+        BigNumber("worst piece", as_time(p95), piece),
+        BigNumber("worst two pieces", as_time(two_ms.p95), pair),
         BigNumber(
             "without Leadlight",
-            as_time(naive),
-            "The worst of boards that simply believed the latest beacon would be within this 95 % of the time.",
+            as_time(max(measured, default=math.nan)),
+            "The worst of boards that simply believed the latest beacon would be within this 95 % of the time."
+            if measured
+            else "No board heard a beacon long enough to believe it.",
         ),
     ]
 
