@@ -51,6 +51,7 @@ class NeedsExtraError(LeadlightError):
 
 _NEEDS_SIM = "needs leadlight[sim]"
 _BELOW_ZERO = re.compile(r"-\.?[0-9]")
+_LONG_OPTION = re.compile(r"--[a-z][a-z-]*")
 
 
 class _Parser(argparse.ArgumentParser):
@@ -145,7 +146,7 @@ def _joined(words: Sequence[str]) -> list[str]:
     """Return ``--trim -5ms`` as ``--trim=-5ms``: what begins with a dash and is no plain number is an option else."""
     joined: list[str] = []
     for word in words:
-        if _BELOW_ZERO.match(word) and joined and joined[-1].startswith("--") and "=" not in joined[-1]:
+        if _BELOW_ZERO.match(word) and joined and _LONG_OPTION.fullmatch(joined[-1]):
             joined[-1] += f"={word}"
         else:
             joined.append(word)

@@ -103,7 +103,13 @@ def test_the_version_is_told(capsys: Capture) -> None:
 
 
 @pytest.mark.parametrize(
-    ("words", "trim"), [(["--trim", "-5ms"], "-5ms"), (["--trim=-5ms"], "-5ms"), (["--trim", "-.5s"], "-.5s")]
+    ("words", "trim"),
+    [
+        (["--trim", "-5ms"], "-5ms"),
+        (["--trim=-5ms"], "-5ms"),
+        (["--trim", "-.5s"], "-.5s"),
+        (["--trim=1ms", "--", "-5ms"], "1ms, place -5ms"),
+    ],
 )
 def test_a_value_below_zero_is_no_option(
     words: list[str], trim: str, install: Callable[[str, object], None], capsys: Capture
@@ -111,9 +117,10 @@ def test_a_value_below_zero_is_no_option(
     class Trimmed(Greet):
         def add_arguments(self, parser: argparse.ArgumentParser) -> None:
             parser.add_argument("--trim")
+            parser.add_argument("place", nargs="?")
 
         def run(self, arguments: argparse.Namespace, /) -> int:
-            print(arguments.trim)
+            print(arguments.trim + (f", place {arguments.place}" if arguments.place else ""))
             return 0
 
     install("trimmed", Trimmed)

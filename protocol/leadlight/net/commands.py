@@ -10,7 +10,7 @@ import socket
 import sys
 from contextlib import AbstractContextManager
 from dataclasses import dataclass
-from typing import TypeAlias
+from typing import Final, TypeAlias
 
 from leadlight.content import Library, StoredShow
 from leadlight.cue import show_key
@@ -51,6 +51,11 @@ from leadlight.units import MILLISECOND, SECOND, ShowPosition, describe
 
 DEFAULT_FRAME_RATE = "40"
 DEFAULT_LENGTH = "1h"
+_TIME_MEANS: Final = "A TIME is in seconds, or has its unit: 16ms, 2.5s, 3min, 1h."
+_SURVIVES_A_RESTART: Final = """\
+A leader keeps nothing on disk. One that is started again with the same words takes its show up where it is by this
+host's clock, which must be right by then, if the words say when it began: --show-at HH:MM, or --running-order. With
++SECONDS, or without --show-at, the show begins anew. Followers play on meanwhile."""
 UNHEARD_AFTER_SECONDS = 5.0
 """A follower that has not heard a leader for so long says so; the usual beacon interval is a second."""
 UNHEARD_AGAIN_SECONDS = 60.0
@@ -63,6 +68,7 @@ class Lead:
 
     def add_arguments(self, parser: argparse.ArgumentParser) -> None:
         """Declare options and arguments."""
+        parser.epilog = f"{_TIME_MEANS} {_SURVIVES_A_RESTART}"
         _add_node_options(parser)
         parser.add_argument("--interval", default="1", metavar="TIME", help="beacon interval (1 s)")
         parser.add_argument(
@@ -293,6 +299,7 @@ class Follow:
 
     def add_arguments(self, parser: argparse.ArgumentParser) -> None:
         """Declare options and arguments."""
+        parser.epilog = _TIME_MEANS
         _add_node_options(parser)
         parser.add_argument(
             "--manifest", metavar="FILE", help="the manifest of the shows, to check those held here; with --content"
@@ -428,9 +435,7 @@ def _add_node_options(parser: argparse.ArgumentParser) -> None:
         "--own-port", type=int, default=0, metavar="N", help="UDP port of this node alone (any that is free)"
     )
     parser.add_argument("--key-file", metavar="FILE", help="the group's key, as `leadlight key` makes it")
-    parser.add_argument(
-        "--for", dest="for_time", metavar="TIME", help="end after so long; a TIME is in seconds, or as in 500ms, 3min"
-    )
+    parser.add_argument("--for", dest="for_time", metavar="TIME", help="end after so long")
     parser.add_argument("--json-lines", action="store_true", help="print events as JSON, one a line")
 
 
