@@ -26,7 +26,7 @@ from leadlight_sim.drills import (
 from leadlight_sim.report.saving import write_whole
 from leadlight_sim.scenario import Scenario
 from leadlight_sim.tables import NOTHING, as_ms
-from leadlight_sim.terminal import TABLE_WIDTH, progress, wrapped
+from leadlight_sim.terminal import TABLE_WIDTH, as_typed, progress, wrapped
 
 WORST_NOTE = "Worst: the piece the crowd noticed most; error to other show are that piece's."
 OVERALL_NOTE = "Each figure is the worst of any drill and piece, but jumps and flashes in all, which are sums."
@@ -76,7 +76,7 @@ def run_drills(arguments: argparse.Namespace, scenario: Scenario, seed: int, com
         written.append(arguments.report)
     if not arguments.quiet:
         sys.stdout.writelines(f"Written: {path}\n" for path in written)
-        sys.stdout.write(f"Reproduce: {command}\n")
+        sys.stdout.write(f"Reproduce: {as_typed(command)}\n")
     if interrupted:
         raise KeyboardInterrupt
     return good

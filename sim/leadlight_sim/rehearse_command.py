@@ -11,8 +11,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Literal, TextIO
 
 from leadlight.errors import ConfigurationError
-from leadlight.options import check_apart, check_company, duration_ns
-from leadlight.units import MILLISECOND, SECOND
+from leadlight.options import check_apart, check_company
 from leadlight_sim.drill_names import DRILL_SUMMARIES
 
 # The rest is imported where it is used: a list of commands must not wait for the simulator to load.
@@ -67,12 +66,15 @@ class RehearseCommand:
 
     def run(self, arguments: argparse.Namespace) -> int:
         """Rehearse, tell and return 0, or with ``--strict`` 1 for a missed target; raise ``LeadlightError``."""
+        from leadlight_sim.beginning import beginning_of, left_out
         from leadlight_sim.rehearse import judge, rehearse
         from leadlight_sim.report.saving import check_outputs
-        from leadlight_sim.terminal import as_typed, progress
+        from leadlight_sim.terminal import as_typed, progress, wrapped
 
         _check_drill(arguments)
-        scenario = _scenario(arguments)
+        scenario = whole = _scenario(arguments)
+        if arguments.duration is not None:
+            scenario = beginning_of(whole, arguments.duration)
         seed = _seed(arguments, scenario)
         if arguments.picture is not None and arguments.picture.suffix.lower() != ".png":
             raise ConfigurationError("--picture", str(arguments.picture), "a name that ends in .png")
@@ -91,6 +93,9 @@ class RehearseCommand:
             sys.stdout.write(f"{verdict.headline}\n")
         else:
             _tell(rehearsal, verdict, sys.stdout)
+            missing = left_out(whole, scenario)
+            if missing is not None:
+                sys.stdout.write(wrapped(missing))
             _tell_live(rehearsal, live, sys.stdout)
         # Told before it is written: a full disk must not cost the answer.
         sys.stdout.flush()
@@ -126,17 +131,7 @@ def _scenario(arguments: argparse.Namespace) -> Scenario:
                 raise
             hint = "a shorter run of the same scenario: --duration leaves out cues and faults that begin after its end"
             raise ScenarioError(*error.args, hint) from None
-    return scenario if arguments.duration is None else _cut(scenario, arguments.duration)
-
-
-def _cut(scenario: Scenario, duration: str) -> Scenario:
-    """Return the beginning of a scenario, as long as ``duration`` says."""
-    length_s = duration_ns("--duration", duration, minimum_ns=MILLISECOND) / SECOND
-    first_s = min(cue.at_s for cue in scenario.cues)
-    if not first_s < length_s <= scenario.run.duration_s:
-        allowed = f"more than {first_s:g} s, to the first cue, and at most the scenario's {scenario.run.duration_s:g} s"
-        raise ConfigurationError("--duration", duration, allowed)
-    return scenario.cut_to(length_s)
+    return scenario
 
 
 def _seed(arguments: argparse.Namespace, scenario: Scenario) -> int:

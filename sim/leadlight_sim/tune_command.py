@@ -44,6 +44,8 @@ class _Sweep:
     seeds: int
     targets: Mapping[str, float]
     reproduce: str
+    missing: str | None
+    """What the scenario has and the runs do not."""
 
     @property
     def planned(self) -> int:
@@ -87,7 +89,9 @@ class TuneCommand:
             help="runs of each combination, with seeds counted up from the scenario's (%(default)s)",
         )
         parser.add_argument("--jobs", type=int, metavar="N", help="runs at a time (as many as there are cores)")
-        parser.add_argument("--duration", type=float, metavar="S", help="only the first S seconds of the scenario")
+        parser.add_argument(
+            "--duration", metavar="TIME", help="only so much of the scenario, such as 100s or 5min"
+        )
         parser.add_argument(
             "--set",
             action="append",
@@ -133,6 +137,7 @@ class TuneCommand:
 
 
 def _checked(arguments: argparse.Namespace) -> _Sweep:
+    from leadlight_sim.beginning import beginning_of, left_out
     from leadlight_sim.scenario import change_from_text, resolve_scenario
     from leadlight_sim.tune import targets_of
     from leadlight_sim.tune_sweep import DEFAULT_INTERVALS_S, intervals_from_text
@@ -140,12 +145,10 @@ def _checked(arguments: argparse.Namespace) -> _Sweep:
     scenario = resolve_scenario(arguments.scenario)
     if arguments.changes:
         scenario = scenario.with_changes(dict(map(change_from_text, arguments.changes)))
+    missing = None
     if arguments.duration is not None:
-        if arguments.duration > scenario.run.duration_s:
-            raise ConfigurationError(
-                "--duration", arguments.duration, f"at most the scenario's {scenario.run.duration_s:g} s"
-            )
-        scenario = scenario.cut_to(arguments.duration)
+        whole, scenario = scenario, beginning_of(scenario, arguments.duration)
+        missing = left_out(whole, scenario)
     for option, key in _TARGET_OPTIONS:
         value = getattr(arguments, option.lstrip("-").replace("-", "_"))
         if value is not None:
@@ -159,6 +162,7 @@ def _checked(arguments: argparse.Namespace) -> _Sweep:
         seeds=arguments.seeds,
         targets=targets_of(scenario, arguments.airtime, arguments.target_cue_ms),
         reproduce=_reproduce(arguments, intervals),
+        missing=missing,
     )
 
 
@@ -194,7 +198,9 @@ def _reproduce(arguments: argparse.Namespace, intervals_s: Sequence[float]) -> s
     words += ["--seeds", str(arguments.seeds)]
     for change in arguments.changes:
         words += ["--set", change]
-    for option in ("--duration", *(option for option, _ in _TARGET_OPTIONS), "--target-cue-ms", "--airtime"):
+    if arguments.duration is not None:
+        words += ["--duration", arguments.duration]
+    for option in (*(option for option, _ in _TARGET_OPTIONS), "--target-cue-ms", "--airtime"):
         value = getattr(arguments, option.lstrip("-").replace("-", "_"))
         if value is not None:
             words += [option, f"{value:.15g}"]
@@ -255,6 +261,7 @@ def _progress(planned: int, names_deliveries: bool, stream: TextIO) -> Iterator[
 
 
 def _tell(asked: _Sweep, finished: Sequence[FinishedRun], arguments: argparse.Namespace) -> None:
+    from leadlight_sim.terminal import as_typed
     from leadlight_sim.tune import standings
     from leadlight_sim.tune_advice import recommend
     from leadlight_sim.tune_beat import beat_of
@@ -269,6 +276,8 @@ def _tell(asked: _Sweep, finished: Sequence[FinishedRun], arguments: argparse.Na
     lines = [f"{asked.scenario.name}: {asked.scenario.run.duration_s:g} s a run, {seeds}"]
     if is_partial:
         lines.append(f"PARTIAL: {len(finished)} of {asked.planned} runs were finished.")
+    if asked.missing is not None:
+        lines.append(asked.missing)
     sys.stdout.write("\n".join(lines) + "\n")
     if found:
         print_tables(found, asked.targets, asked.seeds, asked.is_of_several, sys.stdout)
@@ -282,7 +291,7 @@ def _tell(asked: _Sweep, finished: Sequence[FinishedRun], arguments: argparse.Na
         sys.stdout.write("No recommendation is made from a part of the runs.\n")
     for warning in beats:
         sys.stdout.write(textwrap.fill(f"Warning: {warning}", 100, subsequent_indent="  ") + "\n")
-    sys.stdout.write(f"\nReproduce: {asked.reproduce}\nScenario digest: {asked.scenario.digest()}\n")
+    sys.stdout.write(f"\nReproduce: {as_typed(asked.reproduce)}\nScenario digest: {asked.scenario.digest()}\n")
     sys.stdout.flush()
     if arguments.json is not None:
         _write_json(arguments.json, asked, found, advice, beats, is_partial)
