@@ -173,7 +173,7 @@ def test_tables_are_measured_once_and_kept_by_the_scenes_digest(tmp_path: Path) 
     assert path.name == f"air-{SHORT.digest}.json"
     assert measured(SHORT, tmp_path / "kept") == first == measure(SHORT)
     # Proof that it is read: another text, other tables.
-    level = LevelLaws((1,), (2,), (3,), (4,), (), 0.5, 1.25)
+    level = LevelLaws((1,), (2,), (3,), (4,), (), (6,), 0.5, 0.25, 1.25)
     kept = MeasuredLaws(level, (level, replace(level, group_loss=0.25)), "abba")
     path.write_text(kept.to_json(), encoding="utf-8")
     assert measured(SHORT, tmp_path / "kept") == kept

@@ -53,8 +53,9 @@ class Workload:
 class GroupQueue(Generic[Flow]):
     """Group frames on their way to the air, first in, first out, whoever sent them.
 
-    ``transmit(flow, data, begin)`` puts a frame on the air and returns how long it keeps the radio; ``drop(flow)``
-    hears of one that was given up. With a ``grid`` frames wait for the first DTIM instant that is not before them, at
+    ``transmit(flow, data, begin, is_behind)`` puts a frame on the air and returns how long it keeps the radio;
+    ``is_behind`` says that it goes right behind another that the same DTIM beacon let go. ``drop(flow)`` hears of one
+    that was given up. With a ``grid`` frames wait for the first DTIM instant that is not before them, at
     most ``limit_frames`` of them, oldest dropped first, those of a burst that have not begun included. Without one
     they wait for the frames before them alone, and one that would wait more than ``backlog_ns`` is dropped.
     """
@@ -63,7 +64,7 @@ class GroupQueue(Generic[Flow]):
         self,
         kernel: Kernel,
         workload: Workload,
-        transmit: Callable[[Flow, bytes, int], int],
+        transmit: Callable[[Flow, bytes, int, bool], int],
         drop: Callable[[Flow], None],
         *,
         grid: BeaconGrid | None,
@@ -94,7 +95,7 @@ class GroupQueue(Generic[Flow]):
             self._workload.has_overflowed = True
             self._drop(flow)
             return
-        self._free_at = begin + self._transmit(flow, data, begin)
+        self._free_at = begin + self._transmit(flow, data, begin, False)
 
     def _hold(self, grid: BeaconGrid, flow: Flow, data: bytes) -> None:
         if self._next_release is None:
@@ -113,15 +114,16 @@ class GroupQueue(Generic[Flow]):
         self._next_release = None
         self._releasable = len(self._held)
         if not self._is_draining:
-            self._drain()
+            self._drain(is_behind=False)
 
-    def _drain(self) -> None:
+    def _drain(self, is_behind: bool = True) -> None:
         # One frame at a time, for those that have not begun are still in the queue and count there.
         now = self._kernel.now
         while self._releasable and self._free_at <= now:
             self._releasable -= 1
             flow, data = self._held.popleft()
-            self._free_at = now + self._transmit(flow, data, now)
+            self._free_at = now + self._transmit(flow, data, now, is_behind)
+            is_behind = True
         self._is_draining = self._releasable > 0
         if self._is_draining:
             self._kernel.schedule(TrueInstant(self._free_at), self._drain)

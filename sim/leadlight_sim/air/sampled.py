@@ -472,7 +472,7 @@ class SampledAir:
     def _drop(self, flow: _Flow) -> None:
         self._counts[LinkKind.GROUP].overflowed += len(flow.radio)
 
-    def _transmit(self, flow: _Flow, data: bytes, begin: int) -> int:
+    def _transmit(self, flow: _Flow, data: bytes, begin: int, is_behind: bool) -> int:
         # The hot loop of every rehearsal: one pass over the receivers, written flat on purpose.
         size = len(data)
         cost_ns = self._group_costs_ns.get(size)
@@ -483,16 +483,21 @@ class SampledAir:
         tables = self._tables_at(begin)
         # What a DTIM beacon lets go leaves in one burst, in order; otherwise the law's delay is each sender's own.
         first_at = flow.on_air_at if self._grid is None else self._held_on_air_at
-        ended_at = begin + tables.group.draw(flow.common)
+        law, group_loss = tables.group, tables.group_loss
+        if is_behind and tables.behind is not None:
+            law, group_loss = tables.behind, tables.behind_loss
+        ended_at = begin + law.draw(flow.common)
         if self._blocked_from < begin < self._blocked_until:
             ended_at += self._blocked_until - begin
         if self._group_law_cost_ns is not None:
             ended_at += cost_ns - self._group_law_cost_ns
         common_at = TrueInstant(max(ended_at, first_at))
         flow.on_air_at = self._held_on_air_at = common_at
-        if tables.group_loss and flow.common.chance(tables.group_loss):
+        # Where it is known how long one takes behind another, the next begins where this one ends.
+        kept_ns = cost_ns if tables.behind is None else common_at - begin
+        if group_loss and flow.common.chance(group_loss):
             self._counts[LinkKind.GROUP].lost += len(flow.radio)
-            return cost_ns
+            return kept_ns
         shared = self._shared.loss_at(common_at)
         draw_private = tables.private.draw
         now = self._kernel.now
@@ -520,7 +525,7 @@ class SampledAir:
         counts = self._counts[LinkKind.GROUP]
         counts.lost += lost
         counts.delivered += len(flow.radio) - lost
-        return cost_ns
+        return kept_ns
 
     # Places and luck.
 
