@@ -16,6 +16,7 @@ that took long.
 from __future__ import annotations
 
 import json
+import math
 import os
 from bisect import bisect_right
 from contextlib import suppress
@@ -50,6 +51,11 @@ BEACONS_PER_LEVEL = 100
 """At least so many make a level's law of group delays."""
 DELAYS_MINIMUM = 20
 """A level with fewer delays of a kind than this takes the law of all levels."""
+LOSS_ERROR = 0.001
+LOSS_ERROR_SHARE = 0.05
+"""How well a share of beacons lost is to be known, as a standard error of its own and as a part of it."""
+MEASURED_PERIOD_MAXIMUM = 2
+"""A held scene is observed with a DTIM at every second beacon at most: half its beacons lead a burst then."""
 DITHER_SHARE = 0.2
 """Beacons are sent up to this share of an interval late, as leaders do to break step with the access point."""
 
@@ -58,7 +64,9 @@ DITHER_SHARE = 0.2
 class Scene:
     """What a network carries while it is observed.
 
-    Sizes are UDP payloads. ``sounding_interval_ns`` is each follower's own; 0 means no soundings.
+    Sizes are UDP payloads. ``sounding_interval_ns`` is each follower's own; 0 means no soundings. It is observed for
+    ``duration_ns``, and by as much again, up to ``duration_limit_ns``, until the share of beacons that collide is known
+    to a standard error of a twentieth of itself or of ``LOSS_ERROR``, whichever is more.
     """
 
     air: ContendedSettings = field(default_factory=ContendedSettings)
@@ -69,6 +77,7 @@ class Scene:
     sounding_interval_ns: int = 2 * SECOND
     sounding_bytes: int = 96
     duration_ns: int = 1_000 * SECOND
+    duration_limit_ns: int = 0
     seed: int = 1
 
     def __post_init__(self) -> None:
@@ -83,6 +92,8 @@ class Scene:
                 raise ConfigurationError(name, value, f"a whole number, {least} or more")
         if self.beacon_interval_ns < MILLISECOND:
             raise ConfigurationError("beacon_interval_ns", self.beacon_interval_ns, "a millisecond or more")
+        if self.duration_limit_ns < 0:
+            raise ConfigurationError("duration_limit_ns", self.duration_limit_ns, "0 or more")
         if self.duration_ns < 100 * self.beacon_interval_ns:
             raise ConfigurationError("duration_ns", self.duration_ns, "a hundred beacon intervals or more")
         air = self.air
@@ -338,7 +349,13 @@ def measure(scene: Scene) -> MeasuredLaws:
     Raises ``ConfigurationError`` if the network is asked for more than it carries: no law holds then, for queues grow
     as long as one watches.
     """
-    settings = replace(scene.air, dropout=NO_DROPOUT, shared_dropout=NO_DROPOUT)
+    # Isolation keeps a radio leader's frames from the followers; what they meet on the air is as without it.
+    settings = replace(scene.air, dropout=NO_DROPOUT, shared_dropout=NO_DROPOUT, client_isolation=False)
+    if settings.power_save.others_doze:
+        assert settings.beacons is not None
+        # What a DTIM beacon lets go meets the same whether it waited for one beacon or for ten, and more often of two.
+        period = min(settings.beacons.period, MEASURED_PERIOD_MAXIMUM)
+        settings = replace(settings, beacons=replace(settings.beacons, period=period, phase_ns=None))
     if not scene.leader_is_wired:
         # So that the listener hears at the instant at which the access point does.
         settings = replace(settings, cable=Fixed(0))
@@ -347,10 +364,16 @@ def measure(scene: Scene) -> MeasuredLaws:
     air = _WatchedAir(kernel, streams, settings)
     observer = air.observer = Observer(kernel, air, scene, streams)
     watch = _LoadWatch(kernel, air)
-    kernel.run_until(TrueInstant(scene.duration_ns))
-    if air.over_capacity:
-        raise ConfigurationError("scene", scene.digest, "no more traffic than the air can carry")
-    leading, following = _beacon_fates(scene, air.grid if settings.power_save.others_doze else None, observer)
+    held_by = air.grid if settings.power_save.others_doze else None
+    end_ns = 0
+    while True:
+        end_ns += scene.duration_ns
+        kernel.run_until(TrueInstant(end_ns))
+        if air.over_capacity:
+            raise ConfigurationError("scene", scene.digest, "no more traffic than the air can carry")
+        leading, following = _beacon_fates(observer, held_by, scene.leader_is_wired, end_ns)
+        if end_ns + scene.duration_ns > scene.duration_limit_ns or (leading.is_known and following.is_known):
+            break
     up = observer.soundings
     if not scene.leader_is_wired:
         up = [(sent_at, at - sent_at) for sent_at, at in observer.at_access_point.items()]
@@ -401,12 +424,20 @@ class _Fates:
     def share_lost(self) -> float:
         return sum(self.lost) / len(self.lost) if self.lost else 0.0
 
+    @property
+    def is_known(self) -> bool:
+        share = self.share_lost
+        error = math.sqrt(share * (1 - share) / len(self.lost)) if self.lost else 0.0
+        return error <= max(LOSS_ERROR, LOSS_ERROR_SHARE * share)
 
-def _beacon_fates(scene: Scene, held_by: BeaconGrid | None, observer: Observer) -> tuple[_Fates, _Fates]:
+
+def _beacon_fates(
+    observer: Observer, held_by: BeaconGrid | None, leader_is_wired: bool, end_ns: int
+) -> tuple[_Fates, _Fates]:
     # Of the beacons that went first, and of those that went right behind another of a burst.
     leading, following = _Fates(), _Fates()
-    over_at = scene.duration_ns - min(SECOND, scene.duration_ns // 10)
-    reached = {at: at for at in observer.sent} if scene.leader_is_wired else observer.at_access_point
+    over_at = end_ns - min(SECOND, end_ns // 10)
+    reached = {at: at for at in observer.sent} if leader_is_wired else observer.at_access_point
     latest_dtim, latest_heard_at = -1, None
     for sent_at, begin in reached.items():
         if begin > over_at:
