@@ -109,18 +109,13 @@ def _tabled(scene: Scene, directory: Path) -> SampledSettings:
     return sampled_settings(scene, measured(scene, directory))
 
 
-def tabled_settings(scenario: described.Scenario) -> SampledSettings:
-    """Return the sampled air's settings with tables from a contended run of a scenario's network.
-
-    The run is made when its tables are first asked for, and they are kept in the user's cache, ``XDG_CACHE_HOME`` or
-    ``~/.cache``. They are the same whatever the scenario's seed. Raises ``ConfigurationError`` if the network is asked
-    for more than it can carry.
-    """
+def tables_scene(scenario: described.Scenario) -> Scene:
+    """Return the scene whose contended run gives a scenario's tables."""
     group = len(scenario.followers)
     crowd = min(group, CROWD_MAXIMUM)
     # Two seconds are half of what a small group leaves between Soundings, so that their delays are known well.
     together_ns = max(STEADY_INTERVAL_NS, fair_spacing_ns(group, scenario.leader.sounding_budget))
-    scene = Scene(
+    return Scene(
         air=contended_settings(scenario),
         followers=crowd,
         leader_is_wired=scenario.leader.wired,
@@ -128,8 +123,17 @@ def tabled_settings(scenario: described.Scenario) -> SampledSettings:
         duration_ns=TABLES_RUN_NS,
         duration_limit_ns=TABLES_RUN_LIMIT_NS,
     )
+
+
+def tabled_settings(scenario: described.Scenario) -> SampledSettings:
+    """Return the sampled air's settings with tables from a contended run of a scenario's network.
+
+    The run is made when its tables are first asked for, and they are kept in the user's cache, ``XDG_CACHE_HOME`` or
+    ``~/.cache``. They are the same whatever the scenario's seed. Raises ``ConfigurationError`` if the network is asked
+    for more than it can carry.
+    """
     caches = os.environ.get("XDG_CACHE_HOME") or Path.home() / ".cache"
-    return _tabled(scene, Path(caches, "leadlight"))
+    return _tabled(tables_scene(scenario), Path(caches, "leadlight"))
 
 
 def _access_point(asked: described.AccessPoint, shared_dropout: Dropout) -> AccessPoint:

@@ -416,16 +416,17 @@ class SampledAir:
             self._airtime_ns += cost_ns
             workload.add(now, cost_ns)
             if attempt:
-                kept_ns = cost_ns
+                again_ns = cost_ns
                 if count_stretch != 1.0:
-                    kept_ns += round((count_stretch - 1.0) * self._settings.radio.mean_backoff_ns(attempt))
-                at += kept_ns
-                if self._settings.retries_block and counts is self._down:
-                    self._block(begin, at)
+                    again_ns += round((count_stretch - 1.0) * self._settings.radio.mean_backoff_ns(attempt))
+                at += again_ns
+                if self._settings.retries_block:
+                    if counts is self._down:
+                        self._block(begin, at)
+                    else:
+                        line.add(now, again_ns)
             elif line is not workload:
-                kept_ns = self._kept_ns(costs_ns, tables)
-            if line is not workload:
-                line.add(now, kept_ns)
+                line.add(now, self._kept_ns(costs_ns, tables))
             instant = TrueInstant(at)
             loss = radio_port.channel.loss_at(instant)
             if self._loses_together:

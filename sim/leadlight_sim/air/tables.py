@@ -426,9 +426,11 @@ class _Fates:
 
     @property
     def is_known(self) -> bool:
-        share = self.share_lost
-        error = math.sqrt(share * (1 - share) / len(self.lost)) if self.lost else 0.0
-        return error <= max(LOSS_ERROR, LOSS_ERROR_SHARE * share)
+        if not self.lost:
+            return True  # there are none of this kind
+        # By Laplace's rule of succession, since few that are all heard do not prove that none is ever lost.
+        share = (sum(self.lost) + 1) / (len(self.lost) + 2)
+        return math.sqrt(share * (1 - share) / len(self.lost)) <= max(LOSS_ERROR, LOSS_ERROR_SHARE * share)
 
 
 def _beacon_fates(
