@@ -296,7 +296,8 @@ def check_tables(seconds: int, quick: bool) -> dict[str, float]:
     and the interval beside the loss holds the tables' luck too: 95 %, by drawing runs anew (bootstrap percentiles).
     """
     print(f"\nBeacons in both airs, ms and share lost, runs of {seconds} s, tables of {seconds} s each")
-    print("  network  leader      runs       p50              p90              p99            lost       difference, 95 %")
+    heads = "".join(f"  {head:>15}" for head in ("p50", "p90", "p99", "lost", "difference of it, 95 %"))
+    print(f"  network  leader      runs{heads}")
     result: dict[str, float] = {}
     for preset in PRESET_NEIGHBOURS:
         for wired in (False, True):
