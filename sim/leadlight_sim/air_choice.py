@@ -21,6 +21,7 @@ from pathlib import Path
 from types import MappingProxyType
 from typing import Final
 
+from leadlight.exchange import STEADY_INTERVAL_NS, fair_spacing_ns
 from leadlight.units import SECOND, seconds
 from leadlight_sim import scenario as described
 from leadlight_sim.air.contended_settings import (
@@ -49,7 +50,11 @@ PRESET_NEIGHBOURS: Final[Mapping[str, tuple[described.Neighbour, ...]]] = Mappin
 
 
 TABLES_RUN_NS: Final = 600 * SECOND
-"""Six thousand beacons: a share of collisions of a tenth is then known to a twentieth of itself."""
+TABLES_RUN_LIMIT_NS: Final = 3_000 * SECOND
+"""Six thousand beacons: a share of collisions of a tenth is then known to a twentieth of itself. Where fewer collide,
+which are quiet networks and quickly run, up to thirty thousand."""
+CROWD_MAXIMUM: Final = 30
+"""Followers in the run for the tables: of a larger group so many stand for all, and sound as often as all together."""
 
 
 def radio_of(air: described.Air | described.AccessPoint) -> Radio:
@@ -104,6 +109,22 @@ def _tabled(scene: Scene, directory: Path) -> SampledSettings:
     return sampled_settings(scene, measured(scene, directory))
 
 
+def tables_scene(scenario: described.Scenario) -> Scene:
+    """Return the scene whose contended run gives a scenario's tables."""
+    group = len(scenario.followers)
+    crowd = min(group, CROWD_MAXIMUM)
+    # Two seconds are half of what a small group leaves between Soundings, so that their delays are known well.
+    together_ns = max(STEADY_INTERVAL_NS, fair_spacing_ns(group, scenario.leader.sounding_budget))
+    return Scene(
+        air=contended_settings(scenario),
+        followers=crowd,
+        leader_is_wired=scenario.leader.wired,
+        sounding_interval_ns=min(2 * SECOND, together_ns * crowd // group),
+        duration_ns=TABLES_RUN_NS,
+        duration_limit_ns=TABLES_RUN_LIMIT_NS,
+    )
+
+
 def tabled_settings(scenario: described.Scenario) -> SampledSettings:
     """Return the sampled air's settings with tables from a contended run of a scenario's network.
 
@@ -111,14 +132,8 @@ def tabled_settings(scenario: described.Scenario) -> SampledSettings:
     ``~/.cache``. They are the same whatever the scenario's seed. Raises ``ConfigurationError`` if the network is asked
     for more than it can carry.
     """
-    scene = Scene(
-        air=contended_settings(scenario),
-        followers=len(scenario.followers),
-        leader_is_wired=scenario.leader.wired,
-        duration_ns=TABLES_RUN_NS,
-    )
     caches = os.environ.get("XDG_CACHE_HOME") or Path.home() / ".cache"
-    return _tabled(scene, Path(caches, "leadlight"))
+    return _tabled(tables_scene(scenario), Path(caches, "leadlight"))
 
 
 def _access_point(asked: described.AccessPoint, shared_dropout: Dropout) -> AccessPoint:

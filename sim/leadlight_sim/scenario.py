@@ -260,7 +260,7 @@ class Air(_Part):
     preset: AirPreset = "busy"
     fidelity: Fidelity = "sampled"
     """Whether delays are drawn from laws, or made by frames that compete, which takes far longer; or drawn from tables
-    that ten minutes of competing frames on the same network gave, which are kept."""
+    that ten minutes or more of competing frames on the same network gave, which are kept."""
     band: Band = "2.4"
     """GHz."""
     dtim_period: int = Field(default=2, ge=1, le=10)

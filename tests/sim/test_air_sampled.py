@@ -700,6 +700,56 @@ def test_a_frame_that_is_tried_again_holds_up_all_that_the_access_point_has_to_s
     assert gone.heard == []
 
 
+def test_what_goes_right_behind_another_of_a_burst_has_its_own_delay_and_its_own_share_of_collisions() -> None:
+    laws = replace(NO_DELAY, group=Fixed(3 * MILLISECOND), behind=Fixed(2 * MILLISECOND), behind_loss=0.0)
+    held = replace(BARE, tables=laws, hold=TIMETABLE)
+    dtim_ns = 204_800 * MICROSECOND
+    arrivals = {}
+    for lost in ("none", "first", "others"):
+        tables = replace(laws, group_loss=float(lost == "first"), behind_loss=float(lost == "others"))
+        network = Network(replace(held, tables=tables), ["wired lead", "wired other", "a"])
+        for number, sender in enumerate(("wired lead", "wired other", "wired lead", "wired lead")):
+            # Three of two senders wait for one beacon, the fourth is alone after the next.
+            network.send_at(dtim_ns * (number // 3) + 1 + number, sender, numbered(number))
+        network.run()
+        arrivals[lost] = [at / MILLISECOND for at in network.ears["a"].arrivals]
+    # Each begins where the one before it ends, also where that one is lost.
+    assert arrivals["none"] == [207.8, 209.8, 211.8, 412.6]
+    assert arrivals["first"] == [209.8, 211.8]
+    assert arrivals["others"] == [207.8, 412.6]
+
+
+@pytest.mark.parametrize(("sender", "kind"), [("wired lead", LinkKind.DOWN), ("b", LinkKind.UP)])
+def test_where_frames_competed_a_sender_carries_what_slow_counts_and_collisions_leave_it_time_for(
+    sender: str, kind: LinkKind
+) -> None:
+    radio = Radio(Band.GHZ_5)
+    # Half of the tries collide, and counts take thirty times as long as on an idle medium.
+    tables = replace(NO_DELAY, group_loss=0.5, count_stretch=30.0)
+    settings = replace(BARE, tables=tables, radio=radio, unicast_tries=3)
+    destination = "a" if sender.startswith("wired") else "wired lead"
+    tries = [radio.unicast_ns(1, attempt) + 29 * radio.mean_backoff_ns(attempt) for attempt in range(3)]
+    kept_ns = tries[0] + tries[1] / 2 + tries[2] / 4
+    frames = 4_000
+    found = {}
+    for competed in (False, True):
+        network = Network(replace(settings, retries_block=competed), ["wired lead", "a", "b"])
+        for number in range(frames):
+            network.send_at(number * MILLISECOND, sender, b"x", destination)
+        network.run()
+        found[competed] = network.air.counts[kind], network.air.over_capacity
+    assert kept_ns > 5 * MILLISECOND
+    counts, over = found[False]
+    # By its airtime alone, a quarter of a millisecond, a frame each millisecond is not too much.
+    assert (counts.delivered, counts.overflowed, over) == (frames, 0, False)
+    counts, over = found[True]
+    assert over
+    # Four seconds of work, and what may wait: half a second before anything is delayed, and one after.
+    expected = (frames * MILLISECOND + 1.5 * SECOND) / kept_ns
+    assert counts.delivered == pytest.approx(expected, abs=2)
+    assert counts.overflowed == frames - counts.delivered
+
+
 # Asymmetry.
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from itertools import pairwise
 from typing import Any
 
@@ -13,7 +14,7 @@ from leadlight_sim.air.contended import ContendedAir
 from leadlight_sim.air.contended_settings import MEMBERSHIP_LIFETIME_NS, Scans
 from leadlight_sim.air.interface import LinkKind
 from leadlight_sim.air.timing import Band
-from leadlight_sim.air_choice import contended_settings
+from leadlight_sim.air_choice import contended_settings, tables_scene
 from leadlight_sim.assembly import World
 from leadlight_sim.kernel import TrueInstant
 from leadlight_sim.scenario import Scenario, check_scenario, over_at_s
@@ -21,7 +22,17 @@ from leadlight_sim.scenario import Scenario, check_scenario, over_at_s
 PIECES = ("jetty", "willow", "ferry")
 FAR = {"name": "far shore", "stations": ["ferry"], "band": "2.4"}
 
+FIDELITIES = ("sampled", "tabled", "contended")
+
 pytestmark = pytest.mark.slow
+
+
+@pytest.fixture(autouse=True, scope="module")
+def kept_tables(tmp_path_factory: pytest.TempPathFactory) -> Iterator[None]:
+    """Tables are kept where no other run sees them."""
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setenv("XDG_CACHE_HOME", str(tmp_path_factory.mktemp("tables")))
+        yield
 
 
 class Instants(dict[int, TrueInstant]):
@@ -110,8 +121,8 @@ def test_a_plain_scenario_tells_the_air_of_none_of_it() -> None:
 # And it happens.
 
 
-@pytest.mark.parametrize("fidelity", ["sampled", "contended"])
-def test_a_radar_silences_everybody_for_a_minute_in_both_airs(fidelity: str) -> None:
+@pytest.mark.parametrize("fidelity", FIDELITIES)
+def test_a_radar_silences_everybody_for_a_minute_in_every_air(fidelity: str) -> None:
     fault = {"kind": "radar", "at_s": 50.5}
     described = scenario({"fidelity": fidelity, "band": "5"}, faults=[fault])
     _, ears = heard_by(described)
@@ -122,9 +133,9 @@ def test_a_radar_silences_everybody_for_a_minute_in_both_airs(fidelity: str) -> 
         assert len(heard) >= 150 - 61 - 3
 
 
-@pytest.mark.parametrize("fidelity", ["sampled", "contended"])
+@pytest.mark.parametrize("fidelity", FIDELITIES)
 @pytest.mark.parametrize("kind", ["access-point-reboot", "radar"])
-def test_stations_come_back_one_by_one_in_both_airs(kind: str, fidelity: str) -> None:
+def test_stations_come_back_one_by_one_in_every_air(kind: str, fidelity: str) -> None:
     fault = {"kind": kind, "at_s": 40.5, "for_s": 20, "rejoin_s": 40}
     described = scenario({"fidelity": fidelity, "band": "5"}, faults=[fault])
     assert over_at_s(described.faults[0]) == 100.5
@@ -132,6 +143,59 @@ def test_stations_come_back_one_by_one_in_both_airs(kind: str, fidelity: str) ->
     ends = [silences(heard)[0][1] for heard in ears.values()]
     assert all(60 <= end <= 102 for end in ends)
     assert len(set(ends)) == 3
+
+
+@pytest.mark.parametrize("fidelity", FIDELITIES)
+def test_a_board_that_roams_misses_what_goes_out_meanwhile_in_every_air(fidelity: str) -> None:
+    fault = {"kind": "roam", "follower": "ferry", "at_s": 30.5, "for_s": 5}
+    _, ears = heard_by(scenario({"fidelity": fidelity}, faults=[fault]))
+    assert silences(ears["ferry"]) == [(30, 36)]
+    assert silences(ears["jetty"]) == silences(ears["willow"]) == []
+
+
+@pytest.mark.parametrize("fidelity", FIDELITIES)
+def test_isolated_boards_hear_a_leader_on_a_cable_and_none_on_the_radio_in_every_air(fidelity: str) -> None:
+    for wired in (False, True):
+        air = {"fidelity": fidelity, "client_isolation": True}
+        world, ears = heard_by(scenario(air, leader={"wired": wired}, run={"duration_s": 30, "settle_s": 5}))
+        counts = world.air.counts[LinkKind.GROUP]
+        if wired:
+            assert all(len(heard) >= 24 for heard in ears.values())
+        else:
+            assert not any(ears.values())
+            assert counts.blocked == counts.sent > 0
+
+
+@pytest.mark.parametrize("fidelity", ["tabled", "contended"])
+@pytest.mark.parametrize("wired", [False, True])
+def test_with_nobody_next_door_a_lone_board_loses_nothing_and_waits_for_nothing(wired: bool, fidelity: str) -> None:
+    nobody = [{"kind": "poisson", "load": 0.0}]
+    described = scenario(
+        {"fidelity": fidelity},
+        leader={"wired": wired},
+        neighbours=nobody,
+        followers=[{"name": "jetty", "pixels": 100}],
+    )
+    world, ears = heard_by(described)
+    # Sent once a second, from a second or so on; one of its own soundings, every four seconds, may meet one of them.
+    assert 147 <= len(ears["jetty"]) <= 150
+    assert world.air.counts[LinkKind.UP].lost == world.air.counts[LinkKind.DOWN].lost == 0
+    assert not world.air.over_capacity
+
+
+def test_a_large_group_is_observed_by_a_few_that_sound_as_often_as_all() -> None:
+    def scene_of(boards: int) -> tuple[int, float]:
+        followers = [{"name": f"board {number}", "pixels": 10} for number in range(boards)]
+        scene = tables_scene(scenario({"fidelity": "tabled"}, followers=followers))
+        return scene.followers, scene.followers * SECOND / scene.sounding_interval_ns
+
+    # A board sounds every 4 s, in the tables' scene every 2, as long as that is little.
+    assert [scene_of(boards) for boards in (1, 8, 30, 60)] == [(1, 0.5), (8, 4.0), (30, 15.0), (30, 15.0)]
+    # A hundred sound 25 times a second; a thousand share nine tenths of the budget of 60.
+    assert scene_of(100) == (30, 25.0)
+    crowd, together_per_s = scene_of(1_000)
+    assert crowd == 30
+    assert together_per_s == pytest.approx(54.0)
 
 
 def test_a_fault_of_one_access_point_leaves_the_other_alone() -> None:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import replace
 from functools import cache
 from pathlib import Path
@@ -14,6 +15,8 @@ from leadlight.errors import ConfigurationError
 from leadlight.units import MILLISECOND, SECOND
 from leadlight_sim.air.contended import ContendedAir
 from leadlight_sim.air.contended_settings import AccessPoint, Beacons, ContendedSettings, PowerSave, Scans
+from leadlight_sim.air.contention import AccessRules
+from leadlight_sim.air.interface import LinkKind
 from leadlight_sim.air.laws import Empirical
 from leadlight_sim.air.neighbours import Neighbour, OnOff, Poisson
 from leadlight_sim.air.sampled import SampledAir, SampledSettings
@@ -35,6 +38,16 @@ SCENES = {
     "held for DTIM": replace(
         LOADED, air=replace(LOADED.air, beacons=TIMETABLE, power_save=PowerSave(others_doze=True))
     ),
+    "held behind a neighbour that always sends": Scene(
+        air=ContendedSettings(
+            radio=WIDE,
+            beacons=replace(TIMETABLE, period=10),
+            neighbours=(Neighbour(),),
+            power_save=PowerSave(others_doze=True),
+        ),
+        duration_ns=400 * SECOND,
+    ),
+    "one follower, and a leader on the radio": replace(LOADED, followers=1, leader_is_wired=False),
     "bursts next door": Scene(air=ContendedSettings(radio=WIDE, neighbours=(Neighbour(OnOff(0.2, 0.8)),) * 2)),
 }
 
@@ -79,9 +92,10 @@ def test_beacons_are_delayed_alike_in_both_airs(scene: Scene) -> None:
         sum(1 - len(observer.beacons) / len(observer.sent) for observer in observers) / 2
         for observers in (truth, drawn)
     ]
-    # Four standard errors of the difference of two binomials of 20,000, and where losses come in bursts half as much
-    # again.
-    error = 1.5 * 4 * (2 * max(lost) / 20_000) ** 0.5
+    # Four standard errors of the difference of two binomials, of 20,000 for the most part, and where losses come in
+    # bursts half as much again.
+    beacons = 2 * len(truth[0].sent)
+    error = 1.5 * 4 * (2 * max(lost) / beacons) ** 0.5
     assert lost[1] == pytest.approx(lost[0], abs=error)
 
 
@@ -92,6 +106,113 @@ def test_soundings_and_echoes_are_delayed_alike_too() -> None:
     for name in ("soundings", "echoes"):
         medians = [median(delay for _, delay in getattr(observer, name)) for observer in (truth, drawn)]
         assert medians[1] == pytest.approx(medians[0], rel=0.1)
+
+
+def test_what_leads_a_burst_and_what_is_right_behind_are_told_apart() -> None:
+    # A window of one count, always 0, so that every instant is known.
+    rules = replace(AccessRules.of(WIDE), cw_min=0, cw_max=0)
+    air = replace(QUIET.air, rules=rules, beacons=TIMETABLE, power_save=PowerSave(others_doze=True))
+    scene = replace(QUIET, air=air, sounding_interval_ns=0, duration_ns=100 * SECOND)
+    laws = measure(scene)
+    frame_ns = WIDE.difs_ns + WIDE.group_frame_ns(scene.beacon_bytes)
+    assert set(laws.overall.group_ns) == {WIDE.group_frame_ns(TIMETABLE.frame_bytes - 80) + frame_ns}
+    assert set(laws.overall.behind_ns) == {frame_ns}
+    assert laws.overall.group_loss == laws.overall.behind_loss == 0
+    # With nothing held, nothing is behind.
+    unheld = measure(replace(scene, air=replace(air, power_save=PowerSave())))
+    assert unheld.overall.behind_ns == ()
+    assert sampled_settings(QUIET, unheld).tables.behind is None
+
+
+def test_a_held_scene_is_measured_alike_however_rare_its_dtim_beacons_are() -> None:
+    held = replace(SCENES["held for DTIM"], duration_ns=100 * SECOND)
+    rare = replace(held, air=replace(held.air, beacons=replace(TIMETABLE, period=10)))
+    assert measure(rare) == measure(held)
+    settings = sampled_settings(rare, measure(rare))
+    assert settings.hold is not None
+    assert settings.hold.period == 10
+
+
+@pytest.mark.slow
+def test_a_leader_whose_beacons_never_meet_in_a_burst_loses_what_leads_one() -> None:
+    # More than 200 ms apart, and a DTIM beacon every 102.4: each goes alone, while those of the tables' scene go by
+    # twos. The first contends with what came during the access point's beacon, the second also with what was left over.
+    held = SCENES["held for DTIM"]
+    crowded = replace(held, air=replace(held.air, radio=Radio()))
+    laws = measure(crowded).overall
+    sparse = replace(
+        crowded,
+        beacon_interval_ns=250 * MILLISECOND,
+        air=replace(crowded.air, beacons=replace(TIMETABLE, period=1)),
+    )
+    observer = observed(sparse, 11, contended=True)
+    sent = len(observer.sent)
+    lost = 1 - len(observer.beacons) / sent
+    # Four standard errors of the difference of two shares, of 4,000 beacons and of some 4,900 that led a burst.
+    error = 4 * math.sqrt(lost * (1 - lost) * (1 / sent + 1 / 4_900))
+    assert laws.group_loss == pytest.approx(lost, abs=error)
+    assert laws.behind_loss > lost + error / 2
+
+
+@pytest.mark.parametrize("wired", [False, True])
+def test_isolation_changes_no_law(wired: bool) -> None:
+    scene = replace(LOADED, leader_is_wired=wired, duration_ns=60 * SECOND)
+    isolated = replace(scene, air=replace(scene.air, client_isolation=True))
+    assert measure(isolated) == measure(scene)
+    assert sampled_settings(isolated, measure(isolated)).client_isolation
+
+
+def test_a_scene_is_observed_until_its_loss_is_known_or_its_limit_is_reached() -> None:
+    def seconds_of(scene: Scene) -> float:
+        return len(measure(scene).windows) / 100
+
+    quiet = replace(QUIET, duration_ns=100 * SECOND, duration_limit_ns=350 * SECOND)
+    # If none of 1,000 was lost, one might have been: by Laplace's rule a share of a thousandth, known to a thousandth.
+    # Those of the last second not counted, 100 s give some 990, which is not quite enough.
+    assert seconds_of(quiet) == 200
+    # Ten seconds and a hundred beacons do not tell; whole runs are added, never beyond the limit.
+    assert seconds_of(replace(quiet, duration_ns=10 * SECOND, duration_limit_ns=35 * SECOND)) == 30
+    assert seconds_of(replace(quiet, duration_ns=10 * SECOND, duration_limit_ns=0)) == 10
+    busy = replace(SCENES["a saturated neighbour"], duration_ns=100 * SECOND, duration_limit_ns=3_000 * SECOND)
+    laws = measure(busy)
+    enough = len(laws.windows) // 100
+    shorter = measure(replace(busy, duration_limit_ns=(enough - 100) * SECOND))
+    errors = []
+    for share, seconds in ((laws.overall.group_loss, enough), (shorter.overall.group_loss, enough - 100)):
+        errors.append(math.sqrt((1 - share) / share / (10 * seconds)))
+    assert errors[0] < 0.0505
+    assert errors[1] > 0.0495
+
+
+def swamped(per_second: int, *, contended: bool) -> tuple[float, bool]:
+    """The share delivered of unicast frames from a cable, beside 20 neighbours that always send."""
+    scene = Scene(air=ContendedSettings(radio=WIDE, neighbours=(Neighbour(),) * 20), duration_ns=60 * SECOND)
+    kernel, streams = Kernel(), Streams(31)
+    air: ContendedAir | SampledAir = ContendedAir(kernel, streams, scene.air)
+    if not contended:
+        air = SampledAir(kernel, streams, tables_of(scene))
+    observer = Observer(kernel, air, replace(scene, sounding_interval_ns=0), streams)
+    for number in range(60 * per_second):
+        at = TrueInstant(number * SECOND // per_second)
+        kernel.schedule(at, air.send, "leader", b"P".ljust(112, b"\0"), f"follower {number % 8}")
+    kernel.run_until(scene_end(scene))
+    assert observer.sent
+    return air.counts[LinkKind.DOWN].delivered / (60 * per_second), air.over_capacity
+
+
+@pytest.mark.slow
+def test_a_network_that_is_asked_for_too_much_carries_as_much_in_both_airs_and_says_so() -> None:
+    # By their own airtime 100 frames a second are 3 % of the channel; a sender's share of it is some 60.
+    truth, over = swamped(100, contended=True)
+    drawn, drawn_over = swamped(100, contended=False)
+    assert over
+    assert drawn_over
+    assert drawn == pytest.approx(truth, rel=0.15)
+    truth, over = swamped(20, contended=True)
+    drawn, drawn_over = swamped(20, contended=False)
+    assert not over
+    assert not drawn_over
+    assert drawn == pytest.approx(truth, abs=0.03)
 
 
 def test_a_collision_takes_a_beacon_from_everybody() -> None:
@@ -173,7 +294,7 @@ def test_tables_are_measured_once_and_kept_by_the_scenes_digest(tmp_path: Path) 
     assert path.name == f"air-{SHORT.digest}.json"
     assert measured(SHORT, tmp_path / "kept") == first == measure(SHORT)
     # Proof that it is read: another text, other tables.
-    level = LevelLaws((1,), (2,), (3,), (4,), (), 0.5, 1.25)
+    level = LevelLaws((1,), (2,), (3,), (4,), (), (6,), 0.5, 0.25, 1.25)
     kept = MeasuredLaws(level, (level, replace(level, group_loss=0.25)), "abba")
     path.write_text(kept.to_json(), encoding="utf-8")
     assert measured(SHORT, tmp_path / "kept") == kept

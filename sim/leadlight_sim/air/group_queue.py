@@ -19,42 +19,60 @@ OVERLOAD_NS = 100 * MILLISECOND
 """Radio time asked for and not yet had, above which the radio is called overloaded; assumed. Less than that is what
 the delay laws hold already: a burst of 64 unicast copies comes to some 25 ms."""
 
+QUEUE_OVERLOAD_NS = 500 * MILLISECOND
+"""A sender's own work above which it is called overloaded, where that is counted with all its waits for a busy medium;
+assumed. It is more than a burst of copies takes beside neighbours that always send."""
+
 Flow = TypeVar("Flow")
 
 
 class Workload:
-    """Radio time asked for and not yet had, on a radio that works it off second by second.
+    """Time asked for and not yet had, of a radio or of one sender's queue, that is worked off second by second.
 
-    Nothing is delayed by it until it passes ``OVERLOAD_NS``, so that on a network which can carry what it is given
-    nobody's packets depend on anybody else's.
+    Nothing is delayed by it until it passes ``overload_ns``, so that on a network which can carry what it is given
+    nobody's packets depend on anybody else's. A radio has then overflowed. ``beside`` makes it one sender's queue on
+    that radio: whichever of the two has more to do delays its frames, and it overflows only when one is dropped.
     """
 
-    __slots__ = ("_at", "_waiting_ns", "has_overflowed")
+    __slots__ = ("_at", "_beside", "_overload_ns", "_waiting_ns", "has_overflowed")
 
-    def __init__(self) -> None:
+    def __init__(self, overload_ns: int = OVERLOAD_NS, beside: Workload | None = None) -> None:
+        self._overload_ns = overload_ns
+        self._beside = beside
         self._at = 0
         self._waiting_ns = 0
         self.has_overflowed = False
 
     def add(self, now: int, cost_ns: int) -> None:
-        """Ask for ``cost_ns`` of radio time at ``now``, which never goes back."""
+        """Ask for ``cost_ns`` of time at ``now``, which never goes back."""
         waiting_ns = self._waiting_ns + self._at - now
         self._waiting_ns = waiting_ns + cost_ns if waiting_ns > 0 else cost_ns
         self._at = now
-        if self._waiting_ns > OVERLOAD_NS:
+        if self._waiting_ns > self._overload_ns and self._beside is None:
             self.has_overflowed = True
 
+    def overflow(self) -> None:
+        """Note that a frame was dropped; the radio beside learns of it."""
+        self.has_overflowed = True
+        if self._beside is not None:
+            self._beside.overflow()
+
     def excess_ns(self, now: int) -> int:
-        """Return how much more than ``OVERLOAD_NS`` is waiting at ``now``: what an overload adds to every delay."""
-        excess_ns = self._waiting_ns + self._at - now - OVERLOAD_NS
+        """Return how much more than ``overload_ns`` is waiting at ``now``: what an overload adds to every delay."""
+        excess_ns = self._waiting_ns + self._at - now - self._overload_ns
+        if self._beside is not None:
+            beside_ns = self._beside.excess_ns(now)
+            if beside_ns > excess_ns:
+                return beside_ns
         return excess_ns if excess_ns > 0 else 0
 
 
 class GroupQueue(Generic[Flow]):
     """Group frames on their way to the air, first in, first out, whoever sent them.
 
-    ``transmit(flow, data, begin)`` puts a frame on the air and returns how long it keeps the radio; ``drop(flow)``
-    hears of one that was given up. With a ``grid`` frames wait for the first DTIM instant that is not before them, at
+    ``transmit(flow, data, begin, is_behind)`` puts a frame on the air and returns how long it keeps the radio;
+    ``is_behind`` says that it goes right behind another that the same DTIM beacon let go. ``drop(flow)`` hears of one
+    that was given up. With a ``grid`` frames wait for the first DTIM instant that is not before them, at
     most ``limit_frames`` of them, oldest dropped first, those of a burst that have not begun included. Without one
     they wait for the frames before them alone, and one that would wait more than ``backlog_ns`` is dropped.
     """
@@ -63,7 +81,7 @@ class GroupQueue(Generic[Flow]):
         self,
         kernel: Kernel,
         workload: Workload,
-        transmit: Callable[[Flow, bytes, int], int],
+        transmit: Callable[[Flow, bytes, int, bool], int],
         drop: Callable[[Flow], None],
         *,
         grid: BeaconGrid | None,
@@ -91,10 +109,10 @@ class GroupQueue(Generic[Flow]):
             return
         begin = max(now + self._workload.excess_ns(now), self._free_at)
         if begin - now > self._backlog_ns:
-            self._workload.has_overflowed = True
+            self._workload.overflow()
             self._drop(flow)
             return
-        self._free_at = begin + self._transmit(flow, data, begin)
+        self._free_at = begin + self._transmit(flow, data, begin, False)
 
     def _hold(self, grid: BeaconGrid, flow: Flow, data: bytes) -> None:
         if self._next_release is None:
@@ -102,7 +120,7 @@ class GroupQueue(Generic[Flow]):
             self._next_release = grid.next_dtim(self._kernel.now)
             self._kernel.schedule(self._next_release, self._release)
         if len(self._held) >= self._limit_frames:
-            self._workload.has_overflowed = True
+            self._workload.overflow()
             oldest, _ = self._held.popleft()
             self._drop(oldest)
             self._releasable = max(0, self._releasable - 1)
@@ -113,15 +131,16 @@ class GroupQueue(Generic[Flow]):
         self._next_release = None
         self._releasable = len(self._held)
         if not self._is_draining:
-            self._drain()
+            self._drain(is_behind=False)
 
-    def _drain(self) -> None:
+    def _drain(self, is_behind: bool = True) -> None:
         # One frame at a time, for those that have not begun are still in the queue and count there.
         now = self._kernel.now
         while self._releasable and self._free_at <= now:
             self._releasable -= 1
             flow, data = self._held.popleft()
-            self._free_at = now + self._transmit(flow, data, now)
+            self._free_at = now + self._transmit(flow, data, now, is_behind)
+            is_behind = True
         self._is_draining = self._releasable > 0
         if self._is_draining:
             self._kernel.schedule(TrueInstant(self._free_at), self._drain)

@@ -241,9 +241,10 @@ class AirTables:
     means ``up``. ``forwarded`` stands in for ``down`` where a first crossing went before, and ``reply`` for ``up`` in
     what is sent within ``reply_within_ns`` of hearing from its destination: the medium has just been busy, so that both
     count down first; None means that nothing is known of that. ``floor_ns`` is the smallest delay of one crossing, of
-    which asymmetries are shares. ``group_loss`` is
-    the chance that a group frame collides, and is lost to all. ``count_stretch`` is how many times as long as on an
-    idle medium the count before another try takes.
+    which asymmetries are shares. ``group_loss`` is the chance that a group frame collides, and is lost to all.
+    ``behind`` is how long a group frame takes that goes right behind another of those that a DTIM beacon let go, from
+    the end of that one, and ``behind_loss`` its chance to collide; None means that both are as with any other.
+    ``count_stretch`` is how many times as long as on an idle medium the count before another try takes.
     """
 
     up: DelayLaw
@@ -257,12 +258,16 @@ class AirTables:
     reply: DelayLaw | None = None
     reply_within_ns: int = 0
     group_loss: float = 0.0
+    behind: DelayLaw | None = None
+    behind_loss: float = 0.0
     count_stretch: float = 1.0
 
     def __post_init__(self) -> None:
         _check_not_negative("floor_ns", self.floor_ns)
-        if not 0.0 <= self.group_loss <= 1.0:
-            raise ConfigurationError("group_loss", self.group_loss, "0 to 1")
+        for name in ("group_loss", "behind_loss"):
+            loss = getattr(self, name)
+            if not 0.0 <= loss <= 1.0:
+                raise ConfigurationError(name, loss, "0 to 1")
         if not 1.0 <= self.count_stretch < math.inf:
             raise ConfigurationError("count_stretch", self.count_stretch, "a finite number, 1 or more")
 

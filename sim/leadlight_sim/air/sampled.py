@@ -33,7 +33,7 @@ from leadlight_sim.air.dropouts import (
     LossAt,
     Trajectory,
 )
-from leadlight_sim.air.group_queue import GroupQueue, Workload
+from leadlight_sim.air.group_queue import QUEUE_OVERLOAD_NS, GroupQueue, Workload
 from leadlight_sim.air.interface import Counts, LinkKind, Station
 from leadlight_sim.air.laws import AirTables, DelayLaw, StretchedExcess
 from leadlight_sim.air.timing import FrameCosts, Radio
@@ -90,8 +90,9 @@ class SampledSettings:
     ``dropout`` is each radio station's own channel, ``shared_dropout`` one that all stations have in common.
     ``load`` replays how busy a network was, whose tables then hold instead of ``tables`` (what both are on average).
     ``group_law_bytes`` and ``unicast_law_bytes`` are the UDP payloads for which the laws were found: a longer one takes
-    as much more as its airtime is; None where laws hold for every size. With ``retries_block`` whatever the access
-    point has to send waits while it tries a unicast frame again.
+    as much more as its airtime is; None where laws hold for every size. With ``retries_block``, which is for laws of
+    frames that competed, whatever the access point has to send waits while it tries a unicast frame again, and each
+    sender carries only as many frames as collisions, and counts slowed down by the load, leave it time for.
     ``unicast_tries`` is R, the first try included. A frame that would wait more than ``backlog_ns`` behind earlier
     ones is dropped (1 s is what unmanaged queues have been seen to hold; held group frames have the limit of their
     ``hold`` instead). ``floor_asymmetry`` is a share of the path floor: each station's floor up and down is
@@ -142,10 +143,19 @@ def with_measured_asymmetry(tables: AirTables) -> AirTables:
 class _Port:
     """A station's place on the network."""
 
-    __slots__ = ("channel", "down_shift_ns", "dozes", "name", "station", "up_shift_ns", "wired")
+    __slots__ = ("channel", "down_shift_ns", "dozes", "line", "name", "station", "up_shift_ns", "wired")
 
-    def __init__(self, station: Station, channel: LossAt, up_shift_ns: int, down_shift_ns: int, dozes: bool) -> None:
+    def __init__(
+        self,
+        station: Station,
+        channel: LossAt,
+        line: Workload,
+        up_shift_ns: int,
+        down_shift_ns: int,
+        dozes: bool,
+    ) -> None:
         self.station = station
+        self.line = line
         self.name = station.name
         self.wired = station.wired
         self.channel = channel
@@ -243,9 +253,10 @@ class SampledAir:
         self._down = self._counts[LinkKind.DOWN]
         self._grid = self._draw_grid()
         self._workload = Workload()
+        self._line = self._open_line()
         self._group_queue: GroupQueue[_Flow] = GroupQueue(
             kernel,
-            self._workload,
+            self._line,
             self._transmit,
             self._drop,
             grid=self._grid,
@@ -291,6 +302,7 @@ class SampledAir:
         port = _Port(
             station,
             channel,
+            self._open_line(),
             up_shift_ns=round(luck.uniform(-reach, reach)),
             down_shift_ns=round(luck.uniform(-reach, reach)),
             dozes=hold is not None and hold.doze_share > 0 and name not in hold.awake,
@@ -334,8 +346,7 @@ class SampledAir:
             law, shift_ns = (tables.up, sender.up_shift_ns) if first_hop is None else (first_hop, 0)
             if tables.reply is not None and self._is_reply(sender, destination, at, tables.reply_within_ns):
                 law = tables.reply
-            stretch = tables.count_stretch
-            reached = self._cross(self._up, law, shift_ns, sender, link.delays, link.losses, at, size, stretch)
+            reached = self._cross(self._up, law, shift_ns, sender, link.delays, link.losses, at, size, tables)
             if reached is None:
                 return
             at = reached
@@ -345,23 +356,24 @@ class SampledAir:
         if not receiver.wired:
             if receiver.dozes and self._finds_asleep(link.delays):
                 at = self._next_beacon(at)
-            law, shift_ns, stretch = tables.down, receiver.down_shift_ns, tables.count_stretch
+            law, shift_ns = tables.down, receiver.down_shift_ns
             if tables.forwarded is not None and not sender.wired:
                 law = tables.forwarded
             if self._blocked_from <= at < self._blocked_until:
                 at = self._blocked_until
                 if at - self._kernel.now > self._settings.backlog_ns:
-                    self._workload.has_overflowed = True
+                    self._workload.overflow()
                     self._down.sent += 1
                     self._down.overflowed += 1
                     return
-            reached = self._cross(self._down, law, shift_ns, receiver, link.delays, link.losses, at, size, stretch)
+            reached = self._cross(self._down, law, shift_ns, receiver, link.delays, link.losses, at, size, tables)
             if reached is None:
                 return
             at = reached
-        elif sender.wired:
+        else:
             self._count_cable()
-            at += tables.cable.draw(link.delays)
+            if sender.wired:
+                at += tables.cable.draw(link.delays)
         self._deliver(link, at + tables.private.draw(link.delays), data, sender.name)
 
     def _is_reply(self, sender: _Port, destination: str, now: int, within_ns: int) -> bool:
@@ -379,14 +391,17 @@ class SampledAir:
         losses: Stream,
         begin: int,
         size: int,
-        count_stretch: float,
+        tables: AirTables,
     ) -> int | None:
         # One acknowledged crossing: tries until one gets through, each later one after its own wait.
         counts.sent += 1
         now = self._kernel.now
+        count_stretch = tables.count_stretch
         workload = self._workload
-        queueing_ns = workload.excess_ns(now)
+        line = self._line if counts is self._down else radio_port.line
+        queueing_ns = line.excess_ns(now)
         if queueing_ns > self._settings.backlog_ns:
+            line.overflow()
             counts.overflowed += 1
             return None
         if self._unicast_law_cost_ns is not None:
@@ -401,11 +416,17 @@ class SampledAir:
             self._airtime_ns += cost_ns
             workload.add(now, cost_ns)
             if attempt:
-                at += cost_ns
+                again_ns = cost_ns
                 if count_stretch != 1.0:
-                    at += round((count_stretch - 1.0) * self._settings.radio.mean_backoff_ns(attempt))
-                if self._settings.retries_block and counts is self._down:
-                    self._block(begin, at)
+                    again_ns += round((count_stretch - 1.0) * self._settings.radio.mean_backoff_ns(attempt))
+                at += again_ns
+                if self._settings.retries_block:
+                    if counts is self._down:
+                        self._block(begin, at)
+                    else:
+                        line.add(now, again_ns)
+            elif line is not workload:
+                line.add(now, self._kept_ns(costs_ns, tables))
             instant = TrueInstant(at)
             loss = radio_port.channel.loss_at(instant)
             if self._loses_together:
@@ -416,6 +437,18 @@ class SampledAir:
                 return at
         counts.lost += 1
         return None
+
+    def _kept_ns(self, costs_ns: list[int], tables: AirTables) -> int:
+        # How long a frame keeps its sender whose next one waits: each try with its count as slow as the load makes it,
+        # and the tries after that as often as frames collide.
+        total_ns, chance = 0.0, 1.0
+        for attempt, cost_ns in enumerate(costs_ns):
+            longer_ns = (tables.count_stretch - 1.0) * self._settings.radio.mean_backoff_ns(attempt)
+            total_ns += chance * (cost_ns + longer_ns)
+            chance *= tables.group_loss
+            if not chance:
+                break
+        return round(total_ns)
 
     def _block(self, begin: int, end: int) -> None:
         # One that begins after the latest is over stands for itself; others are one with it.
@@ -448,9 +481,8 @@ class SampledAir:
             law, shift_ns = tables.first_hop, 0
             if law is None:
                 law, shift_ns = tables.up, sender.up_shift_ns
-            stretch = tables.count_stretch
             reached = self._cross(
-                self._up, law, shift_ns, sender, flow.delays, flow.losses, at, len(data), stretch
+                self._up, law, shift_ns, sender, flow.delays, flow.losses, at, len(data), tables
             )
             if reached is None:
                 return
@@ -472,7 +504,7 @@ class SampledAir:
     def _drop(self, flow: _Flow) -> None:
         self._counts[LinkKind.GROUP].overflowed += len(flow.radio)
 
-    def _transmit(self, flow: _Flow, data: bytes, begin: int) -> int:
+    def _transmit(self, flow: _Flow, data: bytes, begin: int, is_behind: bool) -> int:
         # The hot loop of every rehearsal: one pass over the receivers, written flat on purpose.
         size = len(data)
         cost_ns = self._group_costs_ns.get(size)
@@ -483,16 +515,23 @@ class SampledAir:
         tables = self._tables_at(begin)
         # What a DTIM beacon lets go leaves in one burst, in order; otherwise the law's delay is each sender's own.
         first_at = flow.on_air_at if self._grid is None else self._held_on_air_at
-        ended_at = begin + tables.group.draw(flow.common)
+        law, group_loss = tables.group, tables.group_loss
+        if is_behind and tables.behind is not None:
+            law, group_loss = tables.behind, tables.behind_loss
+        ended_at = begin + law.draw(flow.common)
         if self._blocked_from < begin < self._blocked_until:
             ended_at += self._blocked_until - begin
         if self._group_law_cost_ns is not None:
             ended_at += cost_ns - self._group_law_cost_ns
         common_at = TrueInstant(max(ended_at, first_at))
         flow.on_air_at = self._held_on_air_at = common_at
-        if tables.group_loss and flow.common.chance(tables.group_loss):
+        if self._line is not self._workload:
+            self._line.add(self._kernel.now, self._kept_ns([cost_ns], tables))
+        # Where it is known how long one takes behind another, the next begins where this one ends.
+        kept_ns = cost_ns if tables.behind is None else common_at - begin
+        if group_loss and flow.common.chance(group_loss):
             self._counts[LinkKind.GROUP].lost += len(flow.radio)
-            return cost_ns
+            return kept_ns
         shared = self._shared.loss_at(common_at)
         draw_private = tables.private.draw
         now = self._kernel.now
@@ -520,7 +559,7 @@ class SampledAir:
         counts = self._counts[LinkKind.GROUP]
         counts.lost += lost
         counts.delivered += len(flow.radio) - lost
-        return cost_ns
+        return kept_ns
 
     # Places and luck.
 
@@ -537,6 +576,11 @@ class SampledAir:
         for port in self._ports.values():
             self._join(flow, port)
         return flow
+
+    def _open_line(self) -> Workload:
+        # Where frames competed, each keeps its sender for as long as it takes, waits included; elsewhere laws hold
+        # waits that are not the radio's, and airtime alone is counted.
+        return Workload(QUEUE_OVERLOAD_NS, beside=self._workload) if self._settings.retries_block else self._workload
 
     def _join(self, flow: _Flow, receiver: _Port) -> None:
         if receiver is not flow.sender:

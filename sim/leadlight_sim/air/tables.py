@@ -6,19 +6,21 @@ answers. It is run once with every frame contending and no channel loss, so that
 channel loss, retries and the hold for DTIM by its own rules. Laws are quantiles of what was seen.
 
 Delays are alike in time as the neighbours' load is: each window of the run has a level of load, each level laws and a
-share of collisions of its own, and the sampled air replays the levels in the order in which they came.
+share of collisions of its own, and the sampled air replays the levels in the order in which they came. Where group
+frames are held, the first that a DTIM beacon lets go has other laws than those right behind it.
 
 What gets lost on the way: within one level a draw knows nothing of the next, so a follower's luck is its own in
-unicast although all share the channel; and the rare unicast frame that collides until it is given up counts as one
-that took long.
+unicast although all share the channel; a unicast frame that collides until it is given up is not in the laws, and none
+is lost for it (3 % are, beside forty neighbours that always send); and the scene's own beacons and soundings are some
+of what there is to collide with, as often as the scene has them and not as often as a leader sends them.
 """
 
 from __future__ import annotations
 
 import json
+import math
 import os
 from bisect import bisect_right
-from collections.abc import Sequence
 from contextlib import suppress
 from dataclasses import asdict, dataclass, field, replace
 from hashlib import blake2b
@@ -27,7 +29,7 @@ from typing import Any
 
 from leadlight.errors import ConfigurationError
 from leadlight.units import MILLISECOND, SECOND
-from leadlight_sim.air.access_point import GroupHold
+from leadlight_sim.air.access_point import BEACON_INTERVAL_NS, BeaconGrid, GroupHold
 from leadlight_sim.air.conditions import LoadRecord, block_windows
 from leadlight_sim.air.contended import ContendedAir
 from leadlight_sim.air.contended_settings import ContendedSettings
@@ -41,9 +43,9 @@ from leadlight_sim.streams import Stream, Streams
 
 QUANTILES = 1001
 """Per law: every thousandth, so that a 99.9th percentile is one of them."""
-FORMAT = 3
+FORMAT = 4
 """Part of every digest: raise it when a change to the contended air changes what its runs give."""
-DELAYS = ("up_ns", "down_ns", "group_ns", "forwarded_ns", "reply_ns")
+DELAYS = ("up_ns", "down_ns", "group_ns", "forwarded_ns", "reply_ns", "behind_ns")
 WINDOW_NS = 10 * MILLISECOND
 """What the load is told of as one: some ten exchanges of full frames; longer than most single delays."""
 LEVELS_MAXIMUM = 8
@@ -51,6 +53,11 @@ BEACONS_PER_LEVEL = 100
 """At least so many make a level's law of group delays."""
 DELAYS_MINIMUM = 20
 """A level with fewer delays of a kind than this takes the law of all levels."""
+LOSS_ERROR = 0.001
+LOSS_ERROR_SHARE = 0.05
+"""How well a share of beacons lost is to be known, as a standard error of its own and as a part of it."""
+MEASURED_PERIOD_MAXIMUM = 2
+"""A held scene is observed with a DTIM at every second beacon at most: half its beacons lead a burst then."""
 DITHER_SHARE = 0.2
 """Beacons are sent up to this share of an interval late, as leaders do to break step with the access point."""
 
@@ -59,7 +66,9 @@ DITHER_SHARE = 0.2
 class Scene:
     """What a network carries while it is observed.
 
-    Sizes are UDP payloads. ``sounding_interval_ns`` is each follower's own; 0 means no soundings.
+    Sizes are UDP payloads. ``sounding_interval_ns`` is each follower's own; 0 means no soundings. It is observed for
+    ``duration_ns``, and by as much again, up to ``duration_limit_ns``, until the share of beacons that collide is known
+    to a standard error of a twentieth of itself or of ``LOSS_ERROR``, whichever is more.
     """
 
     air: ContendedSettings = field(default_factory=ContendedSettings)
@@ -70,6 +79,7 @@ class Scene:
     sounding_interval_ns: int = 2 * SECOND
     sounding_bytes: int = 96
     duration_ns: int = 1_000 * SECOND
+    duration_limit_ns: int = 0
     seed: int = 1
 
     def __post_init__(self) -> None:
@@ -84,6 +94,8 @@ class Scene:
                 raise ConfigurationError(name, value, f"a whole number, {least} or more")
         if self.beacon_interval_ns < MILLISECOND:
             raise ConfigurationError("beacon_interval_ns", self.beacon_interval_ns, "a millisecond or more")
+        if self.duration_limit_ns < 0:
+            raise ConfigurationError("duration_limit_ns", self.duration_limit_ns, "0 or more")
         if self.duration_ns < 100 * self.beacon_interval_ns:
             raise ConfigurationError("duration_ns", self.duration_ns, "a hundred beacon intervals or more")
         air = self.air
@@ -102,8 +114,12 @@ class Scene:
 class LevelLaws:
     """Quantiles of delays in ns, and the share of group frames that collided, at one level of load or at all of them.
 
-    ``count_stretch`` is how many times as long as on an idle medium a contender's count took. A wired leader's delays
-    have its cable in them; with it, nothing is forwarded from radio to radio, and no reply is sent by radio.
+    ``behind_ns`` and ``behind_loss`` are of group frames that went right behind another, where they are held for DTIM;
+    ``group_ns`` and ``group_loss`` are then of the first that each DTIM beacon let go. What begins while the beacon is
+    on the air waits for its end, what begins during the first frame waits for the end of that: one waits longer, and
+    more often, so that the two collide unlike. ``count_stretch`` is how many times as long as on an idle medium a
+    contender's count took. A wired leader's delays have its cable in them; with it, nothing is forwarded from radio to
+    radio, and no reply is sent by radio.
     """
 
     up_ns: tuple[int, ...]
@@ -111,14 +127,10 @@ class LevelLaws:
     group_ns: tuple[int, ...]
     forwarded_ns: tuple[int, ...]
     reply_ns: tuple[int, ...]
+    behind_ns: tuple[int, ...]
     group_loss: float
+    behind_loss: float
     count_stretch: float
-
-    @classmethod
-    def of(cls, delays: Sequence[tuple[int, ...]], group_loss: float, count_stretch: float) -> LevelLaws:
-        """Return laws of these delays, in the order of ``DELAYS``."""
-        up_ns, down_ns, group_ns, forwarded_ns, reply_ns = delays
-        return cls(up_ns, down_ns, group_ns, forwarded_ns, reply_ns, group_loss, count_stretch)
 
 
 @dataclass(frozen=True, slots=True)
@@ -143,7 +155,7 @@ class MeasuredLaws:
         laws = json.loads(text)
 
         def level(kept: dict[str, Any]) -> LevelLaws:
-            return LevelLaws.of([tuple(kept[name]) for name in DELAYS], kept["group_loss"], kept["count_stretch"])
+            return LevelLaws(**kept | {name: tuple(kept[name]) for name in DELAYS})
 
         return cls(level(laws["overall"]), tuple(map(level, laws["levels"])), laws["windows"])
 
@@ -315,6 +327,20 @@ class _Levels:
     def at(self, instant: int) -> int:
         return bisect_right(self._bounds, self._share_at(instant))
 
+    def shares_lost(self, fates: _Fates) -> list[float]:
+        # Of each level. Beacons do not meet windows of each level quite as often as there are such windows, for those
+        # that follow a beacon look a little different; all windows together are to lose what was lost.
+        lost, met = [0] * self.count, [0] * self.count
+        for begin, is_lost in zip(fates.begins, fates.lost, strict=True):
+            level = self.at(begin)
+            met[level] += 1
+            lost[level] += is_lost
+        shares = [one / of if of else fates.share_lost for one, of in zip(lost, met, strict=True)]
+        windows = self.windows
+        mixed = sum(share * windows.count(chr(ord("a") + level)) for level, share in enumerate(shares)) / len(windows)
+        factor = fates.share_lost / mixed if mixed else 1.0
+        return [min(1.0, factor * share) for share in shares]
+
     def _share_at(self, instant: int) -> float:
         return self._shares[min(instant // WINDOW_NS, len(self._shares) - 1)]
 
@@ -325,7 +351,13 @@ def measure(scene: Scene) -> MeasuredLaws:
     Raises ``ConfigurationError`` if the network is asked for more than it carries: no law holds then, for queues grow
     as long as one watches.
     """
-    settings = replace(scene.air, dropout=NO_DROPOUT, shared_dropout=NO_DROPOUT)
+    # Isolation keeps a radio leader's frames from the followers; what they meet on the air is as without it.
+    settings = replace(scene.air, dropout=NO_DROPOUT, shared_dropout=NO_DROPOUT, client_isolation=False)
+    if settings.power_save.others_doze:
+        assert settings.beacons is not None
+        # What a DTIM beacon lets go meets the same whether it waited for one beacon or for ten, and more often of two.
+        period = min(settings.beacons.period, MEASURED_PERIOD_MAXIMUM)
+        settings = replace(settings, beacons=replace(settings.beacons, period=period, phase_ns=None))
     if not scene.leader_is_wired:
         # So that the listener hears at the instant at which the access point does.
         settings = replace(settings, cable=Fixed(0))
@@ -334,60 +366,106 @@ def measure(scene: Scene) -> MeasuredLaws:
     air = _WatchedAir(kernel, streams, settings)
     observer = air.observer = Observer(kernel, air, scene, streams)
     watch = _LoadWatch(kernel, air)
-    kernel.run_until(TrueInstant(scene.duration_ns))
-    if air.over_capacity:
-        raise ConfigurationError("scene", scene.digest, "no more traffic than the air can carry")
-    reached = {sent_at: sent_at for sent_at in observer.sent} if scene.leader_is_wired else observer.at_access_point
-    # When each beacon was at the access point and might go; whether it was lost; and how long those took that were not.
-    fates: list[tuple[int, bool]] = []
-    group: list[tuple[int, int]] = []
-    latest_dtim = -1
-    for sent_at, begin in reached.items():
-        if begin > scene.duration_ns - min(SECOND, scene.duration_ns // 10):
-            continue  # perhaps still under way
-        heard_at = observer.beacons.get(sent_at)
-        if settings.power_save.others_doze:
-            assert air.grid is not None
-            begin = int(air.grid.next_dtim(TrueInstant(begin)))
-        fates.append((begin, heard_at is None))
-        if heard_at is None:
-            continue
-        if settings.power_save.others_doze:
-            # Behind another one, for whose airtime the sampled air's own queue accounts; or come while the DTIM beacon
-            # was waiting for the medium or on the air, which the sampled air lets wait for the next one.
-            if begin == latest_dtim or heard_at < begin:
-                continue
-            latest_dtim = begin
-        group.append((begin, heard_at - begin))
+    held_by = air.grid if settings.power_save.others_doze else None
+    end_ns = 0
+    while True:
+        end_ns += scene.duration_ns
+        kernel.run_until(TrueInstant(end_ns))
+        if air.over_capacity:
+            raise ConfigurationError("scene", scene.digest, "no more traffic than the air can carry")
+        leading, following = _beacon_fates(observer, held_by, scene.leader_is_wired, end_ns)
+        if end_ns + scene.duration_ns > scene.duration_limit_ns or (leading.is_known and following.is_known):
+            break
     up = observer.soundings
     if not scene.leader_is_wired:
         up = [(sent_at, at - sent_at) for sent_at, at in observer.at_access_point.items()]
-    levels = _Levels(watch, [begin for begin, _ in fates], settings.access_rules.slot_ns)
+    levels = _Levels(watch, [*leading.begins, *following.begins], settings.access_rules.slot_ns)
     kinds = (
-        up or group,
-        observer.echoes or group,
-        group,
+        up or leading.delays,
+        observer.echoes or leading.delays,
+        leading.delays,
         _as_large(scene, observer.forwarded),
         _as_large(scene, observer.replies),
+        following.delays,
     )
     all_ns = [_quantiles([delay for _, delay in kind]) if kind else () for kind in kinds]
-    overall = LevelLaws.of(all_ns, _share_lost(fates), levels.stretch())
+    overall = LevelLaws(
+        **dict(zip(DELAYS, all_ns, strict=True)),
+        group_loss=leading.share_lost,
+        behind_loss=following.share_lost,
+        count_stretch=levels.stretch(),
+    )
+    losses = zip(levels.shares_lost(leading), levels.shares_lost(following), strict=True)
     by_level = []
-    for level in range(levels.count):
+    for level, (group_loss, behind_loss) in enumerate(losses):
         laws = []
         for kind, law in zip(kinds, all_ns, strict=True):
             delays = [delay for at, delay in kind if levels.at(at) == level]
             laws.append(_quantiles(delays) if len(delays) >= DELAYS_MINIMUM else law)
-        lost = _share_lost([fate for fate in fates if levels.at(fate[0]) == level])
-        by_level.append(LevelLaws.of(laws, lost, levels.stretch(level)))
-    # Beacons do not meet windows of each level quite as often as there are such windows, for those that follow a beacon
-    # look a little different; all windows together are to lose what was lost.
-    windows = levels.windows
-    shares = [windows.count(chr(ord("a") + level)) / len(windows) for level in range(levels.count)]
-    mixed = sum(share * level.group_loss for share, level in zip(shares, by_level, strict=True))
-    factor = overall.group_loss / mixed if mixed else 1.0
-    by_level = [replace(level, group_loss=min(1.0, factor * level.group_loss)) for level in by_level]
-    return MeasuredLaws(overall, tuple(by_level), windows)
+        by_level.append(
+            LevelLaws(
+                **dict(zip(DELAYS, laws, strict=True)),
+                group_loss=group_loss,
+                behind_loss=behind_loss,
+                count_stretch=levels.stretch(level),
+            )
+        )
+    return MeasuredLaws(overall, tuple(by_level), levels.windows)
+
+
+@dataclass(slots=True)
+class _Fates:
+    # What became of beacons: when each one was at the access point and might go, whether it was lost, and for those
+    # that were not, when that was and how long they took from then on.
+
+    begins: list[int] = field(default_factory=list)
+    lost: list[bool] = field(default_factory=list)
+    delays: list[tuple[int, int]] = field(default_factory=list)
+
+    @property
+    def share_lost(self) -> float:
+        return sum(self.lost) / len(self.lost) if self.lost else 0.0
+
+    @property
+    def is_known(self) -> bool:
+        if not self.lost:
+            return True  # there are none of this kind
+        # By Laplace's rule of succession, since few that are all heard do not prove that none is ever lost.
+        share = (sum(self.lost) + 1) / (len(self.lost) + 2)
+        return math.sqrt(share * (1 - share) / len(self.lost)) <= max(LOSS_ERROR, LOSS_ERROR_SHARE * share)
+
+
+def _beacon_fates(
+    observer: Observer, held_by: BeaconGrid | None, leader_is_wired: bool, end_ns: int
+) -> tuple[_Fates, _Fates]:
+    # Of the beacons that went first, and of those that went right behind another of a burst.
+    leading, following = _Fates(), _Fates()
+    over_at = end_ns - min(SECOND, end_ns // 10)
+    reached = {at: at for at in observer.sent} if leader_is_wired else observer.at_access_point
+    latest_dtim, latest_heard_at = -1, None
+    for sent_at, begin in reached.items():
+        if begin > over_at:
+            continue  # perhaps still under way
+        heard_at = observer.beacons.get(sent_at)
+        fates = leading
+        if held_by is not None:
+            dtim = held_by.next_dtim(TrueInstant(begin))
+            if heard_at is not None and heard_at < dtim:
+                # It came while the latest DTIM beacon was waiting for the medium or on the air, and went with that.
+                dtim = held_by.next_dtim(TrueInstant(max(0, begin - BEACON_INTERVAL_NS // 2)))
+            begin = int(dtim)
+            if dtim == latest_dtim:
+                fates = following
+            latest_dtim = dtim
+        fates.begins.append(begin)
+        fates.lost.append(heard_at is None)
+        if heard_at is not None:
+            if fates is leading:
+                fates.delays.append((begin, heard_at - begin))
+            elif latest_heard_at is not None:
+                fates.delays.append((begin, heard_at - latest_heard_at))
+        latest_heard_at = heard_at
+    return leading, following
 
 
 def measured(scene: Scene, cache: Path | None = None) -> MeasuredLaws:
@@ -450,6 +528,8 @@ def _tables(air: ContendedSettings, laws: LevelLaws) -> AirTables:
         cable=air.cable,
         floor_ns=min(laws.up_ns[0], laws.down_ns[0]),
         group_loss=laws.group_loss,
+        behind=Empirical(laws.behind_ns) if laws.behind_ns else None,
+        behind_loss=laws.behind_loss,
         count_stretch=laws.count_stretch,
     )
 
@@ -459,10 +539,6 @@ def _as_large(scene: Scene, delays: list[tuple[int, int]]) -> list[tuple[int, in
     radio = scene.air.radio
     more_ns = radio.unicast_ns(scene.beacon_bytes) - radio.unicast_ns(scene.sounding_bytes)
     return [(at, delay_ns + more_ns) for at, delay_ns in delays]
-
-
-def _share_lost(fates: list[tuple[int, bool]]) -> float:
-    return sum(lost for _, lost in fates) / len(fates) if fates else 0.0
 
 
 def _quantiles(delays: list[int]) -> tuple[int, ...]:
