@@ -106,6 +106,11 @@ class _Sum:
         """Return what to allow for: all constants at their largest, and 95 % of what varies."""
         return self.bias_ms(causes) + P95 * self.spread_ms(causes)
 
+    def part_ms(self, cause: Cause) -> float:
+        """Return one cause's part of what to allow for: what varies by its squares, so that the parts add up."""
+        share, whole = self.share(cause), self.spread_ms()
+        return abs(share.late_ms) + share.limit_ms + (P95 * share.spread_ms**2 / whole if whole else 0.0)
+
     def expect_ms(self, causes: frozenset[Cause] = frozenset(Cause)) -> float:
         """Return what to expect, rms over sites and time."""
         parts = [share for share in self.shares if share.cause in causes]

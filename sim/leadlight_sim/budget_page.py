@@ -9,7 +9,7 @@ import numpy as np
 from markupsafe import Markup
 from matplotlib.ticker import FuncFormatter
 
-from leadlight_sim.budget import P95, Budget, Cause, PairBudget
+from leadlight_sim.budget import Budget, Cause
 from leadlight_sim.budget_site import sound_lead_ms
 from leadlight_sim.budget_tables import NOT_HERE, alike, assumed, headline, sentences, sheets
 from leadlight_sim.canvas import (
@@ -83,7 +83,7 @@ def by_cause(found: Budget) -> Drawing | None:
     if not groups:
         return None
     pairs = [group[0] for group in groups]
-    causes = [cause for cause in Cause if any(_part_ms(pair, cause) > 0 for pair in pairs)]
+    causes = [cause for cause in Cause if any(pair.part_ms(cause) > 0 for pair in pairs)]
     limits = [(found.one_pixel_ms, "tears by 1 px"), (found.half_frame_ms, "half a frame")]
     with style("budget-causes"):
         legend_rows = math.ceil(len(causes) / 3)
@@ -103,7 +103,7 @@ def by_cause(found: Budget) -> Drawing | None:
         for row, pair in enumerate(pairs):
             begin = 0.0
             for cause in causes:
-                wide = _part_ms(pair, cause)
+                wide = pair.part_ms(cause)
                 rectangles(axes, [(begin, begin + wide, row + 0.2, row + 0.8)] if wide else [], CAUSE_TINTS[cause])
                 begin += wide
             names = f"{shorter(pair.names[0])} – {shorter(pair.names[1])}"
@@ -149,14 +149,6 @@ def by_cause(found: Budget) -> Drawing | None:
         f"varies is drawn as what it keeps within 95 % of the time, shared out by its squares.{tight}",
         svg,
     )
-
-
-def _part_ms(pair: PairBudget, cause: Cause) -> float:
-    """Return one cause's part of what to allow for: the parts add up to the whole."""
-    share = pair.share(cause)
-    whole = pair.spread_ms()
-    spread = P95 * share.spread_ms**2 / whole if whole else 0.0
-    return abs(share.late_ms) + share.limit_ms + spread
 
 
 def sound_over_distance(found: Budget) -> Drawing:

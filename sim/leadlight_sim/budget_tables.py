@@ -88,8 +88,8 @@ def sentences(found: Budget) -> list[str]:
             f"{pair.names[0]} and {pair.names[1]} would tear by "
             f"{tear_px(site.pattern_px_per_s, pair.allow_ms()):.1f} px."
         )
-        largest = max(pair.shares, key=lambda share: abs(share.late_ms) + share.limit_ms + share.spread_ms)
-        lines.append(f"Most of it is {largest.cause.value}.")
+        largest = max(Cause, key=pair.part_ms)
+        lines.append(f"The largest part of it is {largest.value}: {as_time(pair.part_ms(largest))}.")
     limit = found.scenario.targets.tight_pair_ms
     lines += [
         f"{two.names[0]} and {two.names[1]} share a surface: allow {as_time(two.allow_ms())}, "

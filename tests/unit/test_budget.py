@@ -596,3 +596,14 @@ def test_a_column_of_times_has_one_unit() -> None:
         for column in zip(*sheet.rows, strict=True):
             found = {match[1] for cell in column if (match := units.match(cell)) and match[1]}
             assert len(found) <= 1, (sheet.title, column)
+
+
+def test_the_largest_part_named_is_the_longest_of_the_bar_s_and_the_parts_add_up() -> None:
+    lake = budget(load_shipped())
+    pair = lake.worst_pair
+    assert pair is not None
+    parts = {cause: pair.part_ms(cause) for cause in Cause}
+    assert sum(parts.values()) == pytest.approx(pair.allow_ms())
+    largest = max(parts, key=parts.__getitem__)
+    assert largest is Cause.WAKING  # 1.96 times half a millisecond at each, against half a millisecond of trim
+    assert f"The largest part of it is {largest.value}: 1.39 ms." in sentences(lake)
