@@ -32,5 +32,5 @@ def test_what_is_left_out_is_told_and_nothing_where_nothing_is() -> None:
 
 @pytest.mark.parametrize("duration", ["0", "soon", "5", "721", "-3"])
 def test_one_that_ends_before_the_first_cue_or_after_the_scenario_is_refused(duration: str) -> None:
-    with pytest.raises(ConfigurationError, match="^--duration: "):
+    with pytest.raises(ConfigurationError, match=r"^--duration: "):
         beginning_of(load_shipped(), duration)
