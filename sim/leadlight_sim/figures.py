@@ -186,6 +186,8 @@ def error_over_time(rehearsal: Rehearsal) -> Drawing:
         if was_show_on(rehearsal.scores)
         else "No show was on while anything was scored: this is of the clocks, against the leader's."
     )
+    if all(np.isnan(distances(score, rehearsal.scores)).all() for score in ranked):
+        caption = "No piece shows anything. Below, a piece is black where it stays dark though a show is on."
     if len(shown) < len(ranked):
         caption += f" Of {len(ranked)} pieces the {len(shown)} worst are listed."
     strips = 18 * len(shown)

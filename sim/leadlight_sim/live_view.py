@@ -77,7 +77,7 @@ def live_view(runs: Sequence[LiveRun], rehearsal: Rehearsal) -> Drawing:
     stored_frame = math.nan if math.isnan(error_ms) else math.floor(frame + 0.5 + error_ms / 1000 * rate)
     of_pixel = np.where(parts == NEVER, np.nan, parts)[np.arange(pixels) // PIXELS_PER_UNIVERSE]
     stored_text = (
-        "in step with nobody yet"
+        "stored: never in the show"
         if math.isnan(error_ms)
         else f"stored, with Leadlight: one frame, {as_time(abs(error_ms))} {'early' if error_ms > 0 else 'late'}"
     )

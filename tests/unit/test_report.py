@@ -146,6 +146,8 @@ def test_a_page_of_pieces_that_stay_dark_says_so_and_claims_nothing_that_is_not_
     assert "No two pieces were ever in the show together" in text
     assert "No board heard a beacon long enough" in text
     assert "nothing is shown" in text
+    assert "No piece shows anything." in text
+    assert "blue-green band" not in text
     assert "No beacon arrived anywhere." in text
     assert text.count("<td>100\N{NO-BREAK SPACE}%</td>") == 4  # two pieces: wrong frames, and dark
     for absent in ("no two pieces to compare", "within this", "an unknown time", "How often", "0.0\N{NO-BREAK SPACE}%"):
