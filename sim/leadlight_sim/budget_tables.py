@@ -105,6 +105,12 @@ def sentences(found: Budget) -> list[str]:
     ]
     sound = found.sound[0]
     lines.append(_delay_sentence(sound))
+    air = found.scenario.air
+    if air.fidelity != "sampled":
+        lines.append(
+            f"This sheet is of the preset {air.preset}'s own laws of delay. What air.fidelity {air.fidelity} adds, "
+            f"competing stations above all, only a rehearsal shows."
+        )
     feed = found.airtime
     if feed.live_by_rate[0][1] > 1:
         lines.append(

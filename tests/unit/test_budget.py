@@ -450,6 +450,20 @@ def test_nobody_hears_a_leader_on_an_isolating_network() -> None:
 # --- Words, page, command -------------------------------------------------------------------------------------------
 
 
+@pytest.mark.parametrize("fidelity", ["sampled", "tabled", "contended"])
+def test_a_sheet_says_where_it_is_not_of_the_air_that_was_asked_for(fidelity: str) -> None:
+    lake = load_shipped().with_changes({"air.preset": "idle", "air.fidelity": fidelity})
+    told = [line for line in sentences(budget(lake)) if "only a rehearsal shows" in line]
+    assert told == (
+        []
+        if fidelity == "sampled"
+        else [
+            f"This sheet is of the preset idle's own laws of delay. What air.fidelity {fidelity} adds, competing "
+            "stations above all, only a rehearsal shows."
+        ]
+    )
+
+
 def test_a_single_piece_has_a_sheet_without_pairs() -> None:
     found = budget(garden(followers=[{"name": "oak", "pixels": 90}]))
     assert found.worst_pair is None
