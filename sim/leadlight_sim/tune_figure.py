@@ -203,16 +203,12 @@ def _draw_map(
     axes.set_title(
         "Which combinations meet every target?", fontsize=10, fontweight="bold", loc="left", pad=24, color=_INK
     )
-    axes.annotate(
+    _subtitle(
+        axes,
         "Green: met, with the most airtime that a run took. Hatched: missed, with the target that is missed by most."
         + (" Framed: recommended." if marked is not None else ""),
-        (0, 1),
-        xycoords="axes fraction",
-        xytext=(0, 10),
-        textcoords="offset points",
-        fontsize=8,
-        color=_INK,
-    ).set_in_layout(False)
+        above=10,
+    )
     for row, of_one in enumerate(grouped.values()):
         for standing in of_one:
             _draw_cell(axes, intervals_s.index(standing.interval_s), row, standing, standing is marked, intervals_s)
@@ -402,17 +398,21 @@ def _draw_targets(axes: Axes, drawn: Sequence[_Curve], targets: Mapping[str, flo
     told = "target: " + ", ".join(words) if words else ""
     if above:
         told += f"{', ' if told else 'target '}off the scale: {', '.join(above)}"
-    # It must not make the panel narrower.
+    _subtitle(axes, told or "no target", above=5)
+    axes.set_ylim(0, top * 1.15 or 1)
+
+
+def _subtitle(axes: Axes, text: str, above: int) -> None:
+    """Write a line so many points above a panel, which does not make the panel narrower."""
     axes.annotate(
-        told or "no target",
+        text,
         (0, 1),
         xycoords="axes fraction",
-        xytext=(0, 5),
+        xytext=(0, above),
         textcoords="offset points",
         fontsize=8,
         color=_INK,
     ).set_in_layout(False)
-    axes.set_ylim(0, top * 1.15 or 1)
 
 
 def _logarithmic(axes: Axes, most: float) -> None:
