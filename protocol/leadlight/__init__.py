@@ -10,13 +10,13 @@ from leadlight.clock import ClockSettings
 from leadlight.content import StoredShow
 from leadlight.cue import Cue, FrameRate, ShowLine, show_key
 from leadlight.errors import ConfigurationError, LeadlightError, NetworkError, WireError
-from leadlight.follower import Follower, FollowerSettings, Snapshot
+from leadlight.follower import Follower, Snapshot
 from leadlight.leader import Leader
 from leadlight.recovery import BlendedRecovery
 from leadlight.security import KeyRing
+from leadlight.settings import FollowerSettings, LeaderSettings
 from leadlight.stage import Shown
 from leadlight.stills import Still, stills_of
-from leadlight.tenure import LeaderSettings
 from leadlight.terms import ClockState, ContentState, CueState, Delivery, OnMusicLost
 from leadlight.wire import Codec
 

@@ -6,34 +6,31 @@ Sans-IO. Five verbs drive it (``receive_datagram``, ``handle_timer``, ``next_tim
 
 from __future__ import annotations
 
-import math
 from collections import Counter, deque
 from collections.abc import Iterable
-from dataclasses import dataclass, field
 from typing import Final, NamedTuple
 
 from leadlight import events
 from leadlight.addresses import GROUP, Address
 from leadlight.allegiance import FOLLOW, Allegiance, Novelty, Verdict
-from leadlight.clock import Bounds, ClockSettings, ClockView, Estimate, FollowerClock
+from leadlight.clock import Bounds, ClockView, Estimate, FollowerClock
 from leadlight.clock.group_delay import reporting_stride
 from leadlight.content import Library, StoredShow
 from leadlight.cue import Cue
 from leadlight.entropy import Entropy, below, identity, nonzero32, spread
-from leadlight.errors import WireError, check_name, check_whole
+from leadlight.errors import WireError
 from leadlight.exchange import SoundingSchedule
 from leadlight.fader import HOLDOVER_FADE_NS
 from leadlight.journal import LINES_KEPT, JournalLine, Notes
 from leadlight.messages import Beacon, Echo, Message, Sounding, Tally
 from leadlight.playhead import Playhead
 from leadlight.recovery import Recovery
+from leadlight.settings import FollowerSettings
 from leadlight.stage import Shown, Stage
 from leadlight.terms import ClockState, ContentState
-from leadlight.units import BILLION, MICROSECOND, MILLISECOND, MINUTE, SECOND, LeaderInstant, LocalInstant, ShowPosition
-from leadlight.wire import NAME_MAXIMUM_BYTES, U16, U32, Codec
+from leadlight.units import BILLION, MICROSECOND, MILLISECOND, SECOND, LeaderInstant, LocalInstant, ShowPosition
+from leadlight.wire import U32, Codec
 
-SILENT_INTERVALS: Final = 5
-TALLY_INTERVAL_NS: Final = 5 * SECOND
 TALLY_SPREAD: Final = 0.5
 """Tally intervals vary by this share either way, so that no two followers keep step (RFC 3550 section 6.3.1)."""
 TALLY_SOON_NS: Final = 200 * MILLISECOND
@@ -46,48 +43,8 @@ NEWS_PER_SECOND: Final = 60
 CONTINUED_WITHIN_NS: Final = 2 * MILLISECOND
 """How far a leader that continues a timebase may be from the one before; it may not if its bound is wider."""
 LIVE_DATA_LASTS_NS: Final = 5 * SECOND
-HOLDOVER_CAP_NS: Final = 10 * MINUTE
-HOLDOVER_BOUND_NS: Final = 50 * MILLISECOND
-"""A clock that may be off by more is no guide any longer: an error of this size the playhead would step."""
 JOIN_PATIENCE_NS: Final = 5 * SECOND
 """A follower that hears beacons this long without locking shows what it can."""
-
-
-@dataclass(frozen=True, slots=True)
-class FollowerSettings:
-    """One follower's settings; times in ns.
-
-    ``name`` is how people know it, at most 24 bytes. ``latency_ns``: from handing a frame to the output until its light
-    shows. ``trim_ns``: this piece later (positive) or earlier. ``radio``: hash of the access point's BSSID where known.
-    ``soundings``: off for a node that cannot or may not send. ``holdover_cap_ns``: how long to go on without beacons,
-    ``holdover_bound_ns``: and how far off the clock may be, by its statistical bound, while it does. ``lights``: off
-    for a node that lights nothing and of which no content is expected.
-    """
-
-    name: str
-    latency_ns: int = 0
-    trim_ns: int = 0
-    radio: int | None = None
-    soundings: bool = True
-    silent_intervals: int = SILENT_INTERVALS
-    holdover_cap_ns: int = HOLDOVER_CAP_NS
-    holdover_bound_ns: int = HOLDOVER_BOUND_NS
-    tally_interval_ns: int = TALLY_INTERVAL_NS
-    lights: bool = True
-    clock: ClockSettings = field(default_factory=ClockSettings)
-
-    def __post_init__(self) -> None:
-        check_name("name", self.name, NAME_MAXIMUM_BYTES)
-        check_whole("latency_ns", self.latency_ns, 0, SECOND, "0 to a second in ns")
-        check_whole("trim_ns", self.trim_ns, -10 * SECOND, 10 * SECOND, "ten seconds either way in ns")
-        if self.radio is not None:
-            check_whole("radio", self.radio, 0, U16, "16 bits")
-        check_whole("silent_intervals", self.silent_intervals, 2, math.inf, "2 or more")
-        check_whole("holdover_cap_ns", self.holdover_cap_ns, 0, math.inf, "zero or more ns")
-        check_whole("holdover_bound_ns", self.holdover_bound_ns, 0, math.inf, "zero or more ns")
-        check_whole(
-            "tally_interval_ns", self.tally_interval_ns, 100 * MILLISECOND, math.inf, "0.1 s or more in ns"
-        )
 
 
 class Snapshot(NamedTuple):
@@ -551,7 +508,7 @@ class Follower:
             self._soundings.begin(now, beacon.group_size, self._budget_of(beacon))
         self._sample_beacon(beacon, received_at)
         self.stage.read(beacon, now)
-        self.stage.moved = None
+        self.stage.forget_move()
         self._after_sample(before, now)
         # Written out when somebody reads it: this is done for every beacon.
         self._journal.append((received_at, before_at, self.clock.served, self.stage.moved, self.frame_shown))

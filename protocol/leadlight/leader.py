@@ -23,16 +23,16 @@ from leadlight.content import StoredShow
 from leadlight.cue import NO_SHOW, RATE_LIMIT_PPB, START, Cue, ShowLine, dark_cue
 from leadlight.entropy import Entropy
 from leadlight.errors import WireError
-from leadlight.follower import Follower, FollowerSettings
+from leadlight.follower import Follower
 from leadlight.messages import Beacon, Message
 from leadlight.roles import TRANSITIONS, Role, RoleInput
 from leadlight.roster import Roster
-from leadlight.tenure import LISTEN_INTERVALS, Inheritance, LeaderSettings, Tenure
+from leadlight.settings import LISTEN_INTERVALS, SILENT_INTERVALS, FollowerSettings, LeaderSettings
+from leadlight.tenure import Inheritance, Tenure
 from leadlight.terms import ClockState, CueState, OnMusicLost
 from leadlight.units import BILLION, MILLISECOND, SECOND, LeaderInstant, LocalInstant, ShowPosition
 from leadlight.wire import Codec
 
-SILENT_INTERVALS: Final = 5
 ASK_TIMES: Final = 4
 ASK_SPACING_NS: Final = 300 * MILLISECOND
 """Four Soundings over nine tenths of a second: an outage that swallows all of them is rarer than one of a third."""

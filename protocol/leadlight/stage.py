@@ -395,6 +395,10 @@ class Stage:
         if moved.remedy is Remedy.STEP or (moved.remedy is Remedy.HOLD and not was_holding):
             self._note(moved, now)
 
+    def forget_move(self) -> None:
+        """Begin a packet: nothing has moved on account of it yet."""
+        self.moved = None
+
     def _note(self, moved: Moved, now: LocalInstant) -> None:
         """Tell of a step or a hold; one that is seen comes in softly where anybody could have made it."""
         if moved.remedy is Remedy.STEP:

@@ -35,7 +35,7 @@ from leadlight_sim.air.contended_settings import (
 from leadlight_sim.air.dropouts import Dropout
 from leadlight_sim.air.neighbours import NEIGHBOUR_PAYLOAD_BYTES, Neighbour, OnOff, Poisson, Saturated
 from leadlight_sim.air.presets import preset
-from leadlight_sim.air.sampled import SampledSettings
+from leadlight_sim.air.sampled_settings import SampledSettings
 from leadlight_sim.air.tables import Scene, measured, sampled_settings
 from leadlight_sim.air.timing import Band, Radio
 

@@ -30,7 +30,8 @@ from leadlight_sim.air.contended import ContendedAir
 from leadlight_sim.air.dropouts import Dropout
 from leadlight_sim.air.fitting import FittedLevel, fitted_tables
 from leadlight_sim.air.presets import preset
-from leadlight_sim.air.sampled import SampledAir, SampledSettings
+from leadlight_sim.air.sampled import SampledAir
+from leadlight_sim.air.sampled_settings import SampledSettings
 from leadlight_sim.air.timing import Radio
 from leadlight_sim.air_choice import contended_settings, radio_of, stated_loss, tabled_settings
 from leadlight_sim.baselines import accompanied

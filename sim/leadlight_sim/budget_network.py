@@ -27,7 +27,7 @@ from leadlight.units import MILLISECOND, SECOND
 from leadlight_sim.air.access_point import BEACON_INTERVAL_NS
 from leadlight_sim.air.dropouts import Dropout
 from leadlight_sim.air.laws import AirTables, DelayLaw
-from leadlight_sim.air.sampled import with_measured_asymmetry
+from leadlight_sim.air.sampled_settings import with_measured_asymmetry
 from leadlight_sim.assembly import COOLING_STARTS_WITHIN_S, air_settings, extra_loss
 from leadlight_sim.budget_clock import (
     Cadence,

@@ -18,13 +18,12 @@ from leadlight.cue import FrameRate
 from leadlight.evening import EveningKeeper
 from leadlight.events import CueAdopted, LeaderRestarted, LockAcquired
 from leadlight.files import write_manifest
-from leadlight.follower import FollowerSettings
 from leadlight.manifest import Manifest, Part, ShowEntry
 from leadlight.net.clock import LocalClock
 from leadlight.net.endpoint import Endpoint, FollowerEndpoint, LeaderEndpoint
 from leadlight.order_command import MANIFEST_FILE
 from leadlight.running_order import parse_running_order
-from leadlight.tenure import LeaderSettings
+from leadlight.settings import FollowerSettings, LeaderSettings
 from leadlight.terms import ClockState, CueState
 from leadlight.units import MICROSECOND, MILLISECOND, SECOND
 

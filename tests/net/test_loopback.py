@@ -13,11 +13,10 @@ import pytest
 from leadlight.content import StoredShow
 from leadlight.cue import FrameRate
 from leadlight.events import CueAdopted, FollowerJoined, LeaderFound, LeaderLost, LeaderRestarted, LockAcquired
-from leadlight.follower import FollowerSettings
 from leadlight.net.endpoint import Endpoint, FollowerEndpoint, LeaderEndpoint
 from leadlight.net.threads import FollowerThread
 from leadlight.security import KeyRing
-from leadlight.tenure import LeaderSettings
+from leadlight.settings import FollowerSettings, LeaderSettings
 from leadlight.terms import ClockState, CueState
 from leadlight.units import MILLISECOND, SECOND
 

@@ -19,11 +19,10 @@ from leadlight.events import (
     ShowRefused,
 )
 from leadlight.files import build_manifest, check_parts
-from leadlight.follower import FollowerSettings
 from leadlight.manifest import Manifest
 from leadlight.net.endpoint import Endpoint, FollowerEndpoint, LeaderEndpoint
 from leadlight.net.telling import ROSTER_HEADER, leader_rows
-from leadlight.tenure import LeaderSettings
+from leadlight.settings import FollowerSettings, LeaderSettings
 from leadlight.terms import CueState, Delivery
 from leadlight.units import MILLISECOND
 

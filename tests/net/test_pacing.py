@@ -12,9 +12,8 @@ import pytest
 from leadlight.content import StoredShow
 from leadlight.cue import FrameRate
 from leadlight.events import CueAdopted, CueTookEffect, Event, LeaderFound, MediaJumped, RoleChanged
-from leadlight.follower import FollowerSettings
 from leadlight.net.threads import FollowerThread, LeaderThread
-from leadlight.tenure import LeaderSettings
+from leadlight.settings import FollowerSettings, LeaderSettings
 from leadlight.terms import CueState
 from leadlight.units import MILLISECOND, SECOND, LeaderInstant, ShowPosition
 

@@ -18,11 +18,11 @@ from hypothesis.stateful import RuleBasedStateMachine, initialize, invariant, ru
 from leadlight import events
 from leadlight.content import StoredShow
 from leadlight.cue import FrameRate
-from leadlight.follower import Follower, FollowerSettings
+from leadlight.follower import Follower
 from leadlight.leader import Leader
 from leadlight.roles import Role
 from leadlight.security import KeyRing
-from leadlight.tenure import LeaderSettings
+from leadlight.settings import FollowerSettings, LeaderSettings
 from leadlight.terms import CueState
 from leadlight.units import MILLISECOND, SECOND
 from leadlight.wire import Codec

@@ -17,7 +17,7 @@ from pathlib import Path
 from typing import Any, Final, NamedTuple
 
 from leadlight import wire
-from leadlight.clock.clock import ClockSettings
+from leadlight.clock.settings import ClockSettings
 from leadlight.clock.states import TRANSITIONS as CLOCK_TRANSITIONS
 from leadlight.recovery import BlendedRecovery
 from leadlight.roles import TRANSITIONS as ROLE_TRANSITIONS

@@ -189,7 +189,7 @@ class Lateness:
         if before == 0 or late_ns < 0.0:
             # All that came before are later than was thought.
             self._sum_ns -= before * late_ns
-            self._at, self._earliest_ns = at, offset_ns
+            self._at, self._earliest_ns = at, float(offset_ns)
         else:
             self._sum_ns += late_ns
 

@@ -8,46 +8,27 @@ trust is served. The causality bound is kept beside them from beacons and exchan
 from __future__ import annotations
 
 import math
-from collections.abc import Callable
-from dataclasses import dataclass
-from enum import Enum
 from typing import Final, NamedTuple
 
 from leadlight.clock.bound import (
-    DECLARED_DRIFT,
     CausalityBound,
     Lateness,
     deviation_at_ns,
     statistical_half_width_ns,
 )
 from leadlight.clock.common_view import UNKNOWN_RADIO_NS, CommonViewClock
-from leadlight.clock.edge_filter import EdgeFilter
-from leadlight.clock.estimator import Estimate, Estimator, Exchange, new_estimate
+from leadlight.clock.estimator import Estimate, Exchange, new_estimate
 from leadlight.clock.fusion import fused
 from leadlight.clock.group_delay import Arrival, GroupDelayClock
 from leadlight.clock.probation import STAMPING_NS
+from leadlight.clock.settings import ClockSettings, ClockView
 from leadlight.clock.states import TRANSITIONS, ClockInput
-from leadlight.errors import ConfigurationError, check_whole
 from leadlight.messages import Beacon
 from leadlight.terms import ClockState
-from leadlight.units import MILLISECOND, SECOND, LeaderInstant, LocalInstant
+from leadlight.units import LeaderInstant, LocalInstant
 
 ONE_WAY_BEACONS: Final = 12
 """Beacons alone must be so many before a clock that rests on nothing else has a bound, or calls itself locked."""
-
-
-class ClockView(Enum):
-    """Which samples the served estimate rests on."""
-
-    NONE = "nothing yet"
-    ONE_WAY = "beacons"
-    TWO_WAY = "beacons and soundings"
-    GROUP_DELAY = "group delay"
-    COMMON_VIEW = "common view"
-
-
-CORRECTIONS: Final = frozenset({ClockView.GROUP_DELAY, ClockView.COMMON_VIEW})
-"""The views that rest on what other followers contribute."""
 
 
 # At every sample: to reach a member through its class takes Python 3.11 ten times as long.
@@ -68,32 +49,6 @@ class Bounds(NamedTuple):
 
     causality_ns: int | None
     statistical_ns: int | None
-
-
-@dataclass(frozen=True, slots=True)
-class ClockSettings:
-    """How a clock judges itself.
-
-    ``lock_budget_ns``: the statistical bound within which it calls itself locked. ``settle_after_ns``: how long it
-    must have been locked before the learnt rate is declared. ``declared_drift``: a pure number, the most by which this
-    node's crystal and the leader's together can differ in rate. ``estimator`` makes the uncorrected estimator.
-    ``views`` are the corrections that may be served: without any, the clock serves its uncorrected estimate, and still
-    reports delays.
-    """
-
-    lock_budget_ns: int = 10 * MILLISECOND
-    settle_after_ns: int = 60 * SECOND
-    declared_drift: float = DECLARED_DRIFT
-    estimator: Callable[[CausalityBound], Estimator] = EdgeFilter
-    views: frozenset[ClockView] = CORRECTIONS
-
-    def __post_init__(self) -> None:
-        check_whole("lock_budget_ns", self.lock_budget_ns, 1, math.inf, "above zero")
-        check_whole("settle_after_ns", self.settle_after_ns, 0, math.inf, "zero or more")
-        if not 0 < self.declared_drift < 1e-2:
-            raise ConfigurationError("declared_drift", self.declared_drift, "above zero, below 0.01")
-        if not self.views <= CORRECTIONS:
-            raise ConfigurationError("views", self.views, "any of GROUP_DELAY and COMMON_VIEW")
 
 
 class FollowerClock:

@@ -18,7 +18,6 @@ from leadlight.errors import ConfigurationError
 from leadlight.evening import RENEWED_EVERY_NS, EveningKeeper
 from leadlight.events import Event, RoleChanged, ShowMissing
 from leadlight.files import check_parts, read_key_file, read_manifest
-from leadlight.follower import FollowerSettings
 from leadlight.live_table import LiveTable
 from leadlight.manifest import Manifest
 from leadlight.manifest_command import ProgressLine
@@ -45,7 +44,7 @@ from leadlight.order_command import MANIFEST_FILE, read_order_and_manifest
 from leadlight.roles import Role
 from leadlight.running_order import RunningOrder
 from leadlight.security import KeyRing
-from leadlight.tenure import LISTEN_INTERVALS, LeaderSettings
+from leadlight.settings import LISTEN_INTERVALS, FollowerSettings, LeaderSettings
 from leadlight.terms import Delivery, OnMusicLost
 from leadlight.units import MILLISECOND, SECOND, ShowPosition, describe
 

@@ -20,15 +20,15 @@ from typing import Any, Generic, Self, TypeVar
 from leadlight.content import Library, StoredShow
 from leadlight.cue import Cue
 from leadlight.events import FollowerEvent, LeaderEvent
-from leadlight.follower import Follower, FollowerSettings, Snapshot
+from leadlight.follower import Follower, Snapshot
 from leadlight.leader import Leader
 from leadlight.net.clock import LocalClock
 from leadlight.net.driver import Core, CoreDriver, DatagramCounts
 from leadlight.net.sockets import DEFAULT_PORT, GroupSockets
 from leadlight.recovery import Recovery
 from leadlight.security import KeyRing
+from leadlight.settings import FollowerSettings, LeaderSettings
 from leadlight.stage import Shown
-from leadlight.tenure import LeaderSettings
 from leadlight.units import LocalInstant, ShowPosition
 from leadlight.wire import Codec
 

@@ -12,15 +12,15 @@ from typing import Any, Generic, Self, TypeVar
 from leadlight.content import Library, StoredShow
 from leadlight.cue import START, Cue
 from leadlight.events import FollowerEvent, LeaderEvent
-from leadlight.follower import Follower, FollowerSettings, Snapshot
+from leadlight.follower import Follower, Snapshot
 from leadlight.leader import Leader
 from leadlight.net.driver import Core
 from leadlight.net.endpoint import Endpoint, FollowerEndpoint, LeaderEndpoint
 from leadlight.net.sockets import DEFAULT_PORT
 from leadlight.recovery import Recovery
 from leadlight.security import KeyRing
+from leadlight.settings import FollowerSettings, LeaderSettings
 from leadlight.stage import Shown
-from leadlight.tenure import LeaderSettings
 from leadlight.units import LocalInstant, ShowPosition
 
 CoreType = TypeVar("CoreType", bound=Core[Any])

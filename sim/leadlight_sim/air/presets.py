@@ -45,7 +45,7 @@ from leadlight_sim.air.laws import (
     Sum,
     Uniform,
 )
-from leadlight_sim.air.sampled import Congestion, SampledSettings
+from leadlight_sim.air.sampled_settings import Congestion, SampledSettings
 from leadlight_sim.air.timing import WeightlessRadio
 
 # Loss: mean good and bad sojourns and the loss in each. Assumed throughout, for no measured burst parameters

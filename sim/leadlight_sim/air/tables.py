@@ -37,7 +37,7 @@ from leadlight_sim.air.dropouts import NO_DROPOUT
 from leadlight_sim.air.interface import Air
 from leadlight_sim.air.laws import AirTables, Empirical, Fixed
 from leadlight_sim.air.radio_queues import Frame, Port
-from leadlight_sim.air.sampled import SampledSettings
+from leadlight_sim.air.sampled_settings import SampledSettings
 from leadlight_sim.kernel import Kernel, TrueInstant
 from leadlight_sim.streams import Stream, Streams
 

@@ -1,0 +1,102 @@
+"""What a leader and a follower are told before they start, checked where it is said."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass, field
+from typing import Final
+
+from leadlight.clock.settings import ClockSettings
+from leadlight.entropy import identity
+from leadlight.errors import ConfigurationError, check_name, check_whole
+from leadlight.terms import Delivery, OnMusicLost
+from leadlight.units import MILLISECOND, MINUTE, SECOND
+from leadlight.wire import NAME_MAXIMUM_BYTES, U8, U16
+
+SILENT_INTERVALS: Final = 5
+TALLY_INTERVAL_NS: Final = 5 * SECOND
+HOLDOVER_CAP_NS: Final = 10 * MINUTE
+HOLDOVER_BOUND_NS: Final = 50 * MILLISECOND
+"""A clock that may be off by more is no guide any longer: an error of this size the playhead would step."""
+LISTEN_INTERVALS: Final = 7
+"""How long a starting leader listens before it leads: the five silent intervals that stand for an absence, and two."""
+
+
+@dataclass(frozen=True, slots=True)
+class FollowerSettings:
+    """One follower's settings; times in ns.
+
+    ``name`` is how people know it, at most 24 bytes. ``latency_ns``: from handing a frame to the output until its light
+    shows. ``trim_ns``: this piece later (positive) or earlier. ``radio``: hash of the access point's BSSID where known.
+    ``soundings``: off for a node that cannot or may not send. ``holdover_cap_ns``: how long to go on without beacons,
+    ``holdover_bound_ns``: and how far off the clock may be, by its statistical bound, while it does. ``lights``: off
+    for a node that lights nothing and of which no content is expected.
+    """
+
+    name: str
+    latency_ns: int = 0
+    trim_ns: int = 0
+    radio: int | None = None
+    soundings: bool = True
+    silent_intervals: int = SILENT_INTERVALS
+    holdover_cap_ns: int = HOLDOVER_CAP_NS
+    holdover_bound_ns: int = HOLDOVER_BOUND_NS
+    tally_interval_ns: int = TALLY_INTERVAL_NS
+    lights: bool = True
+    clock: ClockSettings = field(default_factory=ClockSettings)
+
+    def __post_init__(self) -> None:
+        check_name("name", self.name, NAME_MAXIMUM_BYTES)
+        check_whole("latency_ns", self.latency_ns, 0, SECOND, "0 to a second in ns")
+        check_whole("trim_ns", self.trim_ns, -10 * SECOND, 10 * SECOND, "ten seconds either way in ns")
+        if self.radio is not None:
+            check_whole("radio", self.radio, 0, U16, "16 bits")
+        check_whole("silent_intervals", self.silent_intervals, 2, math.inf, "2 or more")
+        check_whole("holdover_cap_ns", self.holdover_cap_ns, 0, math.inf, "zero or more ns")
+        check_whole("holdover_bound_ns", self.holdover_bound_ns, 0, math.inf, "zero or more ns")
+        check_whole(
+            "tally_interval_ns", self.tally_interval_ns, 100 * MILLISECOND, math.inf, "0.1 s or more in ns"
+        )
+
+
+@dataclass(frozen=True, slots=True)
+class LeaderSettings:
+    """One leader's settings; times in ns, whole milliseconds for the interval.
+
+    ``rank``: 0 leads before 1. ``lead_time_ns``: how long ahead a cue is announced. ``sounding_budget``: Soundings a
+    second that the whole group may send; with 0 it only listens, and what has to be asked all the same is answered once
+    a second. ``group_size``: followers expected, for sharing that budget before they are heard. ``markers``: whether
+    followers take turns as markers. ``listen_intervals``: beacon intervals of listening before a start leads, 0 to lead
+    at once. ``delivery``: to the group, as copies, or as followers need it. ``on_music_lost``: what a takeover does
+    with the show. ``refuse_incomplete``: whether a show that a follower says it does not hold is kept from rolling, or
+    only warned about.
+    """
+
+    name: str
+    interval_ns: int = SECOND
+    rank: int = 0
+    lead_time_ns: int = 2 * SECOND
+    sounding_budget: int = 60
+    group_size: int = 0
+    markers: bool = True
+    listen_intervals: int = LISTEN_INTERVALS
+    delivery: Delivery = Delivery.AUTOMATIC
+    on_music_lost: OnMusicLost = OnMusicLost.CONTINUE
+    refuse_incomplete: bool = False
+
+    def __post_init__(self) -> None:
+        check_name("name", self.name, NAME_MAXIMUM_BYTES)
+        allowed = "0.05 s to 10 s in ns, whole milliseconds"
+        check_whole("interval_ns", self.interval_ns, 50 * MILLISECOND, 10 * SECOND, allowed)
+        if self.interval_ns % MILLISECOND:
+            raise ConfigurationError("interval_ns", self.interval_ns, allowed)
+        check_whole("rank", self.rank, 0, 127, "0 to 127")
+        check_whole("lead_time_ns", self.lead_time_ns, 0, 60 * SECOND, "0 to 60 s in ns")
+        check_whole("sounding_budget", self.sounding_budget, 0, U8, f"0 to {U8} a second")
+        check_whole("group_size", self.group_size, 0, U16, f"0 to {U16}")
+        check_whole("listen_intervals", self.listen_intervals, 0, 1000, "0 to 1000")
+
+    @property
+    def identity(self) -> int:
+        """The number by which this leader is known."""
+        return identity(self.name)
