@@ -11,6 +11,7 @@ from typing import Any
 import pytest
 from hypothesis import settings
 
+from leadlight.compiled import IS_COMPILED
 from leadlight.cue import Cue, ShowLine, show_key
 from leadlight.messages import Beacon, Echo, Sounding, Tally
 from leadlight.terms import ClockState, ContentState, CueState
@@ -26,6 +27,14 @@ if signal.getsignal(signal.SIGINT) is signal.SIG_IGN:
     signal.signal(signal.SIGINT, signal.default_int_handler)
 
 Maker = Callable[..., Any]
+
+
+def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
+    """Leave out what replaces methods where they are compiled."""
+    if IS_COMPILED:
+        for item in items:
+            if item.get_closest_marker("interpreted"):
+                item.add_marker(pytest.mark.skip(reason="replaces methods, which compiled classes do not allow"))
 
 
 @pytest.fixture(scope="session")

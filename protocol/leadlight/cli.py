@@ -72,7 +72,9 @@ class _Version(argparse.Action):
             installed = version("leadlight")
         except PackageNotFoundError:
             installed = "(not installed)"
-        print(f"leadlight {installed}, protocol {VERSION}")
+        from leadlight.compiled import IS_COMPILED
+
+        print(f"leadlight {installed}, protocol {VERSION}{', compiled' if IS_COMPILED else ''}")
         parser.exit()
 
 

@@ -12,6 +12,8 @@ from typing import Any
 
 from leadlight import Follower
 from leadlight.clock import ClockSettings, FollowerClock
+from leadlight.compiled import IS_COMPILED
+from leadlight.errors import LeadlightError
 from leadlight_sim.nodes import FollowerNode
 
 
@@ -53,8 +55,11 @@ class Panel:
 def install(node: FollowerNode, onlookers: Mapping[str, Onlooker], radio: int | None = None) -> list[Panel]:
     """Let a node come up, whenever it does, with onlookers beside its clock, on the access point named ``radio``.
 
-    Returns the panels, one for each time it has come up: none yet.
+    Returns the panels, one for each time it has come up: none yet. Raises ``LeadlightError`` where the library is
+    compiled: to look on, methods are replaced.
     """
+    if IS_COMPILED:
+        raise LeadlightError("clocks can look on only where the library runs from its sources; this one is compiled")
     start = node.start
     panels: list[Panel] = []
 

@@ -34,7 +34,8 @@ from leadlight_sim.air.laws import Fixed
 from leadlight_sim.air.neighbours import Neighbour, NeighbourStation
 from leadlight_sim.air.presets import IDLE
 from leadlight_sim.air.rates import RateStep
-from leadlight_sim.air.sampled import SampledAir, SampledSettings
+from leadlight_sim.air.sampled import SampledAir
+from leadlight_sim.air.sampled_settings import SampledSettings
 from leadlight_sim.air.saturation import saturation
 from leadlight_sim.air.tables import Observer, Scene, measure, sampled_settings
 from leadlight_sim.air.timing import ACK_BYTES, Band, Radio, ofdm_frame_ns

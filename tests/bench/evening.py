@@ -26,6 +26,7 @@ from heapq import heappop, heappush
 from time import process_time
 from typing import Any
 
+from leadlight.compiled import IS_COMPILED
 from leadlight.units import SECOND
 from leadlight_sim.air.interface import LinkKind
 from leadlight_sim.assembly import World
@@ -169,6 +170,7 @@ def main() -> None:
                 "scaling": round(ratio, 3),
                 "bare_heap_ratio": round(bare_s / heap_s, 1),
                 "trace_hash": trace,
+                "compiled": IS_COMPILED,
             }
         )
     )

@@ -23,9 +23,10 @@ from typing import Any
 
 from leadlight.content import StoredShow
 from leadlight.cue import Cue, FrameRate, ShowLine
-from leadlight.follower import Follower, FollowerSettings
+from leadlight.follower import Follower
 from leadlight.messages import Beacon, Echo, GroupDelay, Mark, Sounding
 from leadlight.security import KeyRing
+from leadlight.settings import FollowerSettings
 from leadlight.terms import ClockState, CueState
 from leadlight.units import HOUR, MILLISECOND, SECOND, LeaderInstant, LocalInstant, ShowPosition
 from leadlight.wire import Codec

@@ -19,7 +19,8 @@ from leadlight.units import MICROSECOND, MILLISECOND, SECOND
 from leadlight_sim.air.dropouts import NO_DROPOUT
 from leadlight_sim.air.fitting import Fit, FittedLevel, Sample, fit, fitted_tables
 from leadlight_sim.air.laws import Fixed
-from leadlight_sim.air.sampled import SampledAir, SampledSettings
+from leadlight_sim.air.sampled import SampledAir
+from leadlight_sim.air.sampled_settings import SampledSettings
 from leadlight_sim.air.timing import WeightlessRadio
 from leadlight_sim.assembly import World, air_settings
 from leadlight_sim.fit_command import FitCommand, to_toml

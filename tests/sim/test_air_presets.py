@@ -31,7 +31,8 @@ from leadlight_sim.air.presets import (
     TYPICAL_LOSS,
     preset,
 )
-from leadlight_sim.air.sampled import SampledAir, SampledSettings, with_measured_asymmetry
+from leadlight_sim.air.sampled import SampledAir
+from leadlight_sim.air.sampled_settings import SampledSettings, with_measured_asymmetry
 from leadlight_sim.kernel import Kernel, TrueInstant
 from leadlight_sim.streams import Stream, Streams
 

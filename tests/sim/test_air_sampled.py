@@ -16,7 +16,8 @@ from leadlight_sim.air.conditions import LoadRecord
 from leadlight_sim.air.dropouts import Dropout
 from leadlight_sim.air.interface import Air, LinkKind, Station
 from leadlight_sim.air.laws import AirTables, Exponential, Fixed, Uniform
-from leadlight_sim.air.sampled import Congestion, SampledAir, SampledSettings
+from leadlight_sim.air.sampled import SampledAir
+from leadlight_sim.air.sampled_settings import Congestion, SampledSettings
 from leadlight_sim.air.timing import Band, Radio, WeightlessRadio
 from leadlight_sim.kernel import Kernel, TrueInstant
 from leadlight_sim.streams import Stream, Streams

@@ -19,7 +19,8 @@ from leadlight_sim.air.contention import AccessRules
 from leadlight_sim.air.interface import LinkKind
 from leadlight_sim.air.laws import Empirical
 from leadlight_sim.air.neighbours import Neighbour, OnOff, Poisson
-from leadlight_sim.air.sampled import SampledAir, SampledSettings
+from leadlight_sim.air.sampled import SampledAir
+from leadlight_sim.air.sampled_settings import SampledSettings
 from leadlight_sim.air.tables import LevelLaws, MeasuredLaws, Observer, Scene, measure, measured, sampled_settings
 from leadlight_sim.air.timing import Band, Radio
 from leadlight_sim.kernel import Kernel, TrueInstant

@@ -228,6 +228,7 @@ def test_on_beacons_and_soundings_alone_each_cause_is_as_reckoned(preset: str) -
     assert edge_of(preset).drift_ms == agrees(alone.drift_ms())
 
 
+@pytest.mark.interpreted
 @pytest.mark.parametrize(("preset", "wired"), [("model-d", True), ("model-d", False), ("idle", True)])
 def test_copies_of_beacons_are_sent_for_as_much_of_the_time_as_reckoned(preset: str, wired: bool) -> None:
     described = scenario(preset, wired)

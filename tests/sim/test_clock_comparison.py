@@ -68,6 +68,7 @@ def digest(seed: int, with_onlookers: bool) -> str:
     return world.trace.hexdigest()
 
 
+@pytest.mark.interpreted
 def test_onlookers_change_nothing_of_what_happens() -> None:
     assert digest(3, with_onlookers=True) == digest(3, with_onlookers=False)
 
@@ -77,12 +78,14 @@ def seen() -> dict[str, dict[str, Seen]]:
     return {model: run(model, seed=50, duration_s=300, baselines={}) for model in MODELS}
 
 
+@pytest.mark.interpreted
 @pytest.mark.slow
 @pytest.mark.parametrize("mode", MODES)
 def test_the_causality_bound_holds_in_every_mode_and_model(seen: dict[str, dict[str, Seen]], mode: str) -> None:
     assert [one[mode].causality_held for one in seen.values()] == [True] * len(MODELS)
 
 
+@pytest.mark.interpreted
 @pytest.mark.slow
 @pytest.mark.parametrize("mode", MODES)
 def test_the_statistical_bound_holds_nearly_always(seen: dict[str, dict[str, Seen]], mode: str) -> None:
@@ -90,6 +93,7 @@ def test_the_statistical_bound_holds_nearly_always(seen: dict[str, dict[str, See
     assert covered >= 0.995 * scored
 
 
+@pytest.mark.interpreted
 @pytest.mark.slow
 def test_each_correction_is_worth_its_while(seen: dict[str, dict[str, Seen]]) -> None:
     for one in seen.values():
@@ -99,6 +103,7 @@ def test_each_correction_is_worth_its_while(seen: dict[str, dict[str, Seen]]) ->
         assert one[ONLY_BEACONS].error.percentile(95) > one[SOUNDINGS].error.percentile(95)
 
 
+@pytest.mark.interpreted
 @pytest.mark.slow
 def test_common_view_is_as_good_as_two_receivers_stamps(seen: dict[str, dict[str, Seen]]) -> None:
     """Two half-normal stamps of 0.1 ms differ with a deviation of 0.1·sqrt(2·(1 − 2/π)) = 0.085 ms; twice that is p95
@@ -107,6 +112,7 @@ def test_common_view_is_as_good_as_two_receivers_stamps(seen: dict[str, dict[str
         assert one[COMMON_VIEW].error.percentile(95) < 0.17
 
 
+@pytest.mark.interpreted
 def test_marks_that_go_astray_by_more_than_soundings_vouch_for_do_no_harm_and_smaller_ones_are_told() -> None:
     found = {
         detour: outcome_of([perform(Task("model-a", detour, seed, 300))[1] for seed in (11, 12)])

@@ -17,7 +17,7 @@ Fates = dict[str, list[tuple[int, int, int]]]
 
 PIECES = ["jetty", "willow", "ferry"]
 
-pytestmark = pytest.mark.slow
+pytestmark = [pytest.mark.slow, pytest.mark.interpreted]
 
 
 def scenario(pieces: list[str], preset: str, *, wired: bool, **changes: Any) -> Scenario:

@@ -13,7 +13,8 @@ import pytest
 
 from leadlight.units import SECOND
 from leadlight_sim.air.contended import ContendedAir
-from leadlight_sim.air.sampled import SampledAir, SampledSettings
+from leadlight_sim.air.sampled import SampledAir
+from leadlight_sim.air.sampled_settings import SampledSettings
 from leadlight_sim.air.tables import Scene, measure, measured, sampled_settings
 from leadlight_sim.air_choice import PRESET_NEIGHBOURS, contended_settings, tabled_settings
 from leadlight_sim.assembly import World

@@ -18,7 +18,8 @@ from leadlight.follower import JOIN_PATIENCE_NS
 from leadlight.units import MICROSECOND, MILLISECOND, SECOND, LeaderInstant, LocalInstant
 from leadlight_sim import assembly
 from leadlight_sim.air.laws import AirTables, Fixed
-from leadlight_sim.air.sampled import SampledAir, SampledSettings
+from leadlight_sim.air.sampled import SampledAir
+from leadlight_sim.air.sampled_settings import SampledSettings
 from leadlight_sim.air.timing import WeightlessRadio
 from leadlight_sim.assembly import World
 from leadlight_sim.baselines import LatestBeacon
@@ -235,6 +236,7 @@ def test_a_constant_error_shows_a_wrong_frame_for_its_share_of_a_frame(error_ms:
     assert found.wrong_frame_share == pytest.approx(abs(error_ms) / 25, abs=0.03 if error_ms else 0.0)
 
 
+@pytest.mark.interpreted
 def test_a_frame_is_wrong_wherever_nothing_shows(monkeypatch: pytest.MonkeyPatch) -> None:
     world, scorer = made(scenario(), lambda: Erring(0))
     scorer.run(TrueInstant(60 * SECOND))
@@ -389,6 +391,7 @@ def test_a_second_run_of_the_same_show_is_a_cue_of_its_own() -> None:
     assert (found.cue_lateness_ms, found.missed_cues) == (60_000.0, 1)
 
 
+@pytest.mark.interpreted
 def test_a_follower_that_hears_nothing_has_no_figures_and_spoils_the_verdict(monkeypatch: pytest.MonkeyPatch) -> None:
     described = scenario(2)
     world, scorer = made(described, lambda: Erring(0))

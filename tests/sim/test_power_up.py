@@ -38,6 +38,7 @@ def power_cut(preset: str, seed: int) -> World:
     return World(scenario, seed=seed)
 
 
+@pytest.mark.interpreted
 @pytest.mark.slow
 @pytest.mark.parametrize("preset", ["idle", "busy"])
 @pytest.mark.parametrize("seed", [1, 2])

@@ -13,6 +13,7 @@ from types import ModuleType
 import pytest
 
 from leadlight import cli
+from leadlight.compiled import IS_COMPILED
 from leadlight.errors import ConfigurationError, NetworkError
 from leadlight.files import read_key_file
 from leadlight.net.commands import resolve_address
@@ -99,7 +100,11 @@ def test_without_a_word_all_commands_are_listed_those_first_that_a_newcomer_begi
 
 def test_the_version_is_told(capsys: Capture) -> None:
     assert cli.main(["--version"]) == 0
-    assert capsys.readouterr().out == f"leadlight {importlib.metadata.version('leadlight')}, protocol {VERSION}\n"
+    form = ", compiled" if IS_COMPILED else ""
+    assert (
+        capsys.readouterr().out
+        == f"leadlight {importlib.metadata.version('leadlight')}, protocol {VERSION}{form}\n"
+    )
 
 
 @pytest.mark.parametrize(

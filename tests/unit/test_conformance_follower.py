@@ -23,16 +23,10 @@ from leadlight.content import StoredShow
 from leadlight.cue import Cue, FrameRate, ShowLine
 from leadlight.exchange import SPACING_SPREAD, STEADY_INTERVAL_NS
 from leadlight.fader import RETURN_FADE_NS
-from leadlight.follower import (
-    CONTINUED_WITHIN_NS,
-    NEWS_PER_SECOND,
-    TALLIES_PER_SECOND,
-    TALLY_SOON_NS,
-    Follower,
-    FollowerSettings,
-)
+from leadlight.follower import CONTINUED_WITHIN_NS, NEWS_PER_SECOND, TALLIES_PER_SECOND, TALLY_SOON_NS, Follower
 from leadlight.messages import GroupDelay, Message, Sounding, Tally
 from leadlight.security import KeyRing
+from leadlight.settings import FollowerSettings
 from leadlight.stage import UNKEYED_SPACING_NS
 from leadlight.terms import ClockState, CueState
 from leadlight.units import MILLISECOND, SECOND, LeaderInstant, LocalInstant, ShowPosition

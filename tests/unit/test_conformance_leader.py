@@ -20,7 +20,6 @@ from leadlight.leader import (
     ASK_TIMES,
     CONTINUE_WITHIN_NS,
     RANK_SPACING_NS,
-    SILENT_INTERVALS,
     STOP_HELD_NS,
     Leader,
 )
@@ -28,7 +27,8 @@ from leadlight.messages import Beacon, Echo, Message, Sounding, Tally
 from leadlight.roles import Role
 from leadlight.roster import ROSTER_MAXIMUM
 from leadlight.security import KeyRing
-from leadlight.tenure import CHANGE_BURST_NS, LISTEN_INTERVALS, STOP_BURST_NS, LeaderSettings
+from leadlight.settings import LISTEN_INTERVALS, SILENT_INTERVALS, LeaderSettings
+from leadlight.tenure import CHANGE_BURST_NS, STOP_BURST_NS
 from leadlight.terms import CueState, Delivery
 from leadlight.units import MICROSECOND, MILLISECOND, SECOND, LeaderInstant, LocalInstant, ShowPosition
 from leadlight.wire import Codec

@@ -16,7 +16,7 @@ from leadlight.leader import Leader
 from leadlight.messages import Beacon
 from leadlight.roles import Role
 from leadlight.running_order import RunningOrder, parse_running_order
-from leadlight.tenure import LeaderSettings
+from leadlight.settings import LeaderSettings
 from leadlight.terms import CueState, OnMusicLost
 from leadlight.units import BILLION, MICROSECOND, MILLISECOND, MINUTE, SECOND, LeaderInstant, LocalInstant, ShowPosition
 from leadlight.wire import Codec

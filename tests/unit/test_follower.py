@@ -23,11 +23,12 @@ from leadlight.content import StoredShow
 from leadlight.cue import Cue, FrameRate, ShowLine, dark_cue
 from leadlight.errors import ConfigurationError
 from leadlight.fader import HOLDOVER_FADE_NS, RETURN_FADE_NS, STOP_FADE_NS
-from leadlight.follower import TALLIES_PER_SECOND, Follower, FollowerSettings
+from leadlight.follower import TALLIES_PER_SECOND, Follower
 from leadlight.journal import LINES_KEPT
 from leadlight.messages import Beacon, Message, Sounding, Tally
 from leadlight.recovery import Remedy
 from leadlight.security import KeyRing
+from leadlight.settings import FollowerSettings
 from leadlight.stage import UNKEYED_SPACING_NS, Shown
 from leadlight.stills import Still
 from leadlight.terms import ClockState, ContentState, CueState
@@ -1099,6 +1100,7 @@ class Spy(EdgeFilter):
         super().observe_copy(sent_at, received_at)
 
 
+@pytest.mark.interpreted
 def test_copies_feed_the_other_edge_and_never_the_group(make_board: Callable[..., Board]) -> None:
     board = make_board(clock=ClockSettings(estimator=Spy))
     for number in range(8):
@@ -1117,6 +1119,7 @@ def test_copies_feed_the_other_edge_and_never_the_group(make_board: Callable[...
     assert board.follower.counters["duplicate"] == 2
 
 
+@pytest.mark.interpreted
 def test_a_beacon_that_its_copy_outran_is_still_a_sample_a_delay_and_a_turn(make_board: Callable[..., Board]) -> None:
     board = make_board(clock=ClockSettings(estimator=Spy))
     board.lead(160, 168)
@@ -1136,6 +1139,7 @@ def test_a_beacon_that_its_copy_outran_is_still_a_sample_a_delay_and_a_turn(make
     assert board.follower.counters == {}
 
 
+@pytest.mark.interpreted
 def test_a_beacon_held_back_until_after_the_next_copy_is_still_a_sample(make_board: Callable[..., Board]) -> None:
     board = make_board(clock=ClockSettings(estimator=Spy))
     board.lead(160, 168)

@@ -14,11 +14,11 @@ import pytest
 
 from leadlight.content import StoredShow
 from leadlight.cue import FrameRate
-from leadlight.follower import Follower, FollowerSettings
+from leadlight.follower import Follower
 from leadlight.leader import Leader
 from leadlight.messages import Beacon, Tally
 from leadlight.security import KeyRing
-from leadlight.tenure import LeaderSettings
+from leadlight.settings import FollowerSettings, LeaderSettings
 from leadlight.units import MILLISECOND, SECOND, LocalInstant
 from leadlight.wire import Codec
 

@@ -15,20 +15,12 @@ import pytest
 from leadlight import events
 from leadlight.content import StoredShow
 from leadlight.cue import Cue, FrameRate, ShowLine
-from leadlight.follower import Follower, FollowerSettings
-from leadlight.leader import (
-    ASK_PATIENCE_NS,
-    ASK_SPACING_NS,
-    ASK_TIMES,
-    LAST_RANK,
-    RANK_SPACING_NS,
-    SILENT_INTERVALS,
-    Leader,
-)
+from leadlight.follower import Follower
+from leadlight.leader import ASK_PATIENCE_NS, ASK_SPACING_NS, ASK_TIMES, LAST_RANK, RANK_SPACING_NS, Leader
 from leadlight.messages import Beacon, Echo, Sounding, Tally
 from leadlight.roles import Role
 from leadlight.security import KeyRing
-from leadlight.tenure import LISTEN_INTERVALS, LeaderSettings
+from leadlight.settings import LISTEN_INTERVALS, SILENT_INTERVALS, FollowerSettings, LeaderSettings
 from leadlight.terms import ClockState, ContentState, CueState, OnMusicLost
 from leadlight.units import MILLISECOND, MINUTE, SECOND, LeaderInstant, LocalInstant, ShowPosition
 from leadlight.wire import Codec

@@ -10,7 +10,7 @@ from leadlight.cue import Cue, ShowLine, dark_cue, show_key
 from leadlight.errors import ConfigurationError
 from leadlight.leader import Leader
 from leadlight.net.show_start import position_in_words, show_start, wait_in_words
-from leadlight.tenure import LeaderSettings
+from leadlight.settings import LeaderSettings
 from leadlight.terms import CueState
 from leadlight.units import HOUR, MINUTE, SECOND, LeaderInstant, LocalInstant, ShowPosition
 from leadlight.wire import Codec

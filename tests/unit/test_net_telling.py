@@ -34,7 +34,7 @@ from leadlight.net.telling import (
 )
 from leadlight.roles import Role
 from leadlight.roster import RosterEntry
-from leadlight.tenure import LeaderSettings
+from leadlight.settings import LeaderSettings
 from leadlight.terms import ClockState, ContentState, CueState, Delivery
 from leadlight.units import MICROSECOND, MILLISECOND, SECOND, LeaderInstant, LocalInstant, ShowPosition
 from leadlight.wire import Codec

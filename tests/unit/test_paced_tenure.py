@@ -13,7 +13,7 @@ from leadlight.errors import ConfigurationError
 from leadlight.events import MediaJumped
 from leadlight.leader import Leader
 from leadlight.messages import Beacon
-from leadlight.tenure import LeaderSettings
+from leadlight.settings import LeaderSettings
 from leadlight.terms import CueState
 from leadlight.units import MILLISECOND, SECOND, LeaderInstant, LocalInstant, ShowPosition
 from leadlight.wire import Codec

@@ -17,15 +17,8 @@ from leadlight.cue import Cue, ShowLine, dark_cue, show_key
 from leadlight.errors import ConfigurationError
 from leadlight.messages import Beacon, DelayReport, Echo, GroupDelay, Mark, Message, Tally
 from leadlight.roster import ROSTER_MAXIMUM
-from leadlight.tenure import (
-    ANSWER_BURST_S,
-    CHANGE_BURST_NS,
-    LOST_AFTER_NS,
-    STOP_BURST_NS,
-    Inheritance,
-    LeaderSettings,
-    Tenure,
-)
+from leadlight.settings import LeaderSettings
+from leadlight.tenure import ANSWER_BURST_S, CHANGE_BURST_NS, LOST_AFTER_NS, STOP_BURST_NS, Inheritance, Tenure
 from leadlight.terms import ContentState, CueState, Delivery
 from leadlight.units import MICROSECOND, MILLISECOND, MINUTE, SECOND, LeaderInstant, LocalInstant, ShowPosition
 from leadlight.wire import SOUNDING_MINIMUM_BYTES, Codec
