@@ -6,8 +6,7 @@ idea of leader time less leader time, *pair* the difference between two follower
 
 Run with ``PYTHONPATH=protocol:sim python tests/bench/clock.py``: writes ``sim/CLOCK.md``, twenty minutes on two
 cores. ``--quick`` runs one seed for 300 s in half a minute, to see that it works rather than to quote its figures, and
-writes nothing. ``--intervals FILE.png`` tries beacon intervals from 0.05 to 10 s instead, and draws them. The last line
-printed is JSON.
+writes nothing. The last line printed is JSON. What other beacon intervals do is ``clock_intervals.py``'s to measure.
 """
 
 from __future__ import annotations
@@ -16,7 +15,6 @@ import argparse
 import json
 import math
 import os
-import sys
 from collections.abc import Iterator, Mapping, Sequence
 from pathlib import Path
 from time import perf_counter
@@ -310,13 +308,7 @@ def main() -> None:
     parser.add_argument("--quick", action="store_true", help="one short run of each model, on one core")
     parser.add_argument("--seeds", type=int, default=SEEDS)
     parser.add_argument("--workers", type=int, default=os.cpu_count() or 1)
-    parser.add_argument("--intervals", type=Path, metavar="FILE.png", help="try beacon intervals instead, and draw")
     asked = parser.parse_args()
-    if asked.intervals is not None:
-        # A script of its own; workers can be sent only what a module holds.
-        script = str(Path(__file__).with_name("clock_intervals.py"))
-        options = [str(asked.intervals), "--workers", str(asked.workers), *(["--quick"] if asked.quick else [])]
-        os.execv(sys.executable, [sys.executable, script, *options])
     seeds, duration_s = (1, QUICK_DURATION_S) if asked.quick else (asked.seeds, DURATION_S)
     tasks = [Task(model, FIRST_SEED + number, duration_s) for number in range(seeds) for model in MODELS]
     if not asked.quick:
