@@ -108,7 +108,6 @@ def test_four_soundings_a_second_wander_by_a_quarter_of_a_millisecond(path: Path
 
 
 @pytest.mark.parametrize("path", FILES, ids=lambda path: path.stem)
-@pytest.mark.xfail(strict=True, reason="0.14 to 0.18 ms: a spell of slow packets each way still moves the edge")
 def test_twenty_five_a_second_wander_by_half_of_that(path: Path) -> None:
     assert wander_ms(path, 25) <= 0.13
 
