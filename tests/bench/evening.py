@@ -10,8 +10,10 @@ A *delivery* is a datagram handed to a leader's or a follower's state machine. `
 over four times the time for 32, on a shorter span that begins when every board has sent a mark and Soundings have grown
 as rare as they get; medians of interleaved repeats, because even so the machine is uneven.
 
-Prints one line of JSON last; targets: ``times_real_time`` 400, ``us_per_delivery`` 20, ``peak_mib`` 300, ``scaling``
-1.15. Run with ``PYTHONPATH=protocol:sim python tests/bench/evening.py``; ``--quick`` simulates ten minutes instead.
+Prints one line of JSON last; targets: ``times_real_time`` 600, ``us_per_delivery`` 20, ``peak_mib`` 300, ``scaling``
+1.15. The first two are for the compiled library (DEVELOPERS.md says how to make one): ``PYTHONPATH=COMPILED python
+tests/bench/evening.py``. From the sources, with ``PYTHONPATH=protocol:sim``, it takes twice as long. ``--quick``
+simulates ten minutes instead.
 """
 
 from __future__ import annotations
