@@ -25,9 +25,10 @@ from time import perf_counter
 from typing import Any
 
 from leadlight.units import MICROSECOND, MILLISECOND, SECOND
+from leadlight_sim.air.access_rules import AccessRules
 from leadlight_sim.air.contended import ContendedAir
 from leadlight_sim.air.contended_settings import Beacons, ContendedSettings, PowerSave, Scans
-from leadlight_sim.air.contention import AccessRules, Medium
+from leadlight_sim.air.contention import Medium
 from leadlight_sim.air.dropouts import NO_DROPOUT, Dropout
 from leadlight_sim.air.interface import Air, LinkKind
 from leadlight_sim.air.laws import Fixed

@@ -10,9 +10,9 @@ import pytest
 
 from leadlight.errors import ConfigurationError
 from leadlight.units import MICROSECOND, MILLISECOND, SECOND
+from leadlight_sim.air.access_rules import AccessRules
 from leadlight_sim.air.contended import CHANNEL_AVAILABILITY_CHECK_NS, ContendedAir
 from leadlight_sim.air.contended_settings import AccessPoint, Beacons, ContendedSettings, PowerSave
-from leadlight_sim.air.contention import AccessRules
 from leadlight_sim.air.dropouts import Dropout
 from leadlight_sim.air.interface import LinkKind
 from leadlight_sim.air.laws import Fixed

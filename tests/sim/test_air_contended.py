@@ -12,9 +12,9 @@ import pytest
 
 from leadlight.errors import ConfigurationError
 from leadlight.units import MICROSECOND, MILLISECOND, SECOND
+from leadlight_sim.air.access_rules import AccessRules
 from leadlight_sim.air.contended import ContendedAir
 from leadlight_sim.air.contended_settings import Beacons, ContendedSettings, PowerSave, Scans
-from leadlight_sim.air.contention import AccessRules
 from leadlight_sim.air.dropouts import Dropout
 from leadlight_sim.air.interface import Air, LinkKind, Station
 from leadlight_sim.air.laws import Fixed

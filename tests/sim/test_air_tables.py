@@ -13,9 +13,9 @@ import pytest
 
 from leadlight.errors import ConfigurationError
 from leadlight.units import MILLISECOND, SECOND
+from leadlight_sim.air.access_rules import AccessRules
 from leadlight_sim.air.contended import ContendedAir
 from leadlight_sim.air.contended_settings import AccessPoint, Beacons, ContendedSettings, PowerSave, Scans
-from leadlight_sim.air.contention import AccessRules
 from leadlight_sim.air.interface import LinkKind
 from leadlight_sim.air.laws import Empirical
 from leadlight_sim.air.neighbours import Neighbour, OnOff, Poisson

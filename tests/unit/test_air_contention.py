@@ -9,10 +9,13 @@ import pytest
 
 from leadlight.errors import ConfigurationError
 from leadlight.units import MICROSECOND
-from leadlight_sim.air.contention import AccessRules, Contender, Medium
+from leadlight_sim.air.access_rules import AccessRules
+from leadlight_sim.air.contention import Contender, Medium
 from leadlight_sim.air.timing import Band, Radio
 from leadlight_sim.kernel import Kernel, TrueInstant
 from leadlight_sim.streams import Streams
+
+pytestmark = pytest.mark.interpreted
 
 SLOT, SIFS, DIFS, EIFS = 9 * MICROSECOND, 16 * MICROSECOND, 34 * MICROSECOND, 94 * MICROSECOND
 RULES = AccessRules(slot_ns=SLOT, sifs_ns=SIFS, difs_ns=DIFS, collision_wait_ns=EIFS)

@@ -5,12 +5,16 @@ from __future__ import annotations
 from collections.abc import Callable
 from dataclasses import dataclass, replace
 
+import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from leadlight_sim.air.contention import AccessRules, Contender, Medium
+from leadlight_sim.air.access_rules import AccessRules
+from leadlight_sim.air.contention import Contender, Medium
 from leadlight_sim.kernel import Kernel, TrueInstant
 from leadlight_sim.streams import Streams
+
+pytestmark = pytest.mark.interpreted
 
 SLOT, SIFS, DIFS, EIFS, ANSWER = 3, 2, 8, 13, 4
 RULES = AccessRules(slot_ns=SLOT, sifs_ns=SIFS, difs_ns=DIFS, collision_wait_ns=EIFS, cw_min=1, cw_max=7)

@@ -8,7 +8,8 @@ import pytest
 
 from leadlight.errors import ConfigurationError
 from leadlight.units import MICROSECOND, SECOND
-from leadlight_sim.air.contention import AccessRules, Medium
+from leadlight_sim.air.access_rules import AccessRules
+from leadlight_sim.air.contention import Medium
 from leadlight_sim.air.neighbours import NeighbourStation
 from leadlight_sim.air.saturation import saturation
 from leadlight_sim.kernel import Kernel, TrueInstant

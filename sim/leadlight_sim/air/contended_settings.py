@@ -12,7 +12,7 @@ from leadlight_sim.air.access_point import (
     check_names,
     check_period,
 )
-from leadlight_sim.air.contention import AccessRules
+from leadlight_sim.air.access_rules import AccessRules
 from leadlight_sim.air.dropouts import NO_DROPOUT, Dropout
 from leadlight_sim.air.laws import DelayLaw, Fixed
 from leadlight_sim.air.neighbours import Neighbour
