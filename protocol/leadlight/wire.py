@@ -223,15 +223,7 @@ class Codec:
             raise WireError(Refusal.UNKNOWN_KIND, str(data[2] & 0x0F))
         try:
             # Lengths are limited by the body's own: msgpack refuses what claims to be longer than it is.
-            fields = msgpack.unpackb(
-                body,
-                use_list=False,
-                max_array_len=64,
-                max_map_len=0,
-                max_ext_len=0,
-                ext_hook=_refuse_extension,
-                object_hook=_refuse_map,
-            )
+            fields = msgpack.unpackb(body, **UNPACKING)
         except (ValueError, msgpack.UnpackException, RecursionError) as error:
             raise WireError(Refusal.MALFORMED, str(error)) from None
         if type(fields) is not tuple:
@@ -259,6 +251,17 @@ def _refuse_extension(code: int, data: bytes) -> None:
 def _refuse_map(fields: dict[Any, Any]) -> None:
     # As with an extension: an empty map passes the length limit.
     raise ValueError(f"a map of {len(fields)} entries")
+
+
+UNPACKING: Final[dict[str, Any]] = {
+    "use_list": False,
+    "max_array_len": 64,
+    "max_map_len": 0,
+    "max_ext_len": 0,
+    "ext_hook": _refuse_extension,
+    "object_hook": _refuse_map,
+}
+"""How msgpack is told to read: arrays as tuples, no long ones, and none of the types that a body never holds."""
 
 
 # -- checks ----------------------------------------------------------------------------------------------------
