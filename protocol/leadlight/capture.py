@@ -65,7 +65,7 @@ class CaptureReader:
     """Reads the packets of a capture file, one after the other, from a binary stream.
 
     What follows damage or an early end is not read: ``trouble`` then says what and where, once the packets before
-    it have been handed out. ``skipped`` counts what of a sound file cannot be read here, in words. Raises
+    it have been handed out. ``skipped`` counts packets of a sound file that cannot be read here, by the reason. Raises
     ``CaptureError`` for a stream that does not begin as a capture file does.
     """
 
@@ -162,7 +162,7 @@ class CaptureReader:
                 try:
                     packet = self._block(order, number, body[:-4], interfaces)
                 except (struct.error, IndexError):
-                    self._skip("blocks too short for what they are, or of an interface that is not described")
+                    self._skip("in blocks that lack something, or whose interface is not described")
                 else:
                     if packet is not None:
                         yield packet
@@ -176,7 +176,7 @@ class CaptureReader:
         if number == _INTERFACE_BLOCK:
             interfaces.append(_interface(order, body))
         elif number == _OBSOLETE_PACKET_BLOCK:
-            self._skip("packets in an obsolete kind of block")
+            self._skip("in blocks of an obsolete kind")
         elif number == _SIMPLE_PACKET_BLOCK:
             (length,) = struct.unpack_from(f"{order}I", body)
             interface = interfaces[0]

@@ -100,9 +100,10 @@ class DecodeCommand:
                 words = ["".join(words)]  # the bytes of one datagram, apart
             for one in words:
                 if one == STANDARD_INPUT:
-                    for number, line in enumerate(sys.stdin, start=1):
+                    for number, line in enumerate(sys.stdin.buffer, start=1):
                         if line.strip():
-                            telling.tell_datagram(bytes_of(line, f"standard input line {number}"))
+                            text = line.decode("ascii", "replace")
+                            telling.tell_datagram(bytes_of(text, f"standard input line {number}"))
                 elif _HEX_LIKE.fullmatch(one):
                     telling.tell_datagram(bytes_of(one, "datagram"))
                 else:
@@ -170,7 +171,7 @@ class _Telling:
                 if port in (found.source_port, found.destination_port) or found.data.startswith(wire.MAGIC):
                     self._tell_captured(found, summary, full=full)
                 else:
-                    passed_over["UDP datagrams of other ports"] += 1
+                    passed_over["of other ports"] += 1
             elif isinstance(found, _Ended):
                 passed_over.update(found.skipped)
                 trouble = found.trouble
@@ -187,7 +188,7 @@ class _Telling:
                     self._line(line)
         if passed_over:
             self._line("")
-            self._line(counted("passed over", dict(passed_over.most_common())))
+            self._line(counted("packets passed over", dict(passed_over.most_common())))
         if trouble:
             self._line("")
             self._line(f"{path}: {trouble}")

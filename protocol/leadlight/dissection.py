@@ -155,8 +155,7 @@ class Dissector:
         data = walk.data
         if len(data) <= wire.PREAMBLE_BYTES:
             cut = "cut short by the capture" if len(data) < whole else "too short"
-            if data:
-                walk.row(0, len(data), "", "", "", cut)
+            walk.row(0, len(data), "", "", "", cut)
             return False
         if data[:2] == wire.MAGIC:
             walk.row(0, 2, "magic", "", "this protocol's")
@@ -166,20 +165,21 @@ class Dissector:
             return False
         version, number = data[2] >> 4, data[2] & 0x0F
         is_known = version == wire.VERSION
-        kind = word(_KINDS[number]).capitalize() if number in _KINDS else "a kind that is not known"
+        kind = word(_KINDS[number]).capitalize() if number in _KINDS else ""
+        trouble = "" if number in _KINDS else "only kinds " + ", ".join(map(str, _KINDS)) + " are known"
         walk.row(
             2,
             3,
             "version and kind",
             f"{version}, {number}",
-            f"version {version}" + (f", {kind}" if is_known else ""),
-            "" if is_known else f"only version {wire.VERSION} is known",
+            f"version {version}" + (f", {kind}" if is_known and kind else ""),
+            trouble if is_known else f"only version {wire.VERSION} is known",
         )
         if not is_known:
             walk.row(3, len(data), "", "", "not looked at")
             return False
         slot, group = data[_SLOT_AT], data[_GROUP_AT : wire.PREAMBLE_BYTES]
-        walk.row(3, 4, "key slot", str(slot), "no tag" if slot == UNKEYED_SLOT else "a tag, under the key in this slot")
+        walk.row(3, 4, "key slot", str(slot), *self._slot_in_words(slot, whole))
         meaning, trouble = "hash of the group's name", ""
         if self._group is not None:
             own = wire.group_hash(self._group)
@@ -191,6 +191,15 @@ class Dissector:
             walk.row(wire.PREAMBLE_BYTES, len(data), "", "", "not looked at", most)
             return False
         return True
+
+    def _slot_in_words(self, slot: int, whole: int) -> tuple[str, str]:
+        """Return what a key slot says, and what is wrong with it."""
+        if slot == UNKEYED_SLOT:
+            return "no tag", "" if self._keys is None else "without a tag, and there is a key"
+        if whole < _TAGGED_MINIMUM_BYTES:
+            return "", f"a tag, and no room for its {TAG_BYTES} bytes"
+        is_known = self._keys is None or slot in self._keys
+        return "a tag, under the key in this slot", "" if is_known else "no key here for this slot"
 
     def _tag_in_words(self, check: TagCheck, slot: int) -> tuple[str, str]:
         """Return what is said of a tag, and what is wrong with it."""
@@ -259,7 +268,7 @@ class _Walk:
 
     def _numbers(self, table: str, count: int, fields: dict[str, Any], path: str) -> None:
         """Tell the first ``count`` numbers of a table and put them into ``fields``."""
-        for field in FIELDS[table][:count]:
+        for field in FIELDS.get(table, ())[:count]:
             self._number(field, MEANINGS[table][field.name], fields, path)
 
     def _number(self, field: Field, meaning: Meaning, fields: dict[str, Any], path: str) -> None:

@@ -30,12 +30,12 @@ _FAMILY_IPV6: Final = (10, 24, 28, 30)
 
 
 class PassedOver(StrEnum):
-    """Why a packet holds no datagram that could be looked at."""
+    """Why a packet holds no datagram that could be looked at; a count and "packets" go before it."""
 
     NOT_IP = "not IP"
     NOT_UDP = "not UDP"
-    FRAGMENT = "fragments of IP packets, which are not put together here"
-    CUT_SHORT = "cut short by the capture before any of their contents"
+    FRAGMENT = "in fragments, which are not put together here"
+    CUT_SHORT = "cut short by the capture before their contents"
     DAMAGED = "with headers that do not add up"
     UNKNOWN_LINK = "of a link type that is not read here"
 
