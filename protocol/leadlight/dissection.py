@@ -370,8 +370,8 @@ class _Walk:
         self._at += 1 + size_bytes
         count = int.from_bytes(self.data[start + 1 : self._at], "big") if size_bytes else first & 0x0F
         trouble = ""
-        if count > wire.UNPACKING["max_array_len"]:
-            trouble = f"at most {wire.UNPACKING['max_array_len']} values"
+        if count > wire.ARRAY_MAXIMUM:
+            trouble = f"at most {wire.ARRAY_MAXIMUM} values"
         elif count < needed:
             trouble = f"at least {needed} values"
         self.row(start, self._at, path, f"array of {count}", text, trouble)
@@ -380,7 +380,15 @@ class _Walk:
     def _item(self, path: str, text: str) -> Any:
         """Return the next value and step behind it."""
         try:
-            unpacker = msgpack.Unpacker(**wire.UNPACKING)
+            # The limits of the strict decoder, value by value: it reads the whole array at once.
+            unpacker = msgpack.Unpacker(
+                use_list=False,
+                max_array_len=wire.ARRAY_MAXIMUM,
+                max_map_len=0,
+                max_ext_len=0,
+                ext_hook=wire.refuse_extension,
+                object_hook=wire.refuse_map,
+            )
             unpacker.feed(self.data[self._at : self._end])
             value = unpacker.unpack()
             self._at += unpacker.tell()
