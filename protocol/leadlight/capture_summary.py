@@ -12,10 +12,13 @@ from leadlight.cue import Cue
 from leadlight.dissection import Reading
 from leadlight.layout import hex_32, show_in_words, word
 from leadlight.messages import Beacon, Echo, Message, Sounding, Tally
+from leadlight.packets import Datagram
 from leadlight.terms import ClockState, CueState, Kind
 from leadlight.units import MILLISECOND, SECOND, LeaderInstant, describe
 
 NOTHING: Final = "–"
+REMEMBERED: Final = 4_096
+"""How many of the latest datagrams one is compared with, to see whether it was captured before."""
 
 LEADER_HEADER: Final = (
     "leader",
@@ -159,13 +162,16 @@ class CaptureSummary:
     """Counts what the datagrams of a capture say.
 
     ``names`` holds what nodes are called, by identity, as far as their Tallies have said so; ``refused`` counts by
-    cause.
+    cause. No two datagrams are sent alike: one that was captured before has passed two of the interfaces, or was played
+    again by somebody, and counts as nothing else.
     """
 
     def __init__(self) -> None:
         self.names: dict[int, str] = {}
         self.refused: Counter[str] = Counter()
         self.cut_short = 0
+        self._again = 0
+        self._latest: dict[tuple[object, ...], None] = {}
         self._kinds: Counter[Kind] = Counter()
         self._groups: Counter[str] = Counter()
         self._span = _Spoken()
@@ -178,14 +184,24 @@ class CaptureSummary:
         """When the first datagram was captured, of those that were noted."""
         return self._span.first_ns
 
-    def note_cut_short(self, at_ns: int | None) -> None:
-        """Note a datagram whose end the capture lacks."""
+    def note(self, found: Datagram, reading: Reading | None) -> bool:
+        """Note a datagram, its ``reading`` ``None`` where its end is missing; return whether it was seen before."""
+        at_ns = found.at_ns
         self._span.note(at_ns)
-        self.cut_short += 1
+        if reading is None:
+            self.cut_short += 1
+            return False
+        sight = (found.source, found.source_port, found.destination, found.destination_port, found.data)
+        if sight in self._latest:
+            self._again += 1
+            return True
+        self._latest[sight] = None
+        if len(self._latest) > REMEMBERED:
+            del self._latest[next(iter(self._latest))]
+        self._note_reading(reading, f"{found.source}:{found.source_port}", at_ns)
+        return False
 
-    def note(self, reading: Reading, source: str, at_ns: int | None) -> None:
-        """Note a datagram from ``source`` that was captured at ``at_ns``."""
-        self._span.note(at_ns)
+    def _note_reading(self, reading: Reading, source: str, at_ns: int | None) -> None:
         message = reading.message
         if reading.group is not None:
             self._groups[reading.group.hex()] += 1
@@ -224,6 +240,8 @@ class CaptureSummary:
             lines.append(counted("refused", dict(self.refused.most_common())))
         if self.cut_short:
             lines.append(f"cut short by the capture: {self.cut_short}")
+        if self._again:
+            lines.append(f"seen before, and counted once: {self._again}")
         return lines
 
     def leaders(self) -> list[tuple[str, ...]]:

@@ -56,6 +56,10 @@ meaning. Of a capture every datagram is one line, and a summary follows. Datagra
 their first two bytes: nodes ask and answer from ports of their own.
 
 A refused datagram is told with the reason that a member of the group would give, and shown as far as possible.
+In JSON every line has the same keys, null where nothing is known: at_ns (when, in nanoseconds since 1970), from,
+to, bytes, cut_short, seen_before, kind, key_slot, group, tag, refused, detail, fields and datagram. Fields stand
+as in protocol/vectors: numbers that can exceed 2^53 - 1 are text.
+
 The exit code is 0 if every datagram was taken, 1 if one was refused or cut short, or a capture is damaged.
 """
 
@@ -70,8 +74,8 @@ class DecodeCommand:
         parser.formatter_class = argparse.RawDescriptionHelpFormatter
         parser.epilog = _EPILOG
         parser.add_argument("what", nargs="+", metavar="WHAT", help="datagrams or a capture file, as told below")
-        parser.add_argument("--group", metavar="NAME", help="refuse what is of another group (none is)")
-        parser.add_argument("--key-file", metavar="FILE", help="check tags with the group's key (not checked)")
+        parser.add_argument("--group", metavar="NAME", help="refuse what is of another group (all are taken)")
+        parser.add_argument("--key-file", metavar="FILE", help="check tags with the group's key (they are not checked)")
         parser.add_argument(
             "--port", type=int, default=DEFAULT_PORT, help="in a capture, UDP port of the group (%(default)d)"
         )
@@ -197,12 +201,8 @@ class _Telling:
     def _tell_captured(self, found: Datagram, summary: CaptureSummary, *, full: bool) -> None:
         is_cut = len(found.data) < found.length
         source, destination = _place(found.source, found.source_port), _place(found.destination, found.destination_port)
-        reading = None
-        if is_cut:
-            summary.note_cut_short(found.at_ns)
-        else:
-            reading = self._dissector.read(found.data)
-            summary.note(reading, source, found.at_ns)
+        reading = None if is_cut else self._dissector.read(found.data)
+        is_seen_before = summary.note(found, reading)
         if not self._is_wanted(found.data):
             return
         if full and self._has_told:
@@ -217,12 +217,14 @@ class _Telling:
             told = message_in_words(reading.message, summary.names)
         else:
             told = f"refused: {reading.refused}"
+        if is_seen_before:
+            told += " (seen before)"
         self._line(f"{time:>12}  {source:21}  {destination:21}  {said:11}  {told}")
         if full:
             if reading is not None:
                 self._line(_heading(reading, found.length))
             self._table(found.data, found.length)
-        self._json(found, found.data, found.length, reading)
+        self._json(found, found.data, found.length, reading, is_seen_before=is_seen_before)
 
     def _is_wanted(self, data: bytes) -> bool:
         return self._kinds is None or kind_of(data) in self._kinds
@@ -232,7 +234,15 @@ class _Telling:
         for line in columns(("bytes", "hex", "field", "value", "meaning"), rows):
             self._line(line)
 
-    def _json(self, found: Datagram | None, data: bytes, length: int, reading: Reading | None) -> None:
+    def _json(
+        self,
+        found: Datagram | None,
+        data: bytes,
+        length: int,
+        reading: Reading | None,
+        *,
+        is_seen_before: bool = False,
+    ) -> None:
         if self._write is None:
             return
         kind, group = kind_of(data), group_of(data)
@@ -243,6 +253,7 @@ class _Telling:
             "to": None if found is None else _place(found.destination, found.destination_port),
             "bytes": length,
             "cut_short": len(data) < length,
+            "seen_before": is_seen_before,
             "kind": None if kind is None else word(kind),
             "key_slot": None if group is None else data[3],
             "group": None if group is None else group.hex(),

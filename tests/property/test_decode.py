@@ -83,7 +83,8 @@ def told(dissector: Dissector, data: bytes) -> None:
     assert [row.start for row in dissection.rows[1:]] == [row.end for row in dissection.rows[:-1]]
     assert (dissection.rows[0].start, dissection.rows[-1].end) == (0, len(data))
     summary = CaptureSummary()
-    summary.note(reading, "10.0.0.2:62409", 5)
+    found = Datagram(5, "10.0.0.2", 62_409, "239.194.236.148", 62_409, data, len(data))
+    assert [summary.note(found, reading), summary.note(found, reading)] == [False, True]
     assert summary.counts()
     assert len(summary.leaders()) + len(summary.followers()) <= 1
     if reading.message is not None:

@@ -363,9 +363,30 @@ def test_a_file_that_is_no_capture_is_named(tmp_path: Path, capsys: Capture) -> 
     assert capsys.readouterr().err == f"leadlight: {said}\n"
 
 
+def test_what_passes_two_interfaces_is_told_twice_and_counted_once(
+    make_beacon: Maker, make_tally: Maker, tmp_path: Path, capsys: Capture
+) -> None:
+    beacon, tally = PLAIN.encode(make_beacon()), PLAIN.encode(make_tally())
+    file = capture_of(
+        (1, LEADER, EVERYONE, beacon),
+        (1, LEADER, EVERYONE, beacon),
+        (3, JETTY, EVERYONE, tally),
+        (4, JETTY, LEADER, tally),  # to another address: not the same
+        (5, JETTY, EVERYONE, tally),
+    )
+    out = tmp_path / "told.jsonl"
+    assert cli.main(["decode", written(tmp_path, file), "--json", str(out)]) == 0
+    told = capsys.readouterr().out
+    assert [line.endswith(" (seen before)") for line in told.splitlines()[:5]] == [False, True, False, False, True]
+    assert "taken: 1 beacon, 2 tally\nseen before, and counted once: 2\n" in told
+    assert [json.loads(line)["seen_before"] for line in out.read_text().splitlines()] == [
+        False, True, False, False, True,
+    ]  # fmt: skip
+
+
 # -- JSON --------------------------------------------------------------------------------------------------------------
 
-KEYS = "at_ns from to bytes cut_short kind key_slot group tag refused detail fields datagram"
+KEYS = "at_ns from to bytes cut_short seen_before kind key_slot group tag refused detail fields datagram"
 
 
 def test_json_holds_an_object_a_line_with_the_same_keys(story: bytes, tmp_path: Path, capsys: Capture) -> None:
