@@ -22,7 +22,7 @@ from leadlight.capture_summary import (
     counted,
     message_in_words,
 )
-from leadlight.dissection import Dissector, Reading, Row, TagCheck, group_of, kind_of
+from leadlight.dissection import Dissector, Reading, Row, group_of, kind_of
 from leadlight.errors import CaptureError, ConfigurationError, FileError
 from leadlight.files import read_key_file, written_whole
 from leadlight.layout import word
@@ -245,7 +245,7 @@ class _Telling:
     ) -> None:
         if self._write is None:
             return
-        kind, group = kind_of(data), group_of(data)
+        kind, group, tag = kind_of(data), group_of(data), self._dissector.tag_check(data, length)
         refused = None if reading is None else reading.refused
         told: dict[str, Any] = {
             "at_ns": None if found is None or found.at_ns is None else str(found.at_ns),
@@ -257,7 +257,7 @@ class _Telling:
             "kind": None if kind is None else word(kind),
             "key_slot": None if group is None else data[3],
             "group": None if group is None else group.hex(),
-            "tag": str(TagCheck.NOT_CHECKED if reading is None else reading.tag),
+            "tag": None if tag is None else str(tag),
             "refused": None if refused is None else str(refused.reason),
             "detail": None if refused is None else refused.detail,
             "fields": self._dissector.dissect(data, length).fields,
@@ -304,8 +304,12 @@ def _place(host: str, port: int) -> str:
 
 def _heading(reading: Reading, length: int) -> str:
     kind = "A datagram" if reading.kind is None else word(reading.kind).capitalize()
-    said = "" if reading.refused is None else f", refused: {reading.refused}"
-    return f"{kind}, {length} byte{'' if length == 1 else 's'}, tag: {reading.tag}{said}"
+    told = [f"{kind}, {length} byte{'' if length == 1 else 's'}"]
+    if reading.tag is not None:
+        told.append(f"tag: {reading.tag}")
+    if reading.refused is not None:
+        told.append(f"refused: {reading.refused}")
+    return ", ".join(told)
 
 
 def _cells(data: bytes, row: Row) -> tuple[str, ...]:

@@ -45,12 +45,13 @@ class TagCheck(StrEnum):
 class Reading(NamedTuple):
     """What a datagram is: its message, or why it is refused, and how its tag stands.
 
-    ``kind`` and ``group``, the hash of a group's name, are what the preamble says, where it is this protocol's.
+    ``kind`` and ``group``, the hash of a group's name, are what the preamble says. Where it is not this protocol's they
+    are ``None``, and so is ``tag``.
     """
 
     kind: Kind | None
     group: bytes | None
-    tag: TagCheck
+    tag: TagCheck | None
     message: Message | None
     refused: WireError | None
 
@@ -104,7 +105,7 @@ class Dissector:
         """Return what the strict decoder makes of a datagram; raises nothing whatever the bytes."""
         tag = self.tag_check(data)
         codec, keys = self._codec, self._keys
-        if keys is None and tag is not TagCheck.NONE:
+        if keys is None and tag not in (None, TagCheck.NONE):
             codec, keys = self._trusting, self._stand_ins
         shown = data
         if len(data) > wire.PREAMBLE_BYTES:
@@ -119,14 +120,20 @@ class Dissector:
         except WireError as error:
             return Reading(kind, group, tag, None, error)
 
-    def tag_check(self, data: bytes) -> TagCheck:
-        """Return how the tag of a datagram stands. Of one that is cut short ask nothing."""
-        slot = data[_SLOT_AT] if len(data) > wire.PREAMBLE_BYTES else UNKEYED_SLOT
+    def tag_check(self, data: bytes, length: int | None = None) -> TagCheck | None:
+        """Return how the tag of a datagram stands, or ``None`` where it is not this protocol's.
+
+        ``length`` is how many bytes it had when it was sent, where a capture cut it short.
+        """
+        if not _is_preamble(data):
+            return None
+        whole = len(data) if length is None else length
+        slot = data[_SLOT_AT]
         if slot == UNKEYED_SLOT:
             return TagCheck.NONE
-        if len(data) < _TAGGED_MINIMUM_BYTES:
+        if whole < _TAGGED_MINIMUM_BYTES:
             return TagCheck.WRONG  # there is no room for one
-        if self._keys is None or slot not in self._keys:
+        if len(data) < whole or self._keys is None or slot not in self._keys:
             return TagCheck.NOT_CHECKED
         is_right = self._keys.verify(slot, data[:-TAG_BYTES], data[-TAG_BYTES:])
         return TagCheck.RIGHT if is_right else TagCheck.WRONG
@@ -201,7 +208,7 @@ class Dissector:
         is_known = self._keys is None or slot in self._keys
         return "a tag, under the key in this slot", "" if is_known else "no key here for this slot"
 
-    def _tag_in_words(self, check: TagCheck, slot: int) -> tuple[str, str]:
+    def _tag_in_words(self, check: TagCheck | None, slot: int) -> tuple[str, str]:
         """Return what is said of a tag, and what is wrong with it."""
         if check is TagCheck.RIGHT:
             return f"right, under the key in slot {slot}", ""

@@ -166,6 +166,11 @@ def test_an_offset_is_told_as_one() -> None:
     assert bytes_of(" c49b 1100 9b\n", "line 1") == bytes.fromhex("c49b11009b")
 
 
+def test_of_what_is_not_this_protocols_nothing_is_told_that_is_not_known(capsys: Capture) -> None:
+    assert cli.main(["decode", b"hello there".hex()]) == 1
+    assert capsys.readouterr().out.splitlines()[0] == "A datagram, 11 bytes, refused: other protocol: 6865"
+
+
 def test_a_refused_datagram_is_told_with_the_decoders_reason_and_shown(make_beacon: Maker, capsys: Capture) -> None:
     data = bytearray(PLAIN.encode(make_beacon()))
     at = data.index(make_beacon().rank, 10)
@@ -323,7 +328,9 @@ def test_a_capture_that_ends_early_loses_nothing_of_what_came_before(
 def test_packets_cut_by_a_snap_length_are_told_and_shown(make_tally: Maker, tmp_path: Path, capsys: Capture) -> None:
     data = PLAIN.encode(make_tally())
     file = capture_of((1, JETTY, EVERYONE, data), (2, JETTY, EVERYONE, b"c49b"), snap_length=48)
-    assert cli.main(["decode", written(tmp_path, file), "--full"]) == 1
+    told = tmp_path / "told.jsonl"
+    assert cli.main(["decode", written(tmp_path, file), "--full", "--json", str(told)]) == 1
+    assert json.loads(told.read_text().splitlines()[0])["tag"] == "none"
     out = capsys.readouterr().out
     assert f"tally        cut short by the capture: 20 of {len(data)} bytes" in out
     assert "! cut short by the capture (" in out
@@ -406,7 +413,8 @@ def test_json_holds_an_object_a_line_with_the_same_keys(story: bytes, tmp_path: 
     assert (last["refused"], last["kind"]) == ("malformed", "beacon")
     assert last["fields"]["serial"] == 4
     assert PLAIN.decode(bytes.fromhex(first["datagram"])) is not None
-    assert (told[9]["kind"], told[9]["group"], told[9]["key_slot"]) == (None, None, None)
+    # Of what is not this protocol's nothing is made up.
+    assert [told[9][key] for key in ("kind", "group", "key_slot", "tag")] == [None] * 4
     assert list(tmp_path.glob(".*")) == []
 
 
