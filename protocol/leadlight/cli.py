@@ -11,6 +11,7 @@ from dataclasses import dataclass
 from importlib.metadata import EntryPoint, PackageNotFoundError, entry_points, version
 from typing import Final, NoReturn, Protocol
 
+from leadlight.decode_command import DecodeCommand
 from leadlight.errors import LeadlightError, UsageError
 from leadlight.key_command import KeyCommand
 from leadlight.manifest_command import ManifestCommand
@@ -120,6 +121,7 @@ def own_commands() -> Mapping[str, Command]:
         "manifest": ManifestCommand(),
         "order": OrderCommand(),
         "key": KeyCommand(),
+        "decode": DecodeCommand(),
     }
 
 

@@ -57,6 +57,10 @@ class WireError(LeadlightError, ValueError):
         self.detail = detail
 
 
+class CaptureError(LeadlightError, ValueError):
+    """A file is no capture file that can be read; says why, for a sentence that begins with the file's name."""
+
+
 class NetworkError(LeadlightError, OSError):
     """A socket could not be set up; says on which interface and what to do about it."""
 

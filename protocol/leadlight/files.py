@@ -6,11 +6,12 @@ suffix: ``Tidefall/jetty.frames``. Beside them, where a manifest is built, ``Tid
 
 from __future__ import annotations
 
+import errno
 import os
 import stat
 import unicodedata
 from collections.abc import Callable, Iterable, Iterator, Mapping
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from hashlib import blake2s
 from pathlib import Path
 from typing import Final, TypeAlias
@@ -133,14 +134,40 @@ def read_running_order(path: str | Path, lengths: Mapping[str, int]) -> RunningO
 
 def write_manifest(manifest: Manifest, path: str | Path) -> None:
     """Write a manifest to a file, whole or not at all: a reader never sees half of it."""
-    target = Path(path)
-    beside = target.with_name(f".{target.name}.new")
-    with _told_of(path, "manifest"):
-        try:
-            beside.write_text(manifest_text(manifest), encoding="utf-8")
-            beside.replace(target)
-        finally:
-            beside.unlink(missing_ok=True)
+    with written_whole(path, "manifest") as write:
+        write(manifest_text(manifest))
+
+
+@contextmanager
+def written_whole(path: str | Path, what: str) -> Iterator[Callable[[str], None]]:
+    """Give what writes text to a file that is there under its name once all is written, or not at all.
+
+    A device or a pipe is written to at once. ``what`` it is names it in the ``FileError`` where it cannot be written.
+    """
+    with _told_of(path, what):
+        target = Path(path).resolve()
+        if target.is_dir():
+            raise IsADirectoryError(errno.EISDIR, os.strerror(errno.EISDIR))
+        is_replaced = target.is_file() or not target.exists()
+        written = target.with_name(f".{target.name}.new") if is_replaced else target
+        file = written.open("w", encoding="utf-8")
+
+    def write(text: str) -> None:
+        # Its errors are told here, and those of whoever writes are left alone.
+        with _told_of(path, what):
+            file.write(text)
+
+    try:
+        yield write
+        with _told_of(path, what):
+            file.close()
+            if is_replaced:
+                written.replace(target)
+    finally:
+        with suppress(OSError):
+            file.close()
+        if is_replaced:
+            written.unlink(missing_ok=True)
 
 
 def read_part(path: str | Path, progress: Callable[[int], None] | None = None) -> Part:

@@ -46,6 +46,9 @@ KINDS: Final = 16
 DATAGRAM_MAXIMUM_BYTES: Final = 512
 """Nothing longer is looked at. The longest message of this version is less than half of it."""
 
+ARRAY_MAXIMUM: Final = 64
+"""Most values in one array, appended ones too."""
+
 NAME_MAXIMUM_BYTES: Final = 24
 """Longest follower name in UTF-8."""
 MARKS_MAXIMUM: Final = 4
@@ -226,11 +229,11 @@ class Codec:
             fields = msgpack.unpackb(
                 body,
                 use_list=False,
-                max_array_len=64,
+                max_array_len=ARRAY_MAXIMUM,
                 max_map_len=0,
                 max_ext_len=0,
-                ext_hook=_refuse_extension,
-                object_hook=_refuse_map,
+                ext_hook=refuse_extension,
+                object_hook=refuse_map,
             )
         except (ValueError, msgpack.UnpackException, RecursionError) as error:
             raise WireError(Refusal.MALFORMED, str(error)) from None
@@ -251,12 +254,14 @@ class Codec:
         return WireError(Refusal.NO_KEY, f"no key here for slot {data[3]}")
 
 
-def _refuse_extension(code: int, data: bytes) -> None:
+def refuse_extension(code: int, data: bytes) -> None:
+    """Raise ``ValueError``: no body holds an extension type."""
     # An empty extension passes the length limit, and would stand unseen in a field that a later version appends.
     raise ValueError(f"extension type {code} of {len(data)} bytes")
 
 
-def _refuse_map(fields: dict[Any, Any]) -> None:
+def refuse_map(fields: dict[Any, Any]) -> None:
+    """Raise ``ValueError``: no body holds a map."""
     # As with an extension: an empty map passes the length limit.
     raise ValueError(f"a map of {len(fields)} entries")
 

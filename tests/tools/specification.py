@@ -19,6 +19,7 @@ from typing import Any, Final, NamedTuple
 from leadlight import wire
 from leadlight.clock.settings import ClockSettings
 from leadlight.clock.states import TRANSITIONS as CLOCK_TRANSITIONS
+from leadlight.layout import BEHIND, FIELDS, FLAGS, MEANINGS, word
 from leadlight.recovery import BlendedRecovery
 from leadlight.roles import TRANSITIONS as ROLE_TRANSITIONS
 from leadlight.terms import ClockState, ContentState, CueState, Kind
@@ -87,114 +88,6 @@ def number(value: int) -> str:
     return grouped if value >= 0 else f"−{grouped}"
 
 
-class Meaning(NamedTuple):
-    """What a field says and in which unit; its range is the wire module's to tell."""
-
-    unit: str
-    text: str
-
-
-MEANINGS: Final[dict[str, dict[str, Meaning]]] = {
-    "beacon": {
-        "leader": Meaning("", "identity of the leader"),
-        "rank": Meaning("", "its rank; 0 leads before 1"),
-        "tenure": Meaning("", "its tenure"),
-        "timebase": Meaning("", "the clock that every instant here refers to"),
-        "serial": Meaning("", "number of this beacon in the tenure"),
-        "sent_at": Meaning("ns", "leader instant at which this datagram left"),
-        "interval_ms": Meaning("ms", "nominal beacon interval"),
-        "sounding_budget": Meaning("1/s", "Soundings that the whole group may send"),
-        "group_size": Meaning("", "followers that share the budgets"),
-        "off_at_ms": Meaning("ms", "leader instant from which everyone is dark; nil for none"),
-        "marker": Meaning("", "identity of the follower whose turn it is; nil for none"),
-    },
-    "cue": {
-        "show": Meaning("", "show key; 0 for no show"),
-        "state": Meaning("", "cue state"),
-        "line leader_at": Meaning("ns", "leader instant of the line's point, and at which the cue takes effect"),
-        "line position": Meaning("ns", "show position at that instant"),
-        "line rate_ppb": Meaning("10⁻⁹", "how much faster than leader time the show runs"),
-    },
-    "marks": {
-        "turns_back": Meaning("", "beacons back from this one to the one that gave the turn"),
-        "age_ns": Meaning("ns", "how long before `sent_at` the Tally was heard"),
-    },
-    "delay-head": {
-        "radio": Meaning("", "radio of the reporters; nil where they do not know theirs"),
-        "doubt_us": Meaning("µs", "largest standard deviation of the medians"),
-    },
-    "group-delays": {
-        "serials_back": Meaning("", "beacons back from this one to the one measured"),
-        "delay_ns": Meaning("ns", "median of its delay"),
-    },
-    "sounding": {
-        "follower": Meaning("", "identity of the follower"),
-        "tenure": Meaning("", "the tenure that is sounded and that `delays` are about; 0 before any beacon"),
-        "nonce": Meaning("", "random; comes back in the Echo"),
-        "sent_at": Meaning("ns", "local instant at which this datagram left"),
-        "cookie": Meaning("", "what the last Echo gave; nil for none"),
-        "radio": Meaning("", "a number for the access point's radio, such as a hash of its BSSID; nil where unknown"),
-    },
-    "reports": {
-        "serial": Meaning("", "low 16 bits of the beacon's serial"),
-        "delay_ns": Meaning("ns", "its delay by the follower's own estimate"),
-    },
-    "echo": {
-        "leader": Meaning("", "identity of the leader"),
-        "tenure": Meaning("", "its tenure"),
-        "timebase": Meaning("", "the clock of the two instants"),
-        "nonce": Meaning("", "the Sounding's"),
-        "received_at": Meaning("ns", "leader instant at which the Sounding arrived"),
-        "sent_at": Meaning("ns", "leader instant at which this datagram left"),
-        "cookie": Meaning("", "to be returned in the next Sounding; opaque"),
-    },
-    "tally": {
-        "follower": Meaning("", "identity of the follower"),
-        "instance": Meaning("", "random, drawn at start"),
-        "serial": Meaning("", "number of this Tally in the instance"),
-        "tenure": Meaning("", "the tenure followed; 0 for none"),
-        "turn": Meaning("", "serial of the beacon that gave the turn; nil in a Tally to the leader alone"),
-        "clock": Meaning("", "clock state"),
-        "cue_state": Meaning("", "state of the cue in force here"),
-        "bound_us": Meaning("µs", "statistical bound, rounded up; nil for none"),
-        "beacon_loss_permille": Meaning("‰", "beacons to the group that were not heard"),
-        "content": Meaning("", "content state of `show`"),
-        "radio": Meaning("", "as in a Sounding"),
-        "show": Meaning("", "key of the next show where one is announced, else of the one in force"),
-        "frame": Meaning("", "frame shown; 0 when dark"),
-        "late_frames": Meaning("", "frames that the player could not show in time, since its start"),
-        "flags": Meaning("", "sum of flags"),
-    },
-}  # fmt: skip
-
-FIELDS: Final[dict[str, tuple[wire.Field, ...]]] = {
-    "beacon": wire.BEACON_FIELDS,
-    "cue": wire.CUE_FIELDS,
-    "marks": wire.MARK_FIELDS,
-    "delay-head": wire.DELAY_HEAD_FIELDS,
-    "group-delays": wire.GROUP_DELAY_FIELDS,
-    "sounding": wire.SOUNDING_FIELDS,
-    "reports": wire.DELAY_REPORT_FIELDS,
-    "echo": wire.ECHO_FIELDS,
-    "tally": wire.TALLY_FIELDS,
-}
-
-BEHIND: Final[dict[str, tuple[tuple[str, str, str], ...]]] = {
-    "beacon": (
-        ("cue", "array", "the cue in force"),
-        ("next_cue", "array or nil", "the cue that comes next, from one lead time before it"),
-        ("marks", "flat array", "when Tallies to the group were heard"),
-        ("delays", "flat array", "medians of group delays"),
-    ),
-    "sounding": (
-        ("delays", "flat array", "how long beacons took"),
-        ("padding", "binary", "zero bytes that make room for the Echo"),
-    ),
-    "tally": (("name", "text", "the follower's name"),),
-}
-"""What follows the numbers of a table in the same array."""
-
-
 def field_table(name: str) -> str:
     """Return the table of one array: position, name, type, range, unit, meaning."""
     fields = FIELDS[name]
@@ -213,8 +106,8 @@ def field_table(name: str) -> str:
         for position, field in enumerate(fields)
     ]
     rows += [
-        (position, f"`{behind}`", kind, "", "", text)
-        for position, (behind, kind, text) in enumerate(BEHIND.get(name, ()), len(fields))
+        (position, f"`{part.name}`", part.type, "", "", part.text)
+        for position, part in enumerate(BEHIND.get(name, ()), len(fields))
     ]
     return table(("position", "field", "type", "range", "unit", "meaning"), rows)
 
@@ -235,7 +128,7 @@ def kinds() -> str:
 
 def enumerations() -> str:
     def members(name: str, enumeration: type[IntEnum]) -> list[tuple[object, ...]]:
-        return [(name, int(member), member.name.lower().replace("_", " ")) for member in enumeration]
+        return [(name, int(member), word(member)) for member in enumeration]
 
     return table(
         ("enumeration", "number", "name"),
@@ -243,8 +136,7 @@ def enumerations() -> str:
             *members("cue state", CueState),
             *members("clock state", ClockState),
             *members("content state", ContentState),
-            ("flag of a Tally", wire.FLAG_LIVE_DATA, "live data: pixels arrive for this piece from elsewhere too"),
-            ("flag of a Tally", wire.FLAG_UNVERIFIED, "unverified: the leader's tenure was taken on trust"),
+            *[("flag of a Tally", flag, f"{name}: {text}") for flag, (name, text) in FLAGS.items()],
         ],
     )
 

@@ -20,6 +20,7 @@ SHELL = (
     "leadlight.key_command",
     "leadlight.manifest_command",
     "leadlight.order_command",
+    "leadlight.decode_command",
     "leadlight.live_table",
     "leadlight.__main__",
 )

@@ -95,7 +95,7 @@ def test_without_a_word_all_commands_are_listed_those_first_that_a_newcomer_begi
     said = capsys.readouterr()
     assert said.out == ""
     names = [line.split()[0] for line in said.err.splitlines() if line.startswith("    ") and line[4] != " "]
-    assert names == ["rehearse", "budget", "lead", "follow", "manifest", "order", "key", "zoom"]
+    assert names == ["rehearse", "budget", "lead", "follow", "manifest", "order", "key", "decode", "zoom"]
 
 
 def test_the_version_is_told(capsys: Capture) -> None:

@@ -18,6 +18,7 @@ from leadlight.errors import ConfigurationError
 from leadlight.evening import RENEWED_EVERY_NS, EveningKeeper
 from leadlight.events import Event, RoleChanged, ShowMissing
 from leadlight.files import check_parts, read_key_file, read_manifest
+from leadlight.layout import word
 from leadlight.live_table import LiveTable
 from leadlight.manifest import Manifest
 from leadlight.manifest_command import ProgressLine
@@ -37,7 +38,6 @@ from leadlight.net.telling import (
     missing_news,
     role_news,
     unheard_news,
-    word,
 )
 from leadlight.options import check_apart, check_company, duration_ns, frame_rate, named_by_option
 from leadlight.order_command import MANIFEST_FILE, read_order_and_manifest

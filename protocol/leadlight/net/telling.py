@@ -12,6 +12,7 @@ from typing import Any
 from leadlight.cue import NO_SHOW, Cue
 from leadlight.events import Event, FollowerCloned, LeaderCloned, SecondSourceReported
 from leadlight.follower import Snapshot
+from leadlight.layout import word
 from leadlight.leader import Leader
 from leadlight.roles import Role
 from leadlight.roster import RosterEntry
@@ -98,11 +99,6 @@ def _in_words(name: str, value: Any, shows: Mapping[int, str]) -> str:
     if isinstance(value, int):
         return f"{value:08x}"
     return str(value)
-
-
-def word(state: Enum) -> str:
-    """Return a state as a lower-case word."""
-    return state.name.lower().replace("_", " ")
 
 
 def show_name(key: int, shows: Mapping[int, str]) -> str:
