@@ -251,6 +251,11 @@ class Codec:
         return WireError(Refusal.NO_KEY, f"no key here for slot {data[3]}")
 
 
+def key_slot(data: bytes) -> int:
+    """Return the key slot that a datagram's preamble names: ``UNKEYED_SLOT`` for one without a tag."""
+    return data[3]
+
+
 def _refuse_extension(code: int, data: bytes) -> None:
     # An empty extension passes the length limit, and would stand unseen in a field that a later version appends.
     raise ValueError(f"extension type {code} of {len(data)} bytes")

@@ -16,7 +16,7 @@ from leadlight import cli
 from leadlight.compiled import IS_COMPILED
 from leadlight.errors import ConfigurationError, NetworkError
 from leadlight.files import read_key_file
-from leadlight.net.commands import resolve_address
+from leadlight.net.node_options import resolve_address
 from leadlight.wire import VERSION
 
 
@@ -95,7 +95,7 @@ def test_without_a_word_all_commands_are_listed_those_first_that_a_newcomer_begi
     said = capsys.readouterr()
     assert said.out == ""
     names = [line.split()[0] for line in said.err.splitlines() if line.startswith("    ") and line[4] != " "]
-    assert names == ["rehearse", "budget", "lead", "follow", "manifest", "order", "key", "zoom"]
+    assert names == ["rehearse", "budget", "lead", "follow", "check", "manifest", "order", "key", "zoom"]
 
 
 def test_the_version_is_told(capsys: Capture) -> None:

@@ -168,6 +168,8 @@ class GroupSockets:
 
     def _raise_buffers(self) -> None:
         granted = min(raise_receive_buffer(endpoint, RECEIVE_BUFFER_BYTES) for endpoint in self._open)
+        self.receive_buffer_bytes = granted
+        """What each of the two receive buffers holds at least, as the system counts it."""
         if granted < RECEIVE_BUFFER_BYTES:
             _log.warning(
                 "the receive buffer is %d bytes, %d were asked for: datagrams may be lost while the player"
