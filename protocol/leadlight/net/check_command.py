@@ -38,7 +38,7 @@ from leadlight.net.node_options import (
     resolve_address,
 )
 from leadlight.options import check_company, duration_ns
-from leadlight.readiness import Finding, Verdict, as_json, in_words, verdict_on
+from leadlight.readiness import Finding, Verdict, as_json, verdict_on
 from leadlight.security import KeyRing
 from leadlight.units import HOUR, MINUTE, SECOND
 from leadlight.wire import NAME_MAXIMUM_BYTES, Codec

@@ -21,7 +21,7 @@ WAKE_AFTER_NS: Final = 10 * MILLISECOND
 """A hundred waits of ten milliseconds: a second in all, of lengths such as a player waits between frames."""
 
 
-def measure_host(group: str, port: int, interface: str | None, wakes: int = WAKES) -> HostFacts:
+def measure_host(group: str, port: int, interface: str | None) -> HostFacts:
     """Return what this host is like for a member of ``group``; takes a second or two.
 
     Raises ``ConfigurationError`` for a port that is none. Trouble with the network is among the facts.
@@ -48,7 +48,7 @@ def measure_host(group: str, port: int, interface: str | None, wakes: int = WAKE
         buffer_bytes=buffer_bytes,
         buffer_wanted_bytes=RECEIVE_BUFFER_BYTES,
         is_stamped=is_stamped,
-        wakes_ns=asyncio.run(_wakes_ns(wakes)),
+        wakes_ns=asyncio.run(_wakes_ns(WAKES)),
         is_wireless=is_radio,
         saves_power=saves_power(name) if is_radio else None,
         wall_now=datetime.datetime.now().astimezone(),
