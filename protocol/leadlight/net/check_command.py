@@ -37,6 +37,7 @@ from leadlight.net.node_options import (
     parts_by_manifest,
     resolve_address,
 )
+from leadlight.net.sockets import check_port
 from leadlight.options import check_company, duration_ns
 from leadlight.readiness import Finding, Verdict, as_json, verdict_on
 from leadlight.security import KeyRing
@@ -180,11 +181,12 @@ class _Wanted:
             key_facts = KeyFacts(arguments.key_file, len(list(keys)), is_open)
         if arguments.json is not None:
             check_can_write(arguments.json, "--json")
+        check_port(arguments.port)
         Codec(arguments.group, keys)  # a group without a name is refused here, and not after the measuring
-        return cls(arguments, _name_of_check(arguments.name), keys, key_facts, leader, listen_ns, longest_ns)
+        return cls(arguments, name_of_check(arguments.name), keys, key_facts, leader, listen_ns, longest_ns)
 
 
-def _name_of_check(board: str | None) -> str:
+def name_of_check(board: str | None) -> str:
     """Return the name that this check goes by: not the board's own, which may be running."""
     # Cut to what travels, at a character's end.
     room = NAME_MAXIMUM_BYTES - len(_NAMED)

@@ -61,6 +61,12 @@ class SocketOptions(Protocol):
         """Return one option."""
 
 
+def check_port(port: int) -> None:
+    """Raise ``ConfigurationError`` unless a group can have this port."""
+    if not 1 <= port <= 65_535:
+        raise ConfigurationError("port", port, "1 to 65535")
+
+
 def group_address(group: str) -> str:
     """Return the IPv4 multicast address of a group's name.
 
@@ -113,8 +119,7 @@ class GroupSockets:
     def __init__(
         self, group: str, *, port: int = DEFAULT_PORT, interface: str | None = None, own_port: int = 0
     ) -> None:
-        if not 1 <= port <= 65_535:
-            raise ConfigurationError("port", port, "1 to 65535")
+        check_port(port)
         if not 0 <= own_port <= 65_535 or own_port == port:
             raise ConfigurationError("own_port", own_port, "0 to 65535, and not the group's port")
         self.group_destination: SocketAddress = (group_address(group), port)
