@@ -249,6 +249,9 @@ def _clock(heard: Heard, leading: TenureHeard) -> Finding:
     if heard.now - leading.first_at < JOIN_PATIENCE_NS:
         to_do = f"listen longer with --listen, for it takes up to {describe(JOIN_PATIENCE_NS)} from the first beacon"
         return Finding("clock", "clock", f"{state}{within}, so far", Verdict.LOOK, to_do, values)
+    if leading.beacon.sounding_budget == 0:
+        to_do = "listen longer with --listen, for a clock takes its time where the leader may not be asked"
+        return Finding("clock", "clock", f"{state}{within}, so far", Verdict.LOOK, to_do, values)
     to_do = "see to the beacons and soundings first, for a piece here would not be in step"
     return Finding("clock", "clock", f"{state}{within}", Verdict.NO_GO, to_do, values)
 

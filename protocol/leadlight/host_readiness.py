@@ -25,13 +25,15 @@ class HostFacts:
     """What was measured of a host. ``None`` stands for what the system does not tell, or could not be tried.
 
     ``interface`` is in words; ``is_named``: whether it was asked for, and not left to the system's routes.
-    ``alternatives`` are the names of others that would do. ``wakes_ns`` are how late a timer woke, in ns, at least one.
+    ``is_fit``: whether it is up, connected and able to carry groups. ``alternatives`` are the names of others that would
+    do. ``wakes_ns`` are how late a timer woke, in ns, at least one.
     """
 
     interface: str
     address: str | None
     is_named: bool
     is_loopback: bool
+    is_fit: bool | None
     alternatives: tuple[str, ...] | None
     multicast_trouble: str | None
     buffer_bytes: int | None
@@ -77,12 +79,17 @@ def _interface(facts: HostFacts) -> Finding:
         "address": facts.address,
         "named": facts.is_named,
         "loopback": facts.is_loopback,
+        "fit": facts.is_fit,
         "alternatives": None if facts.alternatives is None else list(facts.alternatives),
     }
     if facts.is_loopback:
         to_do = "name one that leads to the network with --interface, unless all nodes run on this host"
         said = f"{where}, {how}: it reaches this host alone"
         return Finding("interface", "interface", said, Verdict.LOOK, to_do, values)
+    if facts.is_fit is False:
+        to_do = "connect it and bring it up, or name another with --interface"
+        said = f"{where}, {how}: down, not connected, or unable to carry groups"
+        return Finding("interface", "interface", said, Verdict.NO_GO, to_do, values)
     if facts.alternatives is None:
         return Finding("interface", "interface", f"{where}, {how}; others: {NOT_TOLD}", values=values)
     if not facts.alternatives:

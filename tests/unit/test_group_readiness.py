@@ -350,6 +350,12 @@ def test_a_clock_that_does_not_lock_in_its_time_is_a_no_go(
     assert (finding.verdict, finding.found) == (verdict, said)
 
 
+def test_a_clock_by_beacons_alone_is_given_its_time(sound: Heard, make_tenure: Maker) -> None:
+    heard = replace(sound, tenures=(make_tenure(sounding_budget=0),), clock=ClockState.ACQUIRING)
+    finding = leaders(heard)["clock"]
+    assert (finding.verdict, finding.found) == (LOOK, "acquiring, within 1 ms of the leader's, so far")
+
+
 def test_a_clock_without_a_bound_tells_none(sound: Heard) -> None:
     finding = leaders(replace(sound, clock=ClockState.FREE_RUN, bound_ns=None))["clock"]
     assert (finding.found, finding.values["bound_ns"]) == ("free run", None)

@@ -27,6 +27,7 @@ SOUND = HostFacts(
     address="10.0.0.7",
     is_named=True,
     is_loopback=False,
+    is_fit=True,
     alternatives=(),
     multicast_trouble=None,
     buffer_bytes=262_144,
@@ -82,23 +83,28 @@ def test_multicast_that_is_sent_and_not_heard_is_a_no_go_with_another_way() -> N
         ({"is_named": False}, "wlan0, 10.0.0.7, by the system's routes; no other would do", Verdict.GO),
         ({"alternatives": None}, "wlan0, 10.0.0.7, as named; others: not told here", Verdict.GO),
         (
-            {"interface": "10.0.0.7", "alternatives": None},
+            {"is_fit": False, "alternatives": ("eth0",)},
+            "wlan0, 10.0.0.7, as named: down, not connected, or unable to carry groups",
+            Verdict.NO_GO,
+        ),
+        (
+            {"interface": "10.0.0.7", "alternatives": None, "is_fit": None},
             "10.0.0.7, as named; others: not told here",
             Verdict.GO,
         ),
         (
-            {"interface": "lo", "address": "127.0.0.1", "is_loopback": True},
+            {"interface": "lo", "address": "127.0.0.1", "is_loopback": True, "is_fit": False},
             "lo, 127.0.0.1, as named: it reaches this host alone",
             Verdict.LOOK,
         ),
     ],
 )
-def test_an_interface_that_was_not_named_is_to_look_at_only_where_others_would_do(
+def test_an_interface_is_judged_by_whether_it_is_fit_and_whether_another_could_be_taken(
     changes: dict[str, Any], said: str, verdict: Verdict
 ) -> None:
     finding = found("interface", **changes)
     assert (finding.found, finding.verdict) == (said, verdict)
-    assert ("--interface" in finding.to_do) == (verdict is Verdict.LOOK)
+    assert ("--interface" in finding.to_do) == (verdict is not Verdict.GO)
 
 
 def test_a_smaller_buffer_than_was_asked_for_is_to_look_at() -> None:

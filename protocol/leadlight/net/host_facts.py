@@ -36,13 +36,15 @@ def measure_host(group: str, port: int, interface: str | None) -> HostFacts:
         trouble = str(error)
     label, address = _way(group, port, interface)
     others = host_interfaces()
-    name = next((other.name for other in others or () if other.address == address), label)
+    taken = next((other for other in others or () if other.address == address), None)
+    name = label if taken is None else taken.name
     is_radio = is_wireless(name)
     return HostFacts(
         interface=name,
         address=address,
         is_named=interface is not None,
         is_loopback=address is not None and ipaddress.ip_address(address).is_loopback,
+        is_fit=None if taken is None else taken.is_fit,
         alternatives=None if others is None else tuple(o.name for o in others if o.is_fit and o.name != name),
         multicast_trouble=trouble,
         buffer_bytes=buffer_bytes,

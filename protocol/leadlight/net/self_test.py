@@ -8,7 +8,7 @@ import time
 from dataclasses import dataclass
 
 from leadlight.errors import NetworkError
-from leadlight.net.sockets import DEFAULT_PORT, GroupSockets
+from leadlight.net.sockets import DEFAULT_PORT, GroupSockets, what_to_do
 from leadlight.net.timestamps import AncillaryData, enable_kernel_stamps, has_stamp, receive
 
 LISTEN_SECONDS = 1.0
@@ -46,8 +46,8 @@ def try_multicast(sockets: GroupSockets, listen_seconds: float = LISTEN_SECONDS)
         sockets.own.sendto(nonce, sockets.group_destination)
         ancillary = _heard(sockets, nonce, listen_seconds)
     except OSError as error:
-        why = f"cannot send to the group: {error.strerror or error}"
-        return SelfTest(f"{why}; name an interface that has a multicast route")
+        advice = what_to_do(error, "name an interface that has a multicast route")
+        return SelfTest(f"cannot send to the group: {error.strerror or error}; {advice}")
     return SelfTest(_unheard(sockets)) if ancillary is None else SelfTest(None, has_stamp(ancillary))
 
 

@@ -61,6 +61,11 @@ class SocketOptions(Protocol):
         """Return one option."""
 
 
+def what_to_do(error: OSError, otherwise: str = "check the interface and its address") -> str:
+    """Return what to do about an error of the network, for people; ``otherwise`` where nothing better is known."""
+    return _WHAT_TO_DO.get(error.errno or 0, otherwise)
+
+
 def check_port(port: int) -> None:
     """Raise ``ConfigurationError`` unless a group can have this port."""
     if not 1 <= port <= 65_535:
@@ -213,7 +218,7 @@ class GroupSockets:
 
     def _explain(self, error: OSError) -> NetworkError:
         address, port = self.group_destination
-        advice = _WHAT_TO_DO.get(error.errno or 0, "check the interface and its address")
+        advice = what_to_do(error)
         reason = error.strerror or str(error)
         own = f", own port {self._own_port}," if self._own_port else ""
         place = f"group {address} port {port}{own} on {self.interface.label}"
