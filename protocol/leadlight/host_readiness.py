@@ -25,8 +25,8 @@ class HostFacts:
     """What was measured of a host. ``None`` stands for what the system does not tell, or could not be tried.
 
     ``interface`` is in words; ``is_named``: whether it was asked for, and not left to the system's routes.
-    ``is_fit``: whether it is up, connected and able to carry groups. ``alternatives`` are the names of others that would
-    do. ``wakes_ns`` are how late a timer woke, in ns, at least one.
+    ``is_fit``: whether it is up, connected and able to carry groups. ``alternatives`` are the names of others that
+    would do. ``wakes_ns`` are how late a timer woke, in ns, at least one.
     """
 
     interface: str
