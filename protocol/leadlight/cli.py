@@ -15,6 +15,7 @@ from leadlight.decode_command import DecodeCommand
 from leadlight.errors import LeadlightError, UsageError
 from leadlight.key_command import KeyCommand
 from leadlight.manifest_command import ManifestCommand
+from leadlight.net.check_command import Check
 from leadlight.net.commands import Follow, Lead
 from leadlight.order_command import OrderCommand
 from leadlight.wire import VERSION
@@ -118,6 +119,7 @@ def own_commands() -> Mapping[str, Command]:
     return {
         "lead": Lead(),
         "follow": Follow(),
+        "check": Check(),
         "manifest": ManifestCommand(),
         "order": OrderCommand(),
         "key": KeyCommand(),

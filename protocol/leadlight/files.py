@@ -54,17 +54,37 @@ def read_key_file(path: str | Path) -> KeyRing:
 
     Raises ``ConfigurationError`` naming file and line, and never the key, for what cannot be read.
     """
+    content, mode = _key_file_content(path)
+    if _others_may_use(mode):
+        found = f"{path} with permissions {mode:03o}"
+        raise ConfigurationError("key file", found, f"one that its owner alone may use: chmod 600 {path}")
+    return _parse_key_file(content, path)
+
+
+def inspect_key_file(path: str | Path) -> tuple[KeyRing, bool]:
+    """Return the keys in a file, and whether others than its owner may use it; raises as ``read_key_file`` else."""
+    content, mode = _key_file_content(path)
+    return _parse_key_file(content, path), _others_may_use(mode)
+
+
+def _others_may_use(mode: int) -> bool:
+    return os.name == "posix" and bool(mode & OTHERS_MAY)
+
+
+def _key_file_content(path: str | Path) -> tuple[bytes, int]:
     try:
         with Path(path).open("rb") as file:
             # Of the file that was opened, not of the name: between the two it could be another.
             mode = stat.S_IMODE(os.fstat(file.fileno()).st_mode)
-            if os.name == "posix" and mode & OTHERS_MAY:
-                found = f"{path} with permissions {mode:03o}"
-                raise ConfigurationError("key file", found, f"one that its owner alone may use: chmod 600 {path}")
             content = file.read(KEY_FILE_MAXIMUM_BYTES + 1)
-        text = content.decode("ascii")
     except OSError as error:
         raise FileError("key file", str(path), error.strerror or str(error)) from None
+    return content, mode
+
+
+def _parse_key_file(content: bytes, path: str | Path) -> KeyRing:
+    try:
+        text = content.decode("ascii")
     except UnicodeDecodeError:
         raise ConfigurationError("key file", str(path), "a text file of hexadecimal keys") from None
     if len(content) > KEY_FILE_MAXIMUM_BYTES:
@@ -134,8 +154,13 @@ def read_running_order(path: str | Path, lengths: Mapping[str, int]) -> RunningO
 
 def write_manifest(manifest: Manifest, path: str | Path) -> None:
     """Write a manifest to a file, whole or not at all: a reader never sees half of it."""
-    with written_whole(path, "manifest") as write:
-        write(manifest_text(manifest))
+    write_text_file(manifest_text(manifest), path, "manifest")
+
+
+def write_text_file(text: str, path: str | Path, what: str) -> None:
+    """Write a UTF-8 file, whole or not at all; ``what`` it is names it in the ``FileError`` where it cannot be."""
+    with written_whole(path, what) as write:
+        write(text)
 
 
 @contextmanager
@@ -168,6 +193,20 @@ def written_whole(path: str | Path, what: str) -> Iterator[Callable[[str], None]
             file.close()
         if is_replaced:
             written.unlink(missing_ok=True)
+
+
+def check_can_write(path: str | Path, what: str) -> None:
+    """Raise ``FileError`` if a file could not be written; writes nothing. For before the work that it is to hold."""
+    with _told_of(path, what):
+        target = Path(path).resolve()
+        if target.is_dir():
+            raise FileError(what, str(path), "is a folder")
+        if not target.parent.is_dir():
+            raise FileError(what, str(path), f"there is no folder {target.parent}")
+        # A file is replaced by a new one beside it, a device is written to.
+        place = target if target.exists() and not target.is_file() else target.parent
+        if not os.access(place, os.W_OK):
+            raise FileError(what, str(path), "no permission to write")
 
 
 def read_part(path: str | Path, progress: Callable[[int], None] | None = None) -> Part:
@@ -288,3 +327,5 @@ def _told_of(path: str | Path, what: str) -> Iterator[None]:
         yield
     except OSError as error:
         raise FileError(what, str(path), error.strerror or str(error)) from None
+    except RuntimeError:  # as Python 3.11 tells it where a path is resolved
+        raise FileError(what, str(path), "a circle of links") from None

@@ -142,12 +142,14 @@ class ProgressLine:
         return self._tell
 
     def _tell(self, done_bytes: int, total_bytes: int) -> None:
-        if not self._shows:
-            return
         # A file that grows while it is read has more to it than was counted.
         percent = 100 * done_bytes // max(total_bytes, done_bytes, 1)
-        said = f"{self._what}: {percent} % of {size_in_words(total_bytes)}"
-        if said != self._said:
+        self.say(f"{percent} % of {size_in_words(total_bytes)}")
+
+    def say(self, how_far: str) -> None:
+        """Put this after what the job is."""
+        said = f"{self._what}: {how_far}"
+        if self._shows and said != self._said:
             self._said = said
             self._stream.write(_CLEAR_LINE + said)
             self._stream.flush()

@@ -254,6 +254,11 @@ class Codec:
         return WireError(Refusal.NO_KEY, f"no key here for slot {data[3]}")
 
 
+def key_slot(data: bytes) -> int:
+    """Return the key slot that a datagram's preamble names: ``UNKEYED_SLOT`` for one without a tag."""
+    return data[3]
+
+
 def refuse_extension(code: int, data: bytes) -> None:
     """Raise ``ValueError``: no body holds an extension type."""
     # An empty extension passes the length limit, and would stand unseen in a field that a later version appends.

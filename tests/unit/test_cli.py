@@ -3,12 +3,14 @@ from __future__ import annotations
 import argparse
 import importlib.metadata
 import os
+import socket
 import stat
 import sys
 from collections.abc import Callable, Iterator
 from importlib.metadata import EntryPoint
 from pathlib import Path
 from types import ModuleType
+from typing import NoReturn
 
 import pytest
 
@@ -16,7 +18,8 @@ from leadlight import cli
 from leadlight.compiled import IS_COMPILED
 from leadlight.errors import ConfigurationError, NetworkError
 from leadlight.files import read_key_file
-from leadlight.net.commands import resolve_address
+from leadlight.net import check_command
+from leadlight.net.node_options import resolve_address
 from leadlight.wire import VERSION
 
 
@@ -95,7 +98,7 @@ def test_without_a_word_all_commands_are_listed_those_first_that_a_newcomer_begi
     said = capsys.readouterr()
     assert said.out == ""
     names = [line.split()[0] for line in said.err.splitlines() if line.startswith("    ") and line[4] != " "]
-    assert names == ["rehearse", "budget", "lead", "follow", "manifest", "order", "key", "decode", "zoom"]
+    assert names == ["rehearse", "budget", "lead", "follow", "check", "manifest", "order", "key", "decode", "zoom"]
 
 
 def test_the_version_is_told(capsys: Capture) -> None:
@@ -284,6 +287,53 @@ def test_a_wrong_setting_of_follow_is_one_line(option: list[str], said: str, cap
     (line,) = capsys.readouterr().err.splitlines()
     assert line.startswith("leadlight: ")
     assert said in line
+
+
+@pytest.mark.parametrize(
+    ("option", "said"),
+    [
+        (["--listen", "-1"], "--listen: '-1' is not allowed; allowed: a duration, zero or more"),
+        (["--listen", "2h"], "--listen: '2h' is not allowed"),
+        (["--listen", "0", "--expect", "jetty"], "--expect needs --listen above zero"),
+        (["--listen", "0", "--leader", "127.0.0.1:62410"], "--leader needs --listen above zero"),
+        (["--leader", "boathouse"], "--leader: 'boathouse' is not allowed; allowed: HOST:PORT"),
+        (["--expect", ""], "--expect: '' is not allowed; allowed: 1 to 24 bytes of printable text"),
+        (["--name", "x" * 25], "is not allowed; allowed: 1 to 24 bytes of printable text"),
+        (["--group", " "], "--group: ' ' is not allowed; allowed: a name"),
+        (["--port", "0"], "--port: 0 is not allowed; allowed: 1 to 65535"),
+        (["--key-file", "/no/such/file"], "key file /no/such/file: No such file"),
+        (["--content", "shows"], "--content needs --manifest"),
+        (["--manifest", "season.json"], "--manifest needs --content"),
+        (["--manifest", "season.json", "--content", "shows"], "--manifest needs --name"),
+        (["--manifest", "/no/such/file", "--content", "shows", "--name", "jetty"], "manifest /no/such/file: No such"),
+        (["--json", "/no/such/folder/check.json"], "--json /no/such/folder/check.json: there is no folder"),
+    ],
+)
+def test_a_wrong_setting_of_check_is_one_line_before_anything_is_measured(
+    option: list[str], said: str, capsys: Capture, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def measure(*_: object) -> NoReturn:
+        raise AssertionError("measured")
+
+    monkeypatch.setattr(check_command, "measure_host", measure)
+    assert cli.main(["check", "--group", "quarry lake", "--interface", "127.0.0.1", *option]) == 2
+    (line,) = capsys.readouterr().err.splitlines()
+    assert line.startswith("leadlight: ")
+    assert said in line
+
+
+@pytest.mark.parametrize(
+    ("board", "name"),
+    [
+        ("jetty", "check jetty"),
+        ("x" * 24, "check " + "x" * 18),
+        ("x" * 17 + "ü", "check " + "x" * 17),  # no half of a character
+        (None, "check boathouse"),
+    ],
+)
+def test_a_check_goes_by_a_name_of_its_own(board: str | None, name: str, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(socket, "gethostname", lambda: "boathouse")
+    assert check_command.name_of_check(board) == name
 
 
 def test_an_address_is_resolved_to_ipv4() -> None:

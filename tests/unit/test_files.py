@@ -5,8 +5,8 @@ from pathlib import Path
 
 import pytest
 
-from leadlight.errors import ConfigurationError
-from leadlight.files import read_key_file
+from leadlight.errors import ConfigurationError, FileError
+from leadlight.files import check_can_write, inspect_key_file, read_key_file, write_text_file
 from leadlight.security import KeyRing
 
 OLD, NEW = "11" * 16, "22" * 32
@@ -73,3 +73,66 @@ def test_a_key_file_that_is_not_text_is_a_configuration_error(tmp_path: Path) ->
     path.chmod(0o600)
     with pytest.raises(ConfigurationError, match="text file"):
         read_key_file(path)
+
+
+@pytest.mark.skipif(os.name != "posix", reason="this system's files have no owners and groups")
+@pytest.mark.parametrize(("mode", "is_open"), [(0o600, False), (0o400, False), (0o640, True), (0o602, True)])
+def test_a_key_file_can_be_inspected_whoever_may_use_it(tmp_path: Path, mode: int, is_open: bool) -> None:
+    path = written(tmp_path, f"{OLD}\n2 {NEW}\n")
+    path.chmod(mode)
+    keys, others_may = inspect_key_file(path)
+    assert (sorted(keys), others_may) == ([1, 2], is_open)
+
+
+def test_a_file_is_written_whole_and_takes_the_place_of_what_was_there(tmp_path: Path) -> None:
+    path = tmp_path / "check.json"
+    for text in ("first", "second: µs"):
+        write_text_file(text, path, "--json")
+        assert path.read_text(encoding="utf-8") == text
+    assert list(tmp_path.iterdir()) == [path]
+
+
+def test_a_link_is_written_through_and_stays_a_link(tmp_path: Path) -> None:
+    target, link = tmp_path / "kept.json", tmp_path / "link.json"
+    link.symlink_to(target)
+    write_text_file("whole", link, "--json")
+    assert link.is_symlink()
+    assert target.read_text(encoding="utf-8") == "whole"
+
+
+@pytest.mark.skipif(not hasattr(os, "mkfifo"), reason="this system has no named pipes")
+def test_a_pipe_is_written_to_and_not_replaced(tmp_path: Path) -> None:
+    pipe = tmp_path / "pipe"
+    os.mkfifo(pipe)
+    reader = os.open(pipe, os.O_RDONLY | os.O_NONBLOCK)
+    try:
+        check_can_write(pipe, "--json")
+        write_text_file("whole", pipe, "--json")
+        assert os.read(reader, 100) == b"whole"
+    finally:
+        os.close(reader)
+    assert pipe.is_fifo()
+
+
+def test_what_cannot_be_written_is_told_before_the_work_and_nothing_is_written(tmp_path: Path) -> None:
+    check_can_write(tmp_path / "new.json", "--json")
+    with pytest.raises(FileError, match=r"^--json .*: is a folder$"):
+        check_can_write(tmp_path, "--json")
+    with pytest.raises(FileError, match=r"^--json .*: there is no folder .*season$"):
+        check_can_write(tmp_path / "season" / "check.json", "--json")
+    circle = tmp_path / "circle"
+    circle.symlink_to(circle)
+    with pytest.raises(FileError, match=r"^--json .*circle"):
+        check_can_write(circle / "check.json", "--json")
+    with pytest.raises(FileError, match=r"^--json "):
+        write_text_file("whole", tmp_path / "season" / "check.json", "--json")
+    assert list(tmp_path.iterdir()) == [circle]
+
+
+def test_a_place_that_must_not_be_written_to_is_told_before_the_work(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    # Whoever owns the system may write anywhere, and tests may be run by them.
+    monkeypatch.setattr(os, "access", lambda path, mode: not (path == tmp_path and mode & os.W_OK))
+    with pytest.raises(FileError, match="no permission"):
+        check_can_write(tmp_path / "check.json", "--json")

@@ -17,6 +17,7 @@ from leadlight.net.sockets import (
     group_address,
     raise_receive_buffer,
     set_multicast_option,
+    what_to_do,
 )
 
 
@@ -153,3 +154,17 @@ def test_closing_twice_is_harmless_and_joining_again_after_it_fails_quietly() ->
     node.close()
     node.close()
     assert not node.join_again()
+
+
+@pytest.mark.parametrize(
+    ("number", "said"),
+    [
+        (errno.EHOSTUNREACH, "allow this program to use the local network"),
+        (errno.ENETUNREACH, "connect to the network first"),
+        (errno.EIO, "try another cable"),
+        (None, "try another cable"),
+    ],
+)
+def test_an_error_of_the_network_brings_what_to_do_about_it(number: int | None, said: str) -> None:
+    error = OSError() if number is None else OSError(number, os.strerror(number))
+    assert said in what_to_do(error, "try another cable")

@@ -5,7 +5,7 @@ import struct
 
 from leadlight.net.clock import LocalClock
 from leadlight.net.silence import SilenceWatch
-from leadlight.net.timestamps import arrival
+from leadlight.net.timestamps import arrival, has_stamp
 from leadlight.units import MILLISECOND, SECOND, LocalInstant
 
 WALL_NOW_NS = 1_790_000_000 * SECOND
@@ -33,6 +33,13 @@ def test_a_wall_clock_step_while_a_datagram_waits_does_not_move_its_arrival() ->
 def test_without_a_stamp_a_datagram_arrived_when_it_was_read() -> None:
     assert arrival([], lambda: LocalInstant(7), lambda: WALL_NOW_NS) == 7
     assert arrival([(socket.SOL_SOCKET, 35, b"short")], lambda: LocalInstant(7), lambda: WALL_NOW_NS) == 7
+
+
+def test_a_stamp_is_told_from_what_else_the_kernel_says() -> None:
+    stamp = (socket.SOL_SOCKET, 35, struct.pack("@ll", 1, 2))
+    assert has_stamp([(socket.SOL_SOCKET, 1, b"other"), stamp])
+    assert not has_stamp([(socket.SOL_SOCKET, 1, b"other"), (socket.SOL_SOCKET, 35, b"short")])
+    assert not has_stamp([])
 
 
 def test_a_pause_between_the_two_clocks_never_makes_a_datagram_early() -> None:

@@ -15,7 +15,7 @@ from types import ModuleType
 
 import pytest
 
-from leadlight.cli import own_commands
+from leadlight.cli import main, own_commands
 from leadlight.net.self_test import multicast_trouble
 
 ROOT = Path(__file__).parents[2]
@@ -134,6 +134,17 @@ def test_the_example_shows_frame_after_frame_of_the_show_that_the_lead_line_star
     # It begins at the beginning, and a busy machine may skip some, but it does not trail.
     assert frames[0] < 40
     assert frames[-1] - frames[0] < 2 * 40
+
+
+@pytest.mark.slow
+def test_the_check_line_ends_in_the_verdict_and_names_who_is_missing(capsys: pytest.CaptureFixture[str]) -> None:
+    port = 57_000 + os.getpid() % 4_000
+    words = shlex.split(script.line("check", TEXT))
+    assert words.pop(0) == ".venv/bin/leadlight"
+    assert main([*words, "--port", str(port), "--interface", INTERFACE, "--listen", "200ms"]) == 1
+    table = capsys.readouterr().out
+    assert "not heard: boathouse, jetty" in table
+    assert table.splitlines()[-1].startswith("no-go: ")
 
 
 @pytest.mark.slow

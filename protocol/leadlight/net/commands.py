@@ -6,9 +6,7 @@ import argparse
 import asyncio
 import contextlib
 import datetime
-import socket
 import sys
-from contextlib import AbstractContextManager
 from dataclasses import dataclass
 from typing import Final, TypeAlias
 
@@ -17,16 +15,21 @@ from leadlight.cue import show_key
 from leadlight.errors import ConfigurationError
 from leadlight.evening import RENEWED_EVERY_NS, EveningKeeper
 from leadlight.events import Event, RoleChanged, ShowMissing
-from leadlight.files import check_parts, read_key_file, read_manifest
+from leadlight.files import read_key_file, read_manifest
 from leadlight.layout import word
 from leadlight.live_table import LiveTable
 from leadlight.manifest import Manifest
-from leadlight.manifest_command import ProgressLine
 from leadlight.net.attendance import Attendance
 from leadlight.net.clock import LocalClock
 from leadlight.net.endpoint import FollowerEndpoint, LeaderEndpoint
+from leadlight.net.node_options import (
+    TIME_MEANS,
+    add_group_options,
+    named_by_its_option,
+    parts_by_manifest,
+    resolve_address,
+)
 from leadlight.net.show_start import show_start, wait_in_words
-from leadlight.net.sockets import DEFAULT_PORT
 from leadlight.net.telling import (
     FOLLOWER_HEADER,
     FOLLOWER_NEWS,
@@ -50,7 +53,6 @@ from leadlight.units import MILLISECOND, SECOND, ShowPosition, describe
 
 DEFAULT_FRAME_RATE = "40"
 DEFAULT_LENGTH = "1h"
-_TIME_MEANS: Final = "A TIME is in seconds, or has its unit: 16ms, 2.5s, 3min, 1h."
 _SURVIVES_A_RESTART: Final = """\
 A leader keeps nothing on disk. One that is started again with the same words takes its show up where it is by this
 host's clock, which must be right by then, if the words say when it began: --show-at HH:MM, or --running-order. With
@@ -67,7 +69,7 @@ class Lead:
 
     def add_arguments(self, parser: argparse.ArgumentParser) -> None:
         """Declare options and arguments."""
-        parser.epilog = f"{_TIME_MEANS} {_SURVIVES_A_RESTART}"
+        parser.epilog = f"{TIME_MEANS} {_SURVIVES_A_RESTART}"
         _add_node_options(parser)
         parser.add_argument("--interval", default="1", metavar="TIME", help="beacon interval (1 s)")
         parser.add_argument(
@@ -125,7 +127,7 @@ class Lead:
 
     def run(self, arguments: argparse.Namespace) -> int:
         """Lead until the time is over or the user interrupts."""
-        with _named_by_option(arguments):
+        with named_by_its_option(arguments):
             return asyncio.run(self._lead(arguments))
 
     async def _lead(self, arguments: argparse.Namespace) -> int:
@@ -298,7 +300,7 @@ class Follow:
 
     def add_arguments(self, parser: argparse.ArgumentParser) -> None:
         """Declare options and arguments."""
-        parser.epilog = _TIME_MEANS
+        parser.epilog = TIME_MEANS
         _add_node_options(parser)
         parser.add_argument(
             "--manifest", metavar="FILE", help="the manifest of the shows, to check those held here; with --content"
@@ -331,7 +333,7 @@ class Follow:
 
     def run(self, arguments: argparse.Namespace) -> int:
         """Follow until the time is over or the user interrupts."""
-        with _named_by_option(arguments):
+        with named_by_its_option(arguments):
             return asyncio.run(self._follow(arguments))
 
     async def _follow(self, arguments: argparse.Namespace) -> int:
@@ -415,25 +417,17 @@ def _stored_by_manifest(arguments: argparse.Namespace) -> _Stored | None:
         "--duration": arguments.duration is not None,
     }
     check_apart("--manifest", by_word, "it lists the shows")
-    manifest = read_manifest(arguments.manifest)
-    listed = manifest.followers()
-    if arguments.name not in listed:
-        raise ConfigurationError("--name", arguments.name, f"one that the manifest lists: {', '.join(listed)}")
-    with ProgressLine(sys.stderr, "checking") as progress:
-        states = check_parts(manifest, arguments.content, arguments.name, progress.tell)
+    manifest, states = parts_by_manifest(arguments.manifest, arguments.content, arguments.name)
     told = ", ".join(f"{show} {word(state)}" for show, state in states.items())
     return manifest.library(states), {entry.key: entry.show for entry in manifest.shows}, f"content: {told}"
 
 
 def _add_node_options(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--name", required=True, help="this node's name")
-    parser.add_argument("--group", required=True, help="the name all members share")
-    parser.add_argument("--interface", metavar="NAME", help="network interface, by name or address")
-    parser.add_argument("--port", type=int, default=DEFAULT_PORT, help="UDP port of the group (%(default)d)")
+    add_group_options(parser)
     parser.add_argument(
         "--own-port", type=int, default=0, metavar="N", help="UDP port of this node alone (any that is free)"
     )
-    parser.add_argument("--key-file", metavar="FILE", help="the group's key, as `leadlight key` makes it")
     parser.add_argument("--for", dest="for_time", metavar="TIME", help="end after so long")
     parser.add_argument("--json-lines", action="store_true", help="print events as JSON, one a line")
 
@@ -442,40 +436,8 @@ def _keys(arguments: argparse.Namespace) -> KeyRing | None:
     return None if arguments.key_file is None else read_key_file(arguments.key_file)
 
 
-def _named_by_option(arguments: argparse.Namespace) -> AbstractContextManager[None]:
-    """Let errors name the option that a setting was made of."""
-    options = {
-        "name": "--name",
-        "group": "--group",
-        "interval_ns": "--interval",
-        "rank": "--rank",
-        "lead_time_ns": "--lead-time",
-        "listen_intervals": "--listen",
-        "latency_ns": "--latency",
-        "trim_ns": "--trim",
-        "port": "--port",
-        "own_port": "--own-port",
-    }
-    given = vars(arguments)
-    values = {field: given.get(option.removeprefix("--").replace("-", "_")) for field, option in options.items()}
-    return named_by_option({field: (options[field], value) for field, value in values.items() if value is not None})
-
-
 def _limit(arguments: argparse.Namespace) -> float | None:
     """Return for how many seconds to run; before anything is begun, so that a wrong one is told at once."""
     if arguments.for_time is None:
         return None
     return duration_ns("--for", arguments.for_time, minimum_ns=MILLISECOND) / SECOND
-
-
-def resolve_address(text: str) -> tuple[str, int]:
-    """Return the IPv4 address and port written as ``HOST:PORT``."""
-    host, _, port = text.rpartition(":")
-    allowed = "HOST:PORT, the leader's address and its --own-port"
-    if not host or not port.isdecimal() or not 1 <= int(port) <= 65_535:
-        raise ConfigurationError("--leader", text, allowed)
-    try:
-        found = socket.getaddrinfo(host, int(port), socket.AF_INET, socket.SOCK_DGRAM)
-    except (OSError, UnicodeError) as error:
-        raise ConfigurationError("--leader", text, f"{allowed} ({error})") from None
-    return str(found[0][4][0]), int(port)

@@ -14,6 +14,13 @@ ANY_ADDRESS = "0.0.0.0"
 
 # Linux netdevice(7).
 _SIOCGIFADDR = 0x8915
+_SIOCGIFFLAGS = 0x8913
+_IFF_UP = 0x1
+_IFF_LOOPBACK = 0x8
+_IFF_RUNNING = 0x40
+_IFF_MULTICAST = 0x1000
+_FLAGS = struct.Struct("@H")
+_FLAGS_OFFSET = 16
 _REQUEST_BYTES = 256
 _NAME_BYTES = 15
 _ADDRESS_OFFSET = 20
@@ -73,7 +80,7 @@ def resolve(interface: str | None) -> Interface:
     except ValueError:
         return _by_name(interface)
     if address.version != 4 or address.is_multicast:
-        raise NetworkError(f"interface {interface}: give its IPv4 address or its name, such as {_names()}")
+        raise NetworkError(f"interface {interface} is no IPv4 address of a host; name one of {_names()}")
     return Interface("", 0, str(address))
 
 
@@ -81,7 +88,7 @@ def _by_name(name: str) -> Interface:
     try:
         index = socket.if_nametoindex(name)
     except (OSError, ValueError):
-        raise NetworkError(f"there is no interface {name!r}; this host has {_names()}") from None
+        raise NetworkError(f"there is no interface {name!r}; name one that this host has: {_names()}") from None
     return Interface(name, index, _address_of(name))
 
 
@@ -98,12 +105,63 @@ def _address_of(name: str) -> str:
     # address.
     if not sys.platform.startswith("linux"):
         return ANY_ADDRESS
+    address = _asked_address(name)
+    if address is None:
+        raise NetworkError(f"interface {name} has no IPv4 address; connect it, or name one of {_names()}")
+    return address
+
+
+def _asked_address(name: str) -> str | None:
+    answer = ask_kernel(name, _SIOCGIFADDR)
+    return None if answer is None else socket.inet_ntoa(answer[_ADDRESS_OFFSET : _ADDRESS_OFFSET + 4])
+
+
+def ask_kernel(name: str, request: int) -> bytes | None:
+    """Return Linux's answer to a request about an interface, netdevice(7); ``None`` if it has none."""
     import fcntl  # not there on Windows
 
-    request = struct.pack(f"{_REQUEST_BYTES}s", name.encode()[:_NAME_BYTES])
+    asked = struct.pack(f"{_REQUEST_BYTES}s", name.encode()[:_NAME_BYTES])
     with socket.socket(socket.AF_INET, socket.SOCK_DGRAM) as probe:
         try:
-            answer = fcntl.ioctl(probe.fileno(), _SIOCGIFADDR, request)
+            return fcntl.ioctl(probe.fileno(), request, asked)
         except OSError:
-            raise NetworkError(f"interface {name} has no IPv4 address; connect it, or name one of {_names()}") from None
-    return socket.inet_ntoa(answer[_ADDRESS_OFFSET : _ADDRESS_OFFSET + 4])
+            return None
+
+
+@dataclass(frozen=True, slots=True)
+class HostInterface:
+    """One interface of this host that has an IPv4 address.
+
+    ``is_fit``: whether it is up, connected, able to carry groups, and no loopback.
+    """
+
+    name: str
+    address: str
+    is_fit: bool
+
+
+def host_interfaces() -> tuple[HostInterface, ...] | None:
+    """Return this host's interfaces; ``None`` where the system does not tell what they are fit for."""
+    if not sys.platform.startswith("linux"):
+        return None
+    found = []
+    for _, name in socket.if_nameindex():
+        address, answer = _asked_address(name), ask_kernel(name, _SIOCGIFFLAGS)
+        if address is not None and answer is not None:
+            (flags,) = _FLAGS.unpack_from(answer, _FLAGS_OFFSET)
+            wanted = _IFF_UP | _IFF_RUNNING | _IFF_MULTICAST
+            found.append(HostInterface(name, address, flags & (wanted | _IFF_LOOPBACK) == wanted))
+    return tuple(found)
+
+
+def address_towards(destination: tuple[str, int], interface: Interface) -> str | None:
+    """Return the address of this host from which a datagram to ``destination`` leaves; ``None`` without a route."""
+    if interface.address != ANY_ADDRESS:
+        return interface.address
+    with socket.socket(socket.AF_INET, socket.SOCK_DGRAM) as probe:
+        try:
+            probe.setsockopt(socket.IPPROTO_IP, socket.IP_MULTICAST_IF, interface.sender())
+            probe.connect(destination)  # sends nothing; it only looks up the route
+        except OSError:
+            return None
+        return str(probe.getsockname()[0])

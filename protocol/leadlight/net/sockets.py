@@ -61,6 +61,17 @@ class SocketOptions(Protocol):
         """Return one option."""
 
 
+def what_to_do(error: OSError, otherwise: str = "check the interface and its address") -> str:
+    """Return what to do about an error of the network, for people; ``otherwise`` where nothing better is known."""
+    return _WHAT_TO_DO.get(error.errno or 0, otherwise)
+
+
+def check_port(port: int) -> None:
+    """Raise ``ConfigurationError`` unless a group can have this port."""
+    if not 1 <= port <= 65_535:
+        raise ConfigurationError("port", port, "1 to 65535")
+
+
 def group_address(group: str) -> str:
     """Return the IPv4 multicast address of a group's name.
 
@@ -113,8 +124,7 @@ class GroupSockets:
     def __init__(
         self, group: str, *, port: int = DEFAULT_PORT, interface: str | None = None, own_port: int = 0
     ) -> None:
-        if not 1 <= port <= 65_535:
-            raise ConfigurationError("port", port, "1 to 65535")
+        check_port(port)
         if not 0 <= own_port <= 65_535 or own_port == port:
             raise ConfigurationError("own_port", own_port, "0 to 65535, and not the group's port")
         self.group_destination: SocketAddress = (group_address(group), port)
@@ -168,6 +178,8 @@ class GroupSockets:
 
     def _raise_buffers(self) -> None:
         granted = min(raise_receive_buffer(endpoint, RECEIVE_BUFFER_BYTES) for endpoint in self._open)
+        self.receive_buffer_bytes = granted
+        """What each of the two receive buffers holds at least, as the system counts it."""
         if granted < RECEIVE_BUFFER_BYTES:
             _log.warning(
                 "the receive buffer is %d bytes, %d were asked for: datagrams may be lost while the player"
@@ -206,7 +218,7 @@ class GroupSockets:
 
     def _explain(self, error: OSError) -> NetworkError:
         address, port = self.group_destination
-        advice = _WHAT_TO_DO.get(error.errno or 0, "check the interface and its address")
+        advice = what_to_do(error)
         reason = error.strerror or str(error)
         own = f", own port {self._own_port}," if self._own_port else ""
         place = f"group {address} port {port}{own} on {self.interface.label}"

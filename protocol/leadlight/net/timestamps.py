@@ -55,6 +55,15 @@ def receive(endpoint: socket.socket) -> tuple[bytes, AncillaryData, Any]:
     return data, ancillary, source
 
 
+def has_stamp(ancillary: AncillaryData) -> bool:
+    """Return whether the kernel has stamped a datagram."""
+    return any(_is_stamp(level, kind, data) for level, kind, data in ancillary)
+
+
+def _is_stamp(level: int, kind: int, data: bytes) -> bool:
+    return level == socket.SOL_SOCKET and kind == _SO_TIMESTAMPNS and len(data) >= _TIMESPEC.size
+
+
 def arrival(
     ancillary: AncillaryData,
     clock: Callable[[], LocalInstant],
@@ -69,7 +78,7 @@ def arrival(
     wall_now = wall_clock()
     now = clock()
     for level, kind, data in ancillary:
-        if level == socket.SOL_SOCKET and kind == _SO_TIMESTAMPNS and len(data) >= _TIMESPEC.size:
+        if _is_stamp(level, kind, data):
             whole_seconds, nanoseconds = _TIMESPEC.unpack(data[: _TIMESPEC.size])
             age_ns = wall_now - (whole_seconds * SECOND + nanoseconds)
             if 0 <= age_ns <= AGE_MAXIMUM_NS:

@@ -1,0 +1,79 @@
+"""What a host is like, measured: its interface, buffers, stamps, timers, radio and wall clock."""
+
+from __future__ import annotations
+
+import asyncio
+import datetime
+import ipaddress
+from typing import Final
+
+from leadlight.errors import NetworkError
+from leadlight.host_readiness import HostFacts
+from leadlight.net.clock import LocalClock
+from leadlight.net.interfaces import address_towards, host_interfaces, resolve
+from leadlight.net.self_test import try_multicast
+from leadlight.net.sockets import RECEIVE_BUFFER_BYTES, GroupSockets, group_address
+from leadlight.net.wireless import is_wireless, saves_power
+from leadlight.units import MILLISECOND, SECOND
+
+WAKES: Final = 100
+WAKE_AFTER_NS: Final = 10 * MILLISECOND
+"""A hundred waits of ten milliseconds: a second in all, of lengths such as a player waits between frames."""
+
+
+def measure_host(group: str, port: int, interface: str | None) -> HostFacts:
+    """Return what this host is like for a member of ``group``; takes a second or two.
+
+    Raises ``ConfigurationError`` for a port that is none. Trouble with the network is among the facts.
+    """
+    trouble, buffer_bytes, is_stamped = None, None, None
+    try:
+        with GroupSockets(group, port=port, interface=interface) as sockets:
+            buffer_bytes = sockets.receive_buffer_bytes
+            tried = try_multicast(sockets)
+            trouble, is_stamped = tried.trouble, tried.is_stamped
+    except NetworkError as error:
+        trouble = str(error)
+    label, address = _way(group, port, interface)
+    others = host_interfaces()
+    taken = next((other for other in others or () if other.address == address), None)
+    name = label if taken is None else taken.name
+    is_radio = is_wireless(name)
+    return HostFacts(
+        interface=name,
+        address=address,
+        is_named=interface is not None,
+        is_loopback=address is not None and ipaddress.ip_address(address).is_loopback,
+        is_fit=None if taken is None else taken.is_fit,
+        alternatives=None if others is None else tuple(o.name for o in others if o.is_fit and o.name != name),
+        multicast_trouble=trouble,
+        buffer_bytes=buffer_bytes,
+        buffer_wanted_bytes=RECEIVE_BUFFER_BYTES,
+        is_stamped=is_stamped,
+        wakes_ns=asyncio.run(_wakes_ns(WAKES)),
+        is_wireless=is_radio,
+        saves_power=saves_power(name) if is_radio else None,
+        wall_now=datetime.datetime.now().astimezone(),
+        own_addresses=None if others is None else tuple(other.address for other in others),
+    )
+
+
+def _way(group: str, port: int, interface: str | None) -> tuple[str, str | None]:
+    """Return the interface that datagrams to the group leave by, in words, and its address."""
+    try:
+        wanted = resolve(interface)
+    except NetworkError:
+        return interface or "", None
+    return wanted.label, address_towards((group_address(group), port), wanted)
+
+
+async def _wakes_ns(count: int) -> tuple[int, ...]:
+    """Return how late an asyncio timer woke, ``count`` times: what a player's loop has to live with."""
+    clock = LocalClock()
+    late_ns = []
+    for _ in range(count):
+        due_at = clock() + WAKE_AFTER_NS
+        await asyncio.sleep(WAKE_AFTER_NS / SECOND)
+        # A loop may wake a little early by its own clock; that is in time.
+        late_ns.append(max(clock() - due_at, 0))
+    return tuple(late_ns)
