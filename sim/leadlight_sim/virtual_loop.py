@@ -32,7 +32,7 @@ from leadlight_sim.air.presets import preset as preset_settings
 from leadlight_sim.air.sampled import SampledAir
 from leadlight_sim.assembly import AnyAir, air_settings, extra_loss, make_air, make_host, make_oscillator
 from leadlight_sim.faults import PacketFates
-from leadlight_sim.host import Host
+from leadlight_sim.host import Host, HostPreset
 from leadlight_sim.kernel import Kernel, TrueInstant
 from leadlight_sim.nodes import CLOCK_AT_BOOT_NS
 from leadlight_sim.oscillator import Oscillator
@@ -65,12 +65,14 @@ class _Life:
         self._shift_ns = shift_ns
         self._local_at = host.oscillator.local_at
         self._true_at = host.oscillator.true_at
+        self._asleep_since: LocalInstant | None = None
+        self._slept_ns = 0
         network = host.network
         self.stack = Stack(host.address, network.addresses, host.send, host.send_to_self, host.report_membership)
         self.loop = VirtualLoop(
             host.name,
             network.kernel,
-            self.local_at,
+            self.awake_at,
             self.true_at,
             host.lateness_ns,
             self.stack,
@@ -81,14 +83,22 @@ class _Life:
     def local_at(self, true: TrueInstant) -> LocalInstant:
         return LocalInstant(self._local_at(true) + self._shift_ns)
 
-    def true_at(self, local: LocalInstant) -> TrueInstant:
-        return self._true_at(LocalInstant(local - self._shift_ns))
+    def awake_at(self, true: TrueInstant) -> LocalInstant:
+        """Return what a clock shows that stands still while the host is suspended, as timers see it."""
+        local = self.local_at(true) if self._asleep_since is None else self._asleep_since
+        return LocalInstant(local - self._slept_ns)
+
+    def true_at(self, awake: LocalInstant) -> TrueInstant:
+        return self._true_at(LocalInstant(awake + self._slept_ns - self._shift_ns))
 
     def now(self) -> LocalInstant:
         return self.local_at(self._host.network.kernel.now)
 
+    def _awake_now(self) -> LocalInstant:
+        return self.awake_at(self._host.network.kernel.now)
+
     def clock(self) -> LocalClock:
-        return LocalClock(self.now)
+        return LocalClock(self._awake_now, awake=self._awake_now, boot=self.now)
 
     def entropy(self) -> Entropy:
         return self._host.next_entropy()
@@ -105,6 +115,21 @@ class _Life:
         made = contextvars.copy_context()
         made.run(MACHINE.set, self)
         return made
+
+    @property
+    def is_asleep(self) -> bool:
+        return self._asleep_since is not None
+
+    def fall_asleep(self) -> None:
+        if self._asleep_since is None:
+            self._asleep_since = self.now()
+            self.loop.is_frozen = True
+
+    def wake_up(self) -> None:
+        if self._asleep_since is not None:
+            self._slept_ns += self.now() - self._asleep_since
+            self._asleep_since = None
+            self.loop.thaw()
 
     def freeze(self) -> None:
         """Stop for good, in the middle of whatever it was."""
@@ -204,6 +229,21 @@ class VirtualHost:
         kernel = self.network.kernel
         self.lives.append(_Life(self, CLOCK_AT_BOOT_NS - self.oscillator.local_at(kernel.now)))
 
+    def suspend(self) -> None:
+        """Suspend it: it hears nothing and does nothing until ``resume``, and then remembers everything.
+
+        Its loop's time stands still meanwhile, as a monotonic clock does; an endpoint's clock is told and goes on.
+        """
+        if self.loop.is_running():
+            self.network.kernel.schedule(self.network.kernel.now, self.suspend)
+        elif self.is_on:
+            self.lives[-1].fall_asleep()
+
+    def resume(self) -> None:
+        """End a suspension; harmless without one."""
+        if self.is_on:
+            self.lives[-1].wake_up()
+
     # -- the air's side --------------------------------------------------------------------------------------------
 
     def receive(self, data: bytes, sender: str, arrived_at: TrueInstant) -> None:  # noqa: ARG002 - the host stamps
@@ -221,7 +261,7 @@ class VirtualHost:
     def _take(self, data: bytes, is_traced: bool) -> None:
         assert isinstance(data, Datagram)
         life = self.lives[-1]
-        receivers = life.stack.receivers_of(data) if self.is_on else []
+        receivers = life.stack.receivers_of(data) if self.is_on and not life.is_asleep else []
         if not receivers:
             return
         if is_traced:
@@ -351,7 +391,9 @@ class VirtualNetwork:
         planned, lost = self._in_scenario(name)
         if frequency_ppm is None and planned is not None:
             frequency_ppm = planned.oscillator_ppm
-        kind = kind or ("small-board" if planned is None else planned.host)
+        kind = kind or (HostPreset.SMALL_BOARD if planned is None else planned.host)
+        if kind not in set(HostPreset):
+            raise ConfigurationError("kind", kind, "one of " + ", ".join(HostPreset))
         if wired is None:
             wired = getattr(planned, "wired", False)
         if oscillator is None:
@@ -463,9 +505,9 @@ class VirtualNetwork:
         if awaited is not None and not self._planned:
             loop = awaited.get_loop()
             if isinstance(loop, VirtualLoop) and (loop.is_frozen or not loop.has_plans):
-                state = "is off" if loop.is_frozen else "has nothing scheduled"
+                state = "is off or suspended" if loop.is_frozen else "has nothing scheduled"
                 raise Deadlock(f"{loop.host} {state}, and what is awaited there waits", self._waiting(awaited))
-        on = [host.loop for host in self.hosts.values() if host.is_on]
+        on = [host.loop for host in self.hosts.values() if host.is_on and not host.loop.is_frozen]
         if self._planned or any(loop.has_plans for loop in on):
             return
         waiting = [line for loop in on for line in loop.waiting()]
@@ -508,13 +550,14 @@ class VirtualNetwork:
         self._is_closing = True
         lives = [life for host in self.hosts.values() for life in host.lives]
         for life in lives:
-            life.loop.is_frozen = False
+            life.wake_up()
+            life.loop.thaw()
         for task in [task for life in lives for task in life.loop.tasks]:
             task.cancel()
-        self._finish(lives)
-        for life in lives:
-            life.loop.create_task(life.loop.shutdown_asyncgens())
-        self._finish(lives)
+        if self._finish(lives):
+            for life in lives:
+                life.loop.create_task(life.loop.shutdown_asyncgens())
+            self._finish(lives)
         self._is_closed = True
         for host in self.hosts.values():
             for life in host.lives:
@@ -523,18 +566,17 @@ class VirtualNetwork:
                 life.loop.close()
         self._raise_failures()
 
-    def _finish(self, lives: list[_Life]) -> None:
+    def _finish(self, lives: list[_Life]) -> bool:
+        """Run until no task is left, and return whether that came to pass."""
         for _ in range(CLOSING_LIMIT_S):
             # A moment first: programs that end at once should not be given a second.
             self.kernel.run_until(self.kernel.now)
             if not any(life.loop.tasks for life in lives):
-                return
+                return True
             self.kernel.run_until(TrueInstant(self.kernel.now + SECOND))
-        left = [line for life in lives for line in life.loop.waiting()]
-        if left:
-            self.failures.append(
-                VirtualLoopError(f"cancelled {CLOSING_LIMIT_S} s ago, and still not done: {'; '.join(left)}")
-            )
+        left = "; ".join(line for life in lives for line in life.loop.waiting())
+        self.failures.append(VirtualLoopError(f"cancelled {CLOSING_LIMIT_S} s ago, and still not done: {left}"))
+        return False
 
 
 def _notes(error: BaseException) -> list[str]:

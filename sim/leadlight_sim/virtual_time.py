@@ -102,7 +102,7 @@ class VirtualLoop(asyncio.BaseEventLoop):
         self.tasks: dict[asyncio.Future[Any], None] = {}
         """Tasks that are not done, in the order in which they were made."""
         self.is_frozen = False
-        """Set when the power goes: nothing runs any more, not even what a program has for its end."""
+        """Set while its host is suspended, and when the power goes: nothing runs, not even a program's own end."""
         self._kernel = kernel
         self._local_at = local_at
         self._true_at = true_at
@@ -144,6 +144,12 @@ class VirtualLoop(asyncio.BaseEventLoop):
             self._kernel.schedule(TrueInstant(at + self._lateness_ns()), self._on_timer, due)
         self._after_turn()
 
+    def thaw(self) -> None:
+        """Let a loop that was frozen go on; what fell due meanwhile is late."""
+        self.is_frozen = False
+        self._armed_for = None
+        self._ask_for_turn()
+
     def act(self, action: Callable[..., object], *arguments: Any) -> None:
         """Let the world outside act on this program, and give it a turn at once."""
         if self.is_frozen or self.is_closed():
@@ -156,6 +162,8 @@ class VirtualLoop(asyncio.BaseEventLoop):
         self.take_turn()
 
     def _on_timer(self, due: LocalInstant) -> None:
+        if self.is_frozen:
+            return
         if self._armed_for == due:
             self._armed_for = None
         self.take_turn()
@@ -283,6 +291,7 @@ class VirtualLoop(asyncio.BaseEventLoop):
         endpoint = self._stack.bind(local_addr[1] if local_addr else 0, local_addr[0] if local_addr else None)
         protocol = protocol_factory()
         transport = VirtualTransport(self, endpoint, protocol, remote_addr and self._stack.resolve(remote_addr))
+        await asyncio.sleep(0)  # until the protocol has its transport
         return transport, protocol
 
     async def getaddrinfo(  # type: ignore[override]
