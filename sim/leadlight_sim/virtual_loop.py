@@ -65,6 +65,9 @@ class _Life:
         self._shift_ns = shift_ns
         self._local_at = host.oscillator.local_at
         self._true_at = host.oscillator.true_at
+        self._kernel = host.network.kernel
+        self._read_at: TrueInstant | None = None
+        self._local_now = LocalInstant(0)
         self._asleep_since: LocalInstant | None = None
         self._slept_ns = 0
         network = host.network
@@ -72,7 +75,7 @@ class _Life:
         self.loop = VirtualLoop(
             host.name,
             network.kernel,
-            self.awake_at,
+            self.awake_now,
             self.true_at,
             host.lateness_ns,
             self.stack,
@@ -80,25 +83,24 @@ class _Life:
             network.after_turn,
         )
 
-    def local_at(self, true: TrueInstant) -> LocalInstant:
-        return LocalInstant(self._local_at(true) + self._shift_ns)
+    def now(self) -> LocalInstant:
+        """Return what the clock shows, read once an instant: a program may ask a dozen times."""
+        true = self._kernel.now
+        if true != self._read_at:
+            self._read_at = true
+            self._local_now = LocalInstant(self._local_at(true) + self._shift_ns)
+        return self._local_now
 
-    def awake_at(self, true: TrueInstant) -> LocalInstant:
+    def awake_now(self) -> LocalInstant:
         """Return what a clock shows that stands still while the host is suspended, as timers see it."""
-        local = self.local_at(true) if self._asleep_since is None else self._asleep_since
+        local = self.now() if self._asleep_since is None else self._asleep_since
         return LocalInstant(local - self._slept_ns)
 
     def true_at(self, awake: LocalInstant) -> TrueInstant:
         return self._true_at(LocalInstant(awake + self._slept_ns - self._shift_ns))
 
-    def now(self) -> LocalInstant:
-        return self.local_at(self._host.network.kernel.now)
-
-    def _awake_now(self) -> LocalInstant:
-        return self.awake_at(self._host.network.kernel.now)
-
     def clock(self) -> LocalClock:
-        return LocalClock(self._awake_now, awake=self._awake_now, boot=self.now)
+        return LocalClock(self.awake_now, awake=self.awake_now, boot=self.now)
 
     def entropy(self) -> Entropy:
         return self._host.next_entropy()
@@ -481,16 +483,17 @@ class VirtualNetwork:
     def _act(self, action: Callable[..., object], arguments: tuple[Any, ...]) -> None:
         self._planned -= 1
         action(*arguments)
-        self.after_turn()
+        self.after_turn(False)
 
-    def after_turn(self) -> None:
-        """Look at what a host's turn has left: failures come out, and so does the end of what is awaited."""
+    def after_turn(self, has_plans: bool) -> None:
+        """Look at what a turn has left: failures come out, the end of what is awaited, and that nothing is planned."""
         if self._is_closing:
             return
         self._raise_failures()
         if self._awaited is not None and self._awaited.done():
             raise _AwaitedIsDone
-        self._look_for_deadlock()
+        if not has_plans:
+            self._look_for_deadlock()
 
     def _raise_failures(self) -> None:
         if not self.failures:

@@ -14,6 +14,7 @@ import os
 import socket
 from collections import deque
 from collections.abc import Callable, Sequence
+from functools import cache
 from typing import Any, Final
 
 Endpoint = tuple[str, int]
@@ -40,9 +41,18 @@ def make_datagram(data: bytes, source: Endpoint, destination: Endpoint) -> Datag
     return datagram
 
 
+@cache
+def _parsed(address: str) -> ipaddress.IPv4Address | None:
+    try:
+        return ipaddress.IPv4Address(address)
+    except ValueError:
+        return None
+
+
 def is_group(address: str) -> bool:
     """Return whether an IPv4 address is that of a group."""
-    return ipaddress.IPv4Address(address).is_multicast
+    parsed = _parsed(address)
+    return parsed is not None and parsed.is_multicast
 
 
 def _error(number: int) -> OSError:
@@ -200,11 +210,10 @@ class Stack:
         """Return a place with its address for its name. Raises ``socket.gaierror`` for a name nobody has."""
         host, port = place[0], place[1]
         address = "127.0.0.1" if host == "localhost" else self._addresses.get(host, host)
-        try:
-            return str(ipaddress.IPv4Address(address)), port
-        except ValueError:
+        if _parsed(address) is None:
             known = ", ".join(self._addresses)
-            raise socket.gaierror(socket.EAI_NONAME, f"no host {host!r} on this network; there are {known}") from None
+            raise socket.gaierror(socket.EAI_NONAME, f"no host {host!r} on this network; there are {known}")
+        return address, port
 
     def send(self, data: bytes, port: int, destination: Endpoint) -> None:
         """Send from one of this host's ports."""
@@ -228,7 +237,8 @@ class Stack:
         return [self._bound[port]] if port in self._bound else []
 
     def _is_self(self, address: str) -> bool:
-        return address == self.address or ipaddress.IPv4Address(address).is_loopback
+        parsed = _parsed(address)
+        return address == self.address or (parsed is not None and parsed.is_loopback)
 
 
 class NodeSockets:

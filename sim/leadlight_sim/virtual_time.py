@@ -81,21 +81,22 @@ class _NothingToWaitFor:
 class VirtualLoop(asyncio.BaseEventLoop):
     """One life of one host's program, from power-on to power-off.
 
-    ``local_at`` and ``true_at`` are the host's clock, which ``time()`` shows in seconds; ``lateness_ns`` draws how late
-    its timers run. ``stack`` is its virtual network. ``on_failure`` is given what a program raised and nobody took,
-    with a word on where; ``after_turn`` is called when a turn is over and may raise.
+    ``local_now`` and ``true_at`` are the host's clock, which ``time()`` shows in seconds; ``lateness_ns`` draws how
+    late its timers run. ``stack`` is its virtual network. ``on_failure`` is given what a program raised and nobody
+    took, with a word on where; ``after_turn`` is called when a turn is over, with whether anything is planned, and may
+    raise.
     """
 
     def __init__(
         self,
         host: str,
         kernel: Kernel,
-        local_at: Callable[[TrueInstant], LocalInstant],
+        local_now: Callable[[], LocalInstant],
         true_at: Callable[[LocalInstant], TrueInstant],
         lateness_ns: Callable[[], int],
         stack: Stack,
         on_failure: Callable[[BaseException, str], None],
-        after_turn: Callable[[], None],
+        after_turn: Callable[[bool], None],
     ) -> None:
         super().__init__()
         self.host = host
@@ -104,7 +105,7 @@ class VirtualLoop(asyncio.BaseEventLoop):
         self.is_frozen = False
         """Set while its host is suspended, and when the power goes: nothing runs, not even a program's own end."""
         self._kernel = kernel
-        self._local_at = local_at
+        self._local_now = local_now
         self._true_at = true_at
         self._lateness_ns = lateness_ns
         self._stack = stack
@@ -123,7 +124,7 @@ class VirtualLoop(asyncio.BaseEventLoop):
 
     def time(self) -> float:
         """Return what the host's clock shows, in seconds."""
-        return self._local_at(self._kernel.now) / SECOND
+        return self._local_now() / SECOND
 
     @property
     def has_plans(self) -> bool:
@@ -142,7 +143,7 @@ class VirtualLoop(asyncio.BaseEventLoop):
             self._armed_for = due
             at = max(self._true_at(due), self._kernel.now)
             self._kernel.schedule(TrueInstant(at + self._lateness_ns()), self._on_timer, due)
-        self._after_turn()
+        self._after_turn(self.has_plans)
 
     def thaw(self) -> None:
         """Let a loop that was frozen go on; what fell due meanwhile is late."""
@@ -189,7 +190,7 @@ class VirtualLoop(asyncio.BaseEventLoop):
         wait_ns = None if timeout is None else round(timeout * SECOND)
         if wait_ns == 0 and not self.is_frozen:
             return
-        self._due = None if wait_ns is None else LocalInstant(self._local_at(self._kernel.now) + wait_ns)
+        self._due = None if wait_ns is None else LocalInstant(self._local_now() + wait_ns)
         super().stop()
 
     # -- callbacks, tasks and what becomes of them -----------------------------------------------------------------

@@ -7,6 +7,7 @@ import asyncio
 import errno
 import os
 import socket
+from types import SimpleNamespace
 from typing import Any
 
 import pytest
@@ -138,14 +139,14 @@ def test_a_follower_finds_a_leader_whose_name_it_is_told_where_nothing_reaches_t
                 told.append(type(event))  # noqa: PERF401 - the loop has no end
 
     with VirtualNetwork("idle") as network:
+        network.host("boathouse").start(lead())
+        network.host("jetty").start(follow())
         send = network.air.send
 
         def send_without_groups(sender: str, data: bytes, destination: str | None) -> None:
             if destination is not None:
                 send(sender, data, destination)
 
-        network.air.send = send_without_groups  # type: ignore[method-assign]
-        network.host("boathouse").start(lead())
-        network.host("jetty").start(follow())
+        network.air = SimpleNamespace(send=send_without_groups)  # type: ignore[assignment]
         network.run_for(60)
     assert LockAcquired in told
