@@ -7,7 +7,8 @@ with VirtualNetwork(preset="busy", seed=3) as network:
     network.run_for(60)
 
 What hosts run are ordinary coroutines with ordinary endpoints of ``leadlight.net``; the same seed gives the same run,
-to the datagram. Read the time from the endpoint's clock or from the loop: ``time.monotonic`` knows nothing of it.
+to the datagram. Read the time from the endpoint's clock or from the loop: ``time.monotonic`` knows nothing of it, and
+``time.sleep`` sleeps. Interfaces that endpoints name are not looked at: a host has one.
 """
 
 from __future__ import annotations
@@ -301,10 +302,15 @@ class VirtualHost:
     def note_failure(self, error: BaseException, where: str) -> None:
         """Keep what its program raised and nobody took, to come out of the run."""
         error.add_note(f"on host {self.name!r}, {where}, {self.network.now_s:.6f} s after the network began")
-        self.network.failures.append(error)
+        # A task that waited for one that failed has failed with the same.
+        if not any(error is known for known in self.network.failures):
+            self.network.failures.append(error)
 
     def _note_end(self, task: asyncio.Task[Any]) -> None:
-        if not task.cancelled() and (error := task.exception()) is not None:
+        if task.cancelled() or (error := task.exception()) is None:
+            return
+        # Those two go through the loop and come out of the run at once.
+        if not isinstance(error, SystemExit | KeyboardInterrupt):
             self.note_failure(error, name_of(task))
 
     def _off(self) -> VirtualLoopError:
@@ -557,16 +563,18 @@ class VirtualNetwork:
             life.loop.thaw()
         for task in [task for life in lives for task in life.loop.tasks]:
             task.cancel()
-        if self._finish(lives):
-            for life in lives:
-                life.loop.create_task(life.loop.shutdown_asyncgens())
-            self._finish(lives)
         self._is_closed = True
-        for host in self.hosts.values():
-            for life in host.lives:
-                for failure, where in life.loop.untaken_failures():
-                    host.note_failure(failure, where)
-                life.loop.close()
+        try:
+            if self._finish(lives):
+                for life in lives:
+                    life.loop.create_task(life.loop.shutdown_asyncgens())
+                self._finish(lives)
+        finally:
+            for host in self.hosts.values():
+                for life in host.lives:
+                    for failure, where in life.loop.untaken_failures():
+                        host.note_failure(failure, where)
+                    life.loop.close()
         self._raise_failures()
 
     def _finish(self, lives: list[_Life]) -> bool:

@@ -136,7 +136,12 @@ class VirtualLoop(asyncio.BaseEventLoop):
         if self.is_frozen or self.is_closed():
             return
         self._turns = 0
-        super().run_forever()
+        try:
+            super().run_forever()
+        except BaseException:
+            # What is left of the turn is for the next run, if there is one.
+            self._ask_for_turn()
+            raise
         due = self._due
         # As for the nodes of a rehearsal: a call that was arranged stands, and finds nothing due if plans have changed.
         if due is not None and (self._armed_for is None or due < self._armed_for):

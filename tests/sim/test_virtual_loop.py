@@ -392,6 +392,36 @@ def test_several_that_fail_in_one_turn_come_as_a_group() -> None:
         assert [type(error) for error in caught.value.exceptions] == [LookupError, KeyError]
 
 
+def test_a_program_that_waits_for_one_that_fails_fails_with_it_once() -> None:
+    async def wait_for(other: asyncio.Task[None]) -> None:
+        await other
+
+    with VirtualNetwork() as network:
+        jetty = network.host("jetty")
+        failing = jetty.start(fail_after(1, LookupError("once")), name="failing")
+        jetty.start(wait_for(failing), name="waiting")
+        with pytest.raises(LookupError, match="once") as caught:
+            network.run_for(10)
+        assert [note.split(", ")[1] for note in caught.value.__notes__] == ["task 'failing'", "task 'waiting'"]
+
+
+def test_a_program_that_exits_leaves_the_others_on_its_host_running() -> None:
+    async def leave() -> None:
+        await asyncio.sleep(1)
+        raise SystemExit(3)
+
+    output = Output()
+    with VirtualNetwork() as network:
+        jetty = network.host("jetty", oscillator=crystal(), kind="exact")
+        leaving = jetty.start(leave())
+        jetty.start(output.run())
+        with pytest.raises(SystemExit):
+            network.run_for(10)
+        assert isinstance(leaving.exception(), SystemExit)
+        network.run_for(1)
+        assert output.frames == 80
+
+
 def test_a_task_that_nobody_holds_on_to_does_not_fail_in_silence() -> None:
     async def careless() -> None:
         asyncio.get_running_loop().create_task(fail_after(1, LookupError("unseen")), name="forgotten")
