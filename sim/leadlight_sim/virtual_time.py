@@ -273,7 +273,8 @@ class VirtualLoop(asyncio.BaseEventLoop):
     def add_reader(self, fd: Any, callback: Callable[[Unpack[_Arguments]], Any], *args: *_Arguments) -> None:
         """Call back when a virtual socket has something to read."""
         if not isinstance(fd, VirtualSocket):
-            raise self._refusal(f"a real socket or file ({fd!r})")
+            advice = "; an endpoint has to be made inside of what the host runs, in the coroutine or by host.call()"
+            raise self._refusal(f"a real socket or file ({fd!r})", advice)
         context = contextvars.copy_context()
         fd.watch(lambda: callback(*args), lambda read: self.call_soon(read, context=context))
 
@@ -325,10 +326,9 @@ class VirtualLoop(asyncio.BaseEventLoop):
         """Refuse, as ``run_forever`` does."""
         self.run_forever()
 
-    def _refusal(self, what: str) -> VirtualLoopError:
+    def _refusal(self, what: str, advice: str = "") -> VirtualLoopError:
         return VirtualLoopError(
-            f"{self.host}: a program on virtual time cannot use {what}: nothing here waits for the real world. "
-            "An endpoint has to be made inside of what the host runs: in the coroutine, or by host.call()"
+            f"{self.host}: a program on virtual time cannot use {what}: nothing here waits for the real world{advice}"
         )
 
     def _process_events(self, event_list: list[Any]) -> None:
