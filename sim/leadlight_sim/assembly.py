@@ -94,6 +94,31 @@ def make_air(scenario: described.Scenario, kernel: Kernel, streams: Streams) -> 
     return SampledAir(kernel, streams, air_settings(scenario.air))
 
 
+def make_oscillator(clocks: described.Clocks, streams: Streams, name: str, ppm: float | None) -> Oscillator:
+    """Return a node's clock as a scenario has it: drawn, but for its error in ppm if that is given."""
+    luck = streams.stream("oscillator", "kind", name)
+    drawn = luck.uniform(-clocks.tolerance_ppm, clocks.tolerance_ppm)
+    wander = luck.uniform(*clocks.wander_ppm_per_sqrt_s)
+    cooling = luck.uniform(*clocks.cooling_ppm) * (1 if luck.chance(0.5) else -1)
+    settings = OscillatorSettings(
+        offset_ns=int(luck.uniform(SECOND, UPTIME_MAXIMUM_NS)),
+        frequency_ppm=drawn if ppm is None else ppm,
+        wander_ppm=wander,
+        cooling_ppm=cooling,
+        cooling_from_s=luck.uniform(0.0, COOLING_STARTS_WITHIN_S),
+        cooling_over_s=clocks.cooling_over_s,
+    )
+    return Oscillator(settings, streams.stream("oscillator", "walk", name))
+
+
+def make_host(air: described.Air, streams: Streams, name: str, kind: str, purpose: str = "host") -> Host:
+    """Return a node's host of a kind, with the luck of one purpose."""
+    # The reference models hold the receiver's delay in their own tables.
+    exact = air.preset.startswith("model-")
+    settings = HostSettings.preset(HostPreset.EXACT if exact else HostPreset(kind))
+    return Host(settings, streams.stream(purpose, name))
+
+
 def extra_loss(follower: described.Follower) -> Dropout | None:
     """Return what a follower's own link loses on top of what the air does to all."""
     if not follower.extra_loss_fraction:
@@ -180,7 +205,7 @@ class World:
             number,
             self.kernel,
             self.air,
-            self._oscillator(described_node.name, described_node.oscillator_ppm),
+            make_oscillator(self.scenario.clocks, self.streams, described_node.name, described_node.oscillator_ppm),
             self._host(described_node.name, described_node.host),
             self.trace,
             self.fates,
@@ -195,7 +220,7 @@ class World:
             number,
             self.kernel,
             self.air,
-            self._oscillator(follower.name, follower.oscillator_ppm),
+            make_oscillator(self.scenario.clocks, self.streams, follower.name, follower.oscillator_ppm),
             self._host(follower.name, follower.host),
             self.trace,
             self.fates,
@@ -206,31 +231,12 @@ class World:
         up = int(self.streams.stream("power-up", follower.name).uniform(0, SECOND))
         self.kernel.schedule(TrueInstant(up), self._start_follower, node, follower)
 
-    def _oscillator(self, name: str, ppm: float | None) -> Oscillator:
-        luck = self.streams.stream("oscillator", "kind", name)
-        clocks = self.scenario.clocks
-        drawn = luck.uniform(-clocks.tolerance_ppm, clocks.tolerance_ppm)
-        wander = luck.uniform(*clocks.wander_ppm_per_sqrt_s)
-        cooling = luck.uniform(*clocks.cooling_ppm) * (1 if luck.chance(0.5) else -1)
-        settings = OscillatorSettings(
-            offset_ns=int(luck.uniform(SECOND, UPTIME_MAXIMUM_NS)),
-            frequency_ppm=drawn if ppm is None else ppm,
-            wander_ppm=wander,
-            cooling_ppm=cooling,
-            cooling_from_s=luck.uniform(0.0, COOLING_STARTS_WITHIN_S),
-            cooling_over_s=clocks.cooling_over_s,
-        )
-        return Oscillator(settings, self.streams.stream("oscillator", "walk", name))
-
     def player_of(self, follower: described.Follower) -> Host:
         """Return a follower's host as its player knows it, for measures: it wakes for frames with luck of its own."""
         return self._host(follower.name, follower.host, "player")
 
     def _host(self, name: str, kind: str, purpose: str = "host") -> Host:
-        # The reference models hold the receiver's delay in their own tables.
-        exact = self.scenario.air.preset.startswith("model-")
-        settings = HostSettings.preset(HostPreset.EXACT if exact else HostPreset(kind))
-        return Host(settings, self.streams.stream(purpose, name))
+        return make_host(self.scenario.air, self.streams, name, kind, purpose)
 
     # -- starting --------------------------------------------------------------------------------------------------
 

@@ -3,13 +3,18 @@ from __future__ import annotations
 
 import os
 import threading
+from contextvars import copy_context
+from types import SimpleNamespace
 from typing import Any
 
 import pytest
 
 from leadlight.errors import NetworkError
-from leadlight.net.endpoint import Endpoint
+from leadlight.net.clock import LocalClock
+from leadlight.net.endpoint import Endpoint, FollowerEndpoint, LeaderEndpoint
+from leadlight.net.machine import MACHINE, BoundSockets
 from leadlight.net.threads import EndpointThread
+from leadlight.settings import FollowerSettings, LeaderSettings
 from leadlight.units import LocalInstant
 
 # Tests that run at the same time must not meet: each process has its own group.
@@ -45,6 +50,38 @@ class ObedientCore:
 
 def endpoint(guard: Any = None, interface: str = "127.0.0.1") -> Endpoint[ObedientCore, str]:
     return Endpoint(lambda _: ObedientCore(), group=GROUP, interface=interface, guard=guard)
+
+
+class PaperMachine:
+    """Has a clock that stands at seven, chance that is always five, and sockets that hear nothing."""
+
+    def __init__(self) -> None:
+        self.opened: list[Any] = []
+
+    def clock(self) -> LocalClock:
+        return LocalClock(lambda: 7)
+
+    def entropy(self) -> Any:
+        return SimpleNamespace(getrandbits=lambda _: 5)
+
+    def open_sockets(self, group: str, *, port: int, interface: str | None, own_port: int) -> BoundSockets:
+        self.opened.append((group, port, interface, own_port))
+        raise NetworkError("made of paper")
+
+
+@pytest.mark.parametrize("make", [FollowerEndpoint, LeaderEndpoint])
+async def test_an_endpoint_stands_on_the_machine_in_whose_context_it_was_made(make: Any) -> None:
+    machine = PaperMachine()
+    context = copy_context()
+    context.run(MACHINE.set, machine)
+    settings = {FollowerEndpoint: FollowerSettings, LeaderEndpoint: LeaderSettings}[make]("jetty")
+    node = context.run(make, settings, group=GROUP, port=6000, own_port=6001)
+    assert node.clock() == 7
+    with pytest.raises(NetworkError, match="made of paper"):
+        await node.__aenter__()
+    assert machine.opened == [(GROUP, 6000, None, 6001)]
+    # Others stand where they stood.
+    assert make(settings, group=GROUP).clock() != 7
 
 
 async def test_events_come_in_order_and_end_with_the_block() -> None:

@@ -166,6 +166,22 @@ def test_the_example_ends_quietly_when_it_is_interrupted() -> None:
     assert "Traceback" not in said
 
 
+def test_the_player_can_be_tested_as_it_says(
+    monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    player = ModuleType("player")
+    text = str(script.block("code", "example", TEXT))
+    begins_itself = "with suppress(KeyboardInterrupt): asyncio.run(play())"
+    assert text.rstrip().endswith(begins_itself)
+    exec(text.replace(begins_itself, ""), vars(player))
+    monkeypatch.setitem(sys.modules, "player", player)
+    names: dict[str, object] = {}
+    exec(str(script.block("code", "virtual", TEXT)), names)
+    (test,) = (value for name, value in names.items() if name.startswith("test_"))
+    assert callable(test)
+    test(capsys)
+
+
 def test_the_listing_of_rooms_is_the_code_s_own() -> None:
     text = (ROOT / "DEVELOPERS.md").read_text(encoding="utf-8")
     assert rooms.renewed(text) == text, "python .ci/rooms.py --write renews both listings"

@@ -16,7 +16,7 @@ from dataclasses import dataclass
 from typing import Any, Generic, Protocol, TypeVar
 
 from leadlight.net.silence import SilenceWatch
-from leadlight.net.timestamps import DATAGRAM_ROOM_BYTES, arrival, enable_kernel_stamps, receive
+from leadlight.net.timestamps import DATAGRAM_ROOM_BYTES, DatagramSocket, arrival, enable_kernel_stamps, receive
 from leadlight.units import SECOND, LocalInstant
 
 DRAIN_MAXIMUM = 256
@@ -55,12 +55,20 @@ class Core(Protocol[_EventOut]):
 class NodeSockets(Protocol):
     """What the driver needs of ``leadlight.net.sockets.GroupSockets``."""
 
-    own: socket.socket
-    shared: socket.socket
-    group_destination: Any
+    @property
+    def own(self) -> DatagramSocket:
+        """The one that sends, and hears answers."""
+
+    @property
+    def shared(self) -> DatagramSocket:
+        """The one that hears the group."""
+
+    @property
+    def group_destination(self) -> Any:
+        """Where a datagram to the group goes."""
 
     def join_again(self) -> bool:
-        """Leave the group and join it once more."""
+        """Leave the group and join it once more; return whether that worked."""
 
 
 @dataclass(slots=True)
@@ -204,13 +212,14 @@ class CoreDriver(Generic[EventType]):
                     loop.add_reader(endpoint, self._drain, endpoint)
                 except NotImplementedError:
                     # The completion-based loop that Windows uses by default has no readers.
+                    assert isinstance(endpoint, socket.socket)
                     task = loop.create_task(self._read_by_completion(loop, endpoint))
                     undo.callback(task.cancel)
                 else:
                     undo.callback(loop.remove_reader, endpoint)
             yield
 
-    def _drain(self, endpoint: socket.socket) -> None:
+    def _drain(self, endpoint: DatagramSocket) -> None:
         for _ in range(DRAIN_MAXIMUM):
             try:
                 data, ancillary, source = receive(endpoint)
@@ -242,7 +251,7 @@ class CoreDriver(Generic[EventType]):
                 return
             self.pump()
 
-    def _take_in(self, endpoint: socket.socket, data: bytes, source: Any, received_at: LocalInstant) -> None:
+    def _take_in(self, endpoint: DatagramSocket, data: bytes, source: Any, received_at: LocalInstant) -> None:
         self.counts.received += 1
         if endpoint is self._sockets.shared:
             self._silence.heard(received_at)

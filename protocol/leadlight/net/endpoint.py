@@ -13,7 +13,6 @@ from collections import deque
 from collections.abc import AsyncIterator, Callable, Iterable
 from contextlib import AbstractContextManager
 from functools import partial
-from random import SystemRandom
 from types import TracebackType
 from typing import Any, Generic, Self, TypeVar
 
@@ -24,7 +23,8 @@ from leadlight.follower import Follower, Snapshot
 from leadlight.leader import Leader
 from leadlight.net.clock import LocalClock
 from leadlight.net.driver import Core, CoreDriver, DatagramCounts
-from leadlight.net.sockets import DEFAULT_PORT, GroupSockets
+from leadlight.net.machine import MACHINE
+from leadlight.net.sockets import DEFAULT_PORT
 from leadlight.recovery import Recovery
 from leadlight.security import KeyRing
 from leadlight.settings import FollowerSettings, LeaderSettings
@@ -48,7 +48,8 @@ class Endpoint(Generic[CoreType, EventType]):
 
     ``make_core`` is given the instant now and returns the state machine. ``group``, ``port``, ``interface``
     and ``own_port`` are those of ``leadlight.net.sockets.GroupSockets``, whose ``NetworkError`` entering may
-    raise. ``guard`` is held whenever the core is touched, for those who read it from another thread.
+    raise. ``guard`` is held whenever the core is touched, for those who read it from another thread. Clock, chance
+    and sockets are those of the ``leadlight.net.machine.MACHINE`` in whose context the endpoint is made.
     """
 
     def __init__(
@@ -62,9 +63,10 @@ class Endpoint(Generic[CoreType, EventType]):
         clock: LocalClock | None = None,
         guard: AbstractContextManager[Any] | None = None,
     ) -> None:
-        self.clock = LocalClock() if clock is None else clock
+        machine = MACHINE.get()
+        self.clock = machine.clock() if clock is None else clock
         self.core = make_core(self.clock())
-        self._open_sockets = partial(GroupSockets, group, port=port, interface=interface, own_port=own_port)
+        self._open_sockets = partial(machine.open_sockets, group, port=port, interface=interface, own_port=own_port)
         self._guard = guard
         self._events: deque[EventType] = deque(maxlen=EVENTS_KEPT)
         self._news = asyncio.Event()
@@ -147,7 +149,7 @@ class FollowerEndpoint(Endpoint[Follower, FollowerEvent]):
         guard: AbstractContextManager[Any] | None = None,
     ) -> None:
         super().__init__(
-            lambda _: Follower(settings, _codec(group, keys), SystemRandom(), shows, recovery),
+            lambda _: Follower(settings, _codec(group, keys), MACHINE.get().entropy(), shows, recovery),
             group=group,
             port=port,
             interface=interface,
@@ -209,7 +211,7 @@ class LeaderEndpoint(Endpoint[Leader, LeaderEvent]):
         guard: AbstractContextManager[Any] | None = None,
     ) -> None:
         super().__init__(
-            lambda now: Leader(settings, _codec(group, keys), SystemRandom(), now, shows),
+            lambda now: Leader(settings, _codec(group, keys), MACHINE.get().entropy(), now, shows),
             group=group,
             port=port,
             interface=interface,

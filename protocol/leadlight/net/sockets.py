@@ -14,10 +14,11 @@ import logging
 import socket
 import sys
 from hashlib import blake2s
-from typing import Protocol, TypeAlias
+from typing import TypeAlias
 
 from leadlight.errors import ConfigurationError, NetworkError
 from leadlight.net.interfaces import ANY_ADDRESS, Interface, resolve
+from leadlight.net.timestamps import SocketOptions
 
 _log = logging.getLogger(__name__)
 
@@ -51,16 +52,6 @@ _WHAT_TO_DO = {
 }
 
 
-class SocketOptions(Protocol):
-    """The part of a socket that setting options needs."""
-
-    def setsockopt(self, level: int, option: int, value: int | bytes, /) -> None:
-        """Set one option."""
-
-    def getsockopt(self, level: int, option: int, /) -> int:
-        """Return one option."""
-
-
 def what_to_do(error: OSError, otherwise: str = "check the interface and its address") -> str:
     """Return what to do about an error of the network, for people; ``otherwise`` where nothing better is known."""
     return _WHAT_TO_DO.get(error.errno or 0, otherwise)
@@ -82,6 +73,13 @@ def group_address(group: str) -> str:
     digest = blake2s(group.encode(), digest_size=8, person=b"address").digest()
     index = int.from_bytes(digest, "big") % (_ORGANISATION_LOCAL_SIZE - _RESERVED_SIZE)
     return socket.inet_ntoa((_ORGANISATION_LOCAL + index).to_bytes(4, "big"))
+
+
+def check_ports(port: int, own_port: int) -> None:
+    """Raise ``ConfigurationError`` unless these are a group's port and a node's own, 0 for any that is free."""
+    check_port(port)
+    if not 0 <= own_port <= 65_535 or own_port == port:
+        raise ConfigurationError("own_port", own_port, "0 to 65535, and not the group's port")
 
 
 def set_multicast_option(endpoint: SocketOptions, option: int, value: int) -> None:
@@ -124,9 +122,7 @@ class GroupSockets:
     def __init__(
         self, group: str, *, port: int = DEFAULT_PORT, interface: str | None = None, own_port: int = 0
     ) -> None:
-        check_port(port)
-        if not 0 <= own_port <= 65_535 or own_port == port:
-            raise ConfigurationError("own_port", own_port, "0 to 65535, and not the group's port")
+        check_ports(port, own_port)
         self.group_destination: SocketAddress = (group_address(group), port)
         """Where a datagram to the group goes."""
         self.interface: Interface = resolve(interface)

@@ -13,7 +13,7 @@ import struct
 import sys
 import time
 from collections.abc import Callable, Sequence
-from typing import Any, TypeAlias
+from typing import Any, Protocol, TypeAlias
 
 from leadlight.units import SECOND, LocalInstant
 
@@ -32,7 +32,33 @@ DATAGRAM_ROOM_BYTES = 2048
 AncillaryData: TypeAlias = Sequence[tuple[int, int, bytes]]
 
 
-def enable_kernel_stamps(endpoint: socket.socket) -> bool:
+class SocketOptions(Protocol):
+    """The part of a socket that setting options needs."""
+
+    def setsockopt(self, level: int, option: int, value: int | bytes, /) -> None:
+        """Set one option."""
+
+    def getsockopt(self, level: int, option: int, /) -> int:
+        """Return one option."""
+
+
+class DatagramSocket(SocketOptions, Protocol):
+    """The part of a socket that a node's driver uses: non-blocking, one datagram at a time."""
+
+    def fileno(self) -> int:
+        """Return the number by which the loop knows it."""
+
+    def sendto(self, data: bytes, destination: Any, /) -> int:
+        """Send a datagram; raises ``BlockingIOError`` where it cannot leave now."""
+
+    def recvmsg(self, room: int, ancillary_room: int, /) -> tuple[bytes, AncillaryData, int, Any]:
+        """Return a datagram, what the system says of it, flags, and its source; raises ``BlockingIOError``."""
+
+    def recvfrom(self, room: int, /) -> tuple[bytes, Any]:
+        """Return a datagram and its source; raises ``BlockingIOError``."""
+
+
+def enable_kernel_stamps(endpoint: SocketOptions) -> bool:
     """Ask the kernel to stamp what this socket receives; return whether it will."""
     if not sys.platform.startswith("linux"):
         return False
@@ -43,7 +69,7 @@ def enable_kernel_stamps(endpoint: socket.socket) -> bool:
     return True
 
 
-def receive(endpoint: socket.socket) -> tuple[bytes, AncillaryData, Any]:
+def receive(endpoint: DatagramSocket) -> tuple[bytes, AncillaryData, Any]:
     """Read one datagram without waiting; return it, what the kernel says of it, and its source.
 
     Raises ``BlockingIOError`` when there is none and ``OSError`` for what the network reports instead of one.

@@ -1,0 +1,56 @@
+"""What an endpoint takes from the machine it runs on: a clock, chance and sockets.
+
+It is looked up where the endpoint is made, in the context of the task that makes it. Unless somebody set another, it
+is this machine.
+"""
+
+from __future__ import annotations
+
+from contextvars import ContextVar
+from random import SystemRandom
+from typing import Final, Protocol
+
+from leadlight.entropy import Entropy
+from leadlight.net.clock import LocalClock
+from leadlight.net.driver import NodeSockets
+from leadlight.net.sockets import GroupSockets
+
+
+class BoundSockets(NodeSockets, Protocol):
+    """One node's sockets, open."""
+
+    def close(self) -> None:
+        """Close both; harmless when called twice."""
+
+
+class Machine(Protocol):
+    """What stands under one node's endpoints."""
+
+    def clock(self) -> LocalClock:
+        """Return a reader of the machine's own clock."""
+
+    def entropy(self) -> Entropy:
+        """Return the chance of one node."""
+
+    def open_sockets(self, group: str, *, port: int, interface: str | None, own_port: int) -> BoundSockets:
+        """Return one node's bound sockets; arguments and errors are those of ``GroupSockets``."""
+
+
+class ThisMachine:
+    """The real one: the system's clock, its entropy and its sockets."""
+
+    def clock(self) -> LocalClock:
+        """Return a reader of the system's clock."""
+        return LocalClock()
+
+    def entropy(self) -> Entropy:
+        """Return the system's entropy."""
+        return SystemRandom()
+
+    def open_sockets(self, group: str, *, port: int, interface: str | None, own_port: int) -> BoundSockets:
+        """Return real sockets."""
+        return GroupSockets(group, port=port, interface=interface, own_port=own_port)
+
+
+MACHINE: Final[ContextVar[Machine]] = ContextVar("machine", default=ThisMachine())  # noqa: B039 - it has no state
+"""The machine of whoever runs in this context; tasks and callbacks inherit it."""
