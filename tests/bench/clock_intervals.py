@@ -5,7 +5,7 @@ Two intervals are there for what they hide: 0.512 and 1.024 s are five and ten o
 time, up to 100 ms, that no listener can see. A leader dithers its beacons against this; both are shown.
 
 Run with ``PYTHONPATH=protocol:sim python tests/bench/clock_intervals.py``: writes ``sim/INTERVALS.md`` and
-``sim/intervals.png``, a quarter of an hour on two cores. ``--quick`` tries four intervals of one model and writes
+``sim/intervals.png``, ten minutes on two cores. ``--quick`` tries four intervals of one model and writes
 nothing. The last line is JSON: p95 of the error in ms, by model, interval and estimator.
 """
 
@@ -38,8 +38,8 @@ from leadlight_sim.clock_comparison import (
 INTERVALS_S = (0.05, 0.1, 0.25, 0.5, 0.512, 1.0, 1.024, 2.0, 5.0, 10.0)
 MODELS = {"model-a": "A idle", "model-b": "B busy", "model-c": "C dozing", "model-e": "E congested"}
 FIRST_SEED = 2000
-SEEDS = 6
-DURATION_S = 900
+SEEDS = 4
+DURATION_S = 600
 SHOWN = ("latest beacon", "lower hull", *MODES)
 STYLES = {ONLY_BEACONS: "o-", SOUNDINGS: "s-", GROUP_DELAY: "^-", COMMON_VIEW: "D-"}
 
