@@ -38,7 +38,7 @@ from leadlight_sim.clock_comparison import (
 INTERVALS_S = (0.05, 0.1, 0.25, 0.5, 0.512, 1.0, 1.024, 2.0, 5.0, 10.0)
 MODELS = {"model-a": "A idle", "model-b": "B busy", "model-c": "C dozing", "model-e": "E congested"}
 FIRST_SEED = 2000
-SEEDS = 4
+SEEDS = 3
 DURATION_S = 600
 SHOWN = ("latest beacon", "lower hull", *MODES)
 STYLES = {ONLY_BEACONS: "o-", SOUNDINGS: "s-", GROUP_DELAY: "^-", COMMON_VIEW: "D-"}
@@ -136,7 +136,7 @@ def _draw(figures: Figures, picture: Path) -> None:
 
     panels = list({(model, dithered): None for model, dithered, _, _ in figures})
     figure, axes = plt.subplots(
-        1, len(panels), figsize=(3.4 * len(panels), 4.2), sharey=True, squeeze=False, layout="constrained"
+        1, len(panels), figsize=(3.0 * len(panels), 4.4), sharey=True, squeeze=False, layout="constrained"
     )
     for place, (model, dithered) in zip(axes[0], panels, strict=True):
         for estimator in SHOWN:
@@ -151,7 +151,7 @@ def _draw(figures: Figures, picture: Path) -> None:
         place.set(title=_title(model, dithered), xscale="log", yscale="log", xlabel="beacon interval, s")
         place.grid(True, which="major", alpha=0.3)
     axes[0][0].set_ylabel("error to the leader, p95, ms")
-    axes[0][-1].legend(fontsize=7)
+    figure.legend(*axes[0][0].get_legend_handles_labels(), loc="outside lower center", ncols=len(SHOWN), fontsize=9)
     figure.suptitle("Grey: five and ten of an access point's own intervals of 102.4 ms", fontsize=9)
     figure.savefig(picture, dpi=130)
     plt.close(figure)
