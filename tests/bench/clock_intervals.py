@@ -38,7 +38,7 @@ from leadlight_sim.clock_comparison import (
 INTERVALS_S = (0.05, 0.1, 0.25, 0.5, 0.512, 1.0, 1.024, 2.0, 5.0, 10.0)
 MODELS = {"model-a": "A idle", "model-b": "B busy", "model-c": "C dozing", "model-e": "E congested"}
 FIRST_SEED = 2000
-SEEDS = 3
+SEEDS = 4
 DURATION_S = 600
 SHOWN = ("latest beacon", "lower hull", *MODES)
 STYLES = {ONLY_BEACONS: "o-", SOUNDINGS: "s-", GROUP_DELAY: "^-", COMMON_VIEW: "D-"}

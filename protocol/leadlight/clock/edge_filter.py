@@ -65,10 +65,10 @@ NOISE_MINIMUM: Final = 50e-6
 NOISE_SHARE: Final = 0.06
 """Blur of the edge as a share of the scale: no real delay law begins as a perfect step."""
 NOISE_NEAR: Final = 0.5
-"""The same share, of packets to or from one node, right after another of the stream; it dies away over
-``NEAR_SECONDS``. Packets close together wait in one queue, and are hardly more of a witness than one of them: of round
-trips measured over home Wi-Fi the rank correlation of the lateness was 0.1 to 0.4 after 5 ms, up to 0.26 after 0.1 s,
-and gone after a second (github.com/swystems/det-bypass, rpi-tests). Both constants were chosen on those."""
+"""The same share right after another packet of the stream; it dies away over ``NEAR_SECONDS``. Packets close together
+wait in one queue, and are hardly more of a witness than one of them: of round trips measured over home Wi-Fi the rank
+correlation of the lateness was 0.1 to 0.4 after 5 ms, up to 0.26 after 0.1 s, and gone after a second
+(github.com/swystems/det-bypass, rpi-tests). Both constants were chosen on those."""
 NEAR_SECONDS: Final = 0.1
 NOISE_YOUNG: Final = 1.0
 """The same share while the scale itself is a guess, over the number of packets it was learnt from."""
@@ -409,12 +409,10 @@ class EdgeFilter:
         if known < 0.0:
             known = 0.0
         scale = stream.scale
-        blur = NOISE_SHARE + NOISE_YOUNG / (1 + stream.count)
-        if not to_group:
-            at = self._t * 1e-9
-            blur += NOISE_NEAR * math.exp((stream.at - at) / NEAR_SECONDS)
-            stream.at = at
-        noise = blur * scale
+        at = self._t * 1e-9
+        near = math.exp((stream.at - at) / NEAR_SECONDS)
+        stream.at = at
+        noise = (NOISE_SHARE + NOISE_NEAR * near + NOISE_YOUNG / (1 + stream.count)) * scale
         if noise < NOISE_MINIMUM:
             noise = NOISE_MINIMUM
         variance = noise * noise + known
