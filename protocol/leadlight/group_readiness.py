@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Collection, Iterable, Mapping
+from statistics import median_low
 from typing import Final
 
 from leadlight.copies import BEGIN_ABOVE_PERMILLE, END_BELOW_PERMILLE
@@ -202,10 +203,9 @@ def _beacons(heard: Heard, leading: TenureHeard) -> Finding:
 
 
 def _lateness(heard: Heard) -> Finding:
-    ordered = sorted(heard.delays_ns)
-    median_ns, worst_ns = ordered[(len(ordered) - 1) // 2], ordered[-1]
-    values = {"median_ns": median_ns, "worst_ns": worst_ns, "count": len(ordered)}
-    said = f"{describe(median_ns)} after they were sent, {describe(worst_ns)} at worst of {len(ordered)}"
+    count, median_ns, worst_ns = len(heard.delays_ns), median_low(heard.delays_ns), max(heard.delays_ns)
+    values = {"median_ns": median_ns, "worst_ns": worst_ns, "count": count}
+    said = f"{describe(median_ns)} after they were sent, {describe(worst_ns)} at worst of {count}"
     if worst_ns > TOO_LATE_NS:
         to_do = "find out what fills the air, and let the leader announce its cues earlier with --lead-time"
         return Finding("lateness", "beacons come", said, Verdict.LOOK, to_do, values)
@@ -228,8 +228,7 @@ def _soundings(heard: Heard, leading: TenureHeard) -> Finding:
         said = f"the leader is heard, but none of {asked} was answered: nothing goes the other way"
         to_do = "switch off what keeps stations apart (client isolation, a guest network), or a firewall at the leader"
         return Finding("soundings", "soundings", said, Verdict.NO_GO, to_do, values)
-    ordered = sorted(heard.round_trips_ns)
-    median_ns = values["median_round_trip_ns"] = ordered[(len(ordered) - 1) // 2]
+    median_ns = values["median_round_trip_ns"] = median_low(heard.round_trips_ns)
     said = f"{answered} of {asked} answered, there and back in {describe(median_ns)} (median)"
     if 2 * answered < asked:
         to_do = "bring this host nearer to the access point, or find out what fills the air"

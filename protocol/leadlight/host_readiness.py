@@ -5,6 +5,7 @@ from __future__ import annotations
 import datetime
 from collections.abc import Mapping
 from dataclasses import dataclass
+from statistics import median_low
 from typing import Final
 
 from leadlight.readiness import Finding, Verdict
@@ -126,10 +127,9 @@ def _receiving(facts: HostFacts) -> list[Finding]:
 
 
 def _timer(facts: HostFacts) -> Finding:
-    ordered = sorted(facts.wakes_ns)
-    median_ns, worst_ns = ordered[(len(ordered) - 1) // 2], ordered[-1]
-    values = {"median_ns": median_ns, "worst_ns": worst_ns, "count": len(ordered)}
-    said = f"wakes {describe(median_ns)} late, {describe(worst_ns)} at worst of {len(ordered)}"
+    count, median_ns, worst_ns = len(facts.wakes_ns), median_low(facts.wakes_ns), max(facts.wakes_ns)
+    values = {"median_ns": median_ns, "worst_ns": worst_ns, "count": count}
+    said = f"wakes {describe(median_ns)} late, {describe(worst_ns)} at worst of {count}"
     if median_ns > WAKES_TOO_LATE_NS:
         to_do = "stop what else runs on this host, for it shows most frames in the next one's place"
         return Finding("timer", "timer", said, Verdict.NO_GO, to_do, values)

@@ -49,7 +49,7 @@ PICTURE = SIM / "intervals.png"
 PREFACE = f"""# What a beacon interval costs
 
 Written by `tests/bench/clock_intervals.py`; do not edit. Everything is from the simulator, nothing from a radio.
-{SEEDS} seeds from {FIRST_SEED} on; eight followers; 10 % loss in bursts of five seconds; scored every
+{SEEDS} seeds from {FIRST_SEED} on; eight followers; 10 % loss in bursts of five seconds or so; scored every
 0.25 s, from 60 s on for {DURATION_S} s. Each cell has two 95th percentiles in ms: of the error to the leader, and of
 the difference between two followers.
 
@@ -61,8 +61,10 @@ the one before, and no listener can tell that wait from a clock that is off. So 
 a fifth of the interval, and `leadlight tune` warns of intervals that keep step. The library refuses none of them: with
 dither and Soundings they do no harm.
 
-Rarer beacons cost the clock little once there are Soundings: how often a follower asks does not depend on the interval.
-What they cost is time: to learn of a cue, of a restart, of a leader that is gone. `leadlight tune` weighs that.
+With Soundings the interval matters little: how often a follower asks does not depend on it. What followers know from
+each other comes with the beacons, and is the less close the rarer those are. And time is lost to learn of a cue, of a
+restart, of a leader that is gone; `leadlight tune` weighs that. Beacons every 0.05 s are no gain for a board that has
+nothing else, and where stations doze a loss: beacons so close together are taken for less than as many witnesses.
 """
 
 Figures = dict[tuple[str, bool, float, str], tuple[float, float]]
