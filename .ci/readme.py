@@ -102,7 +102,7 @@ def rows(text: str) -> list[Row]:
 
 def measure(command: str) -> Rehearsed | Tuned:
     """Carry out ``leadlight`` with these words and return its figures; the command must be `rehearse` or `tune`."""
-    from leadlight_sim import cli
+    from leadlight_sim.commands import cli
 
     name, *words = shlex.split(command)
     if name not in ("rehearse", "tune"):
@@ -166,9 +166,9 @@ def measured_text(text: str) -> str:
 
 def draw() -> None:
     """Draw the picture: the shipped scenario, as `leadlight rehearse --picture` does."""
-    from leadlight_sim.figures import picture
-    from leadlight_sim.rehearse import rehearse
-    from leadlight_sim.scenario import resolve_scenario
+    from leadlight_sim.measures.rehearsal import rehearse
+    from leadlight_sim.report.figures import picture
+    from leadlight_sim.scenario.files import resolve_scenario
 
     PICTURE.write_bytes(picture(rehearse(resolve_scenario(None))))
 

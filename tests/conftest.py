@@ -11,11 +11,11 @@ from typing import Any
 import pytest
 from hypothesis import settings
 
-from leadlight.compiled import IS_COMPILED
+from leadlight.commands.compiled import IS_COMPILED
 from leadlight.cue import Cue, ShowLine, show_key
-from leadlight.messages import Beacon, Echo, Sounding, Tally
 from leadlight.terms import ClockState, ContentState, CueState
 from leadlight.units import MILLISECOND, SECOND, LeaderInstant, LocalInstant, ShowPosition
+from leadlight.wire.messages import Beacon, Echo, Sounding, Tally
 
 # `ci` finds the same examples every time, so that a change is blamed for its own failures; `nightly` looks further.
 settings.register_profile("ci", deadline=None, derandomize=True)

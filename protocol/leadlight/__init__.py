@@ -7,18 +7,13 @@ output of their own: drive them with ``leadlight.net``, with your own loop, or i
 
 from leadlight.addresses import GROUP
 from leadlight.clock import ClockSettings
-from leadlight.content import StoredShow
 from leadlight.cue import Cue, FrameRate, ShowLine, show_key
 from leadlight.errors import ConfigurationError, LeadlightError, NetworkError, WireError
-from leadlight.follower import Follower, Snapshot
-from leadlight.leader import Leader
-from leadlight.recovery import BlendedRecovery
-from leadlight.security import KeyRing
-from leadlight.settings import FollowerSettings, LeaderSettings
-from leadlight.stage import Shown
-from leadlight.stills import Still, stills_of
+from leadlight.follower import Follower, FollowerSettings, Snapshot
+from leadlight.leader import Leader, LeaderSettings
+from leadlight.playback import BlendedRecovery, Shown, Still, StoredShow, stills_of
 from leadlight.terms import ClockState, ContentState, CueState, Delivery, OnMusicLost
-from leadlight.wire import Codec
+from leadlight.wire import Codec, KeyRing
 
 __all__ = [
     "GROUP",

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import sys
 
-from leadlight.cli import main
+from leadlight.commands import main
 
 if __name__ == "__main__":
     sys.exit(main())

@@ -6,7 +6,7 @@ from dataclasses import dataclass
 from typing import TypeAlias
 
 from leadlight.cue import Cue
-from leadlight.roles import Role
+from leadlight.terms import Role
 from leadlight.units import LeaderInstant, LocalInstant, ShowPosition
 
 

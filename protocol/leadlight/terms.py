@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from enum import IntEnum, StrEnum
+from enum import Enum, IntEnum, StrEnum
 
 
 class Kind(IntEnum):
@@ -88,3 +88,16 @@ class Refusal(StrEnum):
     UNKNOWN_KIND = "unknown kind"
     MALFORMED = "malformed"
     OUT_OF_RANGE = "out of range"
+
+
+class Role(Enum):
+    """What a node that can lead is doing."""
+
+    LISTENING = "listening"
+    """It has started and waits to hear whether anybody leads."""
+    STANDBY = "standby"
+    """It follows another leader, ready to take over."""
+    ASKING = "asking"
+    """Beacons have ceased; it asks their leader whether it is there."""
+    LEADING = "leading"
+    """It leads."""

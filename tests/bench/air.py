@@ -25,25 +25,25 @@ from time import perf_counter
 from typing import Any
 
 from leadlight.units import MICROSECOND, MILLISECOND, SECOND
-from leadlight_sim.air.access_rules import AccessRules
-from leadlight_sim.air.contended import ContendedAir
-from leadlight_sim.air.contended_settings import Beacons, ContendedSettings, PowerSave, Scans
-from leadlight_sim.air.contention import Medium
+from leadlight_sim.air.choice.choosing import PRESET_NEIGHBOURS, contended_settings
+from leadlight_sim.air.choice.presets import IDLE
+from leadlight_sim.air.choice.tables import Observer, Scene, measure, sampled_settings
+from leadlight_sim.air.contended.access_rules import AccessRules
+from leadlight_sim.air.contended.air import ContendedAir
+from leadlight_sim.air.contended.contention import Medium
+from leadlight_sim.air.contended.neighbours import Neighbour, NeighbourStation
+from leadlight_sim.air.contended.rates import RateStep
+from leadlight_sim.air.contended.saturation import saturation
+from leadlight_sim.air.contended.settings import Beacons, ContendedSettings, PowerSave, Scans
+from leadlight_sim.air.distributions import Fixed
 from leadlight_sim.air.dropouts import NO_DROPOUT, Dropout
 from leadlight_sim.air.interface import Air, LinkKind
-from leadlight_sim.air.laws import Fixed
-from leadlight_sim.air.neighbours import Neighbour, NeighbourStation
-from leadlight_sim.air.presets import IDLE
-from leadlight_sim.air.rates import RateStep
-from leadlight_sim.air.sampled import SampledAir
-from leadlight_sim.air.sampled_settings import SampledSettings
-from leadlight_sim.air.saturation import saturation
-from leadlight_sim.air.tables import Observer, Scene, measure, sampled_settings
+from leadlight_sim.air.sampled.air import SampledAir
+from leadlight_sim.air.sampled.settings import SampledSettings
 from leadlight_sim.air.timing import ACK_BYTES, Band, Radio, ofdm_frame_ns
-from leadlight_sim.air_choice import PRESET_NEIGHBOURS, contended_settings
-from leadlight_sim.kernel import Kernel, TrueInstant
-from leadlight_sim.scenario import load_shipped
-from leadlight_sim.streams import Stream, Streams
+from leadlight_sim.kernel.kernel import Kernel, TrueInstant
+from leadlight_sim.kernel.streams import Stream, Streams
+from leadlight_sim.scenario.files import load_shipped
 
 CONTENDERS = (5, 10, 20, 50)
 # The frequency-hopping radio of Bianchi's paper, in µs.

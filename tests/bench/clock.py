@@ -22,9 +22,9 @@ from time import perf_counter
 import numpy as np
 
 from leadlight.clock import CausalityBound, EdgeFilter, Estimator
-from leadlight_sim import clock_detours
 from leadlight_sim.baselines import BASELINES
-from leadlight_sim.clock_comparison import (
+from leadlight_sim.world import path_asymmetry as clock_detours
+from leadlight_sim.world.clock_comparison import (
     COMMON_VIEW,
     GROUP_DELAY,
     MODES,

@@ -1,4 +1,4 @@
-"""What marks cost that went another way than they should, and whether they are found (``leadlight_sim.clock_detours``).
+"""What marks cost that went another way than they should, and whether they are found .
 
 Run with ``PYTHONPATH=protocol:sim python tests/bench/clock_detours.py``: three seeds of a quarter of an hour, five
 minutes on two cores; ``--quick`` makes one short run of each. ``clock.py`` puts the table into ``sim/CLOCK.md``. The
@@ -11,7 +11,7 @@ import argparse
 import json
 import os
 
-from leadlight_sim.clock_detours import DURATION_S, SEEDS, outcomes, section
+from leadlight_sim.world.path_asymmetry import DURATION_S, SEEDS, outcomes, section
 
 
 def main() -> None:

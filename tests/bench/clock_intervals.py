@@ -21,8 +21,8 @@ from unittest.mock import patch
 
 import matplotlib as mpl
 
-from leadlight import tenure
-from leadlight_sim.clock_comparison import (
+from leadlight.leader import tenure
+from leadlight_sim.world.clock_comparison import (
     COMMON_VIEW,
     GROUP_DELAY,
     MODES,

@@ -31,7 +31,7 @@ from leadlight_sim.baselines import (
     PIServo,
     SlidingMinimum,
 )
-from leadlight_sim.clock_comparison import SCORE_EVERY_NS, SCORED_FROM_S, Recording, record
+from leadlight_sim.world.clock_comparison import SCORE_EVERY_NS, SCORED_FROM_S, Recording, record
 
 MODELS = ("model-a", "model-b", "model-c", "model-d", "model-e")
 FIRST_SEED = 300

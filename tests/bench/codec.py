@@ -22,11 +22,11 @@ from typing import Any
 import msgpack
 
 from leadlight.cue import Cue, ShowLine, show_key
-from leadlight.messages import Beacon, DelayReport, Echo, GroupDelay, Mark, Message, Sounding, Tally
-from leadlight.security import TAG_BYTES, KeyRing
 from leadlight.terms import ClockState, ContentState, CueState
 from leadlight.units import HOUR, MICROSECOND, MILLISECOND, SECOND, LeaderInstant, LocalInstant, ShowPosition
-from leadlight.wire import PREAMBLE_BYTES, Codec
+from leadlight.wire.codec import PREAMBLE_BYTES, Codec
+from leadlight.wire.messages import Beacon, DelayReport, Echo, GroupDelay, Mark, Message, Sounding, Tally
+from leadlight.wire.tags import TAG_BYTES, KeyRing
 
 ROUNDS, COUNT = 120, 500
 QUICK_ROUNDS, QUICK_COUNT = 25, 300

@@ -21,11 +21,20 @@ from typing import Any
 import numpy as np
 
 from leadlight.units import MILLISECOND, SECOND
-from leadlight_sim.assembly import World
-from leadlight_sim.drills import DEFAULT_RECOVERY, DRILLS, RECOVERIES, ROLLS_AT_S, UNMARKED, DrillResult, run_drill
-from leadlight_sim.flashes import CYCLE_S
-from leadlight_sim.kernel import TrueInstant
-from leadlight_sim.scenario import Scenario, check_scenario, load_shipped
+from leadlight_sim.drills.drills import (
+    DEFAULT_RECOVERY,
+    DRILLS,
+    RECOVERIES,
+    ROLLS_AT_S,
+    UNMARKED,
+    DrillResult,
+    run_drill,
+)
+from leadlight_sim.kernel.kernel import TrueInstant
+from leadlight_sim.measures.flashes import CYCLE_S
+from leadlight_sim.scenario.files import load_shipped
+from leadlight_sim.scenario.model import Scenario, check_scenario
+from leadlight_sim.world.assembly import World
 
 SEEDS = 20
 QUICK_SEEDS = 2

@@ -28,14 +28,14 @@ from heapq import heappop, heappush
 from time import process_time
 from typing import Any
 
-from leadlight.compiled import IS_COMPILED
+from leadlight.commands.compiled import IS_COMPILED
 from leadlight.units import SECOND
 from leadlight_sim.air.interface import LinkKind
-from leadlight_sim.assembly import World
-from leadlight_sim.kernel import TrueInstant
-from leadlight_sim.scenario import Scenario, check_scenario
-from leadlight_sim.scoring import Scorer
-from leadlight_sim.trace import Trace
+from leadlight_sim.kernel.kernel import TrueInstant
+from leadlight_sim.kernel.trace import Trace
+from leadlight_sim.measures.scoring import Scorer
+from leadlight_sim.scenario.model import Scenario, check_scenario
+from leadlight_sim.world.assembly import World
 
 FOLLOWERS = 32
 MANY_FOLLOWERS = 4 * FOLLOWERS

@@ -21,15 +21,15 @@ from statistics import median
 from time import perf_counter_ns
 from typing import Any
 
-from leadlight.content import StoredShow
 from leadlight.cue import Cue, FrameRate, ShowLine
-from leadlight.follower import Follower
-from leadlight.messages import Beacon, Echo, GroupDelay, Mark, Sounding
-from leadlight.security import KeyRing
-from leadlight.settings import FollowerSettings
+from leadlight.follower.follower import Follower
+from leadlight.follower.settings import FollowerSettings
+from leadlight.playback.content import StoredShow
 from leadlight.terms import ClockState, CueState
 from leadlight.units import HOUR, MILLISECOND, SECOND, LeaderInstant, LocalInstant, ShowPosition
-from leadlight.wire import Codec
+from leadlight.wire.codec import Codec
+from leadlight.wire.messages import Beacon, Echo, GroupDelay, Mark, Sounding
+from leadlight.wire.tags import KeyRing
 
 ROUNDS, BEACONS = 7, 3_000
 QUICK_ROUNDS, QUICK_BEACONS = 3, 800

@@ -25,7 +25,7 @@ from typing import Any
 
 import simpy
 
-from leadlight_sim.kernel import Kernel, TrueInstant
+from leadlight_sim.kernel.kernel import Kernel, TrueInstant
 
 ROUNDS = 7
 QUICK_ROUNDS = 3

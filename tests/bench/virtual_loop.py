@@ -21,10 +21,10 @@ from time import process_time
 from leadlight import FollowerSettings, LeaderSettings, StoredShow
 from leadlight.net.endpoint import FollowerEndpoint, LeaderEndpoint
 from leadlight.units import MILLISECOND, SECOND
-from leadlight_sim.assembly import World, stored_shows
-from leadlight_sim.kernel import TrueInstant
-from leadlight_sim.scenario import Scenario, check_scenario
-from leadlight_sim.virtual_loop import VirtualNetwork
+from leadlight_sim.kernel.kernel import TrueInstant
+from leadlight_sim.scenario.model import Scenario, check_scenario
+from leadlight_sim.testing.network import VirtualNetwork
+from leadlight_sim.world.assembly import World, stored_shows
 
 FOLLOWERS = 8
 SPAN_S = 600

@@ -19,20 +19,22 @@ from typing import Any
 
 import pytest
 
-from leadlight import cli
-from leadlight.content import StoredShow
+from leadlight.commands import cli
 from leadlight.cue import START, Cue, FrameRate, ShowLine
 from leadlight.entropy import identity
-from leadlight.files import build_manifest, write_manifest
-from leadlight.messages import Beacon
+from leadlight.follower.settings import FollowerSettings
+from leadlight.leader.settings import LeaderSettings
 from leadlight.net import host_facts
 from leadlight.net.sockets import GroupSockets
-from leadlight.net.threads import FollowerThread, LeaderThread
-from leadlight.security import KeyRing
-from leadlight.settings import FollowerSettings, LeaderSettings
+from leadlight.net.thread import FollowerThread, LeaderThread
+from leadlight.playback.content import StoredShow
+from leadlight.storage.files import write_manifest
+from leadlight.storage.parts import build_manifest
 from leadlight.terms import CueState, Delivery
 from leadlight.units import MILLISECOND, SECOND, LeaderInstant
-from leadlight.wire import Codec
+from leadlight.wire.codec import Codec
+from leadlight.wire.messages import Beacon
+from leadlight.wire.tags import KeyRing
 
 pytestmark = pytest.mark.slow
 

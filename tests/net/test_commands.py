@@ -7,8 +7,8 @@ import sys
 
 import pytest
 
-from leadlight import cli
-from leadlight.net import commands
+from leadlight.commands import cli
+from leadlight.commands import follow as commands
 
 pytestmark = pytest.mark.slow
 

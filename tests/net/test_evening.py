@@ -13,17 +13,18 @@ from typing import Any, TypeVar
 
 import pytest
 
-from leadlight.content import StoredShow
+from leadlight.commands.order import MANIFEST_FILE
 from leadlight.cue import FrameRate
-from leadlight.evening import EveningKeeper
+from leadlight.evening.keeper import EveningKeeper
+from leadlight.evening.manifest import Manifest, Part, ShowEntry
+from leadlight.evening.running_order import parse_running_order
 from leadlight.events import CueAdopted, LeaderRestarted, LockAcquired
-from leadlight.files import write_manifest
-from leadlight.manifest import Manifest, Part, ShowEntry
+from leadlight.follower.settings import FollowerSettings
+from leadlight.leader.settings import LeaderSettings
 from leadlight.net.clock import LocalClock
 from leadlight.net.endpoint import Endpoint, FollowerEndpoint, LeaderEndpoint
-from leadlight.order_command import MANIFEST_FILE
-from leadlight.running_order import parse_running_order
-from leadlight.settings import FollowerSettings, LeaderSettings
+from leadlight.playback.content import StoredShow
+from leadlight.storage.files import write_manifest
 from leadlight.terms import ClockState, CueState
 from leadlight.units import MICROSECOND, MILLISECOND, SECOND
 

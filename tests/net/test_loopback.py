@@ -10,15 +10,16 @@ from typing import Any, TypeVar
 
 import pytest
 
-from leadlight.content import StoredShow
 from leadlight.cue import FrameRate
 from leadlight.events import CueAdopted, FollowerJoined, LeaderFound, LeaderLost, LeaderRestarted, LockAcquired
+from leadlight.follower.settings import FollowerSettings
+from leadlight.leader.settings import LeaderSettings
 from leadlight.net.endpoint import Endpoint, FollowerEndpoint, LeaderEndpoint
-from leadlight.net.threads import FollowerThread
-from leadlight.security import KeyRing
-from leadlight.settings import FollowerSettings, LeaderSettings
+from leadlight.net.thread import FollowerThread
+from leadlight.playback.content import StoredShow
 from leadlight.terms import ClockState, CueState
 from leadlight.units import MILLISECOND, SECOND
+from leadlight.wire.tags import KeyRing
 
 INTERFACE = "127.0.0.1"
 TIDEFALL = StoredShow("Tidefall", FrameRate(40), frame_count=7680)

@@ -9,6 +9,8 @@ from typing import Any, TypeVar
 
 import pytest
 
+from leadlight.commands.telling import ROSTER_HEADER, leader_rows
+from leadlight.evening.manifest import Manifest
 from leadlight.events import (
     CopiesBegun,
     CueTookEffect,
@@ -18,11 +20,10 @@ from leadlight.events import (
     ShowIncomplete,
     ShowRefused,
 )
-from leadlight.files import build_manifest, check_parts
-from leadlight.manifest import Manifest
+from leadlight.follower.settings import FollowerSettings
+from leadlight.leader.settings import LeaderSettings
 from leadlight.net.endpoint import Endpoint, FollowerEndpoint, LeaderEndpoint
-from leadlight.net.telling import ROSTER_HEADER, leader_rows
-from leadlight.settings import FollowerSettings, LeaderSettings
+from leadlight.storage.parts import build_manifest, check_parts
 from leadlight.terms import CueState, Delivery
 from leadlight.units import MILLISECOND
 

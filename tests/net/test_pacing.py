@@ -9,11 +9,12 @@ from typing import Any
 
 import pytest
 
-from leadlight.content import StoredShow
 from leadlight.cue import FrameRate
 from leadlight.events import CueAdopted, CueTookEffect, Event, LeaderFound, MediaJumped, RoleChanged
-from leadlight.net.threads import FollowerThread, LeaderThread
-from leadlight.settings import FollowerSettings, LeaderSettings
+from leadlight.follower.settings import FollowerSettings
+from leadlight.leader.settings import LeaderSettings
+from leadlight.net.thread import FollowerThread, LeaderThread
+from leadlight.playback.content import StoredShow
 from leadlight.terms import CueState
 from leadlight.units import MILLISECOND, SECOND, LeaderInstant, ShowPosition
 

@@ -13,8 +13,8 @@ from leadlight import Cue, CueState, FollowerSettings, LeaderSettings, ShowLine
 from leadlight.events import Event
 from leadlight.net.endpoint import Endpoint, FollowerEndpoint, LeaderEndpoint
 from leadlight.units import LeaderInstant, LocalInstant, ShowPosition, seconds
-from leadlight_sim.assembly import World, stored_shows
-from leadlight_sim.scenario import Scenario, check_scenario
+from leadlight_sim.scenario.model import Scenario, check_scenario
+from leadlight_sim.world.assembly import World, stored_shows
 
 INTERFACE = "127.0.0.1"
 INTERVAL_S = 0.05

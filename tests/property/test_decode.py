@@ -14,14 +14,14 @@ import pytest
 from hypothesis import example, given
 from hypothesis import strategies as st
 
-from leadlight import wire
-from leadlight.capture import CaptureReader, Packet
-from leadlight.capture_summary import CaptureSummary, message_in_words
-from leadlight.dissection import Dissector
+from leadlight.dissect.capture import CaptureReader, Packet
+from leadlight.dissect.datagram import Dissector
+from leadlight.dissect.packets import Datagram, datagram_in
+from leadlight.dissect.summary import CaptureSummary, message_in_words
 from leadlight.errors import CaptureError
-from leadlight.packets import Datagram, datagram_in
-from leadlight.security import KeyRing
 from leadlight.terms import Kind
+from leadlight.wire import codec as wire
+from leadlight.wire.tags import KeyRing
 
 GROUP = "Quarry Lake"
 KEYS = KeyRing({1: bytes(range(32)), 9: bytes(16)})

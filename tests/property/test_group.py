@@ -16,16 +16,16 @@ from hypothesis import strategies as st
 from hypothesis.stateful import RuleBasedStateMachine, initialize, invariant, rule, run_state_machine_as_test
 
 from leadlight import events
-from leadlight.content import StoredShow
 from leadlight.cue import FrameRate
-from leadlight.follower import Follower
-from leadlight.leader import Leader
-from leadlight.roles import Role
-from leadlight.security import KeyRing
-from leadlight.settings import FollowerSettings, LeaderSettings
-from leadlight.terms import CueState
+from leadlight.follower.follower import Follower
+from leadlight.follower.settings import FollowerSettings
+from leadlight.leader.leader import Leader
+from leadlight.leader.settings import LeaderSettings
+from leadlight.playback.content import StoredShow
+from leadlight.terms import CueState, Role
 from leadlight.units import MILLISECOND, SECOND
-from leadlight.wire import Codec
+from leadlight.wire.codec import Codec
+from leadlight.wire.tags import KeyRing
 
 Maker = Callable[..., Any]
 

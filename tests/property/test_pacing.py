@@ -12,7 +12,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from leadlight.cue import RATE_LIMIT_PPB, START, ShowLine
-from leadlight.pacing import Pacer, PacerSettings
+from leadlight.leader.pacing import Pacer, PacerSettings
 from leadlight.units import MILLISECOND, SECOND, LeaderInstant, ShowPosition
 
 BEGINS = LeaderInstant(77 * SECOND)

@@ -8,9 +8,9 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from leadlight.cue import FrameRate
-from leadlight.playhead import Playhead, Stretch, Unseen
-from leadlight.recovery import Remedy
-from leadlight.stills import Still, unseen_in_ns
+from leadlight.playback.playhead import Playhead, Stretch, Unseen
+from leadlight.playback.recovery import Remedy
+from leadlight.playback.stills import Still, unseen_in_ns
 from leadlight.units import MILLISECOND, SECOND, LocalInstant, ShowPosition
 
 FORTY = FrameRate(40)

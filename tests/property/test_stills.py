@@ -6,7 +6,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from leadlight.cue import FrameRate
-from leadlight.stills import stills_of, unseen_in_ns
+from leadlight.playback.stills import stills_of, unseen_in_ns
 from leadlight.units import MILLISECOND, ShowPosition
 
 THOUSAND = FrameRate(1000)  # a frame a millisecond

@@ -8,14 +8,14 @@ from hypothesis import example, given
 from hypothesis import strategies as st
 from hypothesis.strategies import SearchStrategy
 
-from leadlight import wire
 from leadlight.cue import Cue, ShowLine
 from leadlight.errors import WireError
-from leadlight.messages import Beacon, DelayReport, Echo, GroupDelay, Mark, Message, Sounding, Tally
-from leadlight.security import KeyRing
 from leadlight.terms import ClockState, ContentState, CueState, Kind
 from leadlight.units import MICROSECOND, MILLISECOND
-from leadlight.wire import Codec, Field
+from leadlight.wire import codec as wire
+from leadlight.wire.codec import Codec, Field
+from leadlight.wire.messages import Beacon, DelayReport, Echo, GroupDelay, Mark, Message, Sounding, Tally
+from leadlight.wire.tags import KeyRing
 
 PLAIN = Codec("Quarry Lake")
 KEYED = Codec("Quarry Lake", KeyRing({1: bytes(range(32))}))

@@ -10,16 +10,16 @@ import pytest
 
 from leadlight.errors import ConfigurationError
 from leadlight.units import MICROSECOND, MILLISECOND, SECOND
-from leadlight_sim.air.access_rules import AccessRules
-from leadlight_sim.air.contended import CHANNEL_AVAILABILITY_CHECK_NS, ContendedAir
-from leadlight_sim.air.contended_settings import AccessPoint, Beacons, ContendedSettings, PowerSave
+from leadlight_sim.air.contended.access_rules import AccessRules
+from leadlight_sim.air.contended.air import CHANNEL_AVAILABILITY_CHECK_NS, ContendedAir
+from leadlight_sim.air.contended.neighbours import Neighbour
+from leadlight_sim.air.contended.settings import AccessPoint, Beacons, ContendedSettings, PowerSave
+from leadlight_sim.air.distributions import Fixed
 from leadlight_sim.air.dropouts import Dropout
 from leadlight_sim.air.interface import LinkKind
-from leadlight_sim.air.laws import Fixed
-from leadlight_sim.air.neighbours import Neighbour
 from leadlight_sim.air.timing import Band, Radio
-from leadlight_sim.kernel import Kernel, TrueInstant
-from leadlight_sim.streams import Stream, Streams
+from leadlight_sim.kernel.kernel import Kernel, TrueInstant
+from leadlight_sim.kernel.streams import Stream, Streams
 
 RADIO = Radio(Band.GHZ_5)
 SLOW = Radio(Band.GHZ_2_4, unicast_mcs=0)

@@ -12,18 +12,18 @@ import pytest
 
 from leadlight.errors import ConfigurationError
 from leadlight.units import MICROSECOND, MILLISECOND, SECOND
-from leadlight_sim.air.access_rules import AccessRules
-from leadlight_sim.air.contended import ContendedAir
-from leadlight_sim.air.contended_settings import Beacons, ContendedSettings, PowerSave, Scans
+from leadlight_sim.air.contended.access_rules import AccessRules
+from leadlight_sim.air.contended.air import ContendedAir
+from leadlight_sim.air.contended.neighbours import Neighbour, OnOff, Poisson, Saturated
+from leadlight_sim.air.contended.rates import RateStep, fallback_chain
+from leadlight_sim.air.contended.saturation import saturation
+from leadlight_sim.air.contended.settings import Beacons, ContendedSettings, PowerSave, Scans
+from leadlight_sim.air.distributions import Fixed
 from leadlight_sim.air.dropouts import Dropout
 from leadlight_sim.air.interface import Air, LinkKind, Station
-from leadlight_sim.air.laws import Fixed
-from leadlight_sim.air.neighbours import Neighbour, OnOff, Poisson, Saturated
-from leadlight_sim.air.rates import RateStep, fallback_chain
-from leadlight_sim.air.saturation import saturation
 from leadlight_sim.air.timing import Band, Radio
-from leadlight_sim.kernel import Kernel, TrueInstant
-from leadlight_sim.streams import Stream, Streams
+from leadlight_sim.kernel.kernel import Kernel, TrueInstant
+from leadlight_sim.kernel.streams import Stream, Streams
 
 RADIO = Radio(Band.GHZ_5)
 # A window of one count, always 0: every wait is then known to the nanosecond.

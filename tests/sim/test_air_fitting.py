@@ -16,18 +16,19 @@ import pytest
 
 from leadlight.errors import ConfigurationError
 from leadlight.units import MICROSECOND, MILLISECOND, SECOND
+from leadlight_sim.air.choice.fitting import Fit, FittedLevel, Sample, fit, fitted_tables
+from leadlight_sim.air.choice.making import air_settings
+from leadlight_sim.air.distributions import Fixed
 from leadlight_sim.air.dropouts import NO_DROPOUT
-from leadlight_sim.air.fitting import Fit, FittedLevel, Sample, fit, fitted_tables
-from leadlight_sim.air.laws import Fixed
-from leadlight_sim.air.sampled import SampledAir
-from leadlight_sim.air.sampled_settings import SampledSettings
+from leadlight_sim.air.sampled.air import SampledAir
+from leadlight_sim.air.sampled.settings import SampledSettings
 from leadlight_sim.air.timing import WeightlessRadio
-from leadlight_sim.assembly import World, air_settings
-from leadlight_sim.fit_command import FitCommand, to_toml
-from leadlight_sim.kernel import Kernel, TrueInstant
-from leadlight_sim.recording import RecordingError, read_recording
-from leadlight_sim.scenario import Scenario, check_scenario
-from leadlight_sim.streams import Stream, Streams
+from leadlight_sim.commands.fit import FitCommand, to_toml
+from leadlight_sim.kernel.kernel import Kernel, TrueInstant
+from leadlight_sim.kernel.streams import Stream, Streams
+from leadlight_sim.recording.recordings import RecordingError, read_recording
+from leadlight_sim.scenario.model import Scenario, check_scenario
+from leadlight_sim.world.assembly import World
 
 
 def recorded(delays_ms: Sequence[float | None], every_ms: float = 1.0) -> list[Sample]:

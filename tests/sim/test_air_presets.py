@@ -9,10 +9,7 @@ import pytest
 
 from leadlight.errors import ConfigurationError
 from leadlight.units import MILLISECOND, SECOND
-from leadlight_sim.air.dropouts import NO_DROPOUT, Dropout
-from leadlight_sim.air.interface import LinkKind
-from leadlight_sim.air.laws import DelayLaw
-from leadlight_sim.air.presets import (
+from leadlight_sim.air.choice.presets import (
     BAD_LOSS,
     BUSY_DELAY,
     DOZING,
@@ -31,10 +28,13 @@ from leadlight_sim.air.presets import (
     TYPICAL_LOSS,
     preset,
 )
-from leadlight_sim.air.sampled import SampledAir
-from leadlight_sim.air.sampled_settings import SampledSettings, with_measured_asymmetry
-from leadlight_sim.kernel import Kernel, TrueInstant
-from leadlight_sim.streams import Stream, Streams
+from leadlight_sim.air.distributions import DelayLaw
+from leadlight_sim.air.dropouts import NO_DROPOUT, Dropout
+from leadlight_sim.air.interface import LinkKind
+from leadlight_sim.air.sampled.air import SampledAir
+from leadlight_sim.air.sampled.settings import SampledSettings, with_measured_asymmetry
+from leadlight_sim.kernel.kernel import Kernel, TrueInstant
+from leadlight_sim.kernel.streams import Stream, Streams
 
 DRAWS = 400_000
 

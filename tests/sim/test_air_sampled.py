@@ -13,14 +13,14 @@ from leadlight.errors import ConfigurationError
 from leadlight.units import MICROSECOND, MILLISECOND, SECOND
 from leadlight_sim.air.access_point import GroupHold
 from leadlight_sim.air.conditions import LoadRecord
+from leadlight_sim.air.distributions import AirTables, Exponential, Fixed, Uniform
 from leadlight_sim.air.dropouts import Dropout
 from leadlight_sim.air.interface import Air, LinkKind, Station
-from leadlight_sim.air.laws import AirTables, Exponential, Fixed, Uniform
-from leadlight_sim.air.sampled import SampledAir
-from leadlight_sim.air.sampled_settings import Congestion, SampledSettings
+from leadlight_sim.air.sampled.air import SampledAir
+from leadlight_sim.air.sampled.settings import Congestion, SampledSettings
 from leadlight_sim.air.timing import Band, Radio, WeightlessRadio
-from leadlight_sim.kernel import Kernel, TrueInstant
-from leadlight_sim.streams import Stream, Streams
+from leadlight_sim.kernel.kernel import Kernel, TrueInstant
+from leadlight_sim.kernel.streams import Stream, Streams
 
 NOTHING = Fixed(0)
 NO_DELAY = AirTables(up=NOTHING, down=NOTHING, group=NOTHING, private=NOTHING, cable=NOTHING)

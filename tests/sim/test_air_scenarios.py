@@ -10,14 +10,15 @@ import pytest
 
 from leadlight.units import MILLISECOND, SECOND
 from leadlight_sim.air.access_point import BEACON_INTERVAL_NS
-from leadlight_sim.air.contended import ContendedAir
-from leadlight_sim.air.contended_settings import MEMBERSHIP_LIFETIME_NS, Scans
+from leadlight_sim.air.choice.choosing import contended_settings, tables_scene
+from leadlight_sim.air.contended.air import ContendedAir
+from leadlight_sim.air.contended.settings import MEMBERSHIP_LIFETIME_NS, Scans
 from leadlight_sim.air.interface import LinkKind
 from leadlight_sim.air.timing import Band
-from leadlight_sim.air_choice import contended_settings, tables_scene
-from leadlight_sim.assembly import World
-from leadlight_sim.kernel import TrueInstant
-from leadlight_sim.scenario import Scenario, check_scenario, over_at_s
+from leadlight_sim.kernel.kernel import TrueInstant
+from leadlight_sim.scenario.faults import over_at_s
+from leadlight_sim.scenario.model import Scenario, check_scenario
+from leadlight_sim.world.assembly import World
 
 PIECES = ("jetty", "willow", "ferry")
 FAR = {"name": "far shore", "stations": ["ferry"], "band": "2.4"}

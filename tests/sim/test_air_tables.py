@@ -13,18 +13,26 @@ import pytest
 
 from leadlight.errors import ConfigurationError
 from leadlight.units import MILLISECOND, SECOND
-from leadlight_sim.air.access_rules import AccessRules
-from leadlight_sim.air.contended import ContendedAir
-from leadlight_sim.air.contended_settings import AccessPoint, Beacons, ContendedSettings, PowerSave, Scans
+from leadlight_sim.air.choice.tables import (
+    LevelLaws,
+    MeasuredLaws,
+    Observer,
+    Scene,
+    measure,
+    measured,
+    sampled_settings,
+)
+from leadlight_sim.air.contended.access_rules import AccessRules
+from leadlight_sim.air.contended.air import ContendedAir
+from leadlight_sim.air.contended.neighbours import Neighbour, OnOff, Poisson
+from leadlight_sim.air.contended.settings import AccessPoint, Beacons, ContendedSettings, PowerSave, Scans
+from leadlight_sim.air.distributions import Empirical
 from leadlight_sim.air.interface import LinkKind
-from leadlight_sim.air.laws import Empirical
-from leadlight_sim.air.neighbours import Neighbour, OnOff, Poisson
-from leadlight_sim.air.sampled import SampledAir
-from leadlight_sim.air.sampled_settings import SampledSettings
-from leadlight_sim.air.tables import LevelLaws, MeasuredLaws, Observer, Scene, measure, measured, sampled_settings
+from leadlight_sim.air.sampled.air import SampledAir
+from leadlight_sim.air.sampled.settings import SampledSettings
 from leadlight_sim.air.timing import Band, Radio
-from leadlight_sim.kernel import Kernel, TrueInstant
-from leadlight_sim.streams import Streams
+from leadlight_sim.kernel.kernel import Kernel, TrueInstant
+from leadlight_sim.kernel.streams import Streams
 
 WIDE = Radio(Band.GHZ_5)
 TIMETABLE = Beacons(period=2, phase_ns=0, clock_error_ppb=0)

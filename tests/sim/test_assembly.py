@@ -10,11 +10,14 @@ from leadlight import CueState
 from leadlight.cue import NO_SHOW, show_key
 from leadlight.terms import ClockState, Delivery
 from leadlight.units import MILLISECOND, SECOND
-from leadlight_sim.air.presets import preset
+from leadlight_sim.air.choice.making import air_settings
+from leadlight_sim.air.choice.presets import preset
 from leadlight_sim.air.timing import Band, Radio
-from leadlight_sim.assembly import World, air_settings, stored_shows
-from leadlight_sim.kernel import TrueInstant
-from leadlight_sim.scenario import Air, Dropouts, Scenario, check_scenario, load_shipped
+from leadlight_sim.kernel.kernel import TrueInstant
+from leadlight_sim.scenario.files import load_shipped
+from leadlight_sim.scenario.model import Scenario, check_scenario
+from leadlight_sim.scenario.network import Air, Dropouts
+from leadlight_sim.world.assembly import World, stored_shows
 
 
 def small(**changes: Any) -> Scenario:

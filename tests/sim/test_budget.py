@@ -19,17 +19,18 @@ import numpy.typing as npt
 import pytest
 
 from leadlight.clock import ClockView, Estimate, FollowerClock
-from leadlight.messages import Beacon
 from leadlight.units import MILLISECOND, SECOND, LocalInstant
-from leadlight_sim.air.sampled import SampledAir
-from leadlight_sim.assembly import World
-from leadlight_sim.budget import CLOCK_CAUSES, Budget, Cause, Options, budget
-from leadlight_sim.budget_clock import ClockError
-from leadlight_sim.budget_network import Network
-from leadlight_sim.kernel import TrueInstant
-from leadlight_sim.nodes import FollowerNode
-from leadlight_sim.rehearse import rehearse
-from leadlight_sim.scenario import Scenario, check_scenario, load_shipped
+from leadlight.wire.messages import Beacon
+from leadlight_sim.air.sampled.air import SampledAir
+from leadlight_sim.budget.clock import ClockError
+from leadlight_sim.budget.network import Network
+from leadlight_sim.budget.sheet import CLOCK_CAUSES, Budget, Cause, Options, budget
+from leadlight_sim.kernel.kernel import TrueInstant
+from leadlight_sim.measures.rehearsal import rehearse
+from leadlight_sim.scenario.files import load_shipped
+from leadlight_sim.scenario.model import Scenario, check_scenario
+from leadlight_sim.world.assembly import World
+from leadlight_sim.world.nodes import FollowerNode
 
 AGREEMENT = 0.2
 Floats = npt.NDArray[np.float64]

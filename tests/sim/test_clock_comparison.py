@@ -10,8 +10,9 @@ import numpy as np
 import pytest
 
 from leadlight.units import SECOND
-from leadlight_sim.assembly import World
-from leadlight_sim.clock_comparison import (
+from leadlight_sim.kernel.kernel import TrueInstant
+from leadlight_sim.world.assembly import World
+from leadlight_sim.world.clock_comparison import (
     COMMON_VIEW,
     GROUP_DELAY,
     MODES,
@@ -25,9 +26,8 @@ from leadlight_sim.clock_comparison import (
     run,
     scenario_of,
 )
-from leadlight_sim.clock_detours import Detour, Task, outcome_of, perform, verdict
-from leadlight_sim.kernel import TrueInstant
-from leadlight_sim.onlookers import install
+from leadlight_sim.world.path_asymmetry import Detour, Task, outcome_of, perform, verdict
+from leadlight_sim.world.shadow_clocks import install
 
 MODELS = ("model-a", "model-b", "model-c", "model-d", "model-e")
 BIN = 10 ** (1 / 400)

@@ -8,11 +8,12 @@ import pytest
 
 from leadlight.events import Held, Stepped
 from leadlight.units import MILLISECOND, SECOND
-from leadlight_sim.air.laws import Fixed, Sum
-from leadlight_sim.air.sampled import SampledAir
-from leadlight_sim.assembly import World
-from leadlight_sim.kernel import TrueInstant
-from leadlight_sim.scenario import Scenario, load_shipped
+from leadlight_sim.air.distributions import Fixed, Sum
+from leadlight_sim.air.sampled.air import SampledAir
+from leadlight_sim.kernel.kernel import TrueInstant
+from leadlight_sim.scenario.files import load_shipped
+from leadlight_sim.scenario.model import Scenario
+from leadlight_sim.world.assembly import World
 
 STEP_AT_S = 300
 LONGER_NS = 20 * MILLISECOND

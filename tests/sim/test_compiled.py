@@ -14,7 +14,7 @@ from typing import Any
 
 import pytest
 
-from leadlight.compiled import IS_COMPILED
+from leadlight.commands.compiled import IS_COMPILED
 
 pytestmark = pytest.mark.skipif(not IS_COMPILED, reason="the library runs from its sources")
 

@@ -9,11 +9,11 @@ import pytest
 
 from leadlight import Codec
 from leadlight.errors import WireError
-from leadlight.messages import Beacon
-from leadlight_sim import assembly
-from leadlight_sim.assembly import World
-from leadlight_sim.nodes import DECODES_KEPT, SharedCodec
-from leadlight_sim.scenario import load_shipped
+from leadlight.wire.messages import Beacon
+from leadlight_sim.scenario.files import load_shipped
+from leadlight_sim.world import assembly
+from leadlight_sim.world.assembly import World
+from leadlight_sim.world.nodes import DECODES_KEPT, SharedCodec
 
 GROUP = "quarry lake"
 

@@ -11,11 +11,12 @@ from functools import cache
 import pytest
 
 from leadlight.units import SECOND
-from leadlight_sim.assembly import World
-from leadlight_sim.kernel import TrueInstant
-from leadlight_sim.rehearse import rehearse
-from leadlight_sim.scenario import Scenario, load_shipped
-from leadlight_sim.scoring import Scorer
+from leadlight_sim.kernel.kernel import TrueInstant
+from leadlight_sim.measures.rehearsal import rehearse
+from leadlight_sim.measures.scoring import Scorer
+from leadlight_sim.scenario.files import load_shipped
+from leadlight_sim.scenario.model import Scenario
+from leadlight_sim.world.assembly import World
 
 SEED = 4
 
@@ -48,8 +49,8 @@ def expected_hash() -> str:
 
 ELSEWHERE = """
 import sys
-from leadlight_sim.rehearse import rehearse
-from leadlight_sim.scenario import Scenario
+from leadlight_sim.measures.rehearsal import rehearse
+from leadlight_sim.scenario.model import Scenario
 print(rehearse(Scenario.model_validate_json(sys.stdin.read()), int(sys.argv[1])).trace_hash)
 """
 

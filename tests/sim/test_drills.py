@@ -18,14 +18,13 @@ from typing import Any
 import numpy as np
 import pytest
 
-from leadlight import cli
+from leadlight.commands import cli
 from leadlight.events import LeaderChanged, RivalHeard, Stepped
-from leadlight.recovery import SLEW_RATE, StepOnlyRecovery
+from leadlight.playback.recovery import SLEW_RATE, StepOnlyRecovery
 from leadlight.units import MILLISECOND, SECOND
-from leadlight_sim import drill_command, drills
-from leadlight_sim.assembly import World
-from leadlight_sim.drill_watch import OTHER_SHOW, Watcher
-from leadlight_sim.drills import (
+from leadlight_sim.commands import drill as drill_command
+from leadlight_sim.drills import drills
+from leadlight_sim.drills.drills import (
     BREAKS_AT_S,
     DRILLS,
     RECOVERIES,
@@ -35,8 +34,10 @@ from leadlight_sim.drills import (
     drills_named,
     run_drill,
 )
-from leadlight_sim.kernel import TrueInstant
-from leadlight_sim.scenario import load_shipped
+from leadlight_sim.drills.watch import OTHER_SHOW, Watcher
+from leadlight_sim.kernel.kernel import TrueInstant
+from leadlight_sim.scenario.files import load_shipped
+from leadlight_sim.world.assembly import World
 
 LAKE = load_shipped()
 HALF_FRAME_MS = 12.5
@@ -233,7 +234,7 @@ Capture = pytest.CaptureFixture[str]
 
 @pytest.fixture
 def _as_installed(monkeypatch: pytest.MonkeyPatch) -> None:
-    point = EntryPoint("rehearse", "leadlight_sim.cli:rehearse", cli.COMMAND_GROUP)
+    point = EntryPoint("rehearse", "leadlight_sim.commands.cli:rehearse", cli.COMMAND_GROUP)
     monkeypatch.setattr(cli, "entry_points", lambda **_: [point])
 
 

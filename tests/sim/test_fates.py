@@ -7,10 +7,10 @@ from typing import Any
 import pytest
 
 from leadlight import Codec
-from leadlight.messages import Beacon
-from leadlight_sim.assembly import World
-from leadlight_sim.kernel import TrueInstant
-from leadlight_sim.scenario import Scenario, check_scenario
+from leadlight.wire.messages import Beacon
+from leadlight_sim.kernel.kernel import TrueInstant
+from leadlight_sim.scenario.model import Scenario, check_scenario
+from leadlight_sim.world.assembly import World
 
 Fates = dict[str, list[tuple[int, int, int]]]
 """For each follower its group beacons: when sent by the leader's clock, and when at the antenna and in the program."""

@@ -12,15 +12,16 @@ import numpy as np
 import pytest
 
 from leadlight.units import SECOND
-from leadlight_sim.air.contended import ContendedAir
-from leadlight_sim.air.sampled import SampledAir
-from leadlight_sim.air.sampled_settings import SampledSettings
-from leadlight_sim.air.tables import Scene, measure, measured, sampled_settings
-from leadlight_sim.air_choice import PRESET_NEIGHBOURS, contended_settings, tabled_settings
-from leadlight_sim.assembly import World
-from leadlight_sim.rehearse import judge, rehearse
-from leadlight_sim.scenario import Scenario, load_shipped
-from leadlight_sim.scoring import Scorer
+from leadlight_sim.air.choice.choosing import PRESET_NEIGHBOURS, contended_settings, tabled_settings
+from leadlight_sim.air.choice.tables import Scene, measure, measured, sampled_settings
+from leadlight_sim.air.contended.air import ContendedAir
+from leadlight_sim.air.sampled.air import SampledAir
+from leadlight_sim.air.sampled.settings import SampledSettings
+from leadlight_sim.measures.rehearsal import judge, rehearse
+from leadlight_sim.measures.scoring import Scorer
+from leadlight_sim.scenario.files import load_shipped
+from leadlight_sim.scenario.model import Scenario
+from leadlight_sim.world.assembly import World
 
 SEEDS = (20, 21, 22)
 
@@ -170,8 +171,8 @@ def test_a_radio_asked_for_too_much_is_told_of_in_verdict_and_figures() -> None:
 
 ELSEWHERE = """
 import sys
-from leadlight_sim.rehearse import rehearse
-from leadlight_sim.scenario import Scenario
+from leadlight_sim.measures.rehearsal import rehearse
+from leadlight_sim.scenario.model import Scenario
 print(rehearse(Scenario.model_validate_json(sys.stdin.read()), int(sys.argv[1])).trace_hash)
 """
 

@@ -9,11 +9,12 @@ import numpy as np
 import pytest
 
 from leadlight_sim.air.timing import Radio
-from leadlight_sim.live_feed import NEVER, Delivery, LiveRun, send_live
-from leadlight_sim.live_view import live_view
-from leadlight_sim.rehearse import Rehearsal, rehearse
-from leadlight_sim.report import page
-from leadlight_sim.scenario import Scenario, load_shipped
+from leadlight_sim.live.feed import NEVER, Delivery, LiveRun, send_live
+from leadlight_sim.live.view import live_view
+from leadlight_sim.measures.rehearsal import Rehearsal, rehearse
+from leadlight_sim.report.page import page
+from leadlight_sim.scenario.files import load_shipped
+from leadlight_sim.scenario.model import Scenario
 
 PACKETS = 4 + 8 + 12 + 6 + 26 + 5 + 3 + 9
 """A frame's packets of the eight pieces: each piece's pixels by 170, rounded up."""

@@ -18,7 +18,7 @@ import pytest
 
 from leadlight.clock import CausalityBound, EdgeFilter, Exchange
 from leadlight.units import MICROSECOND, MILLISECOND, SECOND, LeaderInstant, LocalInstant
-from leadlight_sim.baselines.lower_hull import lower_hull
+from leadlight_sim.baselines.lower_hull import hull_below
 
 FOLDER = os.environ.get("LEADLIGHT_TRACES", "")
 FILES = sorted(Path(FOLDER).glob("*.dat")) if FOLDER else []
@@ -49,11 +49,11 @@ def read(path: Path) -> Trace:
         for _, sent, heard, answered, received in whole
     ]
     begin, base = exchanges[0].received_at, exchanges[0].received_at - exchanges[0].leader_sent_at
-    down = lower_hull(
+    down = hull_below(
         [(float(one.received_at - begin), float(one.received_at - one.leader_sent_at - base)) for one in exchanges]
     )
     ups = sorted((float(one.sent_at - begin), float(one.leader_received_at - one.sent_at + base)) for one in exchanges)
-    up = lower_hull(ups)
+    up = hull_below(ups)
     at = np.array([float(one.received_at - begin) for one in exchanges])
     below = np.interp(at, *np.array(up).T)
     above = np.interp(at, *np.array(down).T)

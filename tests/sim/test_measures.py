@@ -14,20 +14,21 @@ import pytest
 
 from leadlight.clock import CausalityBound, Estimate, Estimator, Exchange
 from leadlight.events import CueAdopted, LeaderFound
-from leadlight.follower import JOIN_PATIENCE_NS
+from leadlight.follower.follower import JOIN_PATIENCE_NS
 from leadlight.units import MICROSECOND, MILLISECOND, SECOND, LeaderInstant, LocalInstant
-from leadlight_sim import assembly
-from leadlight_sim.air.laws import AirTables, Fixed
-from leadlight_sim.air.sampled import SampledAir
-from leadlight_sim.air.sampled_settings import SampledSettings
+from leadlight_sim.air.distributions import AirTables, Fixed
+from leadlight_sim.air.sampled.air import SampledAir
+from leadlight_sim.air.sampled.settings import SampledSettings
 from leadlight_sim.air.timing import WeightlessRadio
-from leadlight_sim.assembly import World
 from leadlight_sim.baselines import LatestBeacon
-from leadlight_sim.kernel import TrueInstant
-from leadlight_sim.measures import Scores
-from leadlight_sim.rehearse import Rehearsal, judge, rehearse
-from leadlight_sim.scenario import Scenario, check_scenario, load_shipped
-from leadlight_sim.scoring import Scorer
+from leadlight_sim.kernel.kernel import TrueInstant
+from leadlight_sim.measures.rehearsal import Rehearsal, judge, rehearse
+from leadlight_sim.measures.scores import Scores
+from leadlight_sim.measures.scoring import Scorer
+from leadlight_sim.scenario.files import load_shipped
+from leadlight_sim.scenario.model import Scenario, check_scenario
+from leadlight_sim.world import assembly
+from leadlight_sim.world.assembly import World
 
 DELAY_NS = 3 * MILLISECOND
 CUE_AT_S = 20.0
@@ -145,7 +146,7 @@ def test_light_is_as_far_off_as_the_clock_where_players_wake_on_time() -> None:
 def test_a_player_that_wakes_late_shows_late_whatever_its_clock(
     error_ms: int, late_ms: int, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr("leadlight_sim.host.Host.timer_lateness_ns", lambda _: late_ms * MILLISECOND)
+    monkeypatch.setattr("leadlight_sim.hosts.scheduling.Host.timer_lateness_ns", lambda _: late_ms * MILLISECOND)
     _, scores = scored(scenario(), lambda: Erring(error_ms * MILLISECOND))
     (found,) = scores.followers
     # Nodes' timers are late as well here, and nothing on the way hangs on that.

@@ -10,14 +10,14 @@ import numpy as np
 import pytest
 
 from leadlight.cue import FrameRate
-from leadlight.output_clock import OutputClock
-from leadlight.playhead import Playhead, Stretch
+from leadlight.playback.output_clock import OutputClock
+from leadlight.playback.playhead import Playhead, Stretch
 from leadlight.units import MILLISECOND, SECOND, LocalInstant, ShowPosition
-from leadlight_sim.assembly import World
-from leadlight_sim.kernel import TrueInstant
-from leadlight_sim.oscillator import Oscillator, OscillatorSettings
-from leadlight_sim.scenario import Scenario, check_scenario
-from leadlight_sim.streams import Streams
+from leadlight_sim.hosts.oscillator import Oscillator, OscillatorSettings
+from leadlight_sim.kernel.kernel import TrueInstant
+from leadlight_sim.kernel.streams import Streams
+from leadlight_sim.scenario.model import Scenario, check_scenario
+from leadlight_sim.world.assembly import World
 
 # -- an output whose second is another ---------------------------------------------------------------------------------
 

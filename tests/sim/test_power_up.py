@@ -9,9 +9,9 @@ import pytest
 from leadlight.events import LockAcquired
 from leadlight.terms import ClockState, Kind
 from leadlight.units import SECOND
-from leadlight_sim.assembly import World
-from leadlight_sim.kernel import TrueInstant
-from leadlight_sim.scenario import check_scenario
+from leadlight_sim.kernel.kernel import TrueInstant
+from leadlight_sim.scenario.model import check_scenario
+from leadlight_sim.world.assembly import World
 
 BUDGET = 60
 FOLLOWERS = 128

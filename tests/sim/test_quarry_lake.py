@@ -13,8 +13,8 @@ from typing import NamedTuple
 
 import pytest
 
-from leadlight_sim.rehearse import Rehearsal, judge, rehearse
-from leadlight_sim.scenario import load_shipped
+from leadlight_sim.measures.rehearsal import Rehearsal, judge, rehearse
+from leadlight_sim.scenario.files import load_shipped
 
 SEEDS = (1, 2, 3, 4, 5)
 NETWORKS = (("idle", False), ("busy", False), ("dozing", False), ("busy", True))

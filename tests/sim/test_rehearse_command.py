@@ -12,7 +12,7 @@ from pathlib import Path
 
 import pytest
 
-from leadlight import cli
+from leadlight.commands import cli
 
 SCENARIO = """
 name = "two at the pond"
@@ -39,7 +39,7 @@ Capture = pytest.CaptureFixture[str]
 @pytest.fixture(autouse=True)
 def _as_installed(monkeypatch: pytest.MonkeyPatch) -> None:
     names = ("rehearse", "tune")
-    points = [EntryPoint(name, f"leadlight_sim.cli:{name}", cli.COMMAND_GROUP) for name in names]
+    points = [EntryPoint(name, f"leadlight_sim.commands.cli:{name}", cli.COMMAND_GROUP) for name in names]
     monkeypatch.setattr(cli, "entry_points", lambda **_: points)
 
 
@@ -186,7 +186,7 @@ def test_trouble_is_one_clear_message_and_nothing_is_run_or_written(
     def run(*_: object, **__: object) -> None:
         raise AssertionError("it was run")
 
-    monkeypatch.setattr("leadlight_sim.rehearse.rehearse", run)
+    monkeypatch.setattr("leadlight_sim.measures.rehearsal.rehearse", run)
     assert rehearse("--report", "page.html", *words) == 2
     said = capsys.readouterr()
     assert said.out == ""
@@ -202,7 +202,7 @@ def test_an_interrupt_ends_it_quietly_and_leaves_no_file(
     def interrupted(*_: object, **__: object) -> None:
         raise KeyboardInterrupt
 
-    monkeypatch.setattr("leadlight_sim.report.page", interrupted)
+    monkeypatch.setattr("leadlight_sim.report.page.page", interrupted)
     assert rehearse(pond, "--report", "page.html") == cli.EXIT_INTERRUPTED
     assert "Traceback" not in capsys.readouterr().err
     assert list(elsewhere.iterdir()) == []
@@ -229,7 +229,7 @@ def in_a_process(tmp_path: Path) -> Callable[..., subprocess.CompletedProcess[st
     about = tmp_path / "installed" / "leadlight-0.1.0.dist-info"
     about.mkdir(parents=True)
     (about / "METADATA").write_text("Metadata-Version: 2.1\nName: leadlight\nVersion: 0.1.0\n")
-    (about / "entry_points.txt").write_text("[leadlight.commands]\nrehearse = leadlight_sim.cli:rehearse\n")
+    (about / "entry_points.txt").write_text("[leadlight.commands]\nrehearse = leadlight_sim.commands.cli:rehearse\n")
 
     def start(*words: str, **environment: str) -> subprocess.CompletedProcess[str]:
         path = os.pathsep.join([str(about.parent), *(entry for entry in sys.path if entry)])
@@ -262,7 +262,7 @@ HEAVY = ("matplotlib", "numpy", "pydantic", "rich", "jinja2")
 
 
 @pytest.mark.slow
-@pytest.mark.parametrize("module", ["leadlight", "leadlight.cli", "leadlight_sim.cli"])
+@pytest.mark.parametrize("module", ["leadlight", "leadlight.commands.cli", "leadlight_sim.commands.cli"])
 def test_neither_the_library_nor_the_list_of_commands_loads_heavy_packages(
     module: str, in_a_process: Callable[..., subprocess.CompletedProcess[str]]
 ) -> None:
@@ -274,7 +274,8 @@ def test_neither_the_library_nor_the_list_of_commands_loads_heavy_packages(
 def test_where_the_extra_is_missing_the_command_says_what_to_install(
     in_a_process: Callable[..., subprocess.CompletedProcess[str]],
 ) -> None:
-    code = "import sys; sys.modules['pydantic'] = None; from leadlight.cli import main; sys.exit(main(['rehearse']))"
+    code = "import sys; sys.modules['pydantic'] = None\n"
+    code += "from leadlight.commands.cli import main; sys.exit(main(['rehearse']))"
     done = in_a_process("-c", code)
     assert done.returncode == 2
     assert done.stderr.startswith("leadlight: rehearse needs leadlight[sim]: pip install 'leadlight[sim]'")

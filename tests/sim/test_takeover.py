@@ -7,12 +7,12 @@ from typing import Any
 import pytest
 
 from leadlight.events import LeaderChanged, RoleChanged
-from leadlight.roles import Role
+from leadlight.terms import Role
 from leadlight.units import SECOND
-from leadlight_sim.assembly import World
-from leadlight_sim.kernel import TrueInstant
-from leadlight_sim.scenario import Scenario, check_scenario
-from leadlight_sim.scoring import Scorer
+from leadlight_sim.kernel.kernel import TrueInstant
+from leadlight_sim.measures.scoring import Scorer
+from leadlight_sim.scenario.model import Scenario, check_scenario
+from leadlight_sim.world.assembly import World
 
 LOST_AT_S = 90
 HALF_FRAME_MS = 12.5

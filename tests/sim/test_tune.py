@@ -15,15 +15,15 @@ from typing import Any
 
 import pytest
 
-from leadlight import cli
+from leadlight.commands import cli
 from leadlight.errors import ConfigurationError, LeadlightError
 from leadlight.terms import Delivery
-from leadlight_sim import tune_sweep
-from leadlight_sim.scenario import Scenario, check_scenario
-from leadlight_sim.tune import RunFigures, standings
-from leadlight_sim.tune_advice import recommend
-from leadlight_sim.tune_command import TuneCommand
-from leadlight_sim.tune_figure import draw, save
+from leadlight_sim.commands.tune import TuneCommand
+from leadlight_sim.scenario.model import Scenario, check_scenario
+from leadlight_sim.tune import workers as tune_workers
+from leadlight_sim.tune.advice import recommend
+from leadlight_sim.tune.figure import draw, save
+from leadlight_sim.tune.results import RunFigures, standings
 
 AS_IT_IS = (Delivery.AUTOMATIC,)
 
@@ -66,27 +66,27 @@ def scenario() -> Scenario:
     return check_scenario(tomllib.loads(GARDEN), "garden.toml")
 
 
-def ordered(runs: list[tune_sweep.FinishedRun]) -> list[RunFigures]:
+def ordered(runs: list[tune_workers.FinishedRun]) -> list[RunFigures]:
     return sorted((run.figures for run in runs), key=lambda run: (run.delivery, run.interval_s, run.seed))
 
 
 @pytest.mark.slow
 def test_the_same_results_come_with_one_job_and_with_two_and_however_workers_start() -> None:
-    runs = tune_sweep.planned_runs(scenario(), (2.0,), (Delivery.GROUP, Delivery.COPIES), 2)
-    alone = ordered(list(tune_sweep.sweep(runs, 1)))
+    runs = tune_workers.planned_runs(scenario(), (2.0,), (Delivery.GROUP, Delivery.COPIES), 2)
+    alone = ordered(list(tune_workers.sweep(runs, 1)))
     assert len({run.trace_hash for run in alone}) == 4
-    assert ordered(list(tune_sweep.sweep(runs, 2))) == alone
+    assert ordered(list(tune_workers.sweep(runs, 2))) == alone
     if sys.platform != "win32":
-        assert ordered(list(tune_sweep.sweep(runs, 2, start_method="forkserver"))) == alone
+        assert ordered(list(tune_workers.sweep(runs, 2, start_method="forkserver"))) == alone
 
 
 @pytest.mark.slow
 def test_a_worker_that_dies_is_named_by_its_run() -> None:
     # Nobody to score: what no checked scenario can be.
-    runs = tune_sweep.planned_runs(scenario(), (0.5, 1.0), AS_IT_IS, 1)
+    runs = tune_workers.planned_runs(scenario(), (0.5, 1.0), AS_IT_IS, 1)
     broken = runs[1].model_copy(update={"followers": ()})
-    with pytest.raises(tune_sweep.SweepError, match=r"the run at 1 s by delivery automatic with seed 7 ended before"):
-        list(tune_sweep.sweep([runs[0], broken], 2))
+    with pytest.raises(tune_workers.SweepError, match=r"the run at 1 s by delivery automatic with seed 7 ended before"):
+        list(tune_workers.sweep([runs[0], broken], 2))
 
 
 def test_it_tells_a_table_a_recommendation_and_how_to_repeat_it(
@@ -168,16 +168,16 @@ def test_no_figure_in_a_table_is_cut_however_narrow_the_terminal(
 def test_an_interrupted_sweep_prints_what_is_finished_and_says_that_it_is_partial(
     garden: str, capsys: pytest.CaptureFixture[str], tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    finish = tune_sweep.finish_run
+    finish = tune_workers.finish_run
     finished: list[Scenario] = []
 
-    def strike_the_third(run: Scenario) -> tune_sweep.FinishedRun:
+    def strike_the_third(run: Scenario) -> tune_workers.FinishedRun:
         finished.append(run)
         if len(finished) == 3:
             raise KeyboardInterrupt
         return finish(run)
 
-    monkeypatch.setattr(tune_sweep, "finish_run", strike_the_third)
+    monkeypatch.setattr(tune_workers, "finish_run", strike_the_third)
     document = tmp_path / "tune.json"
     code = tune(garden, "--intervals", "0.5,1", "--seeds", "2", "--jobs", "1", "--json", str(document))
     out = capsys.readouterr().out
@@ -194,16 +194,16 @@ def test_an_interrupted_sweep_prints_what_is_finished_and_says_that_it_is_partia
 def test_an_interrupted_sweep_of_several_deliveries_names_them_though_one_alone_had_begun(
     garden: str, capsys: pytest.CaptureFixture[str], tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    finish = tune_sweep.finish_run
+    finish = tune_workers.finish_run
     finished: list[Scenario] = []
 
-    def strike_the_second(run: Scenario) -> tune_sweep.FinishedRun:
+    def strike_the_second(run: Scenario) -> tune_workers.FinishedRun:
         finished.append(run)
         if len(finished) == 2:
             raise KeyboardInterrupt
         return finish(run)
 
-    monkeypatch.setattr(tune_sweep, "finish_run", strike_the_second)
+    monkeypatch.setattr(tune_workers, "finish_run", strike_the_second)
     document, picture = tmp_path / "tune.json", tmp_path / "tune.svg"
     words = ["--intervals", "1,2", "--deliveries", "group,copies", "--seeds", "1", "--jobs", "1"]
     assert tune(garden, *words, "--json", str(document), "--figure", str(picture)) == 130
@@ -220,7 +220,7 @@ def test_an_interrupted_sweep_of_several_deliveries_names_them_though_one_alone_
 @pytest.mark.skipif(sys.platform == "win32", reason="needs POSIX signals")
 def test_ctrl_c_ends_the_workers_at_once_and_keeps_what_they_had_finished(garden: str) -> None:
     code = (
-        "import argparse, sys; from leadlight_sim.tune_command import TuneCommand as T; p = argparse.ArgumentParser();"
+        "import argparse, sys; from leadlight_sim.commands.tune import TuneCommand as T; p = argparse.ArgumentParser();"
         "T().add_arguments(p); sys.exit(T().run(p.parse_args(sys.argv[1:])))"
     )
     words = [garden, "--seeds", "500", "--jobs", "2", "--intervals", "0.5,1"]
@@ -276,7 +276,7 @@ def test_trouble_is_told_before_any_run_is_made(
     def no_run(_run: Scenario) -> Any:
         pytest.fail("a run was made")
 
-    monkeypatch.setattr(tune_sweep, "finish_run", no_run)
+    monkeypatch.setattr(tune_workers, "finish_run", no_run)
     with pytest.raises(LeadlightError, match=named):
         tune(garden, "--jobs", "1", *words) if "--jobs" not in words else tune(garden, *words)
 
@@ -303,7 +303,7 @@ def test_a_scenario_that_is_not_there_is_refused() -> None:
 
 
 def test_the_figure_shows_runs_that_never_joined_and_is_the_same_each_time(tmp_path: Path) -> None:
-    (run,) = tune_sweep.sweep(tune_sweep.planned_runs(scenario(), (1.0,), AS_IT_IS, 1), 1)
+    (run,) = tune_workers.sweep(tune_workers.planned_runs(scenario(), (1.0,), AS_IT_IS, 1), 1)
     never = dataclasses.replace(run.figures, interval_s=2.0, join_s=float("inf"), error_p95_ms=float("inf"))
     targets = {"error_p95_ms": 5.0, "join_s": 10.0}
     paths = tmp_path / "one.svg", tmp_path / "two.svg"
@@ -315,12 +315,12 @@ def test_the_figure_shows_runs_that_never_joined_and_is_the_same_each_time(tmp_p
 
 
 def test_a_figure_that_cannot_be_written_is_told(tmp_path: Path) -> None:
-    (run,) = tune_sweep.sweep(tune_sweep.planned_runs(scenario(), (1.0,), AS_IT_IS, 1), 1)
+    (run,) = tune_workers.sweep(tune_workers.planned_runs(scenario(), (1.0,), AS_IT_IS, 1), 1)
     with pytest.raises(LeadlightError, match="cannot be written"):
         save(draw(standings([run.figures], {}), {}, "Garden", "", None), tmp_path / "none" / "tune.png")
 
 
 def test_configuration_errors_name_the_option() -> None:
     with pytest.raises(ConfigurationError) as caught:
-        tune_sweep.intervals_from_text("often")
+        tune_workers.intervals_from_text("often")
     assert caught.value.field == "--intervals"

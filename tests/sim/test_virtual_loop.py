@@ -22,16 +22,17 @@ from leadlight import FollowerSettings, FrameRate, LeaderSettings, StoredShow
 from leadlight.errors import ConfigurationError
 from leadlight.events import CueAdopted, FollowerJoined, LeaderLost, LockAcquired
 from leadlight.net.endpoint import Endpoint, FollowerEndpoint, LeaderEndpoint
-from leadlight.net.threads import FollowerThread
+from leadlight.net.thread import FollowerThread
 from leadlight.terms import ClockState
 from leadlight.units import MILLISECOND, SECOND, LeaderInstant, LocalInstant
-from leadlight_sim.assembly import World
-from leadlight_sim.faults import Rule
-from leadlight_sim.kernel import TrueInstant
-from leadlight_sim.oscillator import Oscillator, OscillatorSettings
-from leadlight_sim.scenario import ScenarioError, load_shipped
-from leadlight_sim.streams import Streams
-from leadlight_sim.virtual_loop import Deadlock, VirtualHost, VirtualLoopError, VirtualNetwork
+from leadlight_sim.hosts.oscillator import Oscillator, OscillatorSettings
+from leadlight_sim.kernel.kernel import TrueInstant
+from leadlight_sim.kernel.streams import Streams
+from leadlight_sim.scenario.files import load_shipped
+from leadlight_sim.scenario.problems import ScenarioError
+from leadlight_sim.testing.network import Deadlock, VirtualHost, VirtualLoopError, VirtualNetwork
+from leadlight_sim.world.assembly import World
+from leadlight_sim.world.injected_faults import Rule
 
 GROUP = "quarry lake"
 TIDEFALL = StoredShow("tidefall", FrameRate(40), frame_count=7680)

@@ -16,7 +16,7 @@ from leadlight import FollowerSettings, LeaderSettings
 from leadlight.errors import ConfigurationError, NetworkError
 from leadlight.events import LockAcquired
 from leadlight.net.endpoint import FollowerEndpoint, LeaderEndpoint
-from leadlight_sim.virtual_loop import VirtualNetwork
+from leadlight_sim.testing.network import VirtualNetwork
 
 GROUP = "quarry lake"
 

@@ -10,14 +10,14 @@ import pytest
 from leadlight import Codec, Cue, CueState, FollowerSettings, LeaderSettings, ShowLine
 from leadlight.cue import show_key
 from leadlight.events import Event
-from leadlight.messages import Echo, Message, Sounding
 from leadlight.net.endpoint import Endpoint, FollowerEndpoint, LeaderEndpoint
 from leadlight.units import SECOND, LeaderInstant, LocalInstant, ShowPosition, milliseconds, seconds
-from leadlight_sim.assembly import World, stored_shows
-from leadlight_sim.kernel import TrueInstant
-from leadlight_sim.scenario import Scenario, check_scenario
-from leadlight_sim.trace import Trace
-from leadlight_sim.virtual_loop import VirtualNetwork
+from leadlight.wire.messages import Echo, Message, Sounding
+from leadlight_sim.kernel.kernel import TrueInstant
+from leadlight_sim.kernel.trace import Trace
+from leadlight_sim.scenario.model import Scenario, check_scenario
+from leadlight_sim.testing.network import VirtualNetwork
+from leadlight_sim.world.assembly import World, stored_shows
 
 INTERVAL_S = 0.05
 LEAD_S = 0.3

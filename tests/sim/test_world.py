@@ -10,10 +10,10 @@ from leadlight import ClockState, CueState
 from leadlight.cue import show_key
 from leadlight.events import CueAdopted, LeaderFound, LeaderLost, LeaderRestarted, LockAcquired
 from leadlight.units import MILLISECOND, SECOND
-from leadlight_sim.assembly import World
-from leadlight_sim.kernel import TrueInstant
-from leadlight_sim.nodes import CLOCK_AT_BOOT_NS
-from leadlight_sim.scenario import Scenario, check_scenario
+from leadlight_sim.kernel.kernel import TrueInstant
+from leadlight_sim.scenario.model import Scenario, check_scenario
+from leadlight_sim.world.assembly import World
+from leadlight_sim.world.nodes import CLOCK_AT_BOOT_NS
 
 TIDEFALL, EMBERS = show_key("tidefall", "1"), show_key("embers", "1")
 LISTENING_S = 8.0

@@ -16,14 +16,14 @@ from functools import cache
 from pathlib import Path
 from typing import Any, Final, NamedTuple
 
-from leadlight import wire
 from leadlight.clock.settings import ClockSettings
 from leadlight.clock.states import TRANSITIONS as CLOCK_TRANSITIONS
-from leadlight.layout import BEHIND, FIELDS, FLAGS, MEANINGS, word
-from leadlight.recovery import BlendedRecovery
-from leadlight.roles import TRANSITIONS as ROLE_TRANSITIONS
+from leadlight.leader.roles import TRANSITIONS as ROLE_TRANSITIONS
+from leadlight.playback.recovery import BlendedRecovery
 from leadlight.terms import ClockState, ContentState, CueState, Kind
 from leadlight.units import MICROSECOND, MILLISECOND, SECOND
+from leadlight.wire import codec as wire
+from leadlight.wire.layout import BEHIND, FIELDS, FLAGS, MEANINGS, word
 
 ROOT: Final = Path(__file__).parents[2]
 SPECIFICATION: Final = ROOT / "protocol" / "SPECIFICATION.md"

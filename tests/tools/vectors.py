@@ -12,23 +12,23 @@ from typing import Any, Final
 
 import msgpack
 
-from leadlight import wire
-from leadlight.allegiance import SERIAL_HALF, SERIAL_MASK
-from leadlight.clock.group_delay import DelayCollector, reporting_stride
+from leadlight.clock.shared_delay import DelayCollector, reporting_stride
 from leadlight.clock.states import TRANSITIONS as CLOCK_TRANSITIONS
-from leadlight.content import StoredShow
 from leadlight.cue import Cue, FrameRate, ShowLine, show_key
 from leadlight.entropy import identity
 from leadlight.errors import WireError
-from leadlight.exchange import fair_spacing_ns
-from leadlight.manifest import Part, ShowEntry
-from leadlight.messages import Beacon, DelayReport, Echo, GroupDelay, Mark, Message, Sounding, Tally
+from leadlight.evening.manifest import Part, ShowEntry
+from leadlight.follower.exchange import fair_spacing_ns
+from leadlight.follower.leader_selection import SERIAL_HALF, SERIAL_MASK
+from leadlight.leader.roles import TRANSITIONS as ROLE_TRANSITIONS
 from leadlight.net.sockets import group_address
-from leadlight.roles import TRANSITIONS as ROLE_TRANSITIONS
-from leadlight.security import KeyRing
+from leadlight.playback.content import StoredShow
 from leadlight.terms import ClockState, ContentState, CueState, Kind
 from leadlight.units import HOUR, MICROSECOND, MILLISECOND, SECOND, LeaderInstant, LocalInstant, ShowPosition
-from leadlight.wire import Codec
+from leadlight.wire import codec as wire
+from leadlight.wire.codec import Codec
+from leadlight.wire.messages import Beacon, DelayReport, Echo, GroupDelay, Mark, Message, Sounding, Tally
+from leadlight.wire.tags import KeyRing
 
 FOLDER: Final = Path(__file__).parents[2] / "protocol" / "vectors"
 EXACT_IN_JSON: Final = (1 << 53) - 1

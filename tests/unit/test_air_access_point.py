@@ -6,7 +6,7 @@ import pytest
 
 from leadlight.errors import ConfigurationError
 from leadlight_sim.air.access_point import BeaconGrid, GroupHold
-from leadlight_sim.kernel import TrueInstant
+from leadlight_sim.kernel.kernel import TrueInstant
 
 DTIM_NS = 204_800_000
 

@@ -10,8 +10,8 @@ import pytest
 
 from leadlight.errors import ConfigurationError
 from leadlight_sim.air.conditions import LoadRecord, Replay
-from leadlight_sim.air.laws import AirTables, Fixed
-from leadlight_sim.streams import Streams
+from leadlight_sim.air.distributions import AirTables, Fixed
+from leadlight_sim.kernel.streams import Streams
 
 NOTHING = Fixed(0)
 LEVELS = tuple(

@@ -3,9 +3,11 @@
 from __future__ import annotations
 
 from leadlight.units import MICROSECOND, MILLISECOND, SECOND
-from leadlight_sim.air import access_point, contended_settings, contention, neighbours, timing
-from leadlight_sim.air.access_rules import AccessRules
-from leadlight_sim.air.rates import fallback_chain
+from leadlight_sim.air import access_point, timing
+from leadlight_sim.air.contended import contention, neighbours
+from leadlight_sim.air.contended import settings as contended_settings
+from leadlight_sim.air.contended.access_rules import AccessRules
+from leadlight_sim.air.contended.rates import fallback_chain
 from leadlight_sim.air.timing import Band, Radio
 
 

@@ -9,11 +9,11 @@ import pytest
 
 from leadlight.errors import ConfigurationError
 from leadlight.units import MICROSECOND
-from leadlight_sim.air.access_rules import AccessRules
-from leadlight_sim.air.contention import Contender, Medium
+from leadlight_sim.air.contended.access_rules import AccessRules
+from leadlight_sim.air.contended.contention import Contender, Medium
 from leadlight_sim.air.timing import Band, Radio
-from leadlight_sim.kernel import Kernel, TrueInstant
-from leadlight_sim.streams import Streams
+from leadlight_sim.kernel.kernel import Kernel, TrueInstant
+from leadlight_sim.kernel.streams import Streams
 
 pytestmark = pytest.mark.interpreted
 

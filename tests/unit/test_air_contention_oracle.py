@@ -9,10 +9,10 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from leadlight_sim.air.access_rules import AccessRules
-from leadlight_sim.air.contention import Contender, Medium
-from leadlight_sim.kernel import Kernel, TrueInstant
-from leadlight_sim.streams import Streams
+from leadlight_sim.air.contended.access_rules import AccessRules
+from leadlight_sim.air.contended.contention import Contender, Medium
+from leadlight_sim.kernel.kernel import Kernel, TrueInstant
+from leadlight_sim.kernel.streams import Streams
 
 pytestmark = pytest.mark.interpreted
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 import pytest
 
 from leadlight.errors import ConfigurationError
-from leadlight_sim.air.laws import Fixed, Gamma
+from leadlight_sim.air.distributions import Fixed, Gamma
 
 
 @pytest.mark.parametrize("delay_ns", [0.5, 1.0, -1, True, float("nan")])

@@ -7,7 +7,8 @@ from typing import Any
 
 import pytest
 
-from leadlight.allegiance import (
+from leadlight.follower.exchange import ANSWERED_WITHIN_NS
+from leadlight.follower.leader_selection import (
     CHALLENGE_LASTS_NS,
     CHALLENGE_SPACING_NS,
     CHALLENGES_MAXIMUM,
@@ -20,9 +21,8 @@ from leadlight.allegiance import (
     Verdict,
     is_newer,
 )
-from leadlight.exchange import ANSWERED_WITHIN_NS
-from leadlight.messages import Beacon
 from leadlight.units import MILLISECOND, SECOND, LocalInstant
+from leadlight.wire.messages import Beacon
 
 Maker = Callable[..., Any]
 

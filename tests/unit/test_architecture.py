@@ -1,89 +1,207 @@
-"""The walls between rooms, proven on the direct imports of every module."""
+"""The walls between rooms, proven on every import of every module."""
 
 from __future__ import annotations
 
 import ast
+import importlib.util
 import subprocess
 import sys
+from functools import cache
 from graphlib import CycleError, TopologicalSorter
 from pathlib import Path
+from types import ModuleType
 
 import pytest
 
 import leadlight
 
-PACKAGE = Path(leadlight.__file__).parent
-SHELL = (
-    "leadlight.net",
-    "leadlight.files",
-    "leadlight.cli",
-    "leadlight.key_command",
-    "leadlight.manifest_command",
-    "leadlight.order_command",
-    "leadlight.decode_command",
-    "leadlight.live_table",
-    "leadlight.__main__",
-)
-"""What touches the world; everything else is core."""
-OUTSIDE_THE_CORE = {"asyncio", "socket", "time", "random", "os"}
-OUTSIDE_THE_LIBRARY = {"leadlight_sim", "numpy", "matplotlib"}
+ROOT = Path(__file__).resolve().parents[2]
 
 
-def name_of(path: Path) -> str:
-    parts = ("leadlight", *path.relative_to(PACKAGE).with_suffix("").parts)
+def load_rooms() -> ModuleType:
+    specification = importlib.util.spec_from_file_location("rooms_tool", ROOT / ".ci" / "rooms.py")
+    assert specification is not None
+    assert specification.loader is not None
+    module = importlib.util.module_from_spec(specification)
+    specification.loader.exec_module(module)
+    return module
+
+
+rooms = load_rooms()
+FOLDERS: dict[str, Path] = rooms.PACKAGES
+PLACES = [(package, room.replace("/", ".")) for package in FOLDERS for room in rooms.ORDER[package]]
+"""Every room of both packages, in order."""
+WORLDLY = {"asyncio", "socket", "time", "random", "os", "threading", "selectors", "subprocess"}
+OUTSIDE_THE_LIBRARY = {"leadlight_sim", "numpy", "matplotlib", "pydantic", "rich", "jinja2"}
+
+
+def name_of(package: str, path: Path) -> str:
+    parts = (package, *path.relative_to(FOLDERS[package]).with_suffix("").parts)
     return ".".join(parts[:-1] if parts[-1] == "__init__" else parts)
 
 
-MODULES = {name_of(path): path for path in sorted(PACKAGE.rglob("*.py"))}
-CORE = [name for name in MODULES if not any(name == room or name.startswith(room + ".") for room in SHELL)]
+MODULES = {
+    name_of(package, path): path for package, folder in FOLDERS.items() for path in sorted(folder.rglob("*.py"))
+}
+LIBRARY = [name for name in MODULES if name.partition(".")[0] == "leadlight"]
 
 
-def imports_of(name: str) -> set[str]:
-    """Every module that `name` imports, wherever in its text the import stands."""
-    found: set[str] = set()
+def place_of(module: str) -> int | None:
+    """The room that a module lies in, by its number in ``PLACES``; ``None`` for a file at a package's root."""
+    within = [number for number, place in enumerate(PLACES) if f"{module}.".startswith(".".join(place) + ".")]
+    return max(within, key=lambda number: len(PLACES[number][1])) if within else None
+
+
+def is_core(module: str) -> bool:
+    number = place_of(module)
+    if number is None:
+        return module.removeprefix("leadlight.") in rooms.ROOT_WORDS
+    package, room = PLACES[number]
+    return package == "leadlight" and room in rooms.CORE
+
+
+CORE = [name for name in LIBRARY if is_core(name)]
+
+
+@cache
+def imports_of(name: str) -> frozenset[tuple[str, str]]:
+    """Every import of ours and of others, wherever in the text it stands: module and name, which may be empty."""
+    found: set[tuple[str, str]] = set()
     for node in ast.walk(ast.parse(MODULES[name].read_text(encoding="utf-8"))):
         if isinstance(node, ast.Import):
-            found.update(alias.name for alias in node.names)
+            found.update((alias.name, "") for alias in node.names)
         elif isinstance(node, ast.ImportFrom):
             assert node.level == 0, f"{name} imports relatively: say whole names"
             assert node.module is not None
-            # `from leadlight import events` imports a module; `from leadlight.units import SECOND` a name in one.
             for alias in node.names:
                 inner = f"{node.module}.{alias.name}"
-                found.add(inner if inner in MODULES else node.module)
-    return found
+                found.add((inner, "") if inner in MODULES else (node.module, alias.name))
+    return frozenset(found)
 
 
-def roots(names: set[str]) -> set[str]:
-    return {name.partition(".")[0] for name in names}
+def modules_of_ours(name: str) -> set[str]:
+    return {module for module, _ in imports_of(name) if module in MODULES}
 
 
-def test_the_walk_sees_the_whole_core() -> None:
-    assert {"leadlight.wire", "leadlight.follower", "leadlight.leader", "leadlight.clock.edge_filter"} <= set(CORE)
-    assert "leadlight.clock.edge_filter" in imports_of("leadlight.clock.tracker")
+def roots(name: str) -> set[str]:
+    return {module.partition(".")[0] for module, _ in imports_of(name)}
 
 
-def test_the_walk_would_find_a_forbidden_import() -> None:
-    assert "asyncio" in roots(imports_of("leadlight.net.driver") | imports_of("leadlight.net.endpoint"))
+def test_every_folder_with_modules_is_a_room_and_every_room_is_a_folder() -> None:
+    folders = {
+        f"{package}.{'.'.join(path.parent.relative_to(folder).parts)}"
+        for package, folder in FOLDERS.items()
+        for path in folder.rglob("*.py")
+        if path.parent != folder
+    }
+    assert folders == {".".join(place) for place in PLACES}
+
+
+def test_the_roots_hold_words_alone() -> None:
+    at_the_root = {name.removeprefix("leadlight.") for name in LIBRARY if place_of(name) is None}
+    assert at_the_root == {*rooms.ROOT_WORDS, "leadlight", "__main__"}
+    of_the_simulator = [name for name in MODULES if name not in LIBRARY and place_of(name) is None]
+    assert of_the_simulator == ["leadlight_sim"]
+
+
+@pytest.mark.parametrize(("package", "room"), PLACES)
+def test_a_room_says_in_one_sentence_what_it_is_for(package: str, room: str) -> None:
+    said = rooms.purpose(package, room.replace(".", "/"))
+    assert said.endswith(".")
+    assert len(said.split()) <= 30
+
+
+@pytest.mark.parametrize("name", [name for name in MODULES if place_of(name) is not None])
+def test_a_room_imports_only_rooms_above_it(name: str) -> None:
+    here = place_of(name)
+    assert here is not None
+    below = {other for other in modules_of_ours(name) if (there := place_of(other)) is not None and there > here}
+    assert not below
+
+
+@pytest.mark.parametrize("name", [f"leadlight.{word}" for word in rooms.ROOT_WORDS])
+def test_the_words_at_the_root_need_no_room(name: str) -> None:
+    assert {other for other in modules_of_ours(name) if place_of(other) is not None} == set()
+
+
+@pytest.mark.parametrize("name", MODULES)
+def test_nothing_outside_a_room_imports_its_underscore_names(name: str) -> None:
+    private = {
+        f"{module}.{imported}"
+        for module, imported in imports_of(name)
+        if module in MODULES and place_of(module) != place_of(name)
+        and any(part.startswith("_") and not part.startswith("__") for part in (*module.split("."), imported))
+    }
+    assert not private
+
+
+@pytest.mark.parametrize("name", MODULES)
+def test_what_is_taken_from_another_room_is_what_that_room_offers(name: str) -> None:
+    # Modules that load a drawing library, and single commands, are asked for by name, so that nothing loads them early.
+    withheld = set()
+    for module, imported in imports_of(name):
+        there = place_of(module)
+        if there is None or there == place_of(name) or module not in MODULES:
+            continue
+        is_face = MODULES[module].name == "__init__.py"
+        if not is_face and module not in ASKED_FOR_BY_NAME and not module.startswith("leadlight_sim.commands."):
+            withheld.add(f"{module}.{imported}")
+    assert not withheld
+
+
+ASKED_FOR_BY_NAME = {
+    "leadlight_sim.tune.figure",
+    "leadlight_sim.live.view",
+    "leadlight_sim.budget.page",
+    "leadlight_sim.report.page",
+}
+
+
+@pytest.mark.parametrize(("package", "room"), PLACES)
+def test_a_room_offers_what_its_list_says_and_nothing_else(package: str, room: str) -> None:
+    tree = ast.parse(MODULES[f"{package}.{room}"].read_text(encoding="utf-8"))
+    imports = [node for node in tree.body if isinstance(node, ast.ImportFrom)]
+    imported = sorted(alias.asname or alias.name for node in imports for alias in node.names)
+    listed = [
+        ast.literal_eval(node.value)
+        for node in tree.body
+        if isinstance(node, ast.Assign) and isinstance(node.targets[0], ast.Name) and node.targets[0].id == "__all__"
+    ]
+    assert sorted(listed[0] if listed else []) == imported
 
 
 @pytest.mark.parametrize("name", CORE)
 def test_no_core_module_touches_the_world(name: str) -> None:
-    assert not roots(imports_of(name)) & OUTSIDE_THE_CORE
+    assert not roots(name) & WORLDLY
 
 
 @pytest.mark.parametrize("name", CORE)
 def test_no_core_module_imports_the_shell(name: str) -> None:
-    assert not {other for other in imports_of(name) if other in MODULES and other not in CORE}
+    assert not {other for other in modules_of_ours(name) if other not in CORE}
 
 
-@pytest.mark.parametrize("name", MODULES)
+@pytest.mark.parametrize("name", [name for name in LIBRARY if ".net" not in name and ".commands" not in name])
+def test_only_net_and_commands_touch_sockets_and_timers(name: str) -> None:
+    assert not roots(name) & (WORLDLY - {"os"})
+
+
+@pytest.mark.parametrize("name", LIBRARY)
 def test_no_library_module_imports_the_simulator_or_its_tools(name: str) -> None:
-    assert not roots(imports_of(name)) & OUTSIDE_THE_LIBRARY
+    assert not roots(name) & OUTSIDE_THE_LIBRARY
+
+
+def test_the_walk_sees_the_whole_core() -> None:
+    assert {"leadlight.units", "leadlight.wire.codec", "leadlight.follower.follower"} <= set(CORE)
+    assert "leadlight.clock.edge_filter" in modules_of_ours("leadlight.clock.tracker")
+
+
+def test_the_walk_would_find_a_forbidden_import() -> None:
+    assert "asyncio" in roots("leadlight.net.driver")
+    assert place_of("leadlight_sim.air.choice.presets") == PLACES.index(("leadlight_sim", "air.choice"))
 
 
 def test_there_is_no_import_cycle() -> None:
-    graph = {name: {other for other in imports_of(name) if other in MODULES} for name in MODULES}
+    graph = {name: modules_of_ours(name) - {name} for name in MODULES}
     try:
         TopologicalSorter(graph).prepare()
     except CycleError as error:
@@ -94,6 +212,6 @@ def test_there_is_no_import_cycle() -> None:
 def test_importing_the_library_loads_none_of_what_a_board_lacks() -> None:
     lacking = {"matplotlib", "numpy", "asyncio", "leadlight_sim"}
     code = f"import leadlight, sys; print(*sorted({lacking} & set(sys.modules)))"
-    environment = {"PYTHONPATH": str(PACKAGE.parent)}
+    environment = {"PYTHONPATH": str(Path(leadlight.__file__).parents[1])}
     run = subprocess.run([sys.executable, "-c", code], env=environment, capture_output=True, text=True, check=True)
     assert run.stdout.strip() == ""

@@ -10,7 +10,7 @@ import pytest
 from leadlight.clock import CausalityBound, ClockSettings, EdgeFilter, Estimate, Estimator, Exchange, FollowerClock
 from leadlight.units import MILLISECOND, SECOND, LeaderInstant, LocalInstant
 from leadlight_sim.baselines import BASELINES, Accompanied, ClockFilter, Kalman, LatestBeacon, accompanied
-from leadlight_sim.baselines.lower_hull import lower_hull
+from leadlight_sim.baselines.lower_hull import hull_below
 
 EXCHANGE = Exchange(LocalInstant(100), LeaderInstant(50), LeaderInstant(60), LocalInstant(140))
 
@@ -272,7 +272,7 @@ def test_the_clock_filter_believes_the_exchange_with_the_least_round_trip() -> N
 
 def test_the_hull_lies_below_every_point_and_touches_both_ends() -> None:
     points = [(0.0, 3.0), (1.0, 1.0), (2.0, 2.0), (3.0, 0.5), (4.0, 4.0)]
-    hull = lower_hull(points)
+    hull = hull_below(points)
     assert hull == [(0.0, 3.0), (1.0, 1.0), (3.0, 0.5), (4.0, 4.0)]
 
 

@@ -3,8 +3,8 @@ from __future__ import annotations
 import pytest
 
 from leadlight.errors import ConfigurationError
-from leadlight_sim.beginning import beginning_of, left_out
-from leadlight_sim.scenario import load_shipped
+from leadlight_sim.commands.beginning import beginning_of, left_out
+from leadlight_sim.scenario.files import load_shipped
 
 
 @pytest.mark.parametrize(("duration", "length_s"), [("300", 300), ("300s", 300), ("5min", 300)])

@@ -17,25 +17,25 @@ from typing import Any
 import numpy as np
 import pytest
 
-from leadlight import LeadlightError, cli
+from leadlight import LeadlightError
 from leadlight.clock import ClockView
+from leadlight.commands import cli
 from leadlight.errors import ConfigurationError
 from leadlight_sim.air.dropouts import NO_DROPOUT, Dropout
 from leadlight_sim.air.timing import Radio
-from leadlight_sim.budget import CLOCK_CAUSES, P95, Cause, Options, airtime_of, budget, to_json, waking_ms
-from leadlight_sim.budget_clock import (
+from leadlight_sim.budget.clock import (
     Cadence,
     Noise,
     tracker_error,
     uneven_tracker_error,
 )
-from leadlight_sim.budget_edges import Packets, edge_of, settled_edges
-from leadlight_sim.budget_network import Network
-from leadlight_sim.budget_outages import copied_share, marks_arriving
-from leadlight_sim.budget_page import by_cause, page
-from leadlight_sim.budget_site import (
+from leadlight_sim.budget.edges import Packets, edge_of, settled_edges
+from leadlight_sim.budget.network import Network
+from leadlight_sim.budget.outages import copied_share, marks_arriving
+from leadlight_sim.budget.page import by_cause, page
+from leadlight_sim.budget.sheet import CLOCK_CAUSES, P95, Cause, Options, airtime_of, budget, to_json, waking_ms
+from leadlight_sim.budget.site import (
     WINDOWS,
-    LiveFeed,
     fit_sound,
     free_tick_rms_ms,
     holdover_s,
@@ -46,12 +46,13 @@ from leadlight_sim.budget_site import (
     storage_of,
     string_ms,
     tear_px,
-    universes,
 )
-from leadlight_sim.budget_tables import alike, headline, sentences, sheets
-from leadlight_sim.host import HostPreset, HostSettings
-from leadlight_sim.live_feed import Delivery, send_live
-from leadlight_sim.scenario import Scenario, check_scenario, load_shipped
+from leadlight_sim.budget.tables import alike, headline, sentences, sheets
+from leadlight_sim.hosts.scheduling import HostPreset, HostSettings
+from leadlight_sim.live.feed import Delivery, send_live
+from leadlight_sim.live.load import LiveFeed, universes
+from leadlight_sim.scenario.files import load_shipped
+from leadlight_sim.scenario.model import Scenario, check_scenario
 
 PIXELS = [1260, 930, 2150, 1480, 690, 680, 2290]
 
@@ -387,8 +388,8 @@ def test_trims_are_right_to_half_a_step_each() -> None:
 
 @pytest.mark.parametrize("kind", [HostPreset.STEADY, HostPreset.SMALL_BOARD, HostPreset.BUSY])
 def test_a_host_wakes_as_late_as_it_is_drawn_to(kind: HostPreset) -> None:
-    from leadlight_sim.host import Host
-    from leadlight_sim.streams import Streams
+    from leadlight_sim.hosts.scheduling import Host
+    from leadlight_sim.kernel.streams import Streams
 
     settings = HostSettings.preset(kind)
     host = Host(settings, Streams(3).stream("wakes"))
@@ -514,7 +515,7 @@ def test_the_page_is_the_same_each_time() -> None:
 
 @pytest.fixture
 def _as_installed(monkeypatch: pytest.MonkeyPatch) -> None:
-    points = [EntryPoint("budget", "leadlight_sim.cli:budget", cli.COMMAND_GROUP)]
+    points = [EntryPoint("budget", "leadlight_sim.commands.cli:budget", cli.COMMAND_GROUP)]
     monkeypatch.setattr(cli, "entry_points", lambda **_: points)
 
 

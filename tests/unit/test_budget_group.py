@@ -18,11 +18,11 @@ from leadlight.clock.edge_filter import EARLY_DEVIATIONS, NOISE_MINIMUM
 from leadlight.clock.tracker import OffsetTracker
 from leadlight.units import SECOND, LocalInstant
 from leadlight_sim.air.dropouts import NO_DROPOUT, Dropout
-from leadlight_sim.budget_clock import Cadence, Noise, tracker_error
-from leadlight_sim.budget_edges import Packets, SettledEdges, edge_of, settled_edges
-from leadlight_sim.budget_group import Group, GroupError, group_error
-from leadlight_sim.budget_network import Network
-from leadlight_sim.scenario import load_shipped
+from leadlight_sim.budget.clock import Cadence, Noise, tracker_error
+from leadlight_sim.budget.edges import Packets, SettledEdges, edge_of, settled_edges
+from leadlight_sim.budget.group import Group, GroupError, group_error
+from leadlight_sim.budget.network import Network
+from leadlight_sim.scenario.files import load_shipped
 
 Floats = npt.NDArray[np.float64]
 

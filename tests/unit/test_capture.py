@@ -7,9 +7,9 @@ import struct
 
 import pytest
 
-from leadlight.capture import CaptureReader, Packet
+from leadlight.dissect.capture import CaptureReader, Packet
+from leadlight.dissect.packets import Datagram, PassedOver, datagram_in
 from leadlight.errors import CaptureError
-from leadlight.packets import Datagram, PassedOver, datagram_in
 
 both_orders = pytest.mark.parametrize("order", ["<", ">"], ids=["little-endian", "big-endian"])
 

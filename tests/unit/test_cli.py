@@ -14,13 +14,13 @@ from typing import NoReturn
 
 import pytest
 
-from leadlight import cli
-from leadlight.compiled import IS_COMPILED
+from leadlight.commands import check as check_command
+from leadlight.commands import cli
+from leadlight.commands.compiled import IS_COMPILED
+from leadlight.commands.node_options import resolve_address
 from leadlight.errors import ConfigurationError, NetworkError
-from leadlight.files import read_key_file
-from leadlight.net import check_command
-from leadlight.net.node_options import resolve_address
-from leadlight.wire import VERSION
+from leadlight.storage.key_files import read_key_file
+from leadlight.wire.codec import VERSION
 
 
 class Greet:

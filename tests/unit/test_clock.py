@@ -11,9 +11,9 @@ from leadlight.clock import ClockSettings, ClockView, FollowerClock
 from leadlight.clock.clock import ONE_WAY_BEACONS
 from leadlight.clock.estimator import Exchange
 from leadlight.errors import ConfigurationError
-from leadlight.messages import GroupDelay, Mark
 from leadlight.terms import ClockState
 from leadlight.units import MILLISECOND, SECOND, LeaderInstant, LocalInstant
+from leadlight.wire.messages import GroupDelay, Mark
 
 OFFSET = 5 * SECOND
 Maker = Callable[..., Any]

@@ -13,8 +13,8 @@ from leadlight.clock.bound import CausalityBound
 from leadlight.clock.common_view import CommonViewClock
 from leadlight.clock.estimator import Estimate
 from leadlight.errors import ConfigurationError
-from leadlight.messages import GroupDelay, Mark
 from leadlight.units import MICROSECOND, MILLISECOND, SECOND, LeaderInstant, LocalInstant
+from leadlight.wire.messages import GroupDelay, Mark
 
 Maker = Callable[..., Any]
 START = LocalInstant(1_000 * SECOND)

@@ -6,8 +6,8 @@ from leadlight.clock.bound import CausalityBound
 from leadlight.clock.common_view import HEARD_KEPT, MARKS_BEFORE_USE, STALE_NS, CommonViewClock
 from leadlight.clock.estimator import Exchange
 from leadlight.clock.probation import PROBATION, STAMPING_NS
-from leadlight.messages import Mark
 from leadlight.units import MICROSECOND, MILLISECOND, SECOND, LeaderInstant, LocalInstant
+from leadlight.wire.messages import Mark
 
 OFFSET = 5 * SECOND
 INTERVAL = SECOND

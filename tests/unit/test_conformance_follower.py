@@ -19,18 +19,24 @@ from leadlight.clock.bound import DECLARED_DRIFT
 from leadlight.clock.common_view import HEARD_KEPT
 from leadlight.clock.edge_filter import NOISE_MINIMUM
 from leadlight.clock.estimator import Exchange
-from leadlight.content import StoredShow
 from leadlight.cue import Cue, FrameRate, ShowLine
-from leadlight.exchange import SPACING_SPREAD, STEADY_INTERVAL_NS
-from leadlight.fader import RETURN_FADE_NS
-from leadlight.follower import CONTINUED_WITHIN_NS, NEWS_PER_SECOND, TALLIES_PER_SECOND, TALLY_SOON_NS, Follower
-from leadlight.messages import GroupDelay, Message, Sounding, Tally
-from leadlight.security import KeyRing
-from leadlight.settings import FollowerSettings
-from leadlight.stage import UNKEYED_SPACING_NS
+from leadlight.follower.exchange import SPACING_SPREAD, STEADY_INTERVAL_NS
+from leadlight.follower.follower import (
+    CONTINUED_WITHIN_NS,
+    NEWS_PER_SECOND,
+    TALLIES_PER_SECOND,
+    TALLY_SOON_NS,
+    Follower,
+)
+from leadlight.follower.settings import FollowerSettings
+from leadlight.playback.content import StoredShow
+from leadlight.playback.fader import RETURN_FADE_NS
+from leadlight.playback.stage import UNKEYED_SPACING_NS
 from leadlight.terms import ClockState, CueState
 from leadlight.units import MILLISECOND, SECOND, LeaderInstant, LocalInstant, ShowPosition
-from leadlight.wire import Codec
+from leadlight.wire.codec import Codec
+from leadlight.wire.messages import GroupDelay, Message, Sounding, Tally
+from leadlight.wire.tags import KeyRing
 
 Maker = Callable[..., Any]
 

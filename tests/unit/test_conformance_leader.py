@@ -10,11 +10,11 @@ import pytest
 
 from leadlight import events
 from leadlight.addresses import GROUP
-from leadlight.allegiance import SERIAL_MASK
-from leadlight.content import StoredShow
-from leadlight.copies import COPIES_MAXIMUM, LEASE_NS
 from leadlight.cue import Cue, FrameRate, ShowLine
-from leadlight.leader import (
+from leadlight.follower.leader_selection import SERIAL_MASK
+from leadlight.follower.settings import SILENT_INTERVALS
+from leadlight.leader.copies import COPIES_MAXIMUM, LEASE_NS
+from leadlight.leader.leader import (
     ASK_PATIENCE_NS,
     ASK_SPACING_NS,
     ASK_TIMES,
@@ -23,15 +23,15 @@ from leadlight.leader import (
     STOP_HELD_NS,
     Leader,
 )
-from leadlight.messages import Beacon, Echo, Message, Sounding, Tally
-from leadlight.roles import Role
-from leadlight.roster import ROSTER_MAXIMUM
-from leadlight.security import KeyRing
-from leadlight.settings import LISTEN_INTERVALS, SILENT_INTERVALS, LeaderSettings
-from leadlight.tenure import CHANGE_BURST_NS, STOP_BURST_NS
-from leadlight.terms import CueState, Delivery
+from leadlight.leader.roster import ROSTER_MAXIMUM
+from leadlight.leader.settings import LISTEN_INTERVALS, LeaderSettings
+from leadlight.leader.tenure import CHANGE_BURST_NS, STOP_BURST_NS
+from leadlight.playback.content import StoredShow
+from leadlight.terms import CueState, Delivery, Role
 from leadlight.units import MICROSECOND, MILLISECOND, SECOND, LeaderInstant, LocalInstant, ShowPosition
-from leadlight.wire import Codec
+from leadlight.wire.codec import Codec
+from leadlight.wire.messages import Beacon, Echo, Message, Sounding, Tally
+from leadlight.wire.tags import KeyRing
 
 Maker = Callable[..., Any]
 

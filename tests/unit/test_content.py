@@ -4,9 +4,9 @@ from dataclasses import dataclass
 
 import pytest
 
-from leadlight.content import Library, StoredShow, missing_from, unconfirmed
 from leadlight.cue import NO_SHOW, FrameRate
 from leadlight.errors import ConfigurationError
+from leadlight.playback.content import Library, StoredShow, missing_from, unconfirmed
 from leadlight.terms import ContentState
 
 OLD = StoredShow("Tidefall", FrameRate(40), 7680, "1")

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from leadlight.copies import COOKIES_KEPT, COPIES_MAXIMUM, END_AFTER_NS, LEASE_NS, Cookies, CopyList
+from leadlight.leader.copies import COOKIES_KEPT, COPIES_MAXIMUM, END_AFTER_NS, LEASE_NS, Cookies, CopyList
 from leadlight.units import MINUTE, SECOND, LocalInstant
 
 

@@ -10,15 +10,15 @@ from typing import Any
 
 import pytest
 
-from leadlight import cli
-from leadlight.decode_command import bytes_of
+from leadlight.commands import cli
+from leadlight.commands.decode import bytes_of
 from leadlight.entropy import identity
 from leadlight.errors import ConfigurationError
-from leadlight.messages import Beacon, Echo, Sounding, Tally
-from leadlight.security import KeyRing
 from leadlight.terms import ClockState, CueState
 from leadlight.units import MILLISECOND, SECOND, LeaderInstant
-from leadlight.wire import Codec
+from leadlight.wire.codec import Codec
+from leadlight.wire.messages import Beacon, Echo, Sounding, Tally
+from leadlight.wire.tags import KeyRing
 
 Capture = pytest.CaptureFixture[str]
 Maker = Callable[..., Any]

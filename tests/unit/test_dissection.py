@@ -8,11 +8,11 @@ from typing import Any
 
 import pytest
 
-from leadlight.dissection import Dissection, Dissector, TagCheck
+from leadlight.dissect.datagram import Dissection, Dissector, TagCheck
 from leadlight.errors import ConfigurationError
-from leadlight.security import KeyRing
 from leadlight.terms import Kind, Refusal
-from leadlight.wire import Codec
+from leadlight.wire.codec import Codec
+from leadlight.wire.tags import KeyRing
 
 FOLDER = Path(__file__).parents[2] / "protocol" / "vectors"
 DATAGRAMS = json.loads((FOLDER / "datagrams.json").read_text(encoding="utf-8"))

@@ -7,9 +7,8 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from leadlight_sim import drills
-from leadlight_sim.drill_watch import DARK, OFF, OTHER_SHOW, Watch, Watched
-from leadlight_sim.drills import (
+from leadlight_sim.drills import drills
+from leadlight_sim.drills.drills import (
     BREAKS_AT_S,
     DRILLS,
     RECOVERIES,
@@ -20,8 +19,12 @@ from leadlight_sim.drills import (
     drills_named,
     recovery_limit_s,
 )
-from leadlight_sim.flashes import AddedFlashes
-from leadlight_sim.scenario import LeaderLost, Scenario, ScenarioError, check_scenario, load_shipped, over_at_s
+from leadlight_sim.drills.watch import DARK, OFF, OTHER_SHOW, Watch, Watched
+from leadlight_sim.measures.flashes import AddedFlashes
+from leadlight_sim.scenario.faults import LeaderLost, over_at_s
+from leadlight_sim.scenario.files import load_shipped
+from leadlight_sim.scenario.model import Scenario, check_scenario
+from leadlight_sim.scenario.problems import ScenarioError
 
 ONE_SHOW = check_scenario(
     {

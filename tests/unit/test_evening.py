@@ -10,16 +10,15 @@ from typing import Any
 import pytest
 
 from leadlight.cue import NO_SHOW, Cue, ShowLine, show_key
-from leadlight.evening import AHEAD_NS, RENEWED_EVERY_NS, EveningKeeper, Renewal
+from leadlight.evening.keeper import AHEAD_NS, RENEWED_EVERY_NS, EveningKeeper, Renewal
+from leadlight.evening.running_order import RunningOrder, parse_running_order
 from leadlight.events import CueTookEffect
-from leadlight.leader import Leader
-from leadlight.messages import Beacon
-from leadlight.roles import Role
-from leadlight.running_order import RunningOrder, parse_running_order
-from leadlight.settings import LeaderSettings
-from leadlight.terms import CueState, OnMusicLost
+from leadlight.leader.leader import Leader
+from leadlight.leader.settings import LeaderSettings
+from leadlight.terms import CueState, OnMusicLost, Role
 from leadlight.units import BILLION, MICROSECOND, MILLISECOND, MINUTE, SECOND, LeaderInstant, LocalInstant, ShowPosition
-from leadlight.wire import Codec
+from leadlight.wire.codec import Codec
+from leadlight.wire.messages import Beacon
 
 CODEC = Codec("Quarry Lake")
 LENGTHS = {"Tidefall": 192 * SECOND, "Night Ferry": 167 * SECOND, "Embers": 245 * SECOND}

@@ -8,7 +8,7 @@ from typing import Any
 import pytest
 
 from leadlight.clock.estimator import Exchange
-from leadlight.exchange import (
+from leadlight.follower.exchange import (
     ANSWERED_WITHIN_NS,
     BURST,
     BURST_SPACING_NS,

@@ -1,6 +1,6 @@
 from __future__ import annotations
 
-from leadlight.fader import RETURN_FADE_NS, STOP_FADE_NS, Fader
+from leadlight.playback.fader import RETURN_FADE_NS, STOP_FADE_NS, Fader
 from leadlight.units import MILLISECOND, SECOND, LocalInstant
 
 

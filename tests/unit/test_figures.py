@@ -12,13 +12,14 @@ import matplotlib
 import numpy as np
 import pytest
 
-from leadlight_sim import figures
-from leadlight_sim.canvas import LEVELS, TINTS, as_svg, new_figure, shorter, style
-from leadlight_sim.crowd_view import _moment, crowd_view
-from leadlight_sim.rehearse import Rehearsal, rehearse
-from leadlight_sim.scenario import check_scenario
-from leadlight_sim.tables import as_ms, as_seconds, as_share, as_time, as_times
-from leadlight_sim.terminal import wrapped
+from leadlight_sim.drawing import axes
+from leadlight_sim.drawing.canvas import LEVELS, TINTS, as_svg, new_figure, shorter, style
+from leadlight_sim.measures.rehearsal import Rehearsal, rehearse
+from leadlight_sim.report import figures
+from leadlight_sim.report.crowd_view import _moment, crowd_view
+from leadlight_sim.scenario.model import check_scenario
+from leadlight_sim.telling.terminal import wrapped
+from leadlight_sim.telling.words import as_ms, as_seconds, as_share, as_time, as_times
 
 
 @cache
@@ -174,7 +175,7 @@ def test_the_key_of_beacons_has_its_words_apart_and_delays_have_an_axis_of_share
 
 
 def test_labels_are_moved_apart_and_keep_their_order() -> None:
-    placed = figures._spread([2.0, 1.0, 1.1, 5.0], 0.5)
+    placed = axes.spread([2.0, 1.0, 1.1, 5.0], 0.5)
     assert placed == pytest.approx([2.0, 1.0, 1.5, 5.0])
 
 

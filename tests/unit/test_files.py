@@ -6,8 +6,9 @@ from pathlib import Path
 import pytest
 
 from leadlight.errors import ConfigurationError, FileError
-from leadlight.files import check_can_write, inspect_key_file, read_key_file, write_text_file
-from leadlight.security import KeyRing
+from leadlight.storage.files import check_can_write, write_text_file
+from leadlight.storage.key_files import inspect_key_file, read_key_file
+from leadlight.wire.tags import KeyRing
 
 OLD, NEW = "11" * 16, "22" * 32
 

@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 
 from leadlight.cue import FrameRate
-from leadlight_sim.flashes import (
+from leadlight_sim.measures.flashes import (
     AddedFlashes,
     Change,
     added_flashes,
@@ -14,7 +14,7 @@ from leadlight_sim.flashes import (
     trial_content,
     worst_viewpoint,
 )
-from leadlight_sim.measures import Floats
+from leadlight_sim.measures.scores import Floats
 
 FORTY = FrameRate(40)
 

@@ -19,21 +19,21 @@ from leadlight.addresses import GROUP
 from leadlight.clock import ClockSettings
 from leadlight.clock.bound import CausalityBound
 from leadlight.clock.edge_filter import EdgeFilter
-from leadlight.content import StoredShow
 from leadlight.cue import Cue, FrameRate, ShowLine, dark_cue
 from leadlight.errors import ConfigurationError
-from leadlight.fader import HOLDOVER_FADE_NS, RETURN_FADE_NS, STOP_FADE_NS
-from leadlight.follower import TALLIES_PER_SECOND, Follower
-from leadlight.journal import LINES_KEPT
-from leadlight.messages import Beacon, Message, Sounding, Tally
-from leadlight.recovery import Remedy
-from leadlight.security import KeyRing
-from leadlight.settings import FollowerSettings
-from leadlight.stage import UNKEYED_SPACING_NS, Shown
-from leadlight.stills import Still
+from leadlight.follower.follower import TALLIES_PER_SECOND, Follower
+from leadlight.follower.journal import LINES_KEPT
+from leadlight.follower.settings import FollowerSettings
+from leadlight.playback.content import StoredShow
+from leadlight.playback.fader import HOLDOVER_FADE_NS, RETURN_FADE_NS, STOP_FADE_NS
+from leadlight.playback.recovery import Remedy
+from leadlight.playback.stage import UNKEYED_SPACING_NS, Shown
+from leadlight.playback.stills import Still
 from leadlight.terms import ClockState, ContentState, CueState
 from leadlight.units import MILLISECOND, MINUTE, SECOND, LeaderInstant, LocalInstant, ShowPosition
-from leadlight.wire import Codec
+from leadlight.wire.codec import Codec
+from leadlight.wire.messages import Beacon, Message, Sounding, Tally
+from leadlight.wire.tags import KeyRing
 
 Maker = Callable[..., Any]
 

@@ -12,15 +12,16 @@ from typing import Any
 
 import pytest
 
-from leadlight.content import StoredShow
 from leadlight.cue import FrameRate
-from leadlight.follower import Follower
-from leadlight.leader import Leader
-from leadlight.messages import Beacon, Tally
-from leadlight.security import KeyRing
-from leadlight.settings import FollowerSettings, LeaderSettings
+from leadlight.follower.follower import Follower
+from leadlight.follower.settings import FollowerSettings
+from leadlight.leader.leader import Leader
+from leadlight.leader.settings import LeaderSettings
+from leadlight.playback.content import StoredShow
 from leadlight.units import MILLISECOND, SECOND, LocalInstant
-from leadlight.wire import Codec
+from leadlight.wire.codec import Codec
+from leadlight.wire.messages import Beacon, Tally
+from leadlight.wire.tags import KeyRing
 
 Maker = Callable[..., Any]
 

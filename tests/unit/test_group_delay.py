@@ -5,7 +5,7 @@ import math
 import pytest
 
 from leadlight.clock.estimator import Estimate
-from leadlight.clock.group_delay import (
+from leadlight.clock.shared_delay import (
     ARRIVALS_KEPT,
     MEDIANS_MISSED,
     REPORT_SPAN,
@@ -20,9 +20,9 @@ from leadlight.clock.group_delay import (
     median_deviation,
     reporting_stride,
 )
-from leadlight.messages import DelayReport, GroupDelay
 from leadlight.units import MICROSECOND, MILLISECOND, SECOND, LeaderInstant, LocalInstant
-from leadlight.wire import DELAY_LIMIT_NS
+from leadlight.wire.codec import DELAY_LIMIT_NS
+from leadlight.wire.messages import DelayReport, GroupDelay
 
 OFFSET = 5 * SECOND
 

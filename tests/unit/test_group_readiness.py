@@ -10,7 +10,8 @@ import pytest
 
 from leadlight.cue import Cue, ShowLine, show_key
 from leadlight.entropy import identity
-from leadlight.group_readiness import (
+from leadlight.readiness.findings import Finding, Verdict
+from leadlight.readiness.group import (
     HELD_NS,
     SLOW_ANSWER_NS,
     TOO_LATE_NS,
@@ -22,8 +23,7 @@ from leadlight.group_readiness import (
     judge_own_name,
     listening_lasts_ns,
 )
-from leadlight.listening import UNTAGGED, Arrival, FollowerHeard, Heard, Refused, TenureHeard
-from leadlight.readiness import Finding, Verdict
+from leadlight.readiness.listening import UNTAGGED, Arrival, FollowerHeard, Heard, Refused, TenureHeard
 from leadlight.terms import ClockState, ContentState, CueState, Refusal
 from leadlight.units import MILLISECOND, MINUTE, SECOND, LeaderInstant, LocalInstant, ShowPosition
 

@@ -9,8 +9,8 @@ import pytest
 
 from leadlight.errors import ConfigurationError
 from leadlight.units import MICROSECOND, MILLISECOND
-from leadlight_sim.host import Host, HostPreset, HostSettings
-from leadlight_sim.streams import Streams
+from leadlight_sim.hosts.scheduling import Host, HostPreset, HostSettings
+from leadlight_sim.kernel.streams import Streams
 
 DRAWS = 20_000
 

@@ -6,7 +6,8 @@ from typing import Any
 
 import pytest
 
-from leadlight.host_readiness import (
+from leadlight.readiness.findings import Finding, Verdict
+from leadlight.readiness.host import (
     RELEASE_YEAR,
     WAKES_LATE_NS,
     WAKES_TOO_LATE_NS,
@@ -16,7 +17,6 @@ from leadlight.host_readiness import (
     judge_host,
     judge_key_file,
 )
-from leadlight.readiness import Finding, Verdict
 from leadlight.terms import ContentState
 from leadlight.units import MILLISECOND
 

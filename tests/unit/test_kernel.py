@@ -8,7 +8,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from leadlight_sim.kernel import Kernel, KernelError, TrueInstant
+from leadlight_sim.kernel.kernel import Kernel, KernelError, TrueInstant
 
 
 class Incomparable:

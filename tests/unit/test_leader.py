@@ -13,17 +13,17 @@ from typing import Any
 import pytest
 
 from leadlight import events
-from leadlight.content import StoredShow
 from leadlight.cue import Cue, FrameRate, ShowLine
-from leadlight.follower import Follower
-from leadlight.leader import ASK_PATIENCE_NS, ASK_SPACING_NS, ASK_TIMES, LAST_RANK, RANK_SPACING_NS, Leader
-from leadlight.messages import Beacon, Echo, Sounding, Tally
-from leadlight.roles import Role
-from leadlight.security import KeyRing
-from leadlight.settings import LISTEN_INTERVALS, SILENT_INTERVALS, FollowerSettings, LeaderSettings
-from leadlight.terms import ClockState, ContentState, CueState, OnMusicLost
+from leadlight.follower.follower import Follower
+from leadlight.follower.settings import SILENT_INTERVALS, FollowerSettings
+from leadlight.leader.leader import ASK_PATIENCE_NS, ASK_SPACING_NS, ASK_TIMES, LAST_RANK, RANK_SPACING_NS, Leader
+from leadlight.leader.settings import LISTEN_INTERVALS, LeaderSettings
+from leadlight.playback.content import StoredShow
+from leadlight.terms import ClockState, ContentState, CueState, OnMusicLost, Role
 from leadlight.units import MILLISECOND, MINUTE, SECOND, LeaderInstant, LocalInstant, ShowPosition
-from leadlight.wire import Codec
+from leadlight.wire.codec import Codec
+from leadlight.wire.messages import Beacon, Echo, Sounding, Tally
+from leadlight.wire.tags import KeyRing
 
 Maker = Callable[..., Any]
 

@@ -2,7 +2,7 @@ from __future__ import annotations
 
 from random import Random
 
-from leadlight.limiter import RateLimiter
+from leadlight.leader.limiter import RateLimiter
 from leadlight.units import SECOND, LocalInstant
 
 

@@ -9,18 +9,19 @@ from typing import Any
 import pytest
 
 from leadlight.addresses import Address
-from leadlight.content import StoredShow
 from leadlight.cue import FrameRate
 from leadlight.entropy import identity
-from leadlight.follower import Follower
-from leadlight.leader import Leader
-from leadlight.listening import NOTHING_REFUSED, UNTAGGED, Heard, Listener, Refused
-from leadlight.messages import Sounding, Tally
-from leadlight.security import KeyRing
-from leadlight.settings import FollowerSettings, LeaderSettings
+from leadlight.follower.follower import Follower
+from leadlight.follower.settings import FollowerSettings
+from leadlight.leader.leader import Leader
+from leadlight.leader.settings import LeaderSettings
+from leadlight.playback.content import StoredShow
+from leadlight.readiness.listening import NOTHING_REFUSED, UNTAGGED, Heard, Listener, Refused
 from leadlight.terms import ClockState, Refusal
 from leadlight.units import MILLISECOND, SECOND, LeaderInstant, LocalInstant
-from leadlight.wire import Codec
+from leadlight.wire.codec import Codec
+from leadlight.wire.messages import Sounding, Tally
+from leadlight.wire.tags import KeyRing
 
 GROUP = "quarry lake"
 Maker = Callable[..., Any]

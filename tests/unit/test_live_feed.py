@@ -8,9 +8,9 @@ import pytest
 from leadlight.cue import FrameRate
 from leadlight.errors import ConfigurationError
 from leadlight.units import MILLISECOND
-from leadlight_sim.live_feed import NEVER, Delivery, LiveRun, PieceFeed, send_live, sentences
-from leadlight_sim.live_view import net_shape
-from leadlight_sim.scenario import Scenario, check_scenario
+from leadlight_sim.live.feed import NEVER, Delivery, LiveRun, PieceFeed, send_live, sentences
+from leadlight_sim.live.view import net_shape
+from leadlight_sim.scenario.model import Scenario, check_scenario
 
 FRAME_MS = 25
 

@@ -9,7 +9,7 @@ import pytest
 
 from leadlight.cue import FrameRate, show_key
 from leadlight.errors import ConfigurationError
-from leadlight.manifest import Manifest, Part, ShowDescription, ShowEntry, manifest_text, parse_manifest
+from leadlight.evening.manifest import Manifest, Part, ShowDescription, ShowEntry, manifest_text, parse_manifest
 from leadlight.terms import ContentState
 
 JETTY = Part(12_441_600, bytes(range(16)))

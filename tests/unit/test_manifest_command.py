@@ -6,11 +6,12 @@ from pathlib import Path
 
 import pytest
 
-from leadlight import cli
+from leadlight.commands import cli
+from leadlight.commands.manifest import ProgressLine, size_in_words
 from leadlight.errors import ConfigurationError
-from leadlight.files import build_manifest, check_parts, read_manifest, read_part, write_manifest
-from leadlight.manifest import Part
-from leadlight.manifest_command import ProgressLine, size_in_words
+from leadlight.evening.manifest import Part
+from leadlight.storage.files import read_manifest, write_manifest
+from leadlight.storage.parts import build_manifest, check_parts, read_part
 from leadlight.terms import ContentState
 
 Capture = pytest.CaptureFixture[str]

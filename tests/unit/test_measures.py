@@ -8,8 +8,15 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from leadlight_sim import measures
-from leadlight_sim.measures import NOTHING_SCORED, FollowerScore, Percentiles, middle_of, pair_scores, worst_first
+from leadlight_sim.measures import scores as measures
+from leadlight_sim.measures.scores import (
+    NOTHING_SCORED,
+    FollowerScore,
+    Percentiles,
+    middle_of,
+    pair_scores,
+    worst_first,
+)
 
 NAN = math.nan
 EMPTY = np.empty(0)

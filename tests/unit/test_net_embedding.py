@@ -10,11 +10,12 @@ from typing import Any
 import pytest
 
 from leadlight.errors import NetworkError
+from leadlight.follower.settings import FollowerSettings
+from leadlight.leader.settings import LeaderSettings
 from leadlight.net.clock import LocalClock
 from leadlight.net.endpoint import Endpoint, FollowerEndpoint, LeaderEndpoint
 from leadlight.net.machine import MACHINE, BoundSockets
-from leadlight.net.threads import EndpointThread
-from leadlight.settings import FollowerSettings, LeaderSettings
+from leadlight.net.thread import EndpointThread
 from leadlight.units import LocalInstant
 
 # Tests that run at the same time must not meet: each process has its own group.

@@ -8,12 +8,12 @@ import pytest
 
 from leadlight.cue import Cue, ShowLine, dark_cue, show_key
 from leadlight.errors import ConfigurationError
-from leadlight.leader import Leader
-from leadlight.net.show_start import position_in_words, show_start, wait_in_words
-from leadlight.settings import LeaderSettings
+from leadlight.evening.start import position_in_words, show_start, wait_in_words
+from leadlight.leader.leader import Leader
+from leadlight.leader.settings import LeaderSettings
 from leadlight.terms import CueState
 from leadlight.units import HOUR, MINUTE, SECOND, LeaderInstant, LocalInstant, ShowPosition
-from leadlight.wire import Codec
+from leadlight.wire.codec import Codec
 
 UTC = datetime.UTC
 NINE_IN_THE_EVENING = datetime.datetime(2026, 12, 5, 21, 0, tzinfo=UTC)

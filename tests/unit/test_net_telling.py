@@ -6,6 +6,17 @@ from typing import Any
 
 import pytest
 
+from leadlight.commands.telling import (
+    ROSTER_HEADER,
+    event_as_json,
+    event_in_words,
+    leader_heading,
+    leader_rows,
+    missing_news,
+    role_news,
+    roster_rows,
+    unheard_news,
+)
 from leadlight.cue import Cue, ShowLine, show_key
 from leadlight.events import (
     CueAdopted,
@@ -19,25 +30,13 @@ from leadlight.events import (
     ShowMissing,
     ShowRefused,
 )
-from leadlight.leader import Leader
-from leadlight.messages import Tally
-from leadlight.net.telling import (
-    ROSTER_HEADER,
-    event_as_json,
-    event_in_words,
-    leader_heading,
-    leader_rows,
-    missing_news,
-    role_news,
-    roster_rows,
-    unheard_news,
-)
-from leadlight.roles import Role
-from leadlight.roster import RosterEntry
-from leadlight.settings import LeaderSettings
-from leadlight.terms import ClockState, ContentState, CueState, Delivery
+from leadlight.leader.leader import Leader
+from leadlight.leader.roster import RosterEntry
+from leadlight.leader.settings import LeaderSettings
+from leadlight.terms import ClockState, ContentState, CueState, Delivery, Role
 from leadlight.units import MICROSECOND, MILLISECOND, SECOND, LeaderInstant, LocalInstant, ShowPosition
-from leadlight.wire import Codec
+from leadlight.wire.codec import Codec
+from leadlight.wire.messages import Tally
 
 TIDEFALL = show_key("Tidefall")
 SHOWS = {TIDEFALL: "Tidefall"}

@@ -2,9 +2,9 @@ from __future__ import annotations
 
 import pytest
 
+from leadlight.commands.options import check_apart, check_company, duration_ns, frame_rate, named_by_option
 from leadlight.cue import FrameRate
 from leadlight.errors import ConfigurationError, UsageError
-from leadlight.options import check_apart, check_company, duration_ns, frame_rate, named_by_option
 from leadlight.units import HOUR, MICROSECOND, MILLISECOND, MINUTE, SECOND
 
 

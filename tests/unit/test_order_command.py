@@ -6,12 +6,12 @@ from pathlib import Path
 
 import pytest
 
-from leadlight import cli
+from leadlight.commands import cli
+from leadlight.commands.order import MANIFEST_FILE, OrderCommand, read_order_and_manifest
 from leadlight.cue import FrameRate
 from leadlight.errors import ConfigurationError
-from leadlight.files import write_manifest
-from leadlight.manifest import Manifest, Part, ShowEntry
-from leadlight.order_command import MANIFEST_FILE, OrderCommand, read_order_and_manifest
+from leadlight.evening.manifest import Manifest, Part, ShowEntry
+from leadlight.storage.files import write_manifest
 
 ORDER = """
 running_order = 1

@@ -7,7 +7,7 @@ from typing import Any
 import pytest
 
 from leadlight.errors import ConfigurationError
-from leadlight.output_clock import OutputClock, OutputClockSettings, Steering
+from leadlight.playback.output_clock import OutputClock, OutputClockSettings, Steering
 from leadlight.units import MILLISECOND, SECOND, LocalInstant, ShowPosition
 
 EVERY_NS = SECOND // 2

@@ -11,12 +11,12 @@ import pytest
 from leadlight.cue import START, Cue, ShowLine, show_key
 from leadlight.errors import ConfigurationError
 from leadlight.events import MediaJumped
-from leadlight.leader import Leader
-from leadlight.messages import Beacon
-from leadlight.settings import LeaderSettings
+from leadlight.leader.leader import Leader
+from leadlight.leader.settings import LeaderSettings
 from leadlight.terms import CueState
 from leadlight.units import MILLISECOND, SECOND, LeaderInstant, LocalInstant, ShowPosition
-from leadlight.wire import Codec
+from leadlight.wire.codec import Codec
+from leadlight.wire.messages import Beacon
 
 CODEC = Codec("Quarry Lake")
 TIDEFALL = show_key("Tidefall")

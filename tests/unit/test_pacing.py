@@ -8,7 +8,7 @@ import pytest
 
 from leadlight.cue import RATE_LIMIT_PPB, START, ShowLine
 from leadlight.errors import ConfigurationError
-from leadlight.pacing import Jumped, Pacer, PacerSettings
+from leadlight.leader.pacing import Jumped, Pacer, PacerSettings
 from leadlight.units import BILLION, MILLISECOND, SECOND, LeaderInstant, ShowPosition
 
 BEGINS = LeaderInstant(1_000 * SECOND)

@@ -5,9 +5,9 @@ from itertools import pairwise
 import pytest
 
 from leadlight.cue import FrameRate
-from leadlight.playhead import FROZEN_PPB, Moved, Playhead, Stretch, Unseen
-from leadlight.recovery import HoldRecovery, Recovery, Remedy, SlewOnlyRecovery, StepOnlyRecovery
-from leadlight.stills import Still, unseen_in_ns
+from leadlight.playback.playhead import FROZEN_PPB, Moved, Playhead, Stretch, Unseen
+from leadlight.playback.recovery import HoldRecovery, Recovery, Remedy, SlewOnlyRecovery, StepOnlyRecovery
+from leadlight.playback.stills import Still, unseen_in_ns
 from leadlight.units import MILLISECOND, SECOND, LocalInstant, ShowPosition
 
 FORTY = FrameRate(40)

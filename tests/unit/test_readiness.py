@@ -4,8 +4,8 @@ import json
 
 import pytest
 
-from leadlight.net.check_command import in_words
-from leadlight.readiness import Finding, Verdict, as_json, verdict_on
+from leadlight.commands.check import in_words
+from leadlight.readiness.findings import Finding, Verdict, as_json, verdict_on
 
 GOOD = Finding("timer", "timer", "wakes 1 ms late", values={"median_ns": 1_000_000})
 DOUBTFUL = Finding("radio", "radio", "Wi-Fi, and it saves power", Verdict.LOOK, "switch it off")

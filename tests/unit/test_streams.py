@@ -15,7 +15,7 @@ from statistics import NormalDist, fmean, pstdev
 import pytest
 
 from leadlight.errors import ConfigurationError
-from leadlight_sim.streams import Stream, Streams
+from leadlight_sim.kernel.streams import Stream, Streams
 
 GOLDEN = "e64dc7926ead944be989d2043425da0f"
 DRAWS = 20_000

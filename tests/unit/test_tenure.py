@@ -15,13 +15,13 @@ from leadlight.addresses import GROUP
 from leadlight.clock.estimator import Estimate
 from leadlight.cue import Cue, ShowLine, dark_cue, show_key
 from leadlight.errors import ConfigurationError
-from leadlight.messages import Beacon, DelayReport, Echo, GroupDelay, Mark, Message, Tally
-from leadlight.roster import ROSTER_MAXIMUM
-from leadlight.settings import LeaderSettings
-from leadlight.tenure import ANSWER_BURST_S, CHANGE_BURST_NS, LOST_AFTER_NS, STOP_BURST_NS, Inheritance, Tenure
+from leadlight.leader.roster import ROSTER_MAXIMUM
+from leadlight.leader.settings import LeaderSettings
+from leadlight.leader.tenure import ANSWER_BURST_S, CHANGE_BURST_NS, LOST_AFTER_NS, STOP_BURST_NS, Inheritance, Tenure
 from leadlight.terms import ContentState, CueState, Delivery
 from leadlight.units import MICROSECOND, MILLISECOND, MINUTE, SECOND, LeaderInstant, LocalInstant, ShowPosition
-from leadlight.wire import SOUNDING_MINIMUM_BYTES, Codec
+from leadlight.wire.codec import SOUNDING_MINIMUM_BYTES, Codec
+from leadlight.wire.messages import Beacon, DelayReport, Echo, GroupDelay, Mark, Message, Tally
 
 Maker = Callable[..., Any]
 

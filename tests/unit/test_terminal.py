@@ -5,7 +5,7 @@ from pathlib import Path
 
 import pytest
 
-from leadlight_sim.terminal import as_typed
+from leadlight_sim.telling.terminal import as_typed
 
 COMMAND = "leadlight rehearse --seed 1"
 

@@ -9,8 +9,8 @@ import sys
 
 import pytest
 
-from leadlight_sim.kernel import TrueInstant
-from leadlight_sim.trace import Trace
+from leadlight_sim.kernel.kernel import TrueInstant
+from leadlight_sim.kernel.trace import Trace
 
 Record = tuple[bytes, int, int, bytes]
 
@@ -65,7 +65,7 @@ def test_a_record_that_does_not_fit_is_refused(record: Record) -> None:
 @pytest.mark.slow
 def test_the_digest_does_not_depend_on_the_seed_of_string_hashes() -> None:
     program = (
-        "from leadlight_sim.trace import Trace\n"
+        "from leadlight_sim.kernel.trace import Trace\n"
         "trace = Trace()\n"
         f"for record in {DOINGS!r}: trace.note(*record)\n"
         "print(trace.hexdigest())"

@@ -9,11 +9,12 @@ import pytest
 
 from leadlight.errors import ConfigurationError
 from leadlight.terms import Delivery
-from leadlight_sim.scenario import ScenarioError, load_shipped
-from leadlight_sim.tune import DELIVERIES, MEASURES, RunFigures, by_delivery, standings, targets_of
-from leadlight_sim.tune_advice import Recommendation, recommend
-from leadlight_sim.tune_beat import beat_of
-from leadlight_sim.tune_sweep import deliveries_from_text, intervals_from_text, planned_runs, sweep
+from leadlight_sim.scenario.files import load_shipped
+from leadlight_sim.scenario.problems import ScenarioError
+from leadlight_sim.tune.advice import Recommendation, recommend
+from leadlight_sim.tune.beat import beat_of
+from leadlight_sim.tune.results import DELIVERIES, MEASURES, RunFigures, by_delivery, standings, targets_of
+from leadlight_sim.tune.workers import deliveries_from_text, intervals_from_text, planned_runs, sweep
 
 AUTOMATIC, GROUP, COPIES, BOTH = Delivery
 ONE = (AUTOMATIC,)

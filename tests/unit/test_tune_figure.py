@@ -15,9 +15,9 @@ from matplotlib.lines import Line2D
 from matplotlib.patches import Rectangle
 
 from leadlight.terms import Delivery
-from leadlight_sim.tune import RunFigures, standings
-from leadlight_sim.tune_advice import recommend
-from leadlight_sim.tune_figure import LOOKS, draw
+from leadlight_sim.tune.advice import recommend
+from leadlight_sim.tune.figure import LOOKS, draw
+from leadlight_sim.tune.results import RunFigures, standings
 
 pytestmark = pytest.mark.slow  # drawing is
 

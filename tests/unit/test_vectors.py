@@ -14,8 +14,8 @@ from typing import Any
 import pytest
 
 from leadlight.errors import WireError
-from leadlight.security import KeyRing
-from leadlight.wire import Codec
+from leadlight.wire.codec import Codec
+from leadlight.wire.tags import KeyRing
 
 ROOT = Path(__file__).parents[2]
 FOLDER = ROOT / "protocol" / "vectors"

@@ -6,14 +6,14 @@ from typing import Any
 import msgpack
 import pytest
 
-from leadlight import wire
 from leadlight.cue import Cue, ShowLine
 from leadlight.errors import WireError
-from leadlight.messages import Beacon, DelayReport, GroupDelay, Mark, Message
-from leadlight.security import KeyRing
 from leadlight.terms import CueState, Kind, Refusal
 from leadlight.units import HOUR, MICROSECOND, MILLISECOND, SECOND, LeaderInstant, LocalInstant, ShowPosition
-from leadlight.wire import Codec, Field
+from leadlight.wire import codec as wire
+from leadlight.wire.codec import Codec, Field
+from leadlight.wire.messages import Beacon, DelayReport, GroupDelay, Mark, Message
+from leadlight.wire.tags import KeyRing
 
 Maker = Callable[..., Any]
 

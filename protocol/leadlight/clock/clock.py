@@ -19,13 +19,13 @@ from leadlight.clock.bound import (
 from leadlight.clock.common_view import UNKNOWN_RADIO_NS, CommonViewClock
 from leadlight.clock.estimator import Estimate, Exchange, new_estimate
 from leadlight.clock.fusion import fused
-from leadlight.clock.group_delay import Arrival, GroupDelayClock
 from leadlight.clock.probation import STAMPING_NS
 from leadlight.clock.settings import ClockSettings, ClockView
+from leadlight.clock.shared_delay import Arrival, GroupDelayClock
 from leadlight.clock.states import TRANSITIONS, ClockInput
-from leadlight.messages import Beacon
 from leadlight.terms import ClockState
 from leadlight.units import LeaderInstant, LocalInstant
+from leadlight.wire import Beacon
 
 ONE_WAY_BEACONS: Final = 12
 """Beacons alone must be so many before a clock that rests on nothing else has a bound, or calls itself locked."""

@@ -19,9 +19,8 @@ from leadlight.clock.bound import CausalityBound
 from leadlight.clock.estimator import Estimate
 from leadlight.clock.probation import STAMPING_NS, Probation
 from leadlight.clock.tracker import OffsetTracker
-from leadlight.messages import Mark
 from leadlight.units import MILLISECOND, SECOND, LeaderInstant, LocalInstant
-from leadlight.wire import U32
+from leadlight.wire import U32, Mark
 
 HEARD_KEPT: Final = 64
 HEARD_FOR_NS: Final = 10 * SECOND

@@ -1,1 +1,20 @@
-"""Real sockets under the sans-IO core: the only part of the library that imports asyncio, socket or time."""
+"""Real sockets under the core: the only room that imports asyncio, socket or time, but for the commands."""
+
+from leadlight.net.clock import LocalClock
+from leadlight.net.endpoint import Endpoint, FollowerEndpoint, LeaderEndpoint
+from leadlight.net.host_facts import measure_host
+from leadlight.net.machine import MACHINE
+from leadlight.net.sockets import DEFAULT_PORT, check_port, check_ports, group_address
+
+__all__ = [
+    "DEFAULT_PORT",
+    "MACHINE",
+    "Endpoint",
+    "FollowerEndpoint",
+    "LeaderEndpoint",
+    "LocalClock",
+    "check_port",
+    "check_ports",
+    "group_address",
+    "measure_host",
+]

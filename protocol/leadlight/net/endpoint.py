@@ -16,21 +16,17 @@ from functools import partial
 from types import TracebackType
 from typing import Any, Generic, Self, TypeVar
 
-from leadlight.content import Library, StoredShow
 from leadlight.cue import Cue
 from leadlight.events import FollowerEvent, LeaderEvent
-from leadlight.follower import Follower, Snapshot
-from leadlight.leader import Leader
+from leadlight.follower import Follower, FollowerSettings, Snapshot
+from leadlight.leader import Leader, LeaderSettings
 from leadlight.net.clock import LocalClock
 from leadlight.net.driver import Core, CoreDriver, DatagramCounts
 from leadlight.net.machine import MACHINE
 from leadlight.net.sockets import DEFAULT_PORT
-from leadlight.recovery import Recovery
-from leadlight.security import KeyRing
-from leadlight.settings import FollowerSettings, LeaderSettings
-from leadlight.stage import Shown
+from leadlight.playback import Library, Recovery, Shown, StoredShow
 from leadlight.units import LocalInstant, ShowPosition
-from leadlight.wire import Codec
+from leadlight.wire import Codec, KeyRing
 
 _log = logging.getLogger(__name__)
 

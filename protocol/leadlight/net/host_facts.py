@@ -8,12 +8,12 @@ import ipaddress
 from typing import Final
 
 from leadlight.errors import NetworkError
-from leadlight.host_readiness import HostFacts
 from leadlight.net.clock import LocalClock
 from leadlight.net.interfaces import address_towards, host_interfaces, resolve
 from leadlight.net.self_test import try_multicast
 from leadlight.net.sockets import RECEIVE_BUFFER_BYTES, GroupSockets, group_address
 from leadlight.net.wireless import is_wireless, saves_power
+from leadlight.readiness import HostFacts
 from leadlight.units import MILLISECOND, SECOND
 
 WAKES: Final = 100

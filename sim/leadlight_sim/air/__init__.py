@@ -1,7 +1,93 @@
-"""The modelled air: what happens to a datagram between two stations.
+"""The modelled air: what happens to a datagram between two stations; here what every air is made of."""
 
-Reading order: ``interface``, ``timing``, ``laws``, ``conditions``, ``dropouts``, ``access_point``; then the sampled
-air: ``group_queue``, ``sampled``, ``presets``; then the contended one: ``contention``, ``saturation``, ``neighbours``,
-``rates``, ``contended_settings``, ``radio_queues``, ``cell``, ``contended``; and ``tables``, which ties both together.
-``sim/AIR.md`` says what is modelled, what is not, and how well each part was checked.
-"""
+from leadlight_sim.air.access_point import (
+    BEACON_INTERVAL_NS,
+    BeaconGrid,
+    GroupHold,
+    check_clock_error,
+    check_names,
+    check_period,
+)
+from leadlight_sim.air.conditions import Conditions, LoadRecord, Replay, block_windows
+from leadlight_sim.air.distributions import (
+    AirTables,
+    DelayLaw,
+    Empirical,
+    Exponential,
+    Fixed,
+    Gamma,
+    HalfNormal,
+    LogNormal,
+    Mixture,
+    Pareto,
+    Sometimes,
+    StretchedExcess,
+    Sum,
+    Uniform,
+)
+from leadlight_sim.air.dropouts import (
+    NO_DROPOUT,
+    Channel,
+    Dropout,
+    ExponentialSojourn,
+    JointChannel,
+    LossAt,
+    Trajectory,
+)
+from leadlight_sim.air.interface import Air, Counts, LinkKind, Station
+from leadlight_sim.air.timing import (
+    CW_MAX,
+    DSSS_RATES_MBPS,
+    GROUP_OVERHEAD_BYTES,
+    HT20_BITS_PER_SYMBOL,
+    Band,
+    FrameCosts,
+    Radio,
+    WeightlessRadio,
+)
+
+__all__ = [
+    "BEACON_INTERVAL_NS",
+    "CW_MAX",
+    "DSSS_RATES_MBPS",
+    "GROUP_OVERHEAD_BYTES",
+    "HT20_BITS_PER_SYMBOL",
+    "NO_DROPOUT",
+    "Air",
+    "AirTables",
+    "Band",
+    "BeaconGrid",
+    "Channel",
+    "Conditions",
+    "Counts",
+    "DelayLaw",
+    "Dropout",
+    "Empirical",
+    "Exponential",
+    "ExponentialSojourn",
+    "Fixed",
+    "FrameCosts",
+    "Gamma",
+    "GroupHold",
+    "HalfNormal",
+    "JointChannel",
+    "LinkKind",
+    "LoadRecord",
+    "LogNormal",
+    "LossAt",
+    "Mixture",
+    "Pareto",
+    "Radio",
+    "Replay",
+    "Sometimes",
+    "Station",
+    "StretchedExcess",
+    "Sum",
+    "Trajectory",
+    "Uniform",
+    "WeightlessRadio",
+    "block_windows",
+    "check_clock_error",
+    "check_names",
+    "check_period",
+]

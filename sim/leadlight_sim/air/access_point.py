@@ -12,8 +12,7 @@ from dataclasses import dataclass
 
 from leadlight.errors import ConfigurationError
 from leadlight.units import BILLION
-from leadlight_sim.kernel import TrueInstant
-from leadlight_sim.streams import Stream
+from leadlight_sim.kernel import Stream, TrueInstant
 
 TIME_UNIT_NS = 1_024_000
 """The 802.11 time unit, 1024 µs."""

@@ -14,8 +14,8 @@ from typing import Protocol
 
 from leadlight.errors import ConfigurationError
 from leadlight.units import SECOND
-from leadlight_sim.air.laws import AirTables
-from leadlight_sim.streams import Stream
+from leadlight_sim.air.distributions import AirTables
+from leadlight_sim.kernel import Stream
 
 LEVELS_MAXIMUM = 256
 """What a byte of the record tells apart."""

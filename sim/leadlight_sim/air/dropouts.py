@@ -15,8 +15,7 @@ from typing import Protocol
 
 from leadlight.errors import ConfigurationError
 from leadlight.units import MILLISECOND, SECOND
-from leadlight_sim.kernel import TrueInstant
-from leadlight_sim.streams import Stream
+from leadlight_sim.kernel import Stream, TrueInstant
 
 SHORTEST_MEAN_NS = MILLISECOND
 """Spells shorter than a frame exchange are independent loss; ``Dropout.steady`` says that without the

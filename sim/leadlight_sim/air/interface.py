@@ -11,8 +11,7 @@ from dataclasses import dataclass
 from enum import Enum
 from typing import Protocol
 
-from leadlight_sim.kernel import TrueInstant
-from leadlight_sim.streams import Stream
+from leadlight_sim.kernel import Stream, TrueInstant
 
 
 class Station(Protocol):

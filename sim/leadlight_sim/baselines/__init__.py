@@ -1,37 +1,15 @@
-"""Other estimators, for comparison: each in its textbook form, with its source.
+"""Other estimators, for comparison: each in its textbook form, with its source."""
 
-They run beside the library's own on the same samples, so that a comparison is on the same luck. Their constants are
-the best of a search over the reference models (``tests/bench/clock_search.py``), so that it is also fair.
-"""
-
-from collections.abc import Callable, Mapping
-from types import MappingProxyType
-from typing import Final
-
-from leadlight.clock import Estimator
-from leadlight_sim.baselines.accompanied import Accompanied, accompanied
+from leadlight_sim.baselines.catalogue import BASELINES
 from leadlight_sim.baselines.clock_filter import ClockFilter
 from leadlight_sim.baselines.kalman import Kalman
 from leadlight_sim.baselines.latest_beacon import LatestBeacon
 from leadlight_sim.baselines.least_squares import LeastSquares
-from leadlight_sim.baselines.lower_hull import LowerHull
+from leadlight_sim.baselines.lower_hull import LowerHull, hull_below
 from leadlight_sim.baselines.moving_average import MovingAverage
 from leadlight_sim.baselines.pi_servo import PIServo
+from leadlight_sim.baselines.side_by_side import Accompanied, accompanied
 from leadlight_sim.baselines.sliding_minimum import SlidingMinimum
-
-BASELINES: Final[Mapping[str, Callable[[], Estimator]]] = MappingProxyType(
-    {
-        "latest beacon": LatestBeacon,
-        "moving average": MovingAverage,
-        "clock filter + PLL": ClockFilter,
-        "PI servo": PIServo,
-        "sliding minimum": SlidingMinimum,
-        "least squares": LeastSquares,
-        "lower hull": LowerHull,
-        "Kalman": Kalman,
-    }
-)
-"""Makers of all of them, by name."""
 
 __all__ = [
     "BASELINES",
@@ -45,4 +23,5 @@ __all__ = [
     "PIServo",
     "SlidingMinimum",
     "accompanied",
+    "hull_below",
 ]

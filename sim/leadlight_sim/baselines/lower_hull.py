@@ -25,7 +25,7 @@ RATE_LIMIT: Final = 200e3
 Point = tuple[float, float]
 
 
-def lower_hull(points: list[Point]) -> list[Point]:
+def hull_below(points: list[Point]) -> list[Point]:
     """Return the lower convex hull of points in order of time (A. M. Andrew's monotone chain, 1979)."""
     hull: list[Point] = []
     for at, value in points:
@@ -60,7 +60,7 @@ class LowerHull(OneWay):
         elif bare - self._rate * (at_s - least[-1][0]) <= least[-1][1]:
             least[-1] = (at_s, bare)
         points = list(least)
-        hull = lower_hull(points)
+        hull = hull_below(points)
         middle = sum(at for at, _ in points) / len(points)
         place = 0
         while place < len(hull) - 2 and hull[place + 1][0] < middle:

@@ -1,0 +1,7 @@
+"""The command `leadlight`: one module a command, and what commands share."""
+
+from leadlight.commands.cli import main
+from leadlight.commands.compiled import IS_COMPILED
+from leadlight.commands.options import check_apart, check_company, duration_ns
+
+__all__ = ["IS_COMPILED", "check_apart", "check_company", "duration_ns", "main"]

@@ -1,0 +1,210 @@
+"""The command `leadlight`: its own commands, and those that other packages add to it."""
+
+from __future__ import annotations
+
+import argparse
+import os
+import re
+import sys
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass
+from importlib.metadata import EntryPoint, PackageNotFoundError, entry_points, version
+from typing import Final, NoReturn, Protocol
+
+from leadlight.commands.check import Check
+from leadlight.commands.decode import DecodeCommand
+from leadlight.commands.follow import Follow
+from leadlight.commands.key import KeyCommand
+from leadlight.commands.lead import Lead
+from leadlight.commands.manifest import ManifestCommand
+from leadlight.commands.order import OrderCommand
+from leadlight.errors import LeadlightError, UsageError
+from leadlight.wire import VERSION
+
+COMMAND_GROUP = "leadlight.commands"
+"""The entry-point group through which other packages add commands."""
+
+FIRST_LISTED: Final = ("rehearse", "tune", "budget", "fit")
+
+EXIT_TROUBLE = 2
+EXIT_INTERRUPTED = 130  # 128 + SIGINT, as shells report it
+EXIT_BROKEN_PIPE = 141  # 128 + SIGPIPE
+
+
+class Command(Protocol):
+    """What a command is, here and in other packages."""
+
+    @property
+    def summary(self) -> str:
+        """One line for the list of commands."""
+
+    def add_arguments(self, parser: argparse.ArgumentParser) -> None:
+        """Declare options and arguments."""
+
+    def run(self, arguments: argparse.Namespace, /) -> int:
+        """Do the work and return the exit code; raise ``LeadlightError`` for trouble the user can mend."""
+
+
+class NeedsExtraError(LeadlightError):
+    """A command's dependencies are not installed."""
+
+    def __init__(self, command: str, cause: ImportError) -> None:
+        super().__init__(f"{command} {_NEEDS_SIM}: pip install 'leadlight[sim]' ({cause})")
+
+
+_NEEDS_SIM = "needs leadlight[sim]"
+_BELOW_ZERO = re.compile(r"-\.?[0-9]")
+_LONG_OPTION = re.compile(r"--[a-z][a-z-]*")
+
+
+class _Parser(argparse.ArgumentParser):
+    """Raises instead of printing its usage and ending the process."""
+
+    def error(self, message: str) -> NoReturn:
+        raise UsageError(f"{message}; see `{self.prog} --help`")
+
+
+class _Version(argparse.Action):
+    """Prints the version and ends; it is looked up only then."""
+
+    def __init__(self, option_strings: Sequence[str], dest: str) -> None:
+        super().__init__(option_strings, dest, nargs=0, help="print the version and exit")
+
+    def __call__(self, parser: argparse.ArgumentParser, *_: object) -> NoReturn:
+        try:
+            installed = version("leadlight")
+        except PackageNotFoundError:
+            installed = "(not installed)"
+        from leadlight.commands.compiled import IS_COMPILED
+
+        print(f"leadlight {installed}, protocol {VERSION}{', compiled' if IS_COMPILED else ''}")
+        parser.exit()
+
+
+@dataclass(frozen=True, slots=True)
+class _Added:
+    """A command of another package, loaded when it is wanted."""
+
+    entry_point: EntryPoint
+
+    def load(self) -> Command:
+        try:
+            command = self.entry_point.load()
+        except ImportError as error:
+            raise NeedsExtraError(self.entry_point.name, error) from error
+        loaded: Command = command() if isinstance(command, type) else command
+        return loaded
+
+
+@dataclass(frozen=True, slots=True)
+class _Missing:
+    """Stands in the list of commands for one whose dependencies are missing."""
+
+    trouble: NeedsExtraError
+    summary: str = _NEEDS_SIM
+
+    def add_arguments(self, parser: argparse.ArgumentParser) -> None:
+        pass
+
+    def run(self, _arguments: argparse.Namespace) -> int:
+        raise self.trouble
+
+
+def added_commands() -> Mapping[str, _Added]:
+    """Return the commands that installed packages add, by name, without loading them."""
+    return {point.name: _Added(point) for point in entry_points(group=COMMAND_GROUP)}
+
+
+def own_commands() -> Mapping[str, Command]:
+    """Return the commands that need nothing but the library."""
+    return {
+        "lead": Lead(),
+        "follow": Follow(),
+        "check": Check(),
+        "manifest": ManifestCommand(),
+        "order": OrderCommand(),
+        "key": KeyCommand(),
+        "decode": DecodeCommand(),
+    }
+
+
+def main(argv: Sequence[str] | None = None) -> int:
+    """Run the command line ``argv`` (by default the process's own) and return the exit code.
+
+    Trouble is one line on the standard error output and exit code 2. Without a word, all commands are listed there.
+    """
+    words = _joined(sys.argv[1:] if argv is None else argv)
+    try:
+        return _run(words)
+    except LeadlightError as error:
+        print(f"leadlight: {error}", file=sys.stderr)
+        return EXIT_TROUBLE
+    except KeyboardInterrupt:
+        return EXIT_INTERRUPTED
+    except BrokenPipeError:
+        # Whoever read our output has gone; without this Python complains when it closes the stream.
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        return EXIT_BROKEN_PIPE
+    except SystemExit as exit_:  # argparse ends --help and --version so
+        return exit_.code if isinstance(exit_.code, int) else 0
+
+
+def _joined(words: Sequence[str]) -> list[str]:
+    """Return ``--trim -5ms`` as ``--trim=-5ms``: what begins with a dash and is no plain number is an option else."""
+    joined: list[str] = []
+    for word in words:
+        if _BELOW_ZERO.match(word) and joined and _LONG_OPTION.fullmatch(joined[-1]):
+            joined[-1] += f"={word}"
+        else:
+            joined.append(word)
+    return joined
+
+
+def _run(words: Sequence[str]) -> int:
+    commands = dict(own_commands())
+    added = added_commands()
+    name = words[0] if words else ""
+    if name in added and name not in commands:
+        # Before its arguments are looked at: they are not known unless it loads.
+        commands[name] = added[name].load()
+    elif name not in commands:
+        # Only the list of commands needs the others: a board should not wait for the simulator to load.
+        commands |= {other: _load_or_explain(added[other]) for other in added if other not in commands}
+    parser = _parser(sorted(commands.items(), key=_place), name)
+    if not words:
+        parser.print_help(sys.stderr)
+        return EXIT_TROUBLE
+    arguments = parser.parse_args(words)
+    try:
+        return commands[arguments.command].run(arguments)
+    except ImportError as error:
+        if arguments.command in added:
+            raise NeedsExtraError(arguments.command, error) from error
+        raise
+
+
+def _place(command: tuple[str, Command]) -> int:
+    """Return where a command stands in the list of them: those first that a newcomer begins with."""
+    return next((place for place, name in enumerate(FIRST_LISTED) if name == command[0]), len(FIRST_LISTED))
+
+
+def _load_or_explain(added: _Added) -> Command:
+    try:
+        return added.load()
+    except NeedsExtraError as trouble:
+        return _Missing(trouble)
+
+
+def _parser(commands: Iterable[tuple[str, Command]], asked: str) -> argparse.ArgumentParser:
+    parser = _Parser(
+        prog="leadlight",
+        description="Keep stored light shows together by a leader's timing beacons.",
+    )
+    parser.add_argument("--version", action=_Version)
+    subparsers = parser.add_subparsers(dest="command", metavar="COMMAND", title="commands", required=True)
+    for name, command in commands:
+        subparser = subparsers.add_parser(name, help=command.summary, description=command.summary)
+        # Of the others only the names are told: what their options are may take loading.
+        if name == asked:
+            command.add_arguments(subparser)
+    return parser

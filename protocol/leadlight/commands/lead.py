@@ -1,0 +1,295 @@
+"""The commands `lead` and `follow`: the real thing on real sockets."""
+
+from __future__ import annotations
+
+import argparse
+import asyncio
+import contextlib
+import datetime
+import sys
+from dataclasses import dataclass
+from typing import Final
+
+from leadlight.commands.attendance import Attendance
+from leadlight.commands.live_table import LiveTable
+from leadlight.commands.node_options import (
+    TIME_MEANS,
+    add_group_options,
+    named_by_its_option,
+)
+from leadlight.commands.options import check_apart, check_company, duration_ns
+from leadlight.commands.order import MANIFEST_FILE, read_order_and_manifest
+from leadlight.commands.telling import (
+    ROSTER_HEADER,
+    ROSTER_NEWS,
+    leader_heading,
+    leader_rows,
+    role_news,
+)
+from leadlight.cue import show_key
+from leadlight.errors import ConfigurationError
+from leadlight.evening import RENEWED_EVERY_NS, EveningKeeper, Manifest, RunningOrder, show_start, wait_in_words
+from leadlight.events import Event, RoleChanged
+from leadlight.leader import LISTEN_INTERVALS, LeaderSettings
+from leadlight.net import LeaderEndpoint, LocalClock
+from leadlight.storage import read_key_file, read_manifest
+from leadlight.terms import Delivery, OnMusicLost, Role
+from leadlight.units import MILLISECOND, SECOND, describe
+from leadlight.wire import KeyRing
+
+_SURVIVES_A_RESTART: Final = """\
+A leader keeps nothing on disk. One that is started again with the same words takes its show up where it is by this
+host's clock, which must be right by then, if the words say when it began: --show-at HH:MM, or --running-order. With
++SECONDS, or without --show-at, the show begins anew. Followers play on meanwhile."""
+
+
+class Lead:
+    """Leads a group, and shows how its followers are doing."""
+
+    summary = "lead a group: send beacons, start a show, watch the followers"
+
+    def add_arguments(self, parser: argparse.ArgumentParser) -> None:
+        """Declare options and arguments."""
+        parser.epilog = f"{TIME_MEANS} {_SURVIVES_A_RESTART}"
+        _add_node_options(parser)
+        parser.add_argument("--interval", default="1", metavar="TIME", help="beacon interval (1 s)")
+        parser.add_argument(
+            "--rank",
+            type=int,
+            default=0,
+            metavar="N",
+            help="order among leaders: 0 goes before 1, and of the same rank the names decide (0)",
+        )
+        parser.add_argument(
+            "--lead-time", default="2", metavar="TIME", help="how long ahead a cue is announced (2 s)"
+        )
+        parser.add_argument(
+            "--listen",
+            type=int,
+            default=LISTEN_INTERVALS,
+            metavar="N",
+            help="beacon intervals to listen for another leader first; 0 leads at once: where another leads that goes"
+            " after this one, a show ordered here takes the place of what is on (%(default)d)",
+        )
+        parser.add_argument("--show", metavar="ID", help="roll this show")
+        parser.add_argument("--edition", help="edition of the show, where no manifest says it")
+        parser.add_argument(
+            "--show-at",
+            metavar="WHEN",
+            help="when the show begins: HH:MM or HH:MM:SS by the wall clock, where a show that is under way is taken up"
+            " in its middle, also by a leader that is started again; or +SECONDS from every start (the lead time)",
+        )
+        parser.add_argument("--duration", metavar="TIME", help="go dark so long after the show's beginning (never)")
+        parser.add_argument(
+            "--running-order", metavar="FILE", help="lead evenings by this running order; see `leadlight order --help`"
+        )
+        parser.add_argument(
+            "--manifest",
+            metavar="FILE",
+            help=f"the manifest that lists the shows ({MANIFEST_FILE} beside the running order)",
+        )
+        parser.add_argument(
+            "--on-music-lost",
+            choices=[what.value for what in OnMusicLost],
+            default=OnMusicLost.CONTINUE.value,
+            help="what becomes of the show when this node takes over from the one with the music (%(default)s)",
+        )
+        parser.add_argument(
+            "--delivery",
+            choices=[way.value for way in Delivery],
+            default=Delivery.AUTOMATIC.value,
+            help="send beacons to the group, as copies to each follower, both, or as each needs it (%(default)s)",
+        )
+        parser.add_argument(
+            "--refuse-incomplete",
+            action="store_true",
+            help="keep a show dark while a follower says that it does not hold it; by default only warn",
+        )
+
+    def run(self, arguments: argparse.Namespace) -> int:
+        """Lead until the time is over or the user interrupts."""
+        with named_by_its_option(arguments):
+            return asyncio.run(self._lead(arguments))
+
+    async def _lead(self, arguments: argparse.Namespace) -> int:
+        limit = _limit(arguments)
+        _check_lead(arguments)
+        settings = _leader_settings(arguments)
+        order, manifest = _order_and_manifest(arguments)
+        ordered = _show_ordered(arguments, manifest)
+        clock = LocalClock()
+        # The two clocks are read together: what lies between would be an error of the show.
+        wall_now, now = datetime.datetime.now(datetime.UTC), clock()
+        length_ns = None if ordered is None else ordered.length_ns
+        start = show_start(arguments.show_at, wall_now, settings.lead_time_ns, length_ns)
+        node = LeaderEndpoint(
+            settings,
+            group=arguments.group,
+            keys=_keys(arguments),
+            shows=() if manifest is None else [entry.stored for entry in manifest.shows],
+            port=arguments.port,
+            interface=arguments.interface,
+            own_port=arguments.own_port,
+            clock=clock,
+        )
+        shows = {} if manifest is None else {entry.key: entry.show for entry in manifest.shows}
+        expected = () if manifest is None else manifest.followers()
+        table = LiveTable(sys.stdout, ROSTER_HEADER)
+        attendance = Attendance(node, table, shows, limit, as_json=arguments.json_lines)
+        if node.leader.role is Role.LISTENING:
+            patience = wait_in_words(node.leader.listens_until - now)
+            attendance.tell(f"{arguments.name} listens for {patience} whether another leads {arguments.group}")
+        if ordered is not None:
+            shows[ordered.key] = ordered.show
+            start.give(node.leader, ordered.key, now, ordered.dark_after_ns)
+            attendance.tell(start.told(ordered.show))
+        if order is not None and manifest is not None:
+            keeper = EveningKeeper(order, manifest.keys(), manifest.lengths(), node.leader)
+            _Evening(node, keeper, order, attendance).begin()
+
+        def note_event(event: Event) -> None:
+            if isinstance(event, RoleChanged):
+                said = "" if ordered is None else f"{ordered.show}, ordered here for {start.at:%H:%M:%S}"
+                is_ahead = start.at > datetime.datetime.now(datetime.UTC)
+                is_kept = node.leader.is_leading or bool(node.leader.waiting)
+                news = role_news(event.role, event.previous, arguments.group, said, is_to_come=is_ahead and is_kept)
+                for line in news:
+                    attendance.tell(line)
+
+        attendance.on_event.append(note_event)
+
+        def refresh() -> None:
+            heading = leader_heading(arguments.name, arguments.group, node.leader, shows, expected)
+            now = node.clock()
+            table.show(leader_rows(node.leader, now, shows), ROSTER_NEWS, now, heading)
+
+        await attendance.last(refresh)
+        return 0
+
+
+def _check_lead(arguments: argparse.Namespace) -> None:
+    """Refuse options that do not go together, and those that would have no effect."""
+    has_show, has_order = arguments.show is not None, arguments.running_order is not None
+    if has_order:
+        check_apart("--running-order", {"--show": has_show}, "it says what is shown")
+    of_one_show = {
+        "--edition": arguments.edition,
+        "--show-at": arguments.show_at,
+        "--duration": arguments.duration,
+    }
+    check_company({option: given is not None for option, given in of_one_show.items()}, "--show", has_show)
+    refuses = {"--refuse-incomplete": arguments.refuse_incomplete}
+    check_company(refuses, "--show or --running-order", has_show, has_order)
+
+
+def _leader_settings(arguments: argparse.Namespace) -> LeaderSettings:
+    return LeaderSettings(
+        arguments.name,
+        interval_ns=duration_ns("--interval", arguments.interval),
+        rank=arguments.rank,
+        lead_time_ns=duration_ns("--lead-time", arguments.lead_time),
+        listen_intervals=arguments.listen,
+        delivery=Delivery(arguments.delivery),
+        on_music_lost=OnMusicLost(arguments.on_music_lost),
+        refuse_incomplete=arguments.refuse_incomplete,
+    )
+
+
+def _order_and_manifest(arguments: argparse.Namespace) -> tuple[RunningOrder | None, Manifest | None]:
+    if arguments.running_order is not None:
+        return read_order_and_manifest(arguments.running_order, arguments.manifest)
+    return None, None if arguments.manifest is None else read_manifest(arguments.manifest)
+
+
+def _show_ordered(arguments: argparse.Namespace, manifest: Manifest | None) -> _ShowOrdered | None:
+    """Return the single show that is ordered, if one is."""
+    if arguments.show is None:
+        return None
+    if not arguments.show:
+        raise ConfigurationError("--show", arguments.show, "a name")
+    dark_after_ns = None
+    if arguments.duration is not None:
+        dark_after_ns = duration_ns("--duration", arguments.duration, minimum_ns=MILLISECOND)
+    edition = arguments.edition or ""
+    if manifest is None:
+        return _ShowOrdered(arguments.show, show_key(arguments.show, edition), dark_after_ns, dark_after_ns)
+    entry = manifest.find(arguments.show)
+    if entry is None or edition not in ("", entry.edition):
+        listed = ", ".join(f"{known.show} {known.edition}".strip() for known in manifest.shows)
+        wanted = f"{arguments.show} {edition}".strip()
+        raise ConfigurationError("--show", wanted, f"one that the manifest lists: {listed}")
+    length_ns = entry.stored.length_ns if dark_after_ns is None else dark_after_ns
+    return _ShowOrdered(entry.show, entry.key, dark_after_ns, length_ns)
+
+
+@dataclass(frozen=True, slots=True)
+class _ShowOrdered:
+    """The one show of ``lead --show``: its id and key, when it goes dark after its beginning, and how long it lasts."""
+
+    show: str
+    key: int
+    dark_after_ns: int | None
+    length_ns: int | None
+
+
+class _Evening:
+    """Has a running order kept, by the wall clock of this host: the one place where that is read."""
+
+    def __init__(
+        self, node: LeaderEndpoint, keeper: EveningKeeper, order: RunningOrder, attendance: Attendance
+    ) -> None:
+        self._node = node
+        self._keeper = keeper
+        self._order = order
+        self._attendance = attendance
+        self._role_changed = asyncio.Event()
+
+    def begin(self) -> None:
+        """Take the first reading, and arrange for the others."""
+        self._attendance.on_event.append(self._note_event)
+        self._attendance.chores.append(self._keep)
+        wall_now = self._renew()
+        for line in self._order.preview(wall_now, nights=1):
+            self._attendance.tell(line)
+
+    async def _keep(self) -> None:
+        while True:
+            with contextlib.suppress(TimeoutError):
+                await asyncio.wait_for(self._role_changed.wait(), RENEWED_EVERY_NS / SECOND)
+            self._role_changed.clear()
+            self._renew()
+            self._node.pump()
+
+    def _note_event(self, event: Event) -> None:
+        if isinstance(event, RoleChanged):
+            self._role_changed.set()
+
+    def _renew(self) -> datetime.datetime:
+        wall_now = datetime.datetime.now(datetime.UTC)
+        renewal = self._keeper.renew(wall_now, self._node.clock())
+        if renewal.stepped_ns:
+            self._attendance.tell(f"the wall clock was set by {describe(renewal.stepped_ns)}; later shows follow it")
+        if renewal.resumed is not None:
+            self._attendance.tell(f"{renewal.resumed.show} should be playing: resumed")
+        return wall_now
+
+
+def _add_node_options(parser: argparse.ArgumentParser) -> None:
+    parser.add_argument("--name", required=True, help="this node's name")
+    add_group_options(parser)
+    parser.add_argument(
+        "--own-port", type=int, default=0, metavar="N", help="UDP port of this node alone (any that is free)"
+    )
+    parser.add_argument("--for", dest="for_time", metavar="TIME", help="end after so long")
+    parser.add_argument("--json-lines", action="store_true", help="print events as JSON, one a line")
+
+
+def _keys(arguments: argparse.Namespace) -> KeyRing | None:
+    return None if arguments.key_file is None else read_key_file(arguments.key_file)
+
+
+def _limit(arguments: argparse.Namespace) -> float | None:
+    """Return for how many seconds to run; before anything is begun, so that a wrong one is told at once."""
+    if arguments.for_time is None:
+        return None
+    return duration_ns("--for", arguments.for_time, minimum_ns=MILLISECOND) / SECOND

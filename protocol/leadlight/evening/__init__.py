@@ -1,0 +1,32 @@
+"""The evening: which shows there are, when each begins, and a leader that is given them in time."""
+
+from leadlight.evening.keeper import RENEWED_EVERY_NS, EveningKeeper
+from leadlight.evening.manifest import (
+    DIGEST_BYTES,
+    Manifest,
+    Part,
+    ShowDescription,
+    ShowEntry,
+    check_name,
+    manifest_text,
+    parse_manifest,
+)
+from leadlight.evening.running_order import RunningOrder, parse_running_order
+from leadlight.evening.start import show_start, wait_in_words
+
+__all__ = [
+    "DIGEST_BYTES",
+    "RENEWED_EVERY_NS",
+    "EveningKeeper",
+    "Manifest",
+    "Part",
+    "RunningOrder",
+    "ShowDescription",
+    "ShowEntry",
+    "check_name",
+    "manifest_text",
+    "parse_manifest",
+    "parse_running_order",
+    "show_start",
+    "wait_in_words",
+]

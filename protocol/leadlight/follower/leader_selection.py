@@ -1,0 +1,262 @@
+"""Whom a follower follows: tenures, serials, and proof that a new tenure is not a recording.
+
+Within a tenure a beacon counts if its serial is newer than the last. If its copy came first, or it before its copy,
+what it says is known; that it came is still a sample for the clock. Another tenure is followed if it is the same
+leader's, begun anew; or another leader's that goes before; or any other's once the one followed is lost. A leader that
+has begun anew has ended its tenures before, and none of them is followed again. One that was left for another leader,
+as when the network falls apart for a while, is followed again if it has gone on since. With a key, a new tenure must
+first answer a Sounding with a fresh nonce: a recorded beacon is genuine, but a recording cannot answer.
+"""
+
+from __future__ import annotations
+
+from collections import OrderedDict
+from dataclasses import dataclass, field
+from enum import Enum
+from typing import Final
+
+from leadlight.addresses import Address
+from leadlight.follower.exchange import ANSWERED_WITHIN_NS
+from leadlight.units import MILLISECOND, SECOND, LocalInstant
+from leadlight.wire import Beacon
+
+SERIAL_MASK: Final = 0xFFFF_FFFF
+SERIAL_HALF: Final = 1 << 31
+"""Serials compare as in RFC 1982: newer if ahead by less than half of the 32-bit circle."""
+RETIRED_KEPT: Final = 32
+CHALLENGE_SPACING_NS: Final = 200 * MILLISECOND
+"""A new tenure is asked no more often than this, however many beacons claim it."""
+CHALLENGES_MAXIMUM: Final = 4
+"""So many tenures may claim to be new at once; of more, one that was asked in vain makes room."""
+CHALLENGE_LASTS_NS: Final = 1 * SECOND
+LOSS_WINDOW: Final = 64
+LOSS_WINDOW_MASK: Final = (1 << LOSS_WINDOW) - 1
+LOSS_FEWEST: Final = 16
+"""A share is of so many beacons at least: one lost of the first two is no half."""
+
+
+def is_newer(serial: int, than: int) -> bool:
+    """Return whether a serial is ahead of another on the 32-bit circle, as in RFC 1982."""
+    return 0 < (serial - than) & SERIAL_MASK < SERIAL_HALF
+
+
+class Verdict(Enum):
+    """What to make of a beacon."""
+
+    FOLLOW = "follow"
+    KNOWN = "known from the other delivery"
+    DUPLICATE = "duplicate"
+    LATE = "late beacon"
+    RETIRED = "retired tenure"
+    OTHER_LEADER = "other leader"
+    UNPROVEN = "unproven tenure"
+
+
+FOLLOW: Final = Verdict.FOLLOW
+"""For every beacon: to reach a member through its class takes Python 3.11 ten times as long."""
+
+
+class Novelty(Enum):
+    """What following a beacon of another tenure means."""
+
+    FIRST = "first"
+    RESTARTED = "restarted"
+    CHANGED = "changed"
+
+
+@dataclass(slots=True)
+class Challenge:
+    """A new tenure's latest beacon, kept until its leader has answered.
+
+    Each of its beacons lets it be asked once, so that a recording is not asked for ever.
+    """
+
+    beacon: Beacon
+    source: Address
+    received_at: LocalInstant
+    opened_at: LocalInstant
+    asked_at: LocalInstant | None = None
+    nonces: dict[int, LocalInstant] = field(default_factory=dict)
+    """Those asked with that may still be answered, and when they were, the oldest first. As long as an answer may take,
+    and as far apart as they are put, a dozen at most."""
+    wants_asking: bool = True
+
+    def ask(self, nonce: int, now: LocalInstant) -> None:
+        """Note that its leader is asked at ``now``, with a fresh ``nonce``."""
+        self.wants_asking = False
+        self.asked_at = now
+        for old in [old for old, asked_at in self.nonces.items() if now - asked_at > ANSWERED_WITHIN_NS]:
+            del self.nonces[old]
+        self.nonces[nonce] = now
+
+    def is_met(self, nonce: int, received_at: LocalInstant) -> bool:
+        """Return whether an Echo that came at ``received_at`` answers one of its nonces, and none from long ago."""
+        asked_at = self.nonces.get(nonce)
+        return asked_at is not None and 0 <= received_at - asked_at <= ANSWERED_WITHIN_NS
+
+
+class GroupLoss:
+    """How much of what goes to the group is heard: a window over the last serials, exact.
+
+    Copies tell which serials there were; only beacons to the group count as heard.
+    """
+
+    __slots__ = ("_known", "_mask", "_top")
+
+    def __init__(self) -> None:
+        self._top: int | None = None
+        self._mask = 0
+        self._known = 0
+
+    def restart(self) -> None:
+        """Forget everything: serials begin anew."""
+        self.__init__()  # type: ignore[misc]
+
+    def note(self, serial: int, is_copy: bool) -> None:
+        """Take a beacon, whether or not it is news."""
+        top = self._top
+        if top is None:
+            top = self._top = serial
+            self._known = 1
+        ahead = (serial - top) & SERIAL_MASK
+        heard = not is_copy
+        if ahead == 0:
+            self._mask |= heard
+        elif ahead < SERIAL_HALF:
+            known = self._known + ahead
+            self._known = known if known < LOSS_WINDOW else LOSS_WINDOW
+            self._mask = (self._mask << (ahead if ahead < LOSS_WINDOW else LOSS_WINDOW) | heard) & LOSS_WINDOW_MASK
+            self._top = serial
+        elif heard and (behind := (top - serial) & SERIAL_MASK) < self._known:
+            self._mask |= 1 << behind
+
+    def share_after(self, silent: int) -> float:
+        """Return the share lost if the last ``silent`` beacons went unheard and have no serial yet."""
+        window = min(self._known + silent, LOSS_WINDOW)
+        heard = (self._mask & (1 << max(LOSS_WINDOW - silent, 0)) - 1).bit_count()
+        return (window - heard) / max(window, LOSS_FEWEST)
+
+    @property
+    def share(self) -> float:
+        """The share lost; 0 before anything is known."""
+        return self.share_after(0)
+
+
+class Allegiance:
+    """Judges beacons. ``require_fresh``: whether a new tenure must answer before it is followed."""
+
+    def __init__(self, require_fresh: bool) -> None:
+        self.leader: int | None = None
+        self.order: tuple[int, int] = (0, 0)
+        """Rank and id: of two leaders the lower goes before."""
+        self.tenure: int | None = None
+        self.serial = 0
+        self._serials = [0, 0]
+        """The last one that came to the group, and as a copy."""
+        self.is_lost = False
+        """Whether the leader must be thought gone; then anybody else may be followed."""
+        self.loss = GroupLoss()
+        self.challenges: OrderedDict[int, Challenge] = OrderedDict()
+        """Tenures that claim to be new, by their numbers."""
+        self._require_fresh = require_fresh
+        self._proven: int | None = None
+        # Of tenures that were left: whose they were, and the last serial heard.
+        self._retired: OrderedDict[int, tuple[int, int]] = OrderedDict()
+
+    def judge(self, beacon: Beacon, source: Address, received_at: LocalInstant) -> Verdict:
+        """Return what to make of a beacon. Only what was heard of each delivery and the open challenges change."""
+        tenure = beacon.tenure
+        if tenure == self.tenure:
+            serial, is_copy = beacon.serial, beacon.is_copy
+            self.loss.note(serial, is_copy)
+            if is_newer(serial, self.serial):
+                return FOLLOW
+            if is_newer(serial, self._serials[is_copy]):
+                self._serials[is_copy] = serial
+                return Verdict.KNOWN
+            return Verdict.DUPLICATE if serial == self.serial else Verdict.LATE
+        if tenure in self._retired:
+            leader, serial = self._retired[tenure]
+            if leader != beacon.leader or leader == self.leader or not is_newer(beacon.serial, serial):
+                return Verdict.RETIRED
+        is_other = self.leader is not None and beacon.leader != self.leader
+        if is_other and (beacon.rank, beacon.leader) >= self.order and not self.is_lost:
+            return Verdict.OTHER_LEADER
+        if not self._require_fresh or tenure == self._proven:
+            return Verdict.FOLLOW
+        challenge = self.challenges.get(tenure)
+        if challenge is None:
+            self._open(Challenge(beacon, source, received_at, opened_at=received_at))
+        elif is_newer(beacon.serial, challenge.beacon.serial):
+            challenge.beacon, challenge.source, challenge.received_at = beacon, source, received_at
+            asked_at = challenge.asked_at
+            challenge.wants_asking = asked_at is None or received_at - asked_at >= CHALLENGE_SPACING_NS
+        return Verdict.UNPROVEN
+
+    def _open(self, challenge: Challenge) -> None:
+        challenges = self.challenges
+        if len(challenges) >= CHALLENGES_MAXIMUM:
+            oldest = next(iter(challenges.values()))
+            if challenge.opened_at - oldest.opened_at < CHALLENGE_LASTS_NS:
+                return
+            del challenges[oldest.beacon.tenure]
+        challenges[challenge.beacon.tenure] = challenge
+
+    def follow(self, beacon: Beacon) -> Novelty | None:
+        """Follow a beacon that was judged so; return what is new about it, or ``None`` within a tenure."""
+        novelty = None
+        if beacon.tenure != self.tenure:
+            if self.leader is None:
+                novelty = Novelty.FIRST
+            else:
+                novelty = Novelty.RESTARTED if beacon.leader == self.leader else Novelty.CHANGED
+            self._retire()
+            self._retired.pop(beacon.tenure, None)
+            self.leader = beacon.leader
+            self.tenure = beacon.tenure
+            self.loss.restart()
+            self.loss.note(beacon.serial, beacon.is_copy)
+            self.challenges.clear()
+            self._proven = beacon.tenure
+            before = (beacon.serial - 1) & SERIAL_MASK
+            self._serials = [before, before]
+        # A restart may come with another rank.
+        self.order = (beacon.rank, beacon.leader)
+        self.serial = self._serials[beacon.is_copy] = beacon.serial
+        self.is_lost = False
+        return novelty
+
+    def leave(self) -> None:
+        """Follow nobody any more: whoever is followed next, the same tenure too, is judged and proven anew."""
+        self._retire()
+        self.leader = self.tenure = self._proven = None
+        self.is_lost = False
+        self.challenges.clear()
+
+    def _retire(self) -> None:
+        if self.tenure is None or self.leader is None:
+            return
+        self._retired[self.tenure] = self.leader, self.serial
+        self._retired.move_to_end(self.tenure)
+        if len(self._retired) > RETIRED_KEPT:
+            self._retired.popitem(last=False)
+
+    def to_challenge(self) -> list[Challenge]:
+        """Return the challenges that should be put now."""
+        return [challenge for challenge in self.challenges.values() if challenge.wants_asking]
+
+    def is_open(self, nonce: int) -> bool:
+        """Return whether a challenge of this nonce waits for its answer."""
+        return any(nonce in challenge.nonces for challenge in self.challenges.values())
+
+    def answered(self, nonce: int, tenure: int, received_at: LocalInstant) -> Challenge | None:
+        """Take an Echo; return the challenge that it meets, whose beacon may now be judged again, or ``None``.
+
+        Any of the nonces will do: where an answer takes longer than it is until the next beacon, it is to an older one.
+        """
+        challenge = self.challenges.get(tenure)
+        if challenge is None or not challenge.is_met(nonce, received_at):
+            return None
+        del self.challenges[tenure]
+        self._proven = tenure
+        return challenge

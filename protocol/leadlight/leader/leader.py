@@ -1,0 +1,589 @@
+"""A node that can lead: listens before it leads, stands by while another leads, takes over and gives back.
+
+Sans-IO, with the same five verbs as the follower. What it does in which role is the table in ``roles``. While it leads
+it runs a ``Tenure``; all the time it has an ear, an ordinary ``Follower``, through which it knows the clock and the
+cues of whoever else leads. So a standby knows the show to the millisecond before it ever sends a beacon.
+
+Orders (``schedule``, ``roll``, ``stop`` and so on) give instants on this host's own clock. Given while another leads
+they are kept, and hold once this node leads.
+"""
+
+from __future__ import annotations
+
+from collections import Counter, deque
+from collections.abc import Iterable
+from dataclasses import replace
+from typing import Final
+
+from leadlight import events
+from leadlight.addresses import Address
+from leadlight.clock import Estimate
+from leadlight.cue import NO_SHOW, RATE_LIMIT_PPB, START, Cue, ShowLine, dark_cue
+from leadlight.entropy import Entropy
+from leadlight.errors import WireError
+from leadlight.follower import SILENT_INTERVALS, Follower, FollowerSettings, is_newer
+from leadlight.leader.roles import TRANSITIONS, RoleInput
+from leadlight.leader.roster import Roster
+from leadlight.leader.settings import LISTEN_INTERVALS, LeaderSettings
+from leadlight.leader.tenure import Inheritance, Tenure
+from leadlight.playback import StoredShow
+from leadlight.terms import ClockState, CueState, OnMusicLost, Role
+from leadlight.units import BILLION, MILLISECOND, SECOND, LeaderInstant, LocalInstant, ShowPosition
+from leadlight.wire import Beacon, Codec, Message
+
+ASK_TIMES: Final = 4
+ASK_SPACING_NS: Final = 300 * MILLISECOND
+"""Four Soundings over nine tenths of a second: an outage that swallows all of them is rarer than one of a third."""
+ASK_PATIENCE_NS: Final = 1 * SECOND
+RANK_SPACING_NS: Final = 200 * MILLISECOND
+"""A standby of the next rank waits so much longer, and hears the first one's beacons meanwhile."""
+CONTINUE_WITHIN_NS: Final = 2 * MILLISECOND
+"""A timebase is continued by a node whose bound is at most this; followers add it to their own."""
+LAST_RANK: Final = 127
+"""The last rank that travels: a start that leads at once, and has nothing to lead, goes behind whoever has."""
+STOP_HELD_NS: Final = 2 * SECOND
+"""A node that took the lead to stop the show gives it back no sooner, so that whoever led can hear of the stop."""
+TENURES_TOLD: Final = 64
+"""Other leaders' tenures that are remembered, so that each is told of once."""
+
+
+class Leader:
+    """One node that can lead. Give it a codec for its group, a source of chance, and the time on its clock.
+
+    ``shows`` are those whose length it must know to tell where one ends: for a boundary at which to take back, and for
+    finishing a show whose music is gone.
+    """
+
+    def __init__(
+        self,
+        settings: LeaderSettings,
+        codec: Codec,
+        entropy: Entropy,
+        now: LocalInstant,
+        shows: Iterable[StoredShow] = (),
+    ) -> None:
+        self.settings = settings
+        self.identity = settings.identity
+        self.role = Role.LISTENING
+        self._codec = codec
+        self._entropy = entropy
+        self._shows = tuple(shows)
+        self._own_counters: Counter[str] = Counter()
+        self._events: deque[events.LeaderEvent] = deque()
+        self._tenure: Tenure | None = None
+        self._ear = self._new_ear()
+        # By rank, so that of two that start together the first is heard by the second.
+        patience = settings.listen_intervals + (settings.rank if settings.listen_intervals else 0)
+        self._listen_until = LocalInstant(now + patience * settings.interval_ns)
+        self._silent_since = now
+        self._led_since = now
+        self._asked = 0
+        self._ask_at: LocalInstant | None = None
+        self._told: deque[int] = deque(maxlen=TENURES_TOLD)
+        self._own_tenures: deque[int] = deque(maxlen=TENURES_TOLD)
+        self._own_before: tuple[int, int] | None = None
+        self._stop_until = now
+        # Leading without having listened, it does not darken a show that is on: it defers while it could have listened.
+        self._defers_until = LocalInstant(now + LISTEN_INTERVALS * settings.interval_ns)
+        self._defers = False
+        self._rival_stop: int | None = None
+        self._seen_at = now
+        # Orders that wait until this node leads.
+        self._own_cue: Cue | None = None
+        self._own_cues: list[Cue] = []
+        self._own_off_at: LocalInstant | None = None
+        self._nothing_heard = Roster()
+        if settings.listen_intervals == 0:
+            self._defers = True
+            self._move(RoleInput.LISTENED_OUT, now)
+
+    def _new_ear(self) -> Follower:
+        settings = FollowerSettings(name=self.settings.name, lights=False)
+        return Follower(settings, self._codec, self._entropy, self._shows)
+
+    # -- what it is ----------------------------------------------------------------------------------------------
+
+    @property
+    def is_leading(self) -> bool:
+        """Whether this node leads."""
+        return self._tenure is not None
+
+    @property
+    def listens_until(self) -> LocalInstant:
+        """When it has listened, or had, whether anybody leads, on this host's clock."""
+        return self._listen_until
+
+    @property
+    def cue(self) -> Cue:
+        """What is in force, as far as this node knows. Instants are in ``timebase``."""
+        return self._ear.cue if self._tenure is None else self._tenure.cue
+
+    @property
+    def scheduled(self) -> tuple[Cue, ...]:
+        """Cues to come, earliest first. Instants are in ``timebase``; those ``waiting`` are not among them."""
+        if self._tenure is not None:
+            return tuple(self._tenure.scheduled)
+        return () if self._ear.next_cue is None else (self._ear.next_cue,)
+
+    @property
+    def waiting(self) -> tuple[Cue, ...]:
+        """Own cues that wait until this node leads, earliest first. Instants are on this host's clock."""
+        return tuple(self._own_cues)
+
+    @property
+    def roster(self) -> Roster:
+        """The followers that this node hears of as a leader; empty while another leads."""
+        return self._nothing_heard if self._tenure is None else self._tenure.roster
+
+    @property
+    def counters(self) -> Counter[str]:
+        """Datagrams refused, beacons skipped and so on, by cause."""
+        return self._own_counters if self._tenure is None else self._own_counters + self._tenure.counters
+
+    @property
+    def tenure(self) -> int | None:
+        """This run's tenure while it leads, else the tenure it follows, if any."""
+        return self._ear.tenure if self._tenure is None else self._tenure.tenure
+
+    @property
+    def timebase(self) -> int | None:
+        """The timebase that instants refer to; ``None`` while nobody leads."""
+        return self._ear.timebase if self._tenure is None else self._tenure.timebase
+
+    @property
+    def not_stopped(self) -> tuple[str, ...]:
+        """Names of followers that have not confirmed a stop that is in force."""
+        return () if self._tenure is None else self._tenure.not_stopped()
+
+    @property
+    def served_copies(self) -> frozenset[int]:
+        """The followers that are sent copies of the beacons."""
+        return frozenset() if self._tenure is None else self._tenure.served_copies()
+
+    def leader_at(self, local: LocalInstant) -> LeaderInstant | None:
+        """Return what the timebase's clock shows at a local instant; ``None`` while nobody leads."""
+        return self._ear.clock.leader_at(local) if self._tenure is None else self._tenure.leader_at(local)
+
+    # -- orders --------------------------------------------------------------------------------------------------
+
+    def schedule(self, cue: Cue) -> None:
+        """Let a cue take effect at its line's instant on this host's clock; it is announced ahead by the lead time.
+
+        A scheduled cue at the same instant is replaced.
+        """
+        if self._tenure is not None:
+            self._tenure.schedule(self._translated(cue, self._tenure))
+            return
+        at = cue.line.leader_at
+        self._own_cues = sorted(
+            [*(other for other in self._own_cues if other.line.leader_at != at), cue],
+            key=lambda entry: entry.line.leader_at,
+        )
+
+    def roll(self, show: int, now: LocalInstant, position: ShowPosition = START) -> Cue:
+        """Schedule a show to roll from ``position`` one lead time from now; return the cue, on this host's clock.
+
+        While this node still listens whether anybody leads, the lead time is counted from when it will have listened.
+        """
+        begins_at = max(now, self._listen_until) if self.role is Role.LISTENING else now
+        at = LeaderInstant(begins_at + self.settings.lead_time_ns)
+        cue = Cue(show, CueState.ROLLING, ShowLine(at, position))
+        self.schedule(cue)
+        return cue
+
+    def resume_line(self, cue: Cue, now: LocalInstant) -> None:
+        """Put a cue in force at once, its line already under way: a leader that comes back mid-show.
+
+        If another leads by then, what it leads goes before.
+        """
+        if self._tenure is None:
+            self._own_cue = cue
+        else:
+            self._tenure.resume_line(self._translated(cue, self._tenure), now)
+
+    def withdraw(self) -> None:
+        """Let nothing take effect that was scheduled here and is not announced yet."""
+        self._own_cue = None
+        self._own_cues.clear()
+        if self._tenure is not None:
+            self._tenure.withdraw()
+
+    def note_resumed(self, now: LocalInstant) -> None:
+        """The host was suspended and is awake again. A standby's clock begins anew, and so does its count of silence.
+
+        One that leads leads on in its own time, whatever that is now, unless somebody took over meanwhile.
+        """
+        if self._tenure is None:
+            self._silent_since = max(self._silent_since, now)
+            self._ear.note_resumed(now)
+
+    def report_media(self, position: ShowPosition, latency_ns: int, at: LocalInstant) -> None:
+        """Let the show in force follow the music: at ``at`` its player hands over what is heard ``latency_ns`` later.
+
+        ``position`` is where in the show that is. Lights follow the music, never the reverse. Report about once a
+        second or oftener while it plays. Music that has jumped is told once, as ``MediaJumped``, and not followed until
+        a cue rolls anew. While another leads it counts for nothing. Raises ``ConfigurationError`` for a latency outside
+        0 to 10 s.
+        """
+        if self._tenure is not None:
+            self._tenure.report_media(position, latency_ns, at)
+
+    def pause(self, now: LocalInstant) -> None:
+        """Hold the position, one lead time from now. Only the leader can."""
+        if self._tenure is not None:
+            self._tenure.pause(now)
+
+    def go_dark(self, now: LocalInstant) -> None:
+        """Show nothing, one lead time from now."""
+        self.schedule(dark_cue(LeaderInstant(now + self.settings.lead_time_ns)))
+
+    def stop(self, now: LocalInstant) -> None:
+        """Stop now: everyone fades within a second. Nothing scheduled survives.
+
+        A node that does not lead takes the lead for it: a stop waits for nobody. If a leader that goes before this one
+        is there, it hears of the stop, makes it its own, and leads on.
+        """
+        self._own_cues.clear()
+        self._own_cue = None
+        if self._tenure is None:
+            self._move(RoleInput.TAKE_BACK, now)
+            self._stop_until = LocalInstant(now + STOP_HELD_NS)
+        assert self._tenure is not None
+        self._tenure.stop(now)
+
+    def set_off_at(self, at: LocalInstant | None) -> None:
+        """Set the hard off time, on this host's clock, or clear it."""
+        self._own_off_at = at
+        if self._tenure is not None:
+            self._tenure.off_at = None if at is None else self._tenure.leader_at(at)
+
+    def take_back(self, now: LocalInstant) -> None:
+        """Lead from now on, at whatever point of the show: an order from a person.
+
+        A leader that goes before this one, if there is one, keeps its followers, and this node yields to it again.
+        """
+        self._defers_until = now
+        if self._tenure is None:
+            self._move(RoleInput.TAKE_BACK, now)
+
+    # -- the five verbs ------------------------------------------------------------------------------------------
+
+    def receive_datagram(self, data: bytes, source: Address, received_at: LocalInstant) -> None:
+        """Take a datagram that arrived at ``received_at``. Bytes that are not ours are counted and ignored."""
+        self._end_deference(received_at)
+        try:
+            message = self._codec.decode(data)
+        except WireError as error:
+            self._own_counters[error.reason] += 1
+            return
+        if type(message) is Beacon:
+            self._receive_beacon(message, source, received_at)
+        elif self._tenure is not None and not self._is_for_the_ear(message):
+            self._tenure.receive_message(message, source, received_at, len(data))
+        else:
+            self._ear.receive_message(message, source, received_at)
+        self._follow_ear(received_at)
+
+    def handle_timer(self, now: LocalInstant) -> None:
+        """Do what is due at ``now``. Harmless when early or called twice."""
+        self._ear.handle_timer(now)
+        if self._tenure is not None:
+            self._tenure.handle_timer(now)
+        elif self.role is Role.LISTENING and now >= self._listen_until:
+            self._move(RoleInput.LISTENED_OUT, now)
+        elif self.role is Role.STANDBY and now >= self._silence_at():
+            self._move(RoleInput.SILENCE, now)
+        if self.role is Role.ASKING:
+            if self._ask_at is not None and now >= self._ask_at:
+                self._ask(now)
+            if now >= self._lead_at():
+                self._move(RoleInput.ASKED_OUT, now)
+        self._follow_ear(now)
+
+    def next_timer(self) -> LocalInstant | None:
+        """Return when ``handle_timer`` wants to be called next, or ``None``."""
+        instants: tuple[LocalInstant | None, ...]
+        if self._tenure is not None:
+            instants = (self._tenure.next_timer(),)
+        elif self.role is Role.LISTENING:
+            instants = (self._listen_until,)
+        elif self.role is Role.STANDBY:
+            boundary = self._boundary_at()
+            if boundary is not None and boundary <= self._seen_at:
+                boundary = None  # one that has passed waits for the clock to be known: for a packet
+            instants = (self._silence_at(), boundary)
+        else:
+            instants = (self._ask_at, self._lead_at())
+        earliest = self._ear.next_timer()
+        for due in instants:
+            if due is not None and (earliest is None or due < earliest):
+                earliest = due
+        return earliest
+
+    def datagrams_to_send(self, now: LocalInstant) -> list[tuple[bytes, Address | None]]:
+        """Return the datagrams to send at ``now`` with their destinations; each is stamped with ``now``."""
+        self._end_deference(now)
+        out = self._ear.datagrams_to_send(now)
+        if self._tenure is not None:
+            out += self._tenure.datagrams_to_send(now)
+        return out
+
+    def next_event(self) -> events.LeaderEvent | None:
+        """Return the oldest event not yet told, or ``None``."""
+        if self._events:
+            return self._events.popleft()
+        return None if self._tenure is None else self._tenure.next_event()
+
+    # -- other leaders -------------------------------------------------------------------------------------------
+
+    def _is_for_the_ear(self, message: Message) -> bool:
+        """Return whether a message answers what the ear asked of another leader."""
+        return self._ear.is_expecting(message)
+
+    def _receive_beacon(self, beacon: Beacon, source: Address, received_at: LocalInstant) -> None:
+        if beacon.tenure in self._own_tenures:
+            self._own_counters["own copy"] += 1
+            return
+        if beacon.leader == self.identity:
+            self._meet_oneself(beacon, received_at)
+            return
+        if self._tenure is not None:
+            self._own_counters["other leader"] += 1
+            if beacon.tenure not in self._told:
+                self._told.append(beacon.tenure)
+                self._events.append(events.RivalHeard(received_at, beacon.leader, beacon.tenure))
+            if self._order < (beacon.rank, beacon.leader):
+                if not self._is_later_stop(beacon, self._tenure, received_at):
+                    return  # it will hear this one's beacons and yield
+                self._rival_stop = beacon.tenure  # to be obeyed, once the ear finds it proven
+            elif received_at < self._stop_until and beacon.cue.state is not CueState.STOPPED:
+                return  # it has yet to hear of the stop that was ordered here
+        self._ear.receive_message(beacon, source, received_at)
+
+    def _meet_oneself(self, beacon: Beacon, received_at: LocalInstant) -> None:
+        """A beacon under this node's own id and another tenure: left over from its last run, or a clone's."""
+        tenure, before = beacon.tenure, self._own_before
+        self._own_counters["own id"] += 1
+        if tenure in self._told:
+            return
+        if before is not None and before[0] == tenure and is_newer(beacon.serial, before[1]):
+            # One may be left over, and come twice; this one advances.
+            self._told.append(tenure)
+            self._events.append(events.LeaderCloned(received_at, beacon.leader, tenure))
+        self._own_before = tenure, beacon.serial
+
+    @staticmethod
+    def _is_later_stop(beacon: Beacon, tenure: Tenure, received_at: LocalInstant) -> bool:
+        """Return whether a beacon says that the show was stopped after the cue in force here took effect."""
+        cue = beacon.cue
+        if cue.state is not CueState.STOPPED or tenure.cue.state is CueState.STOPPED:
+            return False
+        stopped_at = received_at - (beacon.sent_at - cue.line.leader_at)
+        return stopped_at > tenure.local_at(tenure.cue.line.leader_at)
+
+    @property
+    def _order(self) -> tuple[int, int]:
+        return LAST_RANK if self._defers else self.settings.rank, self.identity
+
+    def _end_deference(self, now: LocalInstant) -> None:
+        """Lead in this node's own rank once something of its own is in force or announced, or nobody was heard."""
+        tenure = self._tenure
+        if not self._defers or tenure is None:
+            return
+        announced_at = LeaderInstant(tenure.leader_at(now) + self.settings.lead_time_ns)
+        is_announced = bool(tenure.scheduled) and tenure.scheduled[0].line.leader_at <= announced_at
+        if is_announced or tenure.cue != dark_cue(tenure.leader_at(self._led_since)) or now >= self._defers_until:
+            self._defers = False
+            tenure.settings = self.settings
+
+    def _hears_better(self) -> bool:
+        """Return whether the leader that the ear follows goes before this node."""
+        return self._ear.order < self._order
+
+    def _follow_ear(self, now: LocalInstant) -> None:
+        """Let the role follow from what the ear has heard and found proven."""
+        self._seen_at = max(self._seen_at, now)
+        heard_at = self._ear.heard_at
+        while (event := self._ear.next_event()) is not None:
+            is_new = isinstance(event, events.LeaderFound | events.LeaderChanged | events.LeaderRestarted)
+            if is_new and self._tenure is None:
+                self._move(RoleInput.HEARD_BETTER if self._hears_better() else RoleInput.HEARD_LEADER, now)
+        if heard_at is None:
+            return
+        if self._tenure is not None:
+            if heard_at <= self._led_since:
+                return
+            if self._hears_better():
+                self._move(RoleInput.HEARD_BETTER, now)
+            elif self._rival_stop is not None and self._ear.tenure == self._rival_stop:
+                self._rival_stop = None
+                self._ear.fall_silent()
+                self._tenure.stop(now)
+            return
+        # By when it was sent: what was late itself makes a lost leader no younger, and standbys count from one instant.
+        alive_at = self._ear.alive_at
+        if alive_at is not None and alive_at > self._silent_since:
+            self._silent_since = alive_at
+            if self.role is Role.ASKING:
+                answered_at = self._ear.answered_at
+                is_beacon = answered_at is None or answered_at <= heard_at
+                self._move(RoleInput.HEARD_LEADER if is_beacon else RoleInput.ANSWERED, now)
+        boundary = self._boundary_at()
+        knows = self._ear.clock.state is ClockState.LOCKED
+        if self.role is Role.STANDBY and boundary is not None and now >= boundary and knows:
+            self._move(RoleInput.TAKE_BACK, now)
+
+    # -- taking over and giving back -----------------------------------------------------------------------------
+
+    def _move(self, what: RoleInput, now: LocalInstant) -> None:
+        previous = self.role
+        role = TRANSITIONS[previous, what]
+        if role is previous:
+            return
+        self.role = role
+        self._events.append(events.RoleChanged(now, role, previous))
+        if role is Role.LEADING:
+            self._lead(now, music_is_lost=what is RoleInput.ASKED_OUT)
+        elif previous is Role.LEADING:
+            self._yield(now)
+        if role is Role.ASKING:
+            self._asked = 0
+            self._ask_at = now
+        else:
+            self._ask_at = None
+
+    def _lead(self, now: LocalInstant, music_is_lost: bool) -> None:
+        self._led_since = now
+        inheritance = self._inheritance(now)
+        settings = replace(self.settings, rank=LAST_RANK) if self._defers else self.settings
+        tenure = Tenure(settings, self._codec, self._entropy, now, inheritance)
+        self._tenure = tenure
+        self._own_tenures.append(tenure.tenure)
+        self._rival_stop = None
+        if inheritance is not None and music_is_lost:
+            self._apply_on_music_lost(tenure, now)
+        if inheritance is None:
+            # What fell due while this node was listening is under way by now.
+            under_way = [self._own_cue, *(cue for cue in self._own_cues if cue.line.leader_at <= now)]
+            if under_way[-1] is not None:
+                tenure.resume_line(under_way[-1], now)
+        for cue in self._own_cues:
+            if cue.line.leader_at > now:
+                tenure.schedule(self._translated(cue, tenure))
+        self._own_cue = None
+        self._own_cues = []
+        if self._own_off_at is not None:
+            tenure.off_at = tenure.leader_at(self._own_off_at)
+        self._ear.fall_silent()
+
+    def _yield(self, now: LocalInstant) -> None:
+        """Another, better leader is there: keep the events, drop the tenure."""
+        assert self._tenure is not None
+        while (event := self._tenure.next_event()) is not None:
+            self._events.append(event)
+        self._own_counters += self._tenure.counters
+        if self._defers:
+            # As if it had listened: what was ordered meanwhile waits. Its own clock was the timebase.
+            self._own_cues = self._tenure.scheduled
+            self._defers = False
+        self._tenure = None
+        self._silent_since = now
+
+    def _inheritance(self, now: LocalInstant) -> Inheritance | None:
+        """Return what the ear knows of the leader before, or ``None`` if there was none."""
+        ear = self._ear
+        served, timebase = ear.clock.served, ear.timebase
+        if served is None or timebase is None:
+            return None
+        scheduled = () if ear.next_cue is None else (ear.next_cue,)
+        off_at = None if ear.off_at is None else LeaderInstant(ear.off_at)
+        if self._can_continue(now):
+            return Inheritance(timebase, served, ear.cue_told, scheduled, off_at)
+        # Too uncertain to go on in its name: the show goes on by this host's own clock, as a timebase of its own.
+        own = Estimate(now, 0, 0.0, 0.0, 0.0)
+        cue = ear.cue_told
+        if off_at is not None and cue.line.leader_at < off_at <= served.leader_at(now):
+            cue = dark_cue(off_at)  # it is over, and must not look begun anew
+
+        def moved(cue: Cue) -> Cue:
+            at = LeaderInstant(served.local_at(cue.line.leader_at))
+            # At the old leader's pace, not at this crystal's: who still hears it must not be left behind.
+            rate_ppb = cue.line.rate_ppb - round(served.rate * (BILLION + cue.line.rate_ppb))
+            rate_ppb = max(-RATE_LIMIT_PPB, min(rate_ppb, RATE_LIMIT_PPB))
+            if at < now:
+                # Under way, perhaps since before this host's clock began: the line is drawn through now instead.
+                at = LeaderInstant(now)
+                return cue._replace(line=ShowLine(at, cue.position_at(served.leader_at(now)), rate_ppb))
+            return cue._replace(line=cue.line._replace(leader_at=at, rate_ppb=rate_ppb))
+
+        return Inheritance(
+            self._entropy.getrandbits(32) or 1,
+            own,
+            moved(cue),
+            tuple(moved(cue) for cue in scheduled),
+            None if off_at is None else LeaderInstant(served.local_at(off_at)),
+        )
+
+    def _can_continue(self, now: LocalInstant) -> bool:
+        """Return whether the clock that was followed is known well enough to go on in its name."""
+        if self._ear.clock.state not in (ClockState.LOCKED, ClockState.HOLDOVER):
+            return False
+        bound_ns = self._ear.clock.bounds(now).statistical_ns
+        return bound_ns is not None and bound_ns <= CONTINUE_WITHIN_NS
+
+    def _apply_on_music_lost(self, tenure: Tenure, now: LocalInstant) -> None:
+        what = self.settings.on_music_lost
+        if what is OnMusicLost.CONTINUE:
+            return
+        tenure.scheduled.clear()  # nor does what was announced begin without its music
+        cue = tenure.cue
+        if cue.state not in (CueState.ROLLING, CueState.PAUSED):
+            return
+        soon = LeaderInstant(tenure.leader_at(now) + self.settings.lead_time_ns)
+        finishes = what is OnMusicLost.FINISH and cue.state is CueState.ROLLING
+        ends_at = self._ends_at(cue) if finishes else None
+        tenure.schedule(dark_cue(soon if ends_at is None else max(ends_at, soon)))
+
+    def _ends_at(self, cue: Cue) -> LeaderInstant | None:
+        """Return when a rolling show has shown its last frame, in the timebase; ``None`` for one of unknown length."""
+        for show in self._shows:
+            if show.key == cue.show:
+                return cue.line.instant_of(show.frame_rate.position_of(show.frame_count))
+        return None
+
+    def _translated(self, cue: Cue, tenure: Tenure) -> Cue:
+        """Return a cue whose instant is on this host's clock as one in the tenure's timebase."""
+        at = tenure.leader_at(LocalInstant(cue.line.leader_at))
+        return cue._replace(line=cue.line._replace(leader_at=at))
+
+    # -- timing --------------------------------------------------------------------------------------------------
+
+    def _silence_at(self) -> LocalInstant:
+        return LocalInstant(self._silent_since + SILENT_INTERVALS * self._ear.interval_ns)
+
+    def _lead_at(self) -> LocalInstant:
+        return LocalInstant(self._silence_at() + ASK_PATIENCE_NS + self.settings.rank * RANK_SPACING_NS)
+
+    def _ask(self, now: LocalInstant) -> None:
+        self._ear.sound_now()
+        self._asked += 1
+        self._ask_at = LocalInstant(now + ASK_SPACING_NS) if self._asked < ASK_TIMES else None
+
+    def _boundary_at(self) -> LocalInstant | None:
+        """Return when this node may take back the lead: at once between shows, else at the end of the one in force.
+
+        ``None`` while the one that leads goes before.
+        """
+        ear = self._ear
+        if ear.order < self._order or ear.heard_at is None:
+            return None
+        cue = ear.cue
+        if ear.next_cue is not None:
+            return None  # a change is under way
+        if cue.state is CueState.DARK or cue.show == NO_SHOW:
+            return ear.heard_at
+        if cue.state is not CueState.ROLLING:
+            return None
+        ends_at = self._ends_at(cue)
+        served = ear.clock.served
+        return None if ends_at is None or served is None else served.local_at(ends_at)

@@ -1,0 +1,511 @@
+"""A tenure: one unbroken run of one leader. Says what time it is and what is in force, and answers Soundings.
+
+It keeps the cue sheet of the moment (one in force, others scheduled), announces a change ahead of time in a short
+burst, and lets every later beacon repeat it. When a tenure begins and ends is decided elsewhere, in ``leader``.
+"""
+
+from __future__ import annotations
+
+from collections import Counter, deque
+from dataclasses import dataclass
+from typing import Final
+
+from leadlight import events
+from leadlight.addresses import GROUP, Address
+from leadlight.clock import DelayCollector, Estimate
+from leadlight.cue import START, Cue, ShowLine, dark_cue
+from leadlight.entropy import Entropy, below, nonzero32
+from leadlight.leader.copies import Cookies, CopyList
+from leadlight.leader.limiter import RateLimiter
+from leadlight.leader.pacing import Pacer, PacerSettings
+from leadlight.leader.roster import Roster
+from leadlight.leader.settings import LeaderSettings
+from leadlight.terms import ContentState, CueState, Delivery
+from leadlight.units import BILLION, MILLISECOND, SECOND, LeaderInstant, LocalInstant, ShowPosition
+from leadlight.wire import (
+    DELAYS_MAXIMUM,
+    MARK_AGE_MAXIMUM_NS,
+    MARKS_MAXIMUM,
+    U8,
+    U16,
+    U32,
+    Beacon,
+    Codec,
+    Echo,
+    Mark,
+    Message,
+    Sounding,
+    Tally,
+)
+
+DITHER_SHARE: Final = 0.2
+DITHER_MAXIMUM_NS: Final = 204_800_000
+"""Two of an access point's own beacon intervals of 102.4 ms: the dither sweeps its rhythm instead of beating with
+it."""
+CHANGE_BURST_NS: Final = tuple(step * MILLISECOND for step in (0, 60, 200, 500, 1000, 1600))
+"""A change is told six times within the default lead time, ever further apart: an outage that swallows the first ones,
+mostly of a fraction of a second, does not last to the last."""
+STOP_BURST_NS: Final = tuple(step * 140 * MILLISECOND for step in range(8))
+"""Eight beacons within a second."""
+MARK_PUBLICATIONS: Final = 2
+TURNS_KEPT: Final = 64
+ECHO_QUEUE_MAXIMUM: Final = 64
+LOST_AFTER_NS: Final = 30 * SECOND
+SECRET_BYTES: Final = 16
+ANSWER_BURST_S: Final = 2
+"""Seconds' worth of the sounding budget that may be answered at once."""
+PACING_INTERVAL_NS: Final = SECOND
+"""The line is bent no oftener than this: oftener, each change would be too small to be worth making."""
+
+
+@dataclass(frozen=True, slots=True)
+class Inheritance:
+    """What a tenure takes over from the one before: a timebase and how it reads on this clock, and the show's state."""
+
+    timebase: int
+    clock: Estimate
+    cue: Cue
+    scheduled: tuple[Cue, ...] = ()
+    off_at: LeaderInstant | None = None
+
+
+class Tenure:
+    """One run of one leader, from ``now`` on.
+
+    Without an ``inheritance`` this host's own clock is the timebase: a local instant here *is* the leader instant. With
+    one, the timebase of the leader before is continued by what this host knows of it. Every cue's instant is in the
+    timebase; ``leader_at`` and ``local_at`` translate.
+    """
+
+    def __init__(
+        self,
+        settings: LeaderSettings,
+        codec: Codec,
+        entropy: Entropy,
+        now: LocalInstant,
+        inheritance: Inheritance | None = None,
+    ) -> None:
+        self.settings = settings
+        self.identity = settings.identity
+        self.roster = Roster()
+        self.counters: Counter[str] = Counter()
+        """Datagrams refused, beacons skipped and so on, by cause."""
+        self._clock = None if inheritance is None else inheritance.clock
+        self.cue: Cue = dark_cue(self.leader_at(now)) if inheritance is None else inheritance.cue
+        self.scheduled: list[Cue] = [] if inheritance is None else list(inheritance.scheduled)
+        """Cues to come, earliest first."""
+        self.off_at: LeaderInstant | None = None if inheritance is None else inheritance.off_at
+        self._pacer = Pacer(PacerSettings(interval_ns=max(settings.interval_ns, PACING_INTERVAL_NS)))
+        self._begin_pacing()
+        self._codec = codec
+        self._entropy = entropy
+        self._tenure = nonzero32(entropy)
+        self._timebase = nonzero32(entropy) if inheritance is None else inheritance.timebase
+        self._cookies = Cookies(entropy.getrandbits(8 * SECRET_BYTES).to_bytes(SECRET_BYTES, "big"))
+        self._serial = U32 & entropy.getrandbits(16)
+        self._events: deque[events.LeaderEvent] = deque()
+        self._delays = DelayCollector()
+        self._turns: dict[int, int] = {}
+        self._marks: deque[list[int]] = deque(maxlen=MARKS_MAXIMUM)
+        # Periodic beacons are at start + k·interval + dither, never at a sum of intervals.
+        self._start = now
+        self._k = 0
+        self._beacon_at = now
+        self._extra: list[LocalInstant] = []
+        self._announced: Cue | None = None
+        self._due_regular = False
+        self._due_extra = False
+        self._copies = CopyList()
+        self._stopped_at = now
+        self._answers = RateLimiter(settings.sounding_budget, ANSWER_BURST_S * settings.sounding_budget)
+        self._echoes: deque[tuple[Sounding, Address, LocalInstant, int, int]] = deque()
+
+    @property
+    def tenure(self) -> int:
+        """This run's tenure."""
+        return self._tenure
+
+    @property
+    def timebase(self) -> int:
+        """The timebase that this leader's instants refer to."""
+        return self._timebase
+
+    def leader_at(self, local: LocalInstant) -> LeaderInstant:
+        """Return what the timebase's clock shows at a local instant."""
+        return LeaderInstant(local) if self._clock is None else self._clock.leader_at(local)
+
+    def local_at(self, leader: LeaderInstant) -> LocalInstant:
+        """Return the local instant at which the timebase's clock shows ``leader``."""
+        return LocalInstant(leader) if self._clock is None else self._clock.local_at(leader)
+
+    # -- what the show's owner says ------------------------------------------------------------------------------
+
+    def schedule(self, cue: Cue) -> None:
+        """Let a cue take effect at its line's instant; it is announced ahead by the lead time.
+
+        A scheduled cue at the same instant is replaced.
+        """
+        at = cue.line.leader_at
+        self.scheduled = sorted(
+            [*(other for other in self.scheduled if other.line.leader_at != at), cue],
+            key=lambda entry: entry.line.leader_at,
+        )
+
+    def roll(self, show: int, now: LocalInstant, position: ShowPosition = START) -> Cue:
+        """Schedule a show to roll from ``position`` one lead time from now; return the cue."""
+        at = LeaderInstant(self.leader_at(now) + self.settings.lead_time_ns)
+        cue = Cue(show, CueState.ROLLING, ShowLine(at, position))
+        self.schedule(cue)
+        return cue
+
+    def resume_line(self, cue: Cue, now: LocalInstant) -> None:
+        """Put a cue in force at once, its line already under way: a leader that comes back mid-show."""
+        self.cue = cue
+        self._begin_pacing()
+        self._burst(now, CHANGE_BURST_NS)
+
+    def withdraw(self) -> None:
+        """Let nothing take effect that was scheduled and is not announced yet."""
+        self.scheduled = [cue for cue in self.scheduled if cue == self._announced]
+
+    def report_media(self, position: ShowPosition, latency_ns: int, at: LocalInstant) -> None:
+        """Let the rolling show follow the music; arguments as for ``Pacer.report``, ``at`` on this host's clock."""
+        if self.cue.state is CueState.ROLLING:
+            jumped = self._pacer.report(position, latency_ns, self.leader_at(at))
+            if jumped is not None:
+                self._emit(events.MediaJumped(at, jumped.position, jumped.distance_ns, jumped.stands))
+
+    def pause(self, now: LocalInstant) -> None:
+        """Hold the position, one lead time from now."""
+        at = LeaderInstant(self.leader_at(now) + self.settings.lead_time_ns)
+        self.schedule(Cue(self.cue.show, CueState.PAUSED, ShowLine(at, self.cue.position_at(at))))
+
+    def go_dark(self, now: LocalInstant) -> None:
+        """Show nothing, one lead time from now."""
+        at = LeaderInstant(self.leader_at(now) + self.settings.lead_time_ns)
+        self.schedule(dark_cue(at))
+
+    def stop(self, now: LocalInstant) -> None:
+        """Stop now: everyone fades within a second. Nothing scheduled survives."""
+        at = self.leader_at(now)
+        self.scheduled.clear()
+        self._announced = None
+        self._stopped_at = now
+        self.cue = Cue(self.cue.show, CueState.STOPPED, ShowLine(at, max(self.cue.position_at(at), START)))
+        self._emit(events.CueTookEffect(now, self.cue))
+        self._burst(now, STOP_BURST_NS)
+
+    # -- driven by the leader ------------------------------------------------------------------------------------------
+
+    def receive_message(self, message: Message, source: Address, received_at: LocalInstant, length: int) -> None:
+        """Take a message that arrived in a datagram of ``length`` bytes at ``received_at``."""
+        if type(message) is Sounding:
+            self._receive_sounding(message, source, received_at, length)
+        elif type(message) is Tally:
+            self._receive_tally(message, source, received_at)
+        else:
+            self.counters["misdirected"] += 1
+
+    def handle_timer(self, now: LocalInstant) -> None:
+        """Do what is due at ``now``. Harmless when early or called twice."""
+        leader_now = self.leader_at(now)
+        while self.scheduled and leader_now >= self.scheduled[0].line.leader_at:
+            self.cue = self._check_content(self.scheduled.pop(0), now)
+            self._begin_pacing()
+            if self.cue != self._announced:
+                self._burst(now, CHANGE_BURST_NS)  # it came without notice
+            self._announced = None
+            self._emit(events.CueTookEffect(now, self.cue))
+        announce = self._to_announce(now)
+        if announce is not None and self.settings.refuse_incomplete:
+            # Before its instant: what has been announced begins everywhere by itself.
+            announce = self.scheduled[0] = self._check_content(announce, now)
+        if announce is not None and announce != self._announced:
+            self._announced = announce
+            self._burst(now, CHANGE_BURST_NS)
+        if now >= self._beacon_at:
+            self._due_regular = True
+            self._plan_beacon(now)
+        if self.cue.state is CueState.ROLLING:
+            self._follow_music(leader_now)
+        while self._extra and now >= self._extra[0]:
+            self._extra.pop(0)
+            self._due_extra = True
+
+    def next_timer(self) -> LocalInstant | None:
+        """Return when ``handle_timer`` wants to be called next."""
+        earliest = self._beacon_at
+        if self._extra and self._extra[0] < earliest:
+            earliest = self._extra[0]
+        if self.scheduled:
+            first = self.scheduled[0]
+            at = first.line.leader_at
+            if first != self._announced:
+                at = LeaderInstant(at - self.settings.lead_time_ns)
+            earliest = min(earliest, self._first_at(at))
+        return earliest
+
+    def datagrams_to_send(self, now: LocalInstant) -> list[tuple[bytes, Address | None]]:
+        """Return the datagrams to send at ``now`` with their destinations; each is stamped with ``now``."""
+        out: list[tuple[bytes, Address | None]] = []
+        while self._echoes:
+            sounding, address, received_at, length, cookie = self._echoes.popleft()
+            echo = Echo(
+                self.identity,
+                self._tenure,
+                self._timebase,
+                sounding.nonce,
+                self.leader_at(received_at),
+                self.leader_at(now),
+                cookie,
+            )
+            data = self._codec.encode(echo)
+            if len(data) <= length:
+                out.append((data, address))
+            else:
+                # An answer larger than its question would let anybody use us to flood a third party.
+                self.counters["sounding too short"] += 1
+        if self._due_regular or self._due_extra:
+            beacon = self._beacon(now, regular=self._due_regular)
+            self._due_regular = self._due_extra = False
+            delivery = self.settings.delivery
+            if delivery is not Delivery.COPIES:
+                out.append((self._codec.encode(beacon), GROUP))
+            if delivery is not Delivery.GROUP:
+                self._choose_copies(now)
+                copy = beacon._replace(is_copy=True)
+                out += [(self._codec.encode(copy), address) for address in self._copies.addresses(now)]
+        return out
+
+    def next_event(self) -> events.LeaderEvent | None:
+        """Return the oldest event not yet told, or ``None``."""
+        return self._events.popleft() if self._events else None
+
+    # -- beacons -------------------------------------------------------------------------------------------------
+
+    def _beacon(self, now: LocalInstant, regular: bool) -> Beacon:
+        self._serial = (self._serial + 1) & U32
+        serial = self._serial
+        marker = None
+        recently = LocalInstant(now - LOST_AFTER_NS)
+        if regular:
+            if self.settings.markers:
+                marker = self.roster.next_marker(serial, recently)
+            if marker is not None:
+                self._turns[serial] = marker
+                if len(self._turns) > TURNS_KEPT:
+                    del self._turns[next(iter(self._turns))]
+            self._note_lost(now)
+        radio, doubt_ns, delays = self._delays.publish(serial, DELAYS_MAXIMUM)
+        return Beacon(
+            self.identity,
+            self.settings.rank,
+            self._tenure,
+            self._timebase,
+            serial,
+            self.leader_at(now),
+            self.settings.interval_ns,
+            self.settings.sounding_budget,
+            min(max(self.roster.heard_since(recently), self.settings.group_size), U16),
+            # The wire carries whole milliseconds; a beacon is never lost to a finer order.
+            None if self.off_at is None else LeaderInstant(self.off_at // MILLISECOND * MILLISECOND),
+            marker,
+            self.cue,
+            self._to_announce(now),
+            self._marks_to_publish(serial, now),
+            radio,
+            doubt_ns,
+            delays,
+        )
+
+    def _marks_to_publish(self, serial: int, now: LocalInstant) -> tuple[Mark, ...]:
+        if not self._marks:
+            return ()
+        leader_now = self.leader_at(now)
+        marks: list[Mark] = []
+        for entry in self._marks:
+            turn, heard_at, _ = entry
+            turns_back = (serial - turn) & U32
+            # Of leader instants, as sent_at is: a continued timebase runs at another rate than this host's clock.
+            age_ns = leader_now - self.leader_at(LocalInstant(heard_at))
+            if turns_back <= U8 and 0 <= age_ns <= MARK_AGE_MAXIMUM_NS:
+                marks.append(Mark(turns_back, age_ns))
+            entry[2] += 1
+        while self._marks and self._marks[0][2] >= MARK_PUBLICATIONS:
+            self._marks.popleft()
+        return tuple(marks)
+
+    def _plan_beacon(self, now: LocalInstant) -> None:
+        """Plan the next periodic beacon; those that fell due meanwhile are skipped, not sent in a burst."""
+        interval_ns = self.settings.interval_ns
+        k = max(self._k + 1, (now - self._start) // interval_ns)
+        dither = below(self._entropy, min(round(DITHER_SHARE * interval_ns), DITHER_MAXIMUM_NS))
+        if self._start + k * interval_ns + dither <= now:
+            k += 1
+        if k > self._k + 1:
+            self.counters["beacon skipped"] += k - self._k - 1
+        self._k = k
+        self._beacon_at = LocalInstant(self._start + k * interval_ns + dither)
+
+    def _burst(self, now: LocalInstant, pattern: tuple[int, ...]) -> None:
+        self._extra = sorted({*self._extra, *(LocalInstant(now + step) for step in pattern)})
+
+    def _begin_pacing(self) -> None:
+        if self.cue.state is CueState.ROLLING:
+            self._pacer.begin(self.cue.line)
+
+    def _follow_music(self, leader_now: LeaderInstant) -> None:
+        """Bend the line after the music, where it has to be; every later beacon says so, without a burst."""
+        line = self._pacer.amend(leader_now)
+        if line is None:
+            return
+        # The same line, drawn from where the cue took effect: by that instant a later stop or off time is told from an
+        # earlier one.
+        began_at = self.cue.line.leader_at
+        line = _drawn_from(began_at, line)
+        if line.position < START:  # the wire knows no position before the first frame
+            line = _drawn_from(LeaderInstant(began_at - 2 * line.position), line)
+        self.cue = self.cue._replace(line=line)
+
+    def _to_announce(self, now: LocalInstant) -> Cue | None:
+        if self.scheduled and self.leader_at(now) >= self.scheduled[0].line.leader_at - self.settings.lead_time_ns:
+            return self.scheduled[0]
+        return None
+
+    def _first_at(self, leader: LeaderInstant) -> LocalInstant:
+        """Return the first local instant at which the timebase's clock shows ``leader`` or more."""
+        local = self.local_at(leader)
+        while self.leader_at(local) < leader:  # rounding can land a nanosecond or two early
+            local = LocalInstant(local + 1)
+        return local
+
+    def _check_content(self, cue: Cue, now: LocalInstant) -> Cue:
+        """Keep a show from rolling, or warn, if followers say that they do not hold it."""
+        if cue.state is not CueState.ROLLING:
+            return cue
+        names = self.not_holding(cue.show)
+        if not names:
+            return cue
+        if not self.settings.refuse_incomplete:
+            self._emit(events.ShowIncomplete(now, cue.show, names))
+            return cue
+        self._emit(events.ShowRefused(now, cue.show, names))
+        return dark_cue(cue.line.leader_at)
+
+    # -- what followers say --------------------------------------------------------------------------------------
+
+    def _receive_sounding(self, sounding: Sounding, source: Address, received_at: LocalInstant, length: int) -> None:
+        # What will not be answered changes nothing.
+        if len(self._echoes) >= ECHO_QUEUE_MAXIMUM:
+            self.counters["echo dropped"] += 1
+            return
+        if not self._answers.allow(received_at):
+            self.counters["echo limited"] += 1
+            return
+        # Only who receives at this address can know what was sent there: a recording sent from elsewhere does not.
+        cookie = self._cookies.of(sounding.follower, source)
+        is_proven = sounding.cookie == cookie
+        entry = self.roster.find(sounding.follower)
+        if is_proven or entry is None:
+            entry, _ = self.roster.hear(sounding.follower, source, received_at)
+        if is_proven:
+            self._copies.renew(sounding.follower, source, received_at)
+            # One of no tenure, or another, knows the way here and has heard no beacon of this one at all.
+            is_deaf = sounding.tenure != self._tenure and self.settings.delivery is not Delivery.GROUP
+            if is_deaf and self._copies.begin(sounding.follower):
+                self._emit(events.CopiesBegun(received_at, sounding.follower, entry.name))
+        if sounding.tenure == self._tenure and sounding.delays:
+            self._delays.collect(entry.follower, sounding.radio, sounding.delays)
+        self._echoes.append((sounding, source, received_at, length, cookie))
+
+    def _receive_tally(self, tally: Tally, source: Address, received_at: LocalInstant) -> None:
+        if tally.tenure != self._tenure:
+            self.counters["other tenure's tally"] += 1
+            return
+        if not self.roster.is_news(tally):
+            self.counters["repeated tally"] += 1
+            return
+        entry, _ = self.roster.hear(tally.follower, source, received_at)
+        if self.roster.find(tally.follower) is None:
+            self.counters["roster full"] += 1
+            return
+        before = entry.tally
+        entry.tallied_at = received_at
+        if before is None:
+            # Told now and not at its first Sounding: only a Tally says the name.
+            self._emit(events.FollowerJoined(received_at, tally.follower, tally.name))
+        if self.roster.note_tally(entry, tally):
+            self._emit(events.FollowerCloned(received_at, tally.follower, tally.name))
+        if tally.live_data and (before is None or not before.live_data):
+            self._emit(events.SecondSourceReported(received_at, tally.follower, tally.name))
+        turn = tally.turn
+        if turn is None:
+            return
+        if self._turns.pop(turn, None) == tally.follower:
+            self._marks.append([turn, received_at, 0])
+        else:
+            self.counters["out of turn"] += 1
+
+    def _choose_copies(self, now: LocalInstant) -> None:
+        """Let followers that hear too little of the group have copies, and those that hear it well again have none."""
+        for follower in self._copies.expire(now):
+            known = self.roster.find(follower)
+            self._emit(events.CopiesEnded(now, follower, f"{follower:08x}" if known is None else known.name))
+        everyone = self.settings.delivery is not Delivery.AUTOMATIC
+        for entry in self.roster:
+            tally = entry.tally
+            if tally is None:
+                continue
+            if self._copies.consider(entry.follower, tally.beacon_loss_permille, everyone, now):
+                begun = self._copies.is_served(entry.follower)
+                event = events.CopiesBegun if begun else events.CopiesEnded
+                self._emit(event(now, entry.follower, tally.name))
+
+    def not_holding(self, show: int) -> tuple[str, ...]:
+        """Return the names of followers that say they do not hold a show, or hold another edition of it."""
+        lacking = (ContentState.MISSING, ContentState.OTHER_EDITION)
+        return tuple(
+            entry.name
+            for entry in self.roster
+            if entry.tally is not None
+            and not entry.lost
+            and entry.tally.show == show
+            and entry.tally.content in lacking
+        )
+
+    def served_copies(self) -> frozenset[int]:
+        """Return the followers that are sent copies of the beacons."""
+        return frozenset(entry.follower for entry in self.roster if self._copies.is_served(entry.follower))
+
+    def not_stopped(self) -> tuple[str, ...]:
+        """Return the names of followers that have not confirmed a stop that is in force: not since it was ordered."""
+        if self.cue.state is not CueState.STOPPED:
+            return ()
+        return tuple(
+            entry.name
+            for entry in self.roster
+            if entry.tally is None
+            or entry.tally.cue_state is not CueState.STOPPED
+            or entry.tallied_at is None
+            or entry.tallied_at < self._stopped_at
+        )
+
+    def _note_lost(self, now: LocalInstant) -> None:
+        for entry in self.roster:
+            if now - entry.heard_at <= LOST_AFTER_NS:
+                break  # the roster is in order of hearing: everyone after this one was heard later
+            if not entry.lost:
+                entry.lost = True
+                if entry.tally is None:
+                    continue  # it was never named, and so never told of
+                self._emit(events.FollowerLost(now, entry.follower, entry.name))
+
+    def _emit(self, event: events.LeaderEvent) -> None:
+        self._events.append(event)
+
+
+def _drawn_from(at: LeaderInstant, line: ShowLine) -> ShowLine:
+    """Return a line through ``at`` that meets ``line`` at its own instant to the nanosecond."""
+    elapsed_ns = line.leader_at - at
+    position = line.position - elapsed_ns - elapsed_ns * line.rate_ppb // BILLION
+    return ShowLine(at, ShowPosition(position), line.rate_ppb)

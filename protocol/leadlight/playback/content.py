@@ -1,0 +1,134 @@
+"""What a follower holds, and what a leader knows of it: stored shows by key, and who lacks the one to come."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass, field
+from typing import Protocol
+
+from leadlight.cue import NO_SHOW, FrameRate, show_key
+from leadlight.errors import ConfigurationError, check_kind, check_whole
+from leadlight.playback.stills import Still, check_stills, unseen_in_ns
+from leadlight.terms import ContentState
+from leadlight.units import ShowPosition
+
+
+@dataclass(frozen=True, slots=True)
+class StoredShow:
+    """One show as a follower has it: its id, edition, frame rate and number of frames.
+
+    ``stills`` are the spans of this follower's part that are dark or do not change, in order: where a jump is not seen.
+    They are the player's to tell (``stills_of`` finds them), and no part of what the show is.
+    """
+
+    show: str
+    frame_rate: FrameRate
+    frame_count: int
+    edition: str = ""
+    manifest_digest: bytes = b""
+    stills: tuple[Still, ...] = field(default=(), compare=False, repr=False)
+
+    def __post_init__(self) -> None:
+        check_kind("show", self.show, str, "a name")
+        if not self.show:
+            raise ConfigurationError("show", self.show, "a name")
+        check_kind("frame_rate", self.frame_rate, FrameRate, "a FrameRate, such as FrameRate(40)")
+        check_whole("frame_count", self.frame_count, 1, math.inf, "above zero")
+        check_kind("edition", self.edition, str, 'text, such as "1"')
+        check_kind("manifest_digest", self.manifest_digest, bytes, "bytes")
+        check_stills(self.stills, self.frame_count)
+
+    @property
+    def key(self) -> int:
+        """The number by which beacons name it."""
+        return show_key(self.show, self.edition, self.manifest_digest)
+
+    @property
+    def length_ns(self) -> ShowPosition:
+        """Nanoseconds from its first frame's beginning to its last one's end."""
+        return self.frame_rate.position_of(self.frame_count)
+
+    def unseen_in_ns(self, here: ShowPosition, there: ShowPosition, within_ns: int) -> int | None:
+        """Return how long until a jump between two positions is not seen; see ``stills.unseen_in_ns``."""
+        return unseen_in_ns(self.stills, self.frame_rate, here, there, within_ns)
+
+
+class Library:
+    """The shows a follower holds, and those it knows of without holding them.
+
+    ``absent`` gives for each show that is known but not held how it stands: ``MISSING``, ``OTHER_EDITION``, or
+    ``UNKNOWN`` where nothing is expected of this follower. One whose id is held in another edition is told as
+    ``OTHER_EDITION`` in any case.
+    """
+
+    def __init__(
+        self, shows: Iterable[StoredShow] = (), absent: Mapping[StoredShow, ContentState] | None = None
+    ) -> None:
+        self._shows = {show.key: show for show in shows}
+        held = {show.show for show in self._shows.values()}
+        self._absent = {
+            show.key: ContentState.OTHER_EDITION if show.show in held and state is ContentState.MISSING else state
+            for show, state in (absent or {}).items()
+        }
+
+    def find(self, key: int) -> StoredShow | None:
+        """Return the show of this key, or ``None`` if it is not held."""
+        return self._shows.get(key)
+
+    def state_of(self, key: int) -> ContentState:
+        """Return whether the show of this key is held; a key nobody told of is missing."""
+        if key == NO_SHOW:
+            return ContentState.UNKNOWN
+        if key in self._shows:
+            return ContentState.PRESENT
+        return self._absent.get(key, ContentState.MISSING)
+
+
+class ContentReport(Protocol):
+    """The part of a Tally that says which show a follower was asked for and whether it holds it."""
+
+    @property
+    def show(self) -> int:
+        """Key of the show."""
+
+    @property
+    def content(self) -> ContentState:
+        """Whether it is held."""
+
+
+class Reporter(Protocol):
+    """The part of a roster's entry that tells of content."""
+
+    @property
+    def name(self) -> str:
+        """The follower's name."""
+
+    @property
+    def tally(self) -> ContentReport | None:
+        """Its last report, if there was one."""
+
+
+def missing_from(followers: Iterable[Reporter], key: int) -> list[str]:
+    """Return the names, in order, of followers that say they lack the show of this key or hold another edition."""
+    return sorted(
+        follower.name
+        for follower in followers
+        if follower.tally is not None
+        and follower.tally.show == key
+        and follower.tally.content in (ContentState.MISSING, ContentState.OTHER_EDITION)
+    )
+
+
+def unconfirmed(followers: Iterable[Reporter], key: int, expected: Iterable[str] = ()) -> list[str]:
+    """Return the names, in order, of followers that have not said whether they hold the show of this key.
+
+    ``expected`` adds those the manifest lists a part for, heard or not.
+    """
+    names = set(expected)
+    for follower in followers:
+        if follower.tally is not None and follower.tally.show == key:
+            names.discard(follower.name)
+        else:
+            names.add(follower.name)
+    return sorted(names)

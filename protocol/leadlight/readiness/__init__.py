@@ -1,0 +1,35 @@
+"""Readiness: what is found of a host and of a group before a show, and whether that is a go."""
+
+from leadlight.readiness.findings import Finding, Verdict, as_json, verdict_on
+from leadlight.readiness.group import (
+    Names,
+    judge_cues,
+    judge_datagrams,
+    judge_followers,
+    judge_leaders,
+    judge_own_name,
+    listening_lasts_ns,
+)
+from leadlight.readiness.host import HostFacts, KeyFacts, judge_content, judge_host, judge_key_file
+from leadlight.readiness.listening import Heard, Listener
+
+__all__ = [
+    "Finding",
+    "Heard",
+    "HostFacts",
+    "KeyFacts",
+    "Listener",
+    "Names",
+    "Verdict",
+    "as_json",
+    "judge_content",
+    "judge_cues",
+    "judge_datagrams",
+    "judge_followers",
+    "judge_host",
+    "judge_key_file",
+    "judge_leaders",
+    "judge_own_name",
+    "listening_lasts_ns",
+    "verdict_on",
+]

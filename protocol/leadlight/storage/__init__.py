@@ -1,0 +1,27 @@
+"""What nodes keep on disk: key files, parts of shows, manifests and running orders."""
+
+from leadlight.storage.files import (
+    check_can_write,
+    read_manifest,
+    read_text_file,
+    write_manifest,
+    write_text_file,
+    written_whole,
+)
+from leadlight.storage.key_files import inspect_key_file, read_key_file, write_key_file
+from leadlight.storage.parts import Progress, build_manifest, check_parts
+
+__all__ = [
+    "Progress",
+    "build_manifest",
+    "check_can_write",
+    "check_parts",
+    "inspect_key_file",
+    "read_key_file",
+    "read_manifest",
+    "read_text_file",
+    "write_key_file",
+    "write_manifest",
+    "write_text_file",
+    "written_whole",
+]

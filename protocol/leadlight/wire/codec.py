@@ -1,0 +1,613 @@
+"""Bytes to messages and back. The only module that reads or builds datagrams.
+
+A datagram is an eight-byte preamble, one msgpack array, and a tag where the group has a key::
+
+    0       2              3          4                8
+    +-------+--------------+----------+----------------+----- - - - -----+-----------+
+    | magic | version kind | key slot | group          | msgpack array   | tag (16)  |
+    +-------+--------------+----------+----------------+----- - - - -----+-----------+
+
+What each array holds is told by the tables below, which are the only place where a field's range is written: the
+encoder, the decoder and the specification all read them. A later version appends fields; a decoder ignores what
+follows the fields it knows.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from functools import partial
+from hashlib import blake2s
+from itertools import chain
+from typing import Any, Final, NamedTuple
+
+import msgpack
+
+from leadlight.cue import RATE_LIMIT_PPB, Cue, ShowLine
+from leadlight.errors import ConfigurationError, WireError
+from leadlight.terms import ClockState, ContentState, CueState, Kind, Refusal
+from leadlight.units import MICROSECOND, MILLISECOND, SECOND
+from leadlight.wire.messages import (
+    Beacon,
+    DelayReport,
+    Echo,
+    GroupDelay,
+    Mark,
+    Message,
+    Sounding,
+    Tally,
+)
+from leadlight.wire.tags import TAG_BYTES, UNKEYED_SLOT, KeyRing
+
+MAGIC: Final = b"\xc4\x9b"
+VERSION: Final = 1
+PREAMBLE_BYTES: Final = 8
+KINDS: Final = 16
+"""How many kinds of message four bits can tell apart."""
+DATAGRAM_MAXIMUM_BYTES: Final = 512
+"""Nothing longer is looked at. The longest message of this version is less than half of it."""
+
+ARRAY_MAXIMUM: Final = 64
+"""Most values in one array, appended ones too."""
+
+NAME_MAXIMUM_BYTES: Final = 24
+"""Longest follower name in UTF-8."""
+MARKS_MAXIMUM: Final = 4
+DELAYS_MAXIMUM: Final = 4
+
+U8: Final = 0xFF
+U16: Final = 0xFFFF
+U32: Final = 0xFFFF_FFFF
+INSTANT_MAXIMUM: Final = (1 << 62) - 1
+"""146 years of nanoseconds; leaves a bit spare for a sum of two."""
+DELAY_LIMIT_NS: Final = 2 * SECOND
+"""No one-way delay longer than this is worth reporting."""
+FLAG_LIVE_DATA: Final = 1
+FLAG_UNVERIFIED: Final = 2
+MARK_AGE_MAXIMUM_NS: Final = 60 * SECOND
+
+
+class Field(NamedTuple):
+    """One whole number in an array: its name, the range allowed, and whether it may be nil."""
+
+    name: str
+    low: int
+    high: int
+    optional: bool = False
+
+
+CUE_FIELDS: Final = (
+    Field("show", 0, (1 << 64) - 1),
+    Field("state", 0, len(CueState) - 1),
+    Field("line leader_at", 0, INSTANT_MAXIMUM),
+    Field("line position", 0, INSTANT_MAXIMUM),
+    Field("line rate_ppb", -RATE_LIMIT_PPB, RATE_LIMIT_PPB),
+)
+BEACON_FIELDS: Final = (
+    Field("leader", 1, U32),
+    Field("rank", 0, 127),
+    Field("tenure", 1, U32),
+    Field("timebase", 1, U32),
+    Field("serial", 0, U32),
+    Field("sent_at", 0, INSTANT_MAXIMUM),
+    Field("interval_ms", 10, U16),
+    Field("sounding_budget", 0, U8),
+    Field("group_size", 0, U16),
+    Field("off_at_ms", 0, INSTANT_MAXIMUM // MILLISECOND, optional=True),
+    Field("marker", 1, U32, optional=True),
+)
+MARK_FIELDS: Final = (Field("turns_back", 0, U8), Field("age_ns", 0, MARK_AGE_MAXIMUM_NS))
+GROUP_DELAY_FIELDS: Final = (
+    Field("serials_back", 0, U8),
+    Field("delay_ns", -DELAY_LIMIT_NS, DELAY_LIMIT_NS),
+)
+SOUNDING_FIELDS: Final = (
+    Field("follower", 1, U32),
+    Field("tenure", 0, U32),
+    Field("nonce", 0, U32),
+    Field("sent_at", 0, INSTANT_MAXIMUM),
+    Field("cookie", 0, (1 << 64) - 1, optional=True),
+    Field("radio", 0, U16, optional=True),
+)
+DELAY_REPORT_FIELDS: Final = (
+    Field("serial", 0, U16),
+    Field("delay_ns", -DELAY_LIMIT_NS, DELAY_LIMIT_NS),
+)
+ECHO_FIELDS: Final = (
+    Field("leader", 1, U32),
+    Field("tenure", 1, U32),
+    Field("timebase", 1, U32),
+    Field("nonce", 0, U32),
+    Field("received_at", 0, INSTANT_MAXIMUM),
+    Field("sent_at", 0, INSTANT_MAXIMUM),
+    Field("cookie", 0, (1 << 64) - 1),
+)
+TALLY_FIELDS: Final = (
+    Field("follower", 1, U32),
+    Field("instance", 0, U32),
+    Field("serial", 0, U32),
+    Field("tenure", 0, U32),
+    Field("turn", 0, U32, optional=True),
+    Field("clock", 0, len(ClockState) - 1),
+    Field("cue_state", 0, len(CueState) - 1),
+    Field("bound_us", 0, U32, optional=True),
+    Field("beacon_loss_permille", 0, 1000),
+    Field("content", 0, len(ContentState) - 1),
+    Field("radio", 0, U16, optional=True),
+    Field("show", 0, (1 << 64) - 1),
+    Field("frame", 0, U32),
+    Field("late_frames", 0, U32),
+    Field("flags", 0, 3),
+)
+DELAY_HEAD_FIELDS: Final = (Field("radio", 0, U16, optional=True), Field("doubt_us", 0, U16))
+
+SOUNDING_MINIMUM_BYTES: Final = PREAMBLE_BYTES + 1 + 4 * 5 + 3 * 9
+"""Length of the longest Echo, tag apart. A Sounding is padded to it, so that its Echo is never larger than it."""
+
+# Lookups by number are several times cheaper than calling the enumeration, and names of one's own than its members'.
+_BEACON, _BEACON_COPY, _SOUNDING, _ECHO, _TALLY = Kind
+_CUE_STATES: Final = tuple(CueState)
+_CLOCK_STATES: Final = tuple(ClockState)
+_CONTENT_STATES: Final = tuple(ContentState)
+
+
+def group_hash(group: str) -> bytes:
+    """Return the four bytes that stand for a group's name in every preamble."""
+    return blake2s(group.encode(), digest_size=4, person=b"group").digest()
+
+
+class Codec:
+    """Encodes and decodes one group's datagrams.
+
+    ``group`` is the name that all members share. With ``keys`` every datagram is tagged and only tagged ones are
+    accepted; without, only untagged ones. Raises ``ConfigurationError`` for a group without a name.
+    """
+
+    def __init__(self, group: str, keys: KeyRing | None = None) -> None:
+        if not group.strip():
+            raise ConfigurationError("group", group, "a name")
+        self.group = group
+        self.keys = keys
+        slot = UNKEYED_SLOT if keys is None else keys.active
+        group_bytes = group_hash(group)
+
+        def preamble(kind: int, slot: int) -> bytes:
+            return MAGIC + bytes((VERSION << 4 | kind, slot)) + group_bytes
+
+        self._preambles = [preamble(kind, slot) for kind in range(KINDS)]
+        # Every preamble that is not refused, and what reads the array behind it; nothing where the kind is unknown.
+        self._readers = {
+            preamble(kind, slot): _UNPACKERS.get(kind)
+            for slot in ((UNKEYED_SLOT,) if keys is None else keys)
+            for kind in range(KINDS)
+        }
+        self._group_bytes = group_bytes
+        self._sending_slot = slot
+        self._packer = msgpack.Packer(use_bin_type=True, autoreset=True)
+
+    # -- out ---------------------------------------------------------------------------------------------------
+
+    def encode(self, message: Message) -> bytes:
+        """Return the datagram of ``message``.
+
+        Raises ``WireError`` if a field is outside its range: what this encodes, every peer decodes.
+        """
+        kind, fields = _PACKERS[type(message)](message)
+        signed: bytes = self._preambles[kind] + self._packer.pack(fields)
+        if kind is _SOUNDING and (missing := SOUNDING_MINIMUM_BYTES - len(signed)) > 0:
+            # The padding is the last field, so far an empty one: two bytes that are replaced by a longer one.
+            signed = signed[:-2] + self._packer.pack(bytes(missing))
+        if self.keys is None:
+            return signed
+        return signed + self.keys.tag(self._sending_slot, signed)
+
+    # -- in ----------------------------------------------------------------------------------------------------
+
+    def decode(self, data: bytes) -> Message:
+        """Return the message in a datagram of this group.
+
+        Raises ``WireError``, and nothing else, for any bytes that are not one: its ``reason`` is a ``Refusal``.
+        Nothing is allocated for a datagram longer than 512 bytes, and nothing is unpacked before its tag is right.
+        """
+        length = len(data)
+        if length > DATAGRAM_MAXIMUM_BYTES:
+            raise WireError(Refusal.TOO_LONG, f"{length} bytes, at most {DATAGRAM_MAXIMUM_BYTES}")
+        preamble = data[:PREAMBLE_BYTES]
+        if length <= PREAMBLE_BYTES or preamble not in self._readers:
+            raise self._blame_preamble(data)
+        if self.keys is None:
+            body = data[PREAMBLE_BYTES:]
+        else:
+            signed = data[:-TAG_BYTES]
+            if not self.keys.verify(data[3], signed, data[-TAG_BYTES:]):
+                raise WireError(Refusal.BAD_TAG)
+            body = signed[PREAMBLE_BYTES:]
+        unpack = self._readers[preamble]
+        if unpack is None:
+            raise WireError(Refusal.UNKNOWN_KIND, str(data[2] & 0x0F))
+        try:
+            # Lengths are limited by the body's own: msgpack refuses what claims to be longer than it is.
+            fields = msgpack.unpackb(
+                body,
+                use_list=False,
+                max_array_len=ARRAY_MAXIMUM,
+                max_map_len=0,
+                max_ext_len=0,
+                ext_hook=refuse_extension,
+                object_hook=refuse_map,
+            )
+        except (ValueError, msgpack.UnpackException, RecursionError) as error:
+            raise WireError(Refusal.MALFORMED, str(error)) from None
+        if type(fields) is not tuple:
+            raise WireError(Refusal.MALFORMED, "not an array")
+        return unpack(fields)
+
+    def _blame_preamble(self, data: bytes) -> WireError:
+        """Return the error that says what is wrong with a preamble that is not ours."""
+        if len(data) <= PREAMBLE_BYTES:
+            return WireError(Refusal.TOO_SHORT, f"{len(data)} bytes")
+        if data[:2] != MAGIC:
+            return WireError(Refusal.OTHER_PROTOCOL, data[:2].hex())
+        if data[2] >> 4 != VERSION:
+            return WireError(Refusal.OTHER_VERSION, str(data[2] >> 4))
+        if data[4:8] != self._group_bytes:
+            return WireError(Refusal.OTHER_GROUP, data[4:8].hex())
+        return WireError(Refusal.NO_KEY, f"no key here for slot {data[3]}")
+
+
+def key_slot(data: bytes) -> int:
+    """Return the key slot that a datagram's preamble names: ``UNKEYED_SLOT`` for one without a tag."""
+    return data[3]
+
+
+def refuse_extension(code: int, data: bytes) -> None:
+    """Raise ``ValueError``: no body holds an extension type."""
+    # An empty extension passes the length limit, and would stand unseen in a field that a later version appends.
+    raise ValueError(f"extension type {code} of {len(data)} bytes")
+
+
+def refuse_map(fields: dict[Any, Any]) -> None:
+    """Raise ``ValueError``: no body holds a map."""
+    # As with an extension: an empty map passes the length limit.
+    raise ValueError(f"a map of {len(fields)} entries")
+
+
+# -- checks ----------------------------------------------------------------------------------------------------
+
+
+def _blame(values: Sequence[Any], fields: tuple[Field, ...]) -> WireError:
+    """Return the error that names the first of ``values`` outside its range."""
+    if len(values) < len(fields):
+        return WireError(Refusal.MALFORMED, f"{len(values)} fields, at least {len(fields)}")
+    for value, (name, low, high, optional) in zip(values, fields, strict=False):
+        if (value is None and optional) or (type(value) is int and low <= value <= high):
+            continue
+        return WireError(Refusal.OUT_OF_RANGE, f"{name} is {value!r}, allowed {low} to {high}")
+    raise AssertionError("a check failed that blames nothing")
+
+
+def _range_test(name: str, field: Field) -> str:
+    """Return the expression that is true of a whole number inside a field's range."""
+    if field.low == 0 and field.high & (field.high + 1) == 0:
+        return f"not {name} >> {field.high.bit_length()}"  # all of so many bits: one operation, and never of a negative
+    return f"{field.low} <= {name} <= {field.high}"
+
+
+def _compile_check(fields: tuple[Field, ...], pair: type | None = None) -> Callable[[Sequence[Any]], Any]:
+    """Return a function that raises ``WireError`` unless a sequence begins with values inside ``fields``.
+
+    With ``pair`` it returns the values as a tuple of such pairs, else nothing.
+
+    The test is one expression built from the table, as the standard library builds its data classes: a loop over
+    the table at every datagram takes three times as long, and a hand-written expression could part from it.
+    """
+    names = [f"v{index}" for index in range(len(fields))]
+    # An exact type test: a bool is an int to isinstance.
+    conditions = [
+        (f"({name} is None or " if field.optional else "(") + f"type({name}) is int and {_range_test(name, field)})"
+        for name, field in zip(names, fields, strict=True)
+    ]
+    pairs = [f"new(({first}, {second})), " for first, second in zip(names[::2], names[1::2], strict=False)]
+    result = "" if pair is None else f"({''.join(pairs)})"
+    source = (
+        "def check(values):\n"
+        f"    if len(values) >= {len(fields)}:\n"
+        f"        {', '.join(names)}, = values[:{len(fields)}]\n"
+        f"        if {' and '.join(conditions)}:\n"
+        f"            return {result}\n"
+        "    raise blame(values, fields)\n"
+    )
+    namespace: dict[str, Any] = {"blame": _blame, "fields": fields, "new": partial(tuple.__new__, pair or tuple)}
+    exec(source, namespace)  # the source is made of the tables above and nothing else
+    check: Callable[[Sequence[Any]], Any] = namespace["check"]
+    return check
+
+
+class _Run:
+    """Reads and writes a flat array of up to ``most`` pairs whose values are inside ``fields``."""
+
+    def __init__(self, name: str, pair: type, fields: tuple[Field, ...], most: int) -> None:
+        self._name = name
+        self._allowed = f"up to {most} times {len(fields)}"
+        counts = range(1, most + 1)
+        self._checks = {count * len(fields): _compile_check(fields * count) for count in counts}
+        self._readers = {count * len(fields): _compile_check(fields * count, pair) for count in counts}
+
+    def flatten(self, pairs: tuple[Any, ...]) -> tuple[Any, ...]:
+        if not pairs:
+            return ()
+        values = tuple(chain.from_iterable(pairs))
+        check = self._checks.get(len(values))
+        if check is None:
+            raise self._blame_count(values)
+        check(values)
+        return values
+
+    def read(self, values: Any) -> Any:
+        if type(values) is not tuple:
+            raise WireError(Refusal.MALFORMED, f"{self._name} is not an array")
+        if not values:
+            return ()
+        reader = self._readers.get(len(values))
+        if reader is None:
+            raise self._blame_count(values)
+        return reader(values)
+
+    def _blame_count(self, values: tuple[Any, ...]) -> WireError:
+        return WireError(Refusal.OUT_OF_RANGE, f"{self._name} has {len(values)} numbers, allowed {self._allowed}")
+
+
+_check_cue: Final = _compile_check(CUE_FIELDS)
+_check_beacon: Final = _compile_check(BEACON_FIELDS)
+_check_sounding: Final = _compile_check(SOUNDING_FIELDS)
+_check_echo: Final = _compile_check(ECHO_FIELDS)
+_check_tally: Final = _compile_check(TALLY_FIELDS)
+_check_delay_head: Final = _compile_check(DELAY_HEAD_FIELDS)
+_marks: Final = _Run("marks", Mark, MARK_FIELDS, MARKS_MAXIMUM)
+_group_delays: Final = _Run("group delays", GroupDelay, GROUP_DELAY_FIELDS, DELAYS_MAXIMUM)
+_delay_reports: Final = _Run("delays", DelayReport, DELAY_REPORT_FIELDS, DELAYS_MAXIMUM)
+
+# Building a named tuple from a tuple that is already in order, without its slower keyword-aware constructor.
+_new_beacon: Final = partial(tuple.__new__, Beacon)
+_new_cue: Final = partial(tuple.__new__, Cue)
+_new_show_line: Final = partial(tuple.__new__, ShowLine)
+_new_sounding: Final = partial(tuple.__new__, Sounding)
+_new_echo: Final = partial(tuple.__new__, Echo)
+_new_tally: Final = partial(tuple.__new__, Tally)
+
+
+# -- one pair of functions a message -----------------------------------------------------------------------------
+
+
+def _cue_fields(cue: Cue) -> tuple[int, ...]:
+    show, state, (leader_at, position, rate_ppb) = cue
+    fields = (show, state.real, leader_at, position, rate_ppb)
+    _check_cue(fields)
+    return fields
+
+
+def _read_cue(fields: Any) -> Cue:
+    if type(fields) is not tuple:
+        raise WireError(Refusal.MALFORMED, "a cue is not an array")
+    _check_cue(fields)
+    show, state, leader_at, position, rate_ppb = fields[:5]
+    return _new_cue((show, _CUE_STATES[state], _new_show_line((leader_at, position, rate_ppb))))
+
+
+def _whole(duration_ns: int, unit_ns: int, name: str) -> int:
+    count, rest = divmod(duration_ns, unit_ns)
+    if rest:
+        raise WireError(Refusal.OUT_OF_RANGE, f"{name} is {duration_ns} ns, allowed: whole multiples of {unit_ns}")
+    return count
+
+
+def _pack_beacon(beacon: Beacon) -> tuple[Kind, tuple[Any, ...]]:
+    (
+        leader,
+        rank,
+        tenure,
+        timebase,
+        serial,
+        sent_at,
+        interval_ns,
+        budget,
+        size,
+        off_at,
+        marker,
+        cue,
+        next_cue,
+        marks,
+        delay_radio,
+        delay_doubt_ns,
+        group_delays,
+        is_copy,
+    ) = beacon
+    interval_ms = _whole(interval_ns, MILLISECOND, "interval_ns")
+    off_at_ms = None if off_at is None else _whole(off_at, MILLISECOND, "off_at")
+    scalars = (leader, rank, tenure, timebase, serial, sent_at, interval_ms, budget, size, off_at_ms, marker)
+    _check_beacon(scalars)
+    delays: tuple[int | None, ...] = ()
+    if group_delays:
+        head = (delay_radio, _whole(delay_doubt_ns, MICROSECOND, "delay_doubt_ns"))
+        _check_delay_head(head)
+        delays = head + _group_delays.flatten(group_delays)
+    next_fields = None if next_cue is None else _cue_fields(next_cue)
+    kind = _BEACON_COPY if is_copy else _BEACON
+    return kind, (*scalars, _cue_fields(cue), next_fields, _marks.flatten(marks), delays)
+
+
+def _read_beacon(fields: tuple[Any, ...], is_copy: bool = False) -> Beacon:
+    if len(fields) < len(BEACON_FIELDS) + 4:
+        raise WireError(Refusal.MALFORMED, f"{len(fields)} fields in a beacon")
+    _check_beacon(fields)
+    (
+        leader,
+        rank,
+        tenure,
+        timebase,
+        serial,
+        sent_at,
+        interval_ms,
+        budget,
+        size,
+        off_at_ms,
+        marker,
+        cue,
+        next_cue,
+        marks,
+        delays,
+    ) = fields[:15]
+    delay_radio = None
+    doubt_us = 0
+    if delays != ():
+        if type(delays) is not tuple:
+            raise WireError(Refusal.MALFORMED, "group delays is not an array")
+        _check_delay_head(delays)
+        delay_radio, doubt_us = delays[:2]
+        delays = _group_delays.read(delays[2:])
+    return _new_beacon(
+        (
+            leader,
+            rank,
+            tenure,
+            timebase,
+            serial,
+            sent_at,
+            interval_ms * MILLISECOND,
+            budget,
+            size,
+            None if off_at_ms is None else off_at_ms * MILLISECOND,
+            marker,
+            _read_cue(cue),
+            None if next_cue is None else _read_cue(next_cue),
+            _marks.read(marks),
+            delay_radio,
+            doubt_us * MICROSECOND,
+            delays,
+            is_copy,
+        )
+    )
+
+
+def _read_beacon_copy(fields: tuple[Any, ...]) -> Beacon:
+    return _read_beacon(fields, is_copy=True)
+
+
+def _pack_sounding(sounding: Sounding) -> tuple[Kind, tuple[Any, ...]]:
+    scalars = sounding[:6]
+    _check_sounding(scalars)
+    return _SOUNDING, (*scalars, _delay_reports.flatten(sounding.delays), b"")
+
+
+def _read_sounding(fields: tuple[Any, ...]) -> Sounding:
+    if len(fields) < len(SOUNDING_FIELDS) + 2:
+        raise WireError(Refusal.MALFORMED, f"{len(fields)} fields in a sounding")
+    _check_sounding(fields)
+    delays = _delay_reports.read(fields[6])
+    if type(fields[7]) is not bytes:
+        raise WireError(Refusal.MALFORMED, "padding is not binary")
+    follower, tenure, nonce, sent_at, cookie, radio = fields[:6]
+    return _new_sounding((follower, tenure, nonce, sent_at, cookie, radio, delays))
+
+
+def _pack_echo(echo: Echo) -> tuple[Kind, tuple[Any, ...]]:
+    _check_echo(echo)
+    return _ECHO, echo
+
+
+def _read_echo(fields: tuple[Any, ...]) -> Echo:
+    _check_echo(fields)
+    return _new_echo(fields[:7])
+
+
+def _pack_tally(tally: Tally) -> tuple[Kind, tuple[Any, ...]]:
+    bound_ns = tally.bound_ns
+    scalars = (
+        tally.follower,
+        tally.instance,
+        tally.serial,
+        tally.tenure,
+        tally.turn,
+        int(tally.clock),
+        int(tally.cue_state),
+        None if bound_ns is None else _whole(bound_ns, MICROSECOND, "bound_ns"),
+        tally.beacon_loss_permille,
+        int(tally.content),
+        tally.radio,
+        tally.show,
+        tally.frame,
+        tally.late_frames,
+        tally.live_data * FLAG_LIVE_DATA + tally.unverified * FLAG_UNVERIFIED,
+    )
+    _check_tally(scalars)
+    _check_name(tally.name)
+    return _TALLY, (*scalars, tally.name)
+
+
+def _check_name(name: Any) -> None:
+    if type(name) is not str:
+        raise WireError(Refusal.MALFORMED, "a name is not text")
+    if not 1 <= len(name.encode(errors="replace")) <= NAME_MAXIMUM_BYTES or not name.isprintable():
+        raise WireError(
+            Refusal.OUT_OF_RANGE, f"name is {name!r}, allowed 1 to {NAME_MAXIMUM_BYTES} bytes of printable text"
+        )
+
+
+def _read_tally(fields: tuple[Any, ...]) -> Tally:
+    if len(fields) < len(TALLY_FIELDS) + 1:
+        raise WireError(Refusal.MALFORMED, f"{len(fields)} fields in a tally")
+    _check_tally(fields)
+    (
+        follower,
+        instance,
+        serial,
+        tenure,
+        turn,
+        clock,
+        cue_state,
+        bound_us,
+        loss,
+        content,
+        radio,
+        show,
+        frame,
+        late,
+        flags,
+        name,
+    ) = fields[:16]
+    _check_name(name)
+    return _new_tally(
+        (
+            follower,
+            instance,
+            serial,
+            tenure,
+            turn,
+            _CLOCK_STATES[clock],
+            _CUE_STATES[cue_state],
+            None if bound_us is None else bound_us * MICROSECOND,
+            loss,
+            _CONTENT_STATES[content],
+            radio,
+            show,
+            frame,
+            late,
+            bool(flags & FLAG_LIVE_DATA),
+            bool(flags & FLAG_UNVERIFIED),
+            name,
+        )
+    )
+
+
+_PACKERS: Final[dict[type, Callable[[Any], tuple[Kind, tuple[Any, ...]]]]] = {
+    Beacon: _pack_beacon,
+    Sounding: _pack_sounding,
+    Echo: _pack_echo,
+    Tally: _pack_tally,
+}
+_UNPACKERS: Final[dict[int, Callable[[tuple[Any, ...]], Message]]] = {
+    Kind.BEACON: _read_beacon,
+    Kind.BEACON_COPY: _read_beacon_copy,
+    Kind.SOUNDING: _read_sounding,
+    Kind.ECHO: _read_echo,
+    Kind.TALLY: _read_tally,
+}

@@ -1,0 +1,7 @@
+"""Which air a scenario gets: presets, tables made from a contended run, recordings that were fitted."""
+
+from leadlight_sim.air.choice.fitting import Fit, FittedLevel, Sample, fit
+from leadlight_sim.air.choice.making import AnyAir, air_settings, make_air
+from leadlight_sim.air.choice.presets import preset
+
+__all__ = ["AnyAir", "Fit", "FittedLevel", "Sample", "air_settings", "fit", "make_air", "preset"]

@@ -1,0 +1,1 @@
+"""The commands that the simulator adds to `leadlight`: one module a command."""

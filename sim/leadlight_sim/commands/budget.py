@@ -1,0 +1,186 @@
+"""The command `budget`: the timing budget sheet of a scenario, without running it."""
+
+from __future__ import annotations
+
+import argparse
+import json
+import shlex
+import sys
+from collections.abc import Mapping
+from pathlib import Path
+from typing import TYPE_CHECKING, Literal, TextIO
+
+from leadlight.errors import ConfigurationError
+
+# The rest is imported where it is used: a list of commands must not wait for the simulator to load.
+if TYPE_CHECKING:
+    from leadlight_sim.budget import Budget
+    from leadlight_sim.scenario import Scenario
+
+TABLE_WIDTH = 110
+"""In characters, where the terminal does not say: a file or a pipe."""
+
+
+class BudgetCommand:
+    """Says how far apart pieces can be, by cause, and what else the clock has no say in."""
+
+    summary = "add up what makes pieces differ, by cause: timing, sound over the audience, holdover, storage, airtime"
+
+    def add_arguments(self, parser: argparse.ArgumentParser) -> None:
+        """Declare options and arguments."""
+        parser.add_argument(
+            "scenario", nargs="?", metavar="SCENARIO", help="a scenario file or a shipped name (quarry-lake)"
+        )
+        parser.add_argument(
+            "--set",
+            action="append",
+            default=[],
+            dest="changes",
+            metavar="KEY=VALUE",
+            help="change the scenario, such as air.preset=busy; may be given again",
+        )
+        parser.add_argument(
+            "--audience", metavar="NEAR,FAR", help="metres from the loudspeaker (the scenario's [site], else 5,21)"
+        )
+        parser.add_argument("--temperature", type=float, metavar="C", help="of the air (the scenario's, else 5)")
+        parser.add_argument(
+            "--pattern-speed", type=float, metavar="PX/S", help="of the fastest pattern (the scenario's, else 90)"
+        )
+        parser.add_argument(
+            "--free-tick",
+            action="store_true",
+            help="boards show frames at a tick of their own, not locked to show time",
+        )
+        parser.add_argument(
+            "--trim-step", type=float, default=1.0, metavar="MS", help="how finely trims are found (%(default)g)"
+        )
+        parser.add_argument(
+            "--copy-rate", type=float, default=18.0, metavar="MBIT/S", help="megabits a second (%(default)g)"
+        )
+        parser.add_argument("--report", type=Path, metavar="FILE", help="write a page with a drawing, as HTML")
+        parser.add_argument("--json", type=Path, metavar="FILE", help="write the figures")
+
+    def run(self, arguments: argparse.Namespace) -> int:
+        """Reckon, tell and return 0; raise ``LeadlightError``."""
+        from leadlight_sim.budget import Options, budget
+        from leadlight_sim.telling import as_typed, check_outputs
+
+        scenario = _scenario(arguments)
+        options = Options(arguments.free_tick, arguments.trim_step, arguments.copy_rate)
+        check_outputs(arguments.report, arguments.json)
+        found = budget(scenario, options)
+        command = _reproduce(arguments)
+        _tell(found, sys.stdout)
+        # Told before it is written: a full disk must not cost the answer.
+        sys.stdout.flush()
+        for path in _write(arguments, found, command):
+            sys.stdout.write(f"Written: {path}\n")
+        sys.stdout.write(f"Reproduce: {as_typed(command)}\n")
+        return 0
+
+
+def _scenario(arguments: argparse.Namespace) -> Scenario:
+    from leadlight_sim.scenario import change_from_text, resolve_scenario
+
+    scenario = resolve_scenario(arguments.scenario)
+    if arguments.changes:
+        scenario = scenario.with_changes(dict(map(change_from_text, arguments.changes)))
+    if arguments.audience is not None:
+        near_m, far_m = _two_numbers("--audience", arguments.audience)
+        if near_m > far_m:
+            raise ConfigurationError("--audience", arguments.audience, "the nearer distance first")
+        ends = {"site.audience_near_m": near_m, "site.audience_far_m": far_m}
+        scenario = _changed(scenario, "--audience", ends)
+    if arguments.temperature is not None:
+        scenario = _changed(scenario, "--temperature", {"site.temperature_c": arguments.temperature})
+    if arguments.pattern_speed is not None:
+        scenario = _changed(scenario, "--pattern-speed", {"site.pattern_px_per_s": arguments.pattern_speed})
+    return scenario
+
+
+def _changed(scenario: Scenario, option: str, changes: Mapping[str, object]) -> Scenario:
+    """Return the scenario with what an option says; what is wrong there is told by the option and not by its keys."""
+    from leadlight_sim.scenario import ScenarioError
+
+    try:
+        return scenario.with_changes(changes, source=option)
+    except ScenarioError as error:
+        lines = list(map(str, error.args))
+        for key in changes:
+            lines = [line.replace(f"{option}: {key}: ", f"{option}: ") for line in lines]
+        raise ScenarioError(*lines) from None
+
+
+def _two_numbers(option: str, text: str) -> tuple[float, float]:
+    try:
+        first, second = (float(part) for part in text.split(","))
+    except ValueError:
+        raise ConfigurationError(option, text, "two numbers with a comma between, such as 5,21") from None
+    return first, second
+
+
+def _reproduce(arguments: argparse.Namespace) -> str:
+    words = ["leadlight", "budget"]
+    if arguments.scenario is not None:
+        words.append(arguments.scenario)
+    for change in arguments.changes:
+        words += ["--set", change]
+    for option in ("--audience", "--temperature", "--pattern-speed", "--trim-step", "--copy-rate"):
+        value = getattr(arguments, option.lstrip("-").replace("-", "_"))
+        if value is not None:
+            # Joined, since a value may begin with a minus.
+            words.append(f"{option}={value if isinstance(value, str) else f'{value:.15g}'}")
+    if arguments.free_tick:
+        words.append("--free-tick")
+    return shlex.join(words)
+
+
+def _tell(found: Budget, stream: TextIO) -> None:
+    from rich import box
+    from rich.console import Console
+    from rich.table import Table
+    from rich.text import Text
+
+    from leadlight_sim.budget import NOT_HERE, assumed, headline, sentences, sheets
+
+    console = Console(file=stream, highlight=False, width=None if stream.isatty() else TABLE_WIDTH)
+    good, words = headline(found)
+    console.print(Text(f"{found.scenario.name}: timing budget"))
+    console.print(Text(words, style="bold green" if good else "bold red"))
+    for sentence in sentences(found):
+        console.print(Text(f"  {sentence}"))
+    for sheet in sheets(found):
+        console.print()
+        console.print(Text(sheet.title, style="bold"))
+        table = Table(box=box.SIMPLE_HEAD, pad_edge=False, show_edge=False)
+        for number, heading in enumerate(sheet.headings):
+            justify: Literal["left", "right"] = "left" if number == 0 else "right"
+            table.add_column(Text(heading), justify=justify, overflow="fold")
+        for row in sheet.rows:
+            # As text: a piece may be called "[red]".
+            table.add_row(*map(Text, row))
+        console.print(table)
+        for note in sheet.notes:
+            console.print(Text(note, style="dim"))
+    console.print()
+    for line in (*assumed(found), *NOT_HERE):
+        console.print(Text(line))
+    console.print()
+
+
+def _write(arguments: argparse.Namespace, found: Budget, command: str) -> list[Path]:
+    from leadlight_sim.telling import write_whole
+
+    written = []
+    if arguments.json is not None:
+        from leadlight_sim.budget import to_json
+
+        text = json.dumps(to_json(found) | {"reproduce": command}, indent=2, ensure_ascii=False, allow_nan=False)
+        write_whole(arguments.json, f"{text}\n".encode())
+        written.append(arguments.json)
+    if arguments.report is not None:
+        from leadlight_sim.budget.page import page
+
+        write_whole(arguments.report, page(found, command).encode())
+        written.append(arguments.report)
+    return written

@@ -1,0 +1,13 @@
+"""The commands that the simulator adds to `leadlight`."""
+
+from __future__ import annotations
+
+from leadlight_sim.commands.budget import BudgetCommand
+from leadlight_sim.commands.fit import FitCommand
+from leadlight_sim.commands.rehearse import RehearseCommand
+from leadlight_sim.commands.tune import TuneCommand
+
+budget = BudgetCommand()
+fit = FitCommand()
+rehearse = RehearseCommand()
+tune = TuneCommand()

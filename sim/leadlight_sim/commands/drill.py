@@ -1,0 +1,264 @@
+"""What `rehearse --drill` prints and writes: a table of drills, or one of recoveries over all of them."""
+
+from __future__ import annotations
+
+import argparse
+import json
+import math
+import sys
+from collections.abc import Sequence
+from typing import Any, Literal, TextIO
+
+from rich import box
+from rich.console import Console
+from rich.table import Table
+from rich.text import Text
+
+from leadlight_sim.drills import (
+    BREAKS_AT_S,
+    DEFAULT_RECOVERY,
+    RECOVERIES,
+    DrillResult,
+    drills_named,
+    limits_told,
+    run_drill,
+)
+from leadlight_sim.scenario import Scenario
+from leadlight_sim.telling import NOTHING, TABLE_WIDTH, as_ms, as_typed, progress, wrapped, write_whole
+
+WORST_NOTE = "Worst: the piece the crowd noticed most; error to other show are that piece's."
+OVERALL_NOTE = "Each figure is the worst of any drill and piece, but jumps and flashes in all, which are sums."
+DIMMED_NOTE = "Dimmed: lit below what was authored, in a fade; its frames are counted as right or wrong all the same."
+NOTES = (
+    "Error: the largest of what it showed, from the break on; a player that wakes late for a frame adds its lateness.",
+    "Wrong: lit and more than half a frame off. Dark: with power, and dark although the show rolled.",
+    "Back: from the fault's end until within half a frame for good. Jumps: by more than two frames, or backwards.",
+    "Freeze: the longest on one frame, beyond that frame's own time. Other show: how long it showed one.",
+    "Flashes added: as shown less as pieces in perfect step would with the same power and the same boards suspended, "
+    "the fullest second and in all, from the viewpoint with most of them; in the manner of WCAG 2.3.1, trial content. "
+    "No conformance is claimed.",
+)
+UNMARKED_NOTE = "Unmarked: the blended one, of players that mark no frames as dark or unchanging."
+
+
+def run_drills(arguments: argparse.Namespace, scenario: Scenario, seed: int, command: str) -> bool:
+    """Run what `--drill` names, tell it, and write `--json` and `--report`; return whether all stayed within limits.
+
+    With `--compare-recoveries` only the default way of removing an error is judged.
+    """
+    drills = drills_named(arguments.drill)
+    recoveries = tuple(RECOVERIES) if arguments.compare_recoveries else (DEFAULT_RECOVERY,)
+    results: list[DrillResult] = []
+    runs = [(recovery, drill) for recovery in recoveries for drill in drills]
+    interrupted = False
+    with progress(f"drilling {scenario.name}", sys.stderr, arguments.quiet) as tell:
+        try:
+            for number, (recovery, drill) in enumerate(runs):
+                results.append(run_drill(drill, scenario, seed, recovery, _part(tell, number, len(runs))))
+        except KeyboardInterrupt:
+            interrupted = True
+    judged = [result for result in results if result.recovery == DEFAULT_RECOVERY]
+    good = not interrupted and not any(result.troubles for result in judged)
+    if not arguments.quiet:
+        _tell(scenario, seed, results, arguments.compare_recoveries, sys.stdout)
+    sys.stdout.write(f"{_headline(judged, interrupted, len(runs) - len(results))}\n")
+    sys.stdout.flush()
+    written = []
+    if arguments.json is not None:
+        write_whole(arguments.json, _as_json(scenario, seed, results, command))
+        written.append(arguments.json)
+    if arguments.report is not None:
+        headline = _headline(judged, interrupted, len(runs) - len(results))
+        page = _page(scenario, seed, results, arguments.compare_recoveries, good, headline, command)
+        write_whole(arguments.report, page.encode())
+        written.append(arguments.report)
+    if not arguments.quiet:
+        sys.stdout.writelines(f"Written: {path}\n" for path in written)
+        sys.stdout.write(f"Reproduce: {as_typed(command)}\n")
+    if interrupted:
+        raise KeyboardInterrupt
+    return good
+
+
+def _part(tell: Any, number: int, count: int) -> Any:
+    return None if tell is None else lambda share: tell((number + share) / count)
+
+
+def _headline(judged: Sequence[DrillResult], interrupted: bool, missing: int) -> str:
+    if interrupted:
+        return f"Interrupted; {missing} drills were not run."
+    failed = sum(1 for result in judged if result.troubles)
+    if not failed:
+        many = len(judged) > 1
+        return f"All {len(judged)} drills stayed within their limits." if many else "It stayed within its limits."
+    return f"{failed} of {len(judged)} drills went beyond their limits."
+
+
+def _tell(
+    scenario: Scenario, seed: int, results: Sequence[DrillResult], compared: bool, stream: TextIO
+) -> None:
+    console = Console(file=stream, highlight=False, width=None if stream.isatty() else TABLE_WIDTH)
+    console.print(Text(f"{scenario.name}: {_about(seed)}"))
+    _print_table(console, *_table(results, compared))
+    stream.writelines(wrapped(line, console.width, "  ", "  ") for line in _remarks(results))
+    for heading, lines in _notes(scenario, results, compared):
+        stream.write(f"{heading}:\n")
+        stream.writelines(wrapped(line, console.width, "  ", "  ") for line in lines)
+
+
+def _about(seed: int) -> str:
+    return f"one show rolls, something breaks at {BREAKS_AT_S:g} s; seed {seed}"
+
+
+def _table(results: Sequence[DrillResult], compared: bool) -> tuple[_Columns, Sequence[Sequence[str]]]:
+    if compared:
+        return _COMPARED, [_compared_row(name, results) for name in _recoveries_of(results)]
+    return _DRILLED, [_drilled_row(result) for result in results]
+
+
+def _remarks(results: Sequence[DrillResult]) -> Sequence[str]:
+    """What the table has no room for, of the default way of removing an error."""
+    said = []
+    for result in results:
+        if result.recovery != DEFAULT_RECOVERY:
+            continue
+        said += [f"{result.drill}: {trouble}." for trouble in result.troubles]
+        if result.reported:
+            said.append(f"{result.drill}: the leader was told that two sources drive one piece.")
+        if dimmed_s := max(piece.dimmed_s for piece in result.pieces):
+            said.append(f"{result.drill}: dimmed in a fade for {_span(dimmed_s)}.")
+        if own := max(result.fault_flashes.in_a_second, result.fault_flashes.total):
+            flashes = "1 flash more is" if own == 1 else f"{own} flashes more are"
+            said.append(f"{result.drill}: {flashes} the fault's own, whatever the timing.")
+    return said
+
+
+def _notes(
+    scenario: Scenario, results: Sequence[DrillResult], compared: bool
+) -> Sequence[tuple[str, Sequence[str]]]:
+    """What was broken, what the columns mean, and what is held against it."""
+    about = {result.drill: f"{result.drill}: {result.summary}." for result in results}
+    notes = [OVERALL_NOTE, *NOTES, DIMMED_NOTE, UNMARKED_NOTE] if compared else [WORST_NOTE, *NOTES]
+    return [("Drills", list(about.values())), ("Columns", notes), ("Judged", limits_told(scenario))]
+
+
+def _page(
+    scenario: Scenario,
+    seed: int,
+    results: Sequence[DrillResult],
+    compared: bool,
+    good: bool,
+    headline: str,
+    command: str,
+) -> str:
+    from leadlight_sim.drawing import rendered
+
+    columns, rows = _table(results, compared)
+    return rendered(
+        "drills.html.j2",
+        scenario=scenario,
+        good=good,
+        headline=headline,
+        about=_about(seed).capitalize(),
+        columns=[(heading.replace("\n", " "), justify) for heading, justify in columns],
+        rows=rows,
+        remarks=_remarks(results),
+        notes=_notes(scenario, results, compared),
+        digest=scenario.digest(),
+        command=command,
+    )
+
+
+_Columns = Sequence[tuple[str, Literal["left", "right"]]]
+_DRILLED: _Columns = (
+    ("drill", "left"),
+    ("worst", "left"),
+    ("error", "right"),
+    ("wrong", "right"),
+    ("dark", "right"),
+    ("back", "right"),
+    ("jumps", "right"),
+    ("freeze", "right"),
+    ("other\nshow", "right"),
+    ("flashes\nadded", "right"),
+    ("within\nlimits", "left"),
+)
+_COMPARED: _Columns = (
+    ("recovery", "left"),
+    ("error", "right"),
+    ("wrong", "right"),
+    ("dark", "right"),
+    ("dimmed", "right"),
+    ("back", "right"),
+    ("jumps", "right"),
+    ("freeze", "right"),
+    ("other\nshow", "right"),
+    ("flashes\nadded", "right"),
+    ("beyond limits", "left"),
+)
+
+
+def _print_table(console: Console, columns: _Columns, rows: Sequence[Sequence[str]]) -> None:
+    table = Table(box=box.SIMPLE_HEAD, pad_edge=False, show_edge=False, padding=(0, 1, 0, 0))
+    for heading, justify in columns:
+        table.add_column(Text(heading), justify=justify, no_wrap=heading != "beyond limits")
+    for row in rows:
+        table.add_row(*map(Text, row))
+    console.print(table)
+
+
+def _drilled_row(result: DrillResult) -> Sequence[str]:
+    worst = result.worst
+    return (
+        result.drill,
+        worst.name,
+        as_ms(worst.error_ms),
+        _span(worst.wrong_s),
+        _span(worst.dark_s),
+        "never" if worst.back_after_s is None else _span(worst.back_after_s),
+        str(worst.jumps),
+        _span(worst.freeze_s),
+        _span(worst.other_show_s),
+        f"{result.flashes.in_a_second}/s, {result.flashes.total}",
+        "no" if result.troubles else "yes",
+    )
+
+
+def _recoveries_of(results: Sequence[DrillResult]) -> Sequence[str]:
+    return list(dict.fromkeys(result.recovery for result in results))
+
+
+def _compared_row(name: str, results: Sequence[DrillResult]) -> Sequence[str]:
+    """The worst of any drill and piece, but for boards that were suspended: those no recovery can help."""
+    own = [result for result in results if result.recovery == name]
+    pieces = [piece for result in own for piece in result.pieces if result.drill != "suspended" or len(own) == 1]
+    backs = [piece.back_after_s for piece in pieces]
+    never = any(back is None for back in backs)
+    return (
+        name,
+        as_ms(max((piece.error_ms for piece in pieces if not math.isnan(piece.error_ms)), default=math.nan)),
+        _span(max((piece.wrong_s for piece in pieces), default=0.0)),
+        _span(max((piece.dark_s for piece in pieces), default=0.0)),
+        _span(max((piece.dimmed_s for piece in pieces), default=0.0)),
+        "never" if never else _span(max((back for back in backs if back is not None), default=0.0)),
+        str(sum(piece.jumps for piece in pieces)),
+        _span(max((piece.freeze_s for piece in pieces), default=0.0)),
+        _span(max((piece.other_show_s for piece in pieces), default=0.0)),
+        f"{max(result.flashes.in_a_second for result in own)}/s, {sum(result.flashes.total for result in own)}",
+        ", ".join(result.drill for result in own if result.troubles) or "none",
+    )
+
+
+def _span(value_s: float) -> str:
+    return NOTHING if value_s == 0 else f"{value_s:.2f} s" if value_s < 10 else f"{value_s:.0f} s"
+
+
+def _as_json(scenario: Scenario, seed: int, results: Sequence[DrillResult], command: str) -> bytes:
+    plain = {
+        "scenario": scenario.name,
+        "scenario_digest": scenario.digest(),
+        "seed": seed,
+        "drills": [result.to_json() for result in results],
+        "reproduce": command,
+    }
+    return f"{json.dumps(plain, indent=2, ensure_ascii=False, allow_nan=False)}\n".encode()

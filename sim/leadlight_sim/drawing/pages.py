@@ -1,0 +1,24 @@
+"""Pages from templates: what all of them have in common."""
+
+from __future__ import annotations
+
+from importlib.resources import files
+from typing import Any
+
+from jinja2 import Environment, FunctionLoader, StrictUndefined
+
+from leadlight_sim.drawing.canvas import TINTS
+from leadlight_sim.telling import keep_units
+
+
+def rendered(template: str, **values: Any) -> str:
+    """Return a page: a template of ``templates/`` by its file name, with values; they are never taken for markup."""
+    folder = files("leadlight_sim.drawing").joinpath("templates")
+    environment = Environment(
+        loader=FunctionLoader(lambda name: folder.joinpath(name).read_text("utf-8")),
+        autoescape=True,
+        undefined=StrictUndefined,
+        trim_blocks=True,
+        lstrip_blocks=True,
+    )
+    return keep_units(environment.get_template(template).render(tints=TINTS, **values))

@@ -1,0 +1,6 @@
+"""Hosts: crystals that drift, and programs that wake late."""
+
+from leadlight_sim.hosts.oscillator import Oscillator, OscillatorSettings
+from leadlight_sim.hosts.scheduling import Host, HostPreset, HostSettings
+
+__all__ = ["Host", "HostPreset", "HostSettings", "Oscillator", "OscillatorSettings"]

@@ -1,0 +1,7 @@
+"""The kernel: virtual time in a total order, named random streams, and the trace of a run."""
+
+from leadlight_sim.kernel.kernel import Kernel, TrueInstant
+from leadlight_sim.kernel.streams import Stream, Streams
+from leadlight_sim.kernel.trace import Trace
+
+__all__ = ["Kernel", "Stream", "Streams", "Trace", "TrueInstant"]

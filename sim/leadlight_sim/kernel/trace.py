@@ -1,0 +1,26 @@
+"""The trace of a run, as one digest: two runs with the same digest did the same things at the same instants."""
+
+from __future__ import annotations
+
+from hashlib import blake2b
+from struct import Struct
+
+from leadlight_sim.kernel.kernel import TrueInstant
+
+_pack_record = Struct(">cQHI").pack
+
+
+class Trace:
+    """Digests what nodes send, receive and report, in the order in which it happens."""
+
+    def __init__(self) -> None:
+        self._digest = blake2b(digest_size=16, person=b"trace")
+        self._update = self._digest.update
+
+    def note(self, kind: bytes, at: TrueInstant, node: int, data: bytes) -> None:
+        """Add one record: a one-byte kind, the true instant, the node's number, and what it was."""
+        self._update(_pack_record(kind, at, node, len(data)) + data)
+
+    def hexdigest(self) -> str:
+        """Return the digest so far."""
+        return self._digest.hexdigest()

@@ -1,0 +1,6 @@
+"""The live feed: the same show with its pixels sent as they are shown, to compare."""
+
+from leadlight_sim.live.feed import Delivery, LiveRun, send_live, sentences
+from leadlight_sim.live.load import DATA_PACKET_BYTES, LiveFeed, universes
+
+__all__ = ["DATA_PACKET_BYTES", "Delivery", "LiveFeed", "LiveRun", "send_live", "sentences", "universes"]

@@ -1,0 +1,84 @@
+"""Scenario files: found, read and checked."""
+
+from __future__ import annotations
+
+import difflib
+import re
+import tomllib
+from importlib.resources import files
+from pathlib import Path
+
+from leadlight_sim.scenario.model import Scenario, check_scenario
+from leadlight_sim.scenario.problems import ScenarioError
+
+SHIPPED_DEFAULT = "quarry-lake"
+FILE_MAXIMUM_BYTES = 4 << 20
+"""A thousand followers with every key written out take less than a tenth of this."""
+
+
+def load_scenario(path: str | Path) -> Scenario:
+    """Return the scenario in the TOML file at ``path``. Raises ``ScenarioError`` that lists every problem."""
+    try:
+        with Path(path).open("rb") as file:
+            data = file.read(FILE_MAXIMUM_BYTES + 1)
+    except (OSError, ValueError) as error:
+        reason = error.strerror if isinstance(error, OSError) else error
+        raise ScenarioError(f"{path}: cannot be read: {reason}") from error
+    return _parse(data, str(path))
+
+
+def shipped_scenarios() -> list[str]:
+    """Return the names of the scenarios that come with the simulator, in order."""
+    folder = files("leadlight_sim.scenario").joinpath("shipped")
+    return sorted(
+        entry.name.removesuffix(".toml") for entry in folder.iterdir() if entry.name.endswith(".toml")
+    )
+
+
+def load_shipped(name: str = SHIPPED_DEFAULT) -> Scenario:
+    """Return a scenario that comes with the simulator; a name it lacks raises ``ScenarioError``."""
+    if name not in shipped_scenarios():
+        raise ScenarioError(_no_such_scenario(name))
+    data = files("leadlight_sim.scenario").joinpath("shipped").joinpath(f"{name}.toml").read_bytes()
+    return _parse(data, f"{name}.toml")
+
+
+def resolve_scenario(text: str | None) -> Scenario:
+    """Return the scenario a person asked for: a shipped name, a file's path, or nothing for Quarry Lake."""
+    if text is None or text in shipped_scenarios():
+        return load_shipped(text or SHIPPED_DEFAULT)
+    if not Path(text).exists():
+        raise ScenarioError(_no_such_scenario(text))
+    return load_scenario(text)
+
+
+def _no_such_scenario(name: str) -> str:
+    known = shipped_scenarios()
+    near = difflib.get_close_matches(Path(name).name.removesuffix(".toml"), known, n=1, cutoff=0.4)
+    hint = f"; did you mean {near[0]}?" if near else ""
+    return f"{name}: neither a file nor a shipped scenario; shipped: {', '.join(known)}{hint}"
+
+
+def _parse(data: bytes, source: str) -> Scenario:
+    if len(data) > FILE_MAXIMUM_BYTES:
+        raise ScenarioError(f"{source}: too long; allowed: {FILE_MAXIMUM_BYTES} bytes")
+    try:
+        text = data.decode("utf-8-sig")
+    except UnicodeDecodeError as error:
+        line, column = _place_after(data[: error.start].decode("utf-8", "replace"))
+        raise ScenarioError(f"{source}: line {line}, column {column}: not UTF-8 text") from error
+    try:
+        table = tomllib.loads(text)
+    except tomllib.TOMLDecodeError as error:
+        told = re.fullmatch(r"(.*) \(at line (\d+), column (\d+)\)", str(error), re.DOTALL)
+        reason = told[1] if told else str(error).removesuffix(" (at end of document)")
+        line, column = (int(told[2]), int(told[3])) if told else _place_after(text)
+        raise ScenarioError(f"{source}: line {line}, column {column}: not TOML: {reason}") from error
+    except (ValueError, RecursionError) as error:
+        # A whole number of thousands of digits, or brackets nested as deep.
+        raise ScenarioError(f"{source}: not TOML that can be read: {error}") from error
+    return check_scenario(table, source)
+
+
+def _place_after(text: str) -> tuple[int, int]:
+    return text.count("\n") + 1, len(text) - text.rfind("\n")

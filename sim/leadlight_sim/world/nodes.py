@@ -1,0 +1,299 @@
+"""Leaders and followers as hosts in virtual time: the library's own state machines, with a clock, a host and a power
+switch.
+
+A node does what an embedding program does: it hands over datagrams with the instant of their arrival on its own clock,
+calls the timer when it is due, sends what there is to send. It adds nothing to the protocol.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from typing import Protocol
+
+from leadlight import Codec, Follower, Leader, LeaderSettings, StoredShow
+from leadlight.addresses import Address
+from leadlight.events import Event
+from leadlight.terms import Kind
+from leadlight.units import SECOND, LeaderInstant, LocalInstant
+from leadlight.wire import Message
+from leadlight_sim.air import Air
+from leadlight_sim.hosts import Host, Oscillator
+from leadlight_sim.kernel import Kernel, Stream, Trace, TrueInstant
+from leadlight_sim.world.injected_faults import PacketFates
+
+CLOCK_AT_BOOT_NS = 5 * SECOND
+"""What a monotonic clock shows when the program starts after a reboot."""
+
+DECODES_KEPT = 8
+
+
+class SharedCodec(Codec):
+    """A codec that decodes each datagram once, however many receivers it has.
+
+    A group frame reaches every receiver as the same object, so its identity tells that nothing about it has changed.
+    """
+
+    def __init__(self, group: str) -> None:
+        super().__init__(group)
+        self._decoded: dict[int, tuple[bytes, Message]] = {}
+
+    def decode(self, data: bytes) -> Message:
+        """Return the message in a datagram, from memory if this very object was decoded lately."""
+        known = self._decoded.get(id(data))
+        if known is not None and known[0] is data:
+            return known[1]
+        message = super().decode(data)
+        # Holding the datagram keeps its identity from being given to another one.
+        self._decoded[id(data)] = (data, message)
+        if len(self._decoded) > DECODES_KEPT:
+            del self._decoded[next(iter(self._decoded))]
+        return message
+
+
+class Core(Protocol):
+    """The five verbs, and what only a host can know."""
+
+    def receive_datagram(self, data: bytes, source: Address, received_at: LocalInstant) -> None:
+        """Take a datagram."""
+
+    def handle_timer(self, now: LocalInstant) -> None:
+        """Do what is due."""
+
+    def next_timer(self) -> LocalInstant | None:
+        """Return when to be called next."""
+
+    def datagrams_to_send(self, now: LocalInstant) -> list[tuple[bytes, Address | None]]:
+        """Return what to send."""
+
+    def next_event(self) -> Event | None:
+        """Return the oldest event not yet told."""
+
+    def note_resumed(self, now: LocalInstant) -> None:
+        """Take note that the host was suspended."""
+
+
+class Node:
+    """One host: a core that can be switched off and on. It is the air's station."""
+
+    def __init__(
+        self,
+        name: str,
+        number: int,
+        kernel: Kernel,
+        air: Air,
+        oscillator: Oscillator,
+        host: Host,
+        trace: Trace,
+        fates: PacketFates,
+        wired: bool = False,
+    ) -> None:
+        self.name = name
+        self.wired = wired
+        self.powered = False
+        self.events: list[tuple[TrueInstant, Event]] = []
+        self.receive_delay_ns = host.receive_delay_ns
+        self._number = number
+        self._kernel = kernel
+        self._air = air
+        self._oscillator = oscillator
+        self._local_at = oscillator.local_at
+        self._host = host
+        self._trace = trace
+        self._fates = fates
+        self._asleep = False
+        self._shift_ns = 0
+        self._core: Core | None = None
+        self._armed_for: LocalInstant | None = None
+        self.life = 0
+        """Counts boots and power cuts: what was planned in another life is void."""
+        self.switched: list[tuple[TrueInstant, bool]] = []
+        """When it was switched on and off."""
+        self.beacons_sent: list[tuple[bytes, TrueInstant]] | None = None
+        self.beacons_heard: dict[int, TrueInstant] | None = None
+        """For a timeline, where one is asked for: group beacons sent and heard, by the datagram's identity."""
+        self.watch: Callable[[], None] | None = None
+        """Called after everything the node does; for measures."""
+        self.is_started = False
+        """Whether it has ever been switched on."""
+        self.off_since = TrueInstant(0)
+        """When it was last switched off."""
+
+    def local_at(self, true: TrueInstant) -> LocalInstant:
+        """Return what this host's clock shows at a true instant."""
+        shown, shift_ns = self._local_at(true), self._shift_ns
+        return LocalInstant(shown + shift_ns) if shift_ns else shown
+
+    def true_at(self, local: LocalInstant) -> TrueInstant:
+        """Return the first true instant at which this host's clock shows ``local``."""
+        shift_ns = self._shift_ns
+        return self._oscillator.true_at(LocalInstant(local - shift_ns) if shift_ns else local)
+
+    @property
+    def now(self) -> LocalInstant:
+        """What this host's clock shows now."""
+        return self.local_at(self._kernel.now)
+
+    def was_on_at(self, true: TrueInstant) -> bool:
+        """Return whether it had power at a true instant."""
+        on = False
+        for at, switched_on in self.switched:
+            if at > true:
+                break
+            on = switched_on
+        return on
+
+    # -- power ---------------------------------------------------------------------------------------------------
+
+    def _boot(self) -> LocalInstant:
+        """Switch on; after a power cut the clock begins anew. Return what it shows."""
+        if self.is_started:
+            self._shift_ns = CLOCK_AT_BOOT_NS - self._oscillator.local_at(self._kernel.now)
+        self.is_started = True
+        self.powered = True
+        self.switched.append((self._kernel.now, True))
+        self._armed_for = None
+        self.life += 1
+        return self.now
+
+    def power_off(self) -> None:
+        """Switch off: nothing is received, sent or remembered until the node is started again."""
+        self.powered = False
+        self.switched.append((self._kernel.now, False))
+        self.off_since = self._kernel.now
+        self.life += 1
+        self._trace.note(b"-", self._kernel.now, self._number, b"")
+
+    def suspend(self) -> None:
+        """Suspend the host: it keeps its memory and hears nothing; its clock counts on."""
+        self._asleep = True
+
+    def resume(self) -> None:
+        """End a suspension; timers that fell due meanwhile run now."""
+        self._asleep = False
+        if not self.powered or self._core is None:
+            return
+        self._armed_for = None
+        self._core.note_resumed(self.now)
+        self._core.handle_timer(self.now)
+        self._settle(self._core, self.now)
+
+    # -- the air's side ------------------------------------------------------------------------------------------
+
+    def receive(self, data: bytes, sender: str, arrived_at: TrueInstant) -> None:  # noqa: ARG002 - the host stamps
+        """Take a datagram from the air, stamped as the program reads it."""
+        if not self._fates.is_quiet:
+            delay_ns = self._fates.delay_ns(sender, self.name)
+            if delay_ns is None:
+                return
+            if delay_ns:
+                self._kernel.schedule_after(delay_ns, self._take, data, sender)
+                return
+        self._take(data, sender)
+
+    def _take(self, data: bytes, sender: str) -> None:
+        core = self._core
+        if not self.powered or self._asleep or core is None:
+            return
+        true = self._kernel.now
+        self._trace.note(b"r", true, self._number, data)
+        if self.beacons_heard is not None and data[2] & 0x0F == Kind.BEACON:
+            self.beacons_heard[id(data)] = true
+        now = self._local_at(true)
+        if self._shift_ns:
+            now = LocalInstant(now + self._shift_ns)
+        core.receive_datagram(data, sender, now)
+        self._settle(core, now)
+
+    # -- the program's loop ----------------------------------------------------------------------------------------
+
+    def _settle(self, core: Core, now: LocalInstant) -> None:
+        """Send what there is to send, note what happened, and set the timer."""
+        for data, destination in core.datagrams_to_send(now):
+            if self.beacons_sent is not None and destination is None and data[2] & 0x0F == Kind.BEACON:
+                self.beacons_sent.append((data, self._kernel.now))
+            self._trace.note(b"s", self._kernel.now, self._number, data)
+            self._air.send(self.name, data, None if destination is None else str(destination))
+        while (event := core.next_event()) is not None:
+            self.events.append((self._kernel.now, event))
+            self._trace.note(b"e", self._kernel.now, self._number, repr(event).encode())
+        if self.watch is not None:
+            self.watch()
+        due = core.next_timer()
+        if due is None or (self._armed_for is not None and self._armed_for <= due):
+            return
+        self._armed_for = due
+        at = max(self.true_at(due), self._kernel.now)
+        self._kernel.schedule(TrueInstant(at + self._host.timer_lateness_ns()), self._wake, self.life, due)
+
+    def _wake(self, life: int, due: LocalInstant) -> None:
+        core = self._core
+        if life != self.life or core is None:
+            return  # set before a power cut
+        if self._asleep:
+            return  # it is called when the host is resumed
+        if self._armed_for == due:
+            self._armed_for = None
+        now = self.now
+        core.handle_timer(now)
+        self._settle(core, now)
+
+class LeaderNode(Node):
+    """A host that can lead, and the keeper of the truth about its clock and its show."""
+
+    leader: Leader
+    _last_leading: Leader | None = None
+
+    def start(
+        self, settings: LeaderSettings, codec: Codec, entropy: Stream, shows: Sequence[StoredShow] = ()
+    ) -> Leader:
+        """Switch on; return the leader for its cues to be set, then call ``run``."""
+        now = self._boot()
+        if not hasattr(self, "leader"):
+            self._shifts: dict[int, int] = {}
+        self._core = self.leader = Leader(settings, codec, entropy, now, shows)
+        return self.leader
+
+    def run(self) -> None:
+        """Let the leader begin."""
+        self._settle(self.leader, self.now)
+
+    def _settle(self, core: Core, now: LocalInstant) -> None:
+        super()._settle(core, now)
+        leader = self.leader
+        if leader.is_leading and leader is not self._last_leading:
+            self._last_leading = leader
+            assert leader.timebase is not None
+            if leader.leader_at(now) == LeaderInstant(now):  # its own clock, not one that it continues
+                self._shifts.setdefault(leader.timebase, self._shift_ns)
+
+    @property
+    def last_led(self) -> Leader | None:
+        """The leader as which this host last led; ``None`` if it never did."""
+        return self._last_leading
+
+    def clock_of(self, timebase: int, true: TrueInstant) -> LeaderInstant | None:
+        """Return what a timebase that this host began shows at a true instant, ``None`` for others.
+
+        A crystal goes on when its host is off, so a clock that has been left goes on as well.
+        """
+        shift = self._shifts.get(timebase)
+        return None if shift is None else LeaderInstant(self._oscillator.local_at(true) + shift)
+
+
+class FollowerNode(Node):
+    """A follower's host."""
+
+    follower: Follower
+
+    def start(self, make: Callable[[], Follower]) -> None:
+        """Switch on with a new follower."""
+        self._boot()
+        self.follower = make()
+        self._core = self.follower
+        self._settle(self.follower, self.now)
+
+    def see_live_data(self) -> None:
+        """Let the player see live pixel data for its own pixels."""
+        if self.powered and not self._asleep:
+            self.follower.note_live_data(self.now)
+            self._settle(self.follower, self.now)
