@@ -62,7 +62,7 @@ def make_beacon(a_cue: Cue) -> Maker:
             "marks": (),
             "delay_radio": None,
             "delay_doubt_ns": 0,
-            "group_delays": (),
+            "shared_delays": (),
         }
         return Beacon(**(plain | changes))
 
@@ -158,7 +158,7 @@ class Hall:
         self.codec = codec
         self.now = 1_000 * SECOND
         self.nodes: dict[str, Node] = {}
-        self.fate: Callable[[str, str, Any, int], list[int]] = lambda *_: [self.DELAY]
+        self.outcome: Callable[[str, str, Any, int], list[int]] = lambda *_: [self.DELAY]
         self.echoes = False
         self.sent: list[tuple[int, str, Any, Any]] = []
         """True instant, sender, destination and message of everything that was sent."""
@@ -226,7 +226,7 @@ class Hall:
             members = [destination] if destination is not None else list(self.nodes)
             for to in members:
                 if to in self.nodes and (to != name or self.echoes):
-                    for delay_ns in self.fate(name, to, message, self.now):
+                    for delay_ns in self.outcome(name, to, message, self.now):
                         self._count += 1
                         heapq.heappush(self._on_the_way, (self.now + delay_ns, self._count, to, data, name))
         node.events += iter(node.core.next_event, None)

@@ -101,7 +101,7 @@ class Ear:
         self.wired = name.startswith("wired")
         self.heard: list[tuple[bytes, int]] = []
 
-    def receive_delay_ns(self, luck: Stream) -> int:  # noqa: ARG002 - an exact host
+    def receive_delay_ns(self, stream: Stream) -> int:  # noqa: ARG002 - an exact host
         return 0
 
     def receive(self, data: bytes, sender: str, arrived_at: TrueInstant) -> None:  # noqa: ARG002 - one sender each
@@ -135,8 +135,8 @@ def saturated(contenders: int, rules: AccessRules, frame_us: int, answer_us: int
     streams = Streams(1)
     stations = []
     for number in range(contenders):
-        luck = streams.stream("station", str(number))
-        station = NeighbourStation(luck, frame_us * MICROSECOND, answer_us * MICROSECOND, None)
+        stream = streams.stream("station", str(number))
+        station = NeighbourStation(stream, frame_us * MICROSECOND, answer_us * MICROSECOND, None)
         medium.add(station)
         station.saturate(medium)
         stations.append(station)
@@ -358,9 +358,10 @@ def _quantile_ms(runs: list[_Run], share: float) -> float:
 
 def _interval(truth: list[float], drawn: list[float]) -> tuple[float, float]:
     """Return the 95 % interval of the relative difference of two means, by drawing their runs anew 4,000 times."""
-    luck = random.Random(1)
+    stream = random.Random(1)
     found = sorted(
-        fmean(luck.choices(drawn, k=len(drawn))) / fmean(luck.choices(truth, k=len(truth))) - 1 for _ in range(4_000)
+        fmean(stream.choices(drawn, k=len(drawn))) / fmean(stream.choices(truth, k=len(truth))) - 1
+        for _ in range(4_000)
     )
     return found[100], found[3_899]
 

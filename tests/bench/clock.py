@@ -23,12 +23,12 @@ import numpy as np
 
 from leadlight.clock import CausalityBound, EdgeFilter, Estimator
 from leadlight_sim.baselines import BASELINES
-from leadlight_sim.world import path_asymmetry as clock_detours
+from leadlight_sim.world import path_asymmetry as path_asymmetry
 from leadlight_sim.world.clock_comparison import (
     COMMON_VIEW,
-    GROUP_DELAY,
     MODES,
     ONLY_BEACONS,
+    SHARED_DELAY,
     SOUNDINGS,
     Recording,
     Seen,
@@ -63,7 +63,7 @@ Figures = dict[str, float]
 TARGETS: Mapping[tuple[str, str, str], tuple[float, ...]] = {
     (SOUNDINGS, "error", "p95"): (0.20, 0.50, 0.20, 0.05, 0.70),
     (SOUNDINGS, "error", "p999"): (0.35, 1.5, 0.5, 0.10, 2.0),
-    (GROUP_DELAY, "pair", "p99"): (0.07, 0.15, 0.07, 0.06, 0.25),
+    (SHARED_DELAY, "pair", "p99"): (0.07, 0.15, 0.07, 0.06, 0.25),
     (COMMON_VIEW, "error", "p99"): (0.06, 0.06, 0.06, 0.05, 0.06),
     (COMMON_VIEW, "error", "p999"): (0.10, 0.25, 0.10, 0.06, 0.30),
 }
@@ -217,7 +217,7 @@ def _cold(runs: Runs, model: str, field: str) -> float:
     return float(np.percentile(values, 95, method="higher"))
 
 
-def page(runs: Runs, costs: Mapping[str, float], seeds: int, detours: Sequence[str]) -> str:
+def page(runs: Runs, costs: Mapping[str, float], seeds: int, asymmetries: Sequence[str]) -> str:
     """Return the page that the full run writes."""
     lines = [
         "# How well a follower knows the leader's clock",
@@ -256,9 +256,9 @@ def page(runs: Runs, costs: Mapping[str, float], seeds: int, detours: Sequence[s
         "judged by one and a half times that, so that a constant error of about that size or less is seen by nobody,",
         "and the statistical bound does not hold then. *No harm*: the error is at most 1.1 times that of soundings",
         "alone. *Not seen*: it is more, and the constant is smaller than what soundings prove. Anything else is a",
-        "target missed. Three seeds of a quarter of an hour (`tests/bench/clock_detours.py`).",
+        "target missed. Three seeds of a quarter of an hour (`tests/bench/path_asymmetry.py`).",
         "",
-        *detours,
+        *asymmetries,
         "",
         "## Targets",
         "",
@@ -325,9 +325,9 @@ def main() -> None:
     if not asked.quick:
         for what, figure, limit, met in verdicts(runs, costs):
             print(f"{'met   ' if met else 'MISSED'} {what}: {figure:.4g} (limit {limit:g})")
-        astray = clock_detours.outcomes(clock_detours.SEEDS, clock_detours.DURATION_S, asked.workers)
-        detours = clock_detours.section(astray)
-        PAGE.write_text(page(runs, costs, seeds, detours), encoding="utf-8")
+        astray = path_asymmetry.outcomes(path_asymmetry.SEEDS, path_asymmetry.DURATION_S, asked.workers)
+        asymmetries = path_asymmetry.section(astray)
+        PAGE.write_text(page(runs, costs, seeds, asymmetries), encoding="utf-8")
     print(json.dumps(as_json(runs, costs)))
 
 

@@ -24,9 +24,9 @@ import matplotlib as mpl
 from leadlight.leader import tenure
 from leadlight_sim.world.clock_comparison import (
     COMMON_VIEW,
-    GROUP_DELAY,
     MODES,
     ONLY_BEACONS,
+    SHARED_DELAY,
     SOUNDINGS,
     Seen,
     Task,
@@ -41,7 +41,7 @@ FIRST_SEED = 2000
 SEEDS = 4
 DURATION_S = 600
 SHOWN = ("latest beacon", "lower hull", *MODES)
-STYLES = {ONLY_BEACONS: "o-", SOUNDINGS: "s-", GROUP_DELAY: "^-", COMMON_VIEW: "D-"}
+STYLES = {ONLY_BEACONS: "o-", SOUNDINGS: "s-", SHARED_DELAY: "^-", COMMON_VIEW: "D-"}
 
 SIM = Path(__file__).parents[2] / "sim"
 PAGE = SIM / "INTERVALS.md"

@@ -25,7 +25,7 @@ from leadlight.cue import Cue, ShowLine, show_key
 from leadlight.terms import ClockState, ContentState, CueState
 from leadlight.units import HOUR, MICROSECOND, MILLISECOND, SECOND, LeaderInstant, LocalInstant, ShowPosition
 from leadlight.wire.codec import PREAMBLE_BYTES, Codec
-from leadlight.wire.messages import Beacon, DelayReport, Echo, GroupDelay, Mark, Message, Sounding, Tally
+from leadlight.wire.messages import Beacon, DelayReport, Echo, Mark, Message, SharedDelay, Sounding, Tally
 from leadlight.wire.tags import TAG_BYTES, KeyRing
 
 ROUNDS, COUNT = 120, 500
@@ -58,7 +58,7 @@ def a_beacon(**more: Any) -> Beacon:
         "marks": (),
         "delay_radio": None,
         "delay_doubt_ns": 0,
-        "group_delays": (),
+        "shared_delays": (),
     }
     return Beacon(**(plain | more))
 
@@ -74,7 +74,7 @@ def messages() -> dict[str, Message]:
             marks=tuple(Mark(back, back * 987_654_321) for back in range(1, 5)),
             delay_radio=0xA31F,
             delay_doubt_ns=140 * MICROSECOND,
-            group_delays=tuple(GroupDelay(back, 2_345_678 + back) for back in range(4, 8)),
+            shared_delays=tuple(SharedDelay(back, 2_345_678 + back) for back in range(4, 8)),
         ),
         "sounding": Sounding(
             0xC1A5_7E09,

@@ -1,7 +1,7 @@
 """What one beacon costs a follower, from its bytes to the next deadline.
 
 Timed are ``receive_datagram`` (tag, decoding, acceptance, clock, cue, playhead), ``datagrams_to_send`` and
-``next_timer``, for beacons a tenth of a second apart that carry a cue, an announced one, a group delay and a mark; the
+``next_timer``, for beacons a tenth of a second apart that carry a cue, an announced one, a shared delay and a mark; the
 follower is locked and its Soundings are answered, outside the measured time. Of the beacons' times in each round the
 median counts, and of the rounds the best: noise of a shared machine only ever adds time. A bare loop of a hundred
 additions is timed beside it, so that runs on different machines can be compared.
@@ -28,7 +28,7 @@ from leadlight.playback.content import StoredShow
 from leadlight.terms import ClockState, CueState
 from leadlight.units import HOUR, MILLISECOND, SECOND, LeaderInstant, LocalInstant, ShowPosition
 from leadlight.wire.codec import Codec
-from leadlight.wire.messages import Beacon, Echo, GroupDelay, Mark, Sounding
+from leadlight.wire.messages import Beacon, Echo, Mark, SharedDelay, Sounding
 from leadlight.wire.tags import KeyRing
 
 ROUNDS, BEACONS = 7, 3_000
@@ -64,7 +64,7 @@ def beacon_at(number: int) -> bytes:
         "marks": (Mark(1, 97 * MILLISECOND),),
         "delay_radio": None,
         "delay_doubt_ns": 0,
-        "group_delays": (GroupDelay(1, 2 * MILLISECOND),),
+        "shared_delays": (SharedDelay(1, 2 * MILLISECOND),),
     }
     return CODEC.encode(Beacon(**beacon))
 

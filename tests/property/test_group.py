@@ -110,13 +110,13 @@ class Group(RuleBasedStateMachine):
         self.away: set[str] = set()
         self.weather = "plain"
         self._turn = 0
-        self.hall.fate = self._fate
+        self.hall.outcome = self._outcome
         for name in NAMES:
             start(self.hall, name)
         self.hall.run(10)
         assert leading(self.hall) == ["boathouse"]
 
-    def _fate(self, source: str, to: str, *_: Any) -> list[int]:
+    def _outcome(self, source: str, to: str, *_: Any) -> list[int]:
         if (source in self.away) != (to in self.away):
             return []
         self._turn += 1

@@ -21,10 +21,10 @@ MEETING_NS = 200_000
 
 Jitter = Callable[[Random], float]
 JITTERS: dict[str, Jitter] = {
-    "uniform ±20 ms": lambda luck: luck.uniform(-20e6, 20e6),
-    "Gaussian of 20 ms": lambda luck: luck.gauss(0, 20e6),
-    "blocks of 20 ms": lambda luck: luck.uniform(-20e6, 0) + 10e6,
-    "none": lambda _luck: 0.0,
+    "uniform ±20 ms": lambda stream: stream.uniform(-20e6, 20e6),
+    "Gaussian of 20 ms": lambda stream: stream.gauss(0, 20e6),
+    "blocks of 20 ms": lambda stream: stream.uniform(-20e6, 0) + 10e6,
+    "none": lambda _stream: 0.0,
 }
 
 
@@ -44,7 +44,7 @@ def play(
     interval_ns: int = SECOND,
 ) -> Played:
     """One player whose reports are missing in ``gap``, in seconds."""
-    luck = Random(seed)
+    stream = Random(seed)
     pacer = Pacer(PacerSettings(interval_ns=interval_ns))
     pacer.begin(ShowLine(BEGINS, START))
     assert pacer.line is not None
@@ -53,7 +53,7 @@ def play(
         now = LeaderInstant(BEGINS + since_ns)
         heard = since_ns + round(since_ns * ppm * 1e-6)
         if not gap[0] * SECOND <= since_ns < gap[1] * SECOND:
-            assert pacer.report(ShowPosition(heard + round(JITTERS[jitter](luck))), 0, now) is None
+            assert pacer.report(ShowPosition(heard + round(JITTERS[jitter](stream))), 0, now) is None
         line = pacer.amend(now)
         if line is not None:
             played.lines.append(line)

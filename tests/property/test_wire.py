@@ -14,7 +14,7 @@ from leadlight.terms import ClockState, ContentState, CueState, Kind
 from leadlight.units import MICROSECOND, MILLISECOND
 from leadlight.wire import codec as wire
 from leadlight.wire.codec import Codec, Field
-from leadlight.wire.messages import Beacon, DelayReport, Echo, GroupDelay, Mark, Message, Sounding, Tally
+from leadlight.wire.messages import Beacon, DelayReport, Echo, Mark, Message, SharedDelay, Sounding, Tally
 from leadlight.wire.tags import KeyRing
 
 PLAIN = Codec("Quarry Lake")
@@ -45,7 +45,7 @@ beacon_units = {"interval_ms": MILLISECOND, "off_at_ms": MILLISECOND}
 @st.composite
 def beacons(draw: st.DrawFn) -> Beacon:
     scalars = [draw(within(field, beacon_units.get(field.name, 1))) for field in wire.BEACON_FIELDS]
-    delays = draw(runs(GroupDelay, wire.GROUP_DELAY_FIELDS))
+    delays = draw(runs(SharedDelay, wire.SHARED_DELAY_FIELDS))
     radio, doubt = wire.DELAY_HEAD_FIELDS
     values = [
         *scalars,
@@ -105,7 +105,7 @@ def decodes_or_refuses(codec: Codec, data: bytes) -> None:
         message = codec.decode(data)
     except WireError:
         return
-    if isinstance(message, Beacon) and not message.group_delays:
+    if isinstance(message, Beacon) and not message.shared_delays:
         message = message._replace(delay_radio=None, delay_doubt_ns=0)
     assert codec.decode(codec.encode(message)) == message
 

@@ -41,7 +41,7 @@ class Ear:
         self.wired = name.startswith("wired")
         self.heard: list[tuple[bytes, int]] = []
 
-    def receive_delay_ns(self, luck: Stream) -> int:  # noqa: ARG002 - an exact host
+    def receive_delay_ns(self, stream: Stream) -> int:  # noqa: ARG002 - an exact host
         return 0
 
     def receive(self, data: bytes, sender: str, arrived_at: TrueInstant) -> None:  # noqa: ARG002
@@ -174,7 +174,7 @@ def test_a_shared_channel_is_shared_by_the_stations_of_one_access_point() -> Non
     assert [len(network.arrivals(name)) for name in ("a", "b", "c", "d")] == [10, 10, 0, 0]
 
 
-def test_a_further_access_point_shifts_nobody_elses_luck() -> None:
+def test_a_further_access_point_shifts_nobody_elses_random_stream() -> None:
     usual = ContendedSettings(radio=RADIO, dropout=Dropout.steady(0.3), neighbours=(Neighbour(),))
     both = replace(usual, further=(AccessPoint(name="far", stations=("c",), neighbours=(Neighbour(),) * 3),))
     arrivals = []

@@ -45,7 +45,7 @@ class Ear:
         self._receive_delay_ns = receive_delay_ns
         self.heard: list[tuple[str, bytes, int]] = []
 
-    def receive_delay_ns(self, luck: Stream) -> int:  # noqa: ARG002
+    def receive_delay_ns(self, stream: Stream) -> int:  # noqa: ARG002
         return self._receive_delay_ns
 
     def receive(self, data: bytes, sender: str, arrived_at: TrueInstant) -> None:
@@ -82,7 +82,7 @@ class Network:
     def heard(self, name: str) -> list[tuple[str, bytes, int]]:
         return self.ears[name].heard
 
-    def fates(self, kind: LinkKind) -> tuple[int, int, int, int, int]:
+    def injected(self, kind: LinkKind) -> tuple[int, int, int, int, int]:
         counts = self.air.counts[kind]
         return counts.sent, counts.delivered, counts.lost, counts.overflowed, counts.blocked
 
@@ -122,8 +122,8 @@ def test_a_radio_senders_group_frame_crosses_it_twice() -> None:
     assert network.ears["wired c"].arrivals == [up_ns]
     assert network.ears["b"].arrivals == [answered + RADIO.difs_ns + RADIO.group_frame_ns(64)]
     assert network.heard("a") == []
-    assert network.fates(LinkKind.UP)[:2] == (1, 1)
-    assert network.fates(LinkKind.GROUP)[:2] == (1, 1)
+    assert network.injected(LinkKind.UP)[:2] == (1, 1)
+    assert network.injected(LinkKind.GROUP)[:2] == (1, 1)
 
 
 def test_unicast_between_two_radio_stations_crosses_it_twice() -> None:
@@ -136,8 +136,8 @@ def test_unicast_between_two_radio_stations_crosses_it_twice() -> None:
     answered = frame_ns + RADIO.sifs_ns + RADIO.acknowledgement_ns()
     assert network.ears["b"].arrivals == [answered + RADIO.difs_ns + frame_ns, SECOND + frame_ns]
     assert network.ears["wired c"].arrivals == [2 * SECOND + frame_ns]
-    assert network.fates(LinkKind.UP) == (2, 2, 0, 0, 0)
-    assert network.fates(LinkKind.DOWN) == (2, 2, 0, 0, 0)
+    assert network.injected(LinkKind.UP) == (2, 2, 0, 0, 0)
+    assert network.injected(LinkKind.DOWN) == (2, 2, 0, 0, 0)
 
 
 def test_the_cable_between_wired_stations_takes_its_own_time_and_no_air() -> None:
@@ -255,7 +255,7 @@ def test_the_held_queue_keeps_its_128_newest() -> None:
         network.send_at(10 * MILLISECOND + number, "wired lead", numbered(number))
     network.run_until(SECOND)
     assert [data for _, data, _ in network.heard("a")] == [numbered(number) for number in range(2, 130)]
-    assert network.fates(LinkKind.GROUP) == (260, 256, 0, 4, 0)
+    assert network.injected(LinkKind.GROUP) == (260, 256, 0, 4, 0)
     assert network.air.over_capacity
 
 
@@ -275,7 +275,7 @@ def test_frames_that_come_during_a_burst_push_out_its_oldest_and_wait_for_the_ne
     assert [number for number, at in zip(heard, network.ears["a"].arrivals, strict=True) if at > 2 * DTIM_NS] == list(
         range(128, 168)
     )
-    assert network.fates(LinkKind.GROUP) == (168, 138, 0, 30, 0)
+    assert network.injected(LinkKind.GROUP) == (168, 138, 0, 30, 0)
 
 
 def test_a_beacon_that_collided_wakes_nobody_and_still_lets_the_group_go() -> None:
@@ -378,7 +378,7 @@ def test_group_frames_get_one_try_and_unicast_frames_several() -> None:
         network = Network(settings, ["wired lead", "a"])
         network.send_every(MILLISECOND, frames * MILLISECOND, "wired lead", b"x", destination)
         network.run_until((frames + 1_000) * MILLISECOND)
-        sent, delivered, lost, _, _ = network.fates(kind)
+        sent, delivered, lost, _, _ = network.injected(kind)
         assert sent == frames == delivered + lost
         assert lost / frames == pytest.approx(loss, abs=tolerance)
 
@@ -388,7 +388,7 @@ def test_a_frame_is_tried_seven_times_down_the_rate_chain_and_then_given_up() ->
     network = Network(replace(EXACT, radio=radio, dropout=Dropout.steady(1.0)), ["wired lead", "a"])
     network.send_at(0, "wired lead", bytes(638), "a")
     network.run_until(SECOND)
-    assert network.fates(LinkKind.DOWN) == (1, 0, 1, 0, 0)
+    assert network.injected(LinkKind.DOWN) == (1, 0, 1, 0, 0)
     assert network.air.medium.attempts == 7
     rates = [replace(radio, unicast_mcs=mcs) for mcs in (7, 7, 3, 3, 0, 0, 0)]
     exchanges = [rate.unicast_frame_ns(638) + rate.sifs_ns + rate.acknowledgement_ns() for rate in rates]
@@ -402,7 +402,7 @@ def test_a_lower_rate_may_lose_less() -> None:
     network = Network(replace(EXACT, chain=chain, dropout=Dropout.steady(1.0)), ["wired lead", "a"])
     network.send_at(0, "wired lead", b"x", "a")
     network.run_until(SECOND)
-    assert network.fates(LinkKind.DOWN) == (1, 1, 0, 0, 0)
+    assert network.injected(LinkKind.DOWN) == (1, 1, 0, 0, 0)
     assert network.air.medium.attempts == 2
 
 
@@ -413,9 +413,9 @@ def test_a_station_whose_link_is_dead_reaches_nobody_and_harms_nobody(destinatio
     network.send_at(0, "far", b"x", destination)
     network.send_at(MILLISECOND * 20, "wired lead", b"y")
     network.run_until(SECOND)
-    assert network.fates(LinkKind.UP) == (1, 0, 1, 0, 0)
+    assert network.injected(LinkKind.UP) == (1, 0, 1, 0, 0)
     assert [data for _, data, _ in network.heard("a")] == [b"y"]
-    assert network.fates(LinkKind.GROUP) == (2, 1, 1, 0, 0)
+    assert network.injected(LinkKind.GROUP) == (2, 1, 1, 0, 0)
 
 
 def test_a_shared_dropout_takes_the_frame_from_everybody() -> None:
@@ -436,7 +436,7 @@ def test_a_collided_group_frame_is_lost_to_all_and_a_unicast_one_is_tried_again(
     frames = network.send_every(50 * MILLISECOND, 60 * SECOND, "wired lead", b"x")
     network.send_every(50 * MILLISECOND, 60 * SECOND, "wired lead", b"x", "a")
     network.run_until(62 * SECOND)
-    group, down = network.fates(LinkKind.GROUP), network.fates(LinkKind.DOWN)
+    group, down = network.injected(LinkKind.GROUP), network.injected(LinkKind.DOWN)
     heard_by_group = [sum(data == b"x" for _, data, _ in network.heard(name)) for name in ("a", "b")]
     assert heard_by_group[0] - down[1] == heard_by_group[1] == group[1] // 2
     # One try among ten saturated neighbours, each of which transmits in any slot with Bianchi's τ. The model is good
@@ -566,8 +566,8 @@ def test_isolated_clients_hear_the_cable_and_not_each_other() -> None:
     network.run_until(SECOND)
     assert [data for _, data, _ in network.heard("b")] == [numbered(3)]
     assert [data for _, data, _ in network.heard("wired c")] == [numbered(0), numbered(2)]
-    assert network.fates(LinkKind.GROUP) == (3, 2, 0, 0, 1)
-    assert network.fates(LinkKind.UP) == (3, 2, 0, 0, 1)
+    assert network.injected(LinkKind.GROUP) == (3, 2, 0, 0, 1)
+    assert network.injected(LinkKind.UP) == (3, 2, 0, 0, 1)
 
 
 SNOOPING = replace(EXACT, membership_lifetime_ns=260 * SECOND)
@@ -581,7 +581,7 @@ def test_snooping_without_a_querier_stops_delivery_after_260_seconds() -> None:
     # At 0, 1 ... 259 s, and unicast still comes through.
     assert [at // SECOND for at in network.ears["a"].arrivals] == [*range(260), 300]
     assert len(network.heard("wired b")) == 260
-    assert network.fates(LinkKind.GROUP) == (1_800, 260, 0, 0, 1_540)
+    assert network.injected(LinkKind.GROUP) == (1_800, 260, 0, 0, 1_540)
 
 
 def test_joining_again_after_five_missed_beacons_leaves_no_gap_longer_than_seven() -> None:
@@ -615,8 +615,8 @@ def test_converted_group_frames_are_acknowledged_copies_that_wait_for_no_dtim() 
     network = Network(settings, ["wired lead", "a", "b", "c"])
     frames = network.send_every(20 * MILLISECOND, 60 * SECOND, "wired lead", bytes(64))
     network.run_until(61 * SECOND)
-    assert network.fates(LinkKind.GROUP) == (0, 0, 0, 0, 0)
-    sent, delivered, lost, _, _ = network.fates(LinkKind.DOWN)
+    assert network.injected(LinkKind.GROUP) == (0, 0, 0, 0, 0)
+    sent, delivered, lost, _, _ = network.injected(LinkKind.DOWN)
     assert sent == 3 * frames == delivered + lost
     # 0.3 to the power of seven is one in 4,572; a Poisson count of 2.
     assert lost < 10
@@ -641,7 +641,7 @@ def test_unicast_to_a_station_that_roams_is_tried_in_vain() -> None:
     network.kernel.schedule(TrueInstant(0), network.air.roam, "a", SECOND)
     network.send_at(MILLISECOND, "wired lead", b"x", "a")
     network.run_until(2 * SECOND)
-    assert network.fates(LinkKind.DOWN) == (1, 0, 1, 0, 0)
+    assert network.injected(LinkKind.DOWN) == (1, 0, 1, 0, 0)
     assert network.air.medium.attempts == 7
 
 
@@ -660,11 +660,11 @@ def test_an_access_point_that_reboots_forgets_its_queues_and_members_and_takes_e
     assert [data for _, data, _ in network.heard("a")] == [b"again"]
     (back,) = network.ears["wired lead"].arrivals
     assert 60_300 * MILLISECOND < back <= 70_301 * MILLISECOND
-    sent, delivered, lost, overflowed, blocked = network.fates(LinkKind.GROUP)
+    sent, delivered, lost, overflowed, blocked = network.injected(LinkKind.GROUP)
     assert (sent, delivered, overflowed) == (8, 2, 0)
     # Held ones are lost; while it was down its switch had forgotten everybody, as it still had afterwards.
     assert (lost, blocked) == (2, 4)
-    assert network.fates(LinkKind.DOWN)[2] == 1
+    assert network.injected(LinkKind.DOWN)[2] == 1
 
 
 def test_while_an_access_point_is_down_it_sends_nothing() -> None:
@@ -675,7 +675,7 @@ def test_while_an_access_point_is_down_it_sends_nothing() -> None:
     network.send_at(30 * SECOND, "wired lead", b"x", "a")
     network.run_until(61 * SECOND)
     assert network.air.medium.busy_periods == 10
-    assert network.fates(LinkKind.GROUP) == network.fates(LinkKind.DOWN) == (1, 0, 1, 0, 0)
+    assert network.injected(LinkKind.GROUP) == network.injected(LinkKind.DOWN) == (1, 0, 1, 0, 0)
     network.run_until(62 * SECOND)
     assert network.air.medium.busy_periods == 10 + 10
 
@@ -693,15 +693,15 @@ def test_a_lone_station_talks_to_the_air() -> None:
     network.send_at(0, "a", b"x")
     network.send_at(SECOND, "a", b"x", "nobody")
     network.run_until(2 * SECOND)
-    assert network.fates(LinkKind.UP) == (2, 1, 0, 0, 1)
-    assert network.fates(LinkKind.GROUP) == (0, 0, 0, 0, 0)
+    assert network.injected(LinkKind.UP) == (2, 1, 0, 0, 1)
+    assert network.injected(LinkKind.GROUP) == (0, 0, 0, 0, 0)
 
 
 def test_more_than_the_air_carries_is_dropped_and_counted_and_never_hangs() -> None:
     network = Network(replace(QUIET, radio=Radio()), ["wired lead", "a"])
     frames = network.send_every(SECOND // 480, 20 * SECOND, "wired lead", bytes(638))
     network.run_until(22 * SECOND)
-    sent, delivered, lost, overflowed, _ = network.fates(LinkKind.GROUP)
+    sent, delivered, lost, overflowed, _ = network.injected(LinkKind.GROUP)
     assert (sent, lost) == (frames, 0)
     assert delivered + overflowed == sent
     assert network.air.over_capacity
@@ -716,12 +716,12 @@ def test_a_queue_that_never_drains_is_bounded() -> None:
     network.send_every(10 * MILLISECOND, 10 * SECOND, "wired lead", b"x", "a")
     network.send_every(10 * MILLISECOND, 10 * SECOND, "a", b"x", "wired lead")
     network.run_until(20 * SECOND)
-    assert network.fates(LinkKind.DOWN) == (1_000, 0, 0, 936, 0)
-    assert network.fates(LinkKind.UP) == (1_000, 0, 0, 936, 0)
+    assert network.injected(LinkKind.DOWN) == (1_000, 0, 0, 936, 0)
+    assert network.injected(LinkKind.UP) == (1_000, 0, 0, 936, 0)
     assert network.air.medium.attempts == 0
 
 
-def test_sent_is_the_sum_of_all_fates_once_everything_has_settled() -> None:
+def test_sent_is_the_sum_of_all_outcomes_once_everything_has_settled() -> None:
     neighbours = (Neighbour(Poisson(300.0)), Neighbour(OnOff(0.1, 0.5)))
     settings = ContendedSettings(
         radio=Radio(), neighbours=neighbours, dropout=Dropout.from_mean(0.2, 0.1), power_save=PowerSave(("a", "b"))
@@ -734,8 +734,8 @@ def test_sent_is_the_sum_of_all_fates_once_everything_has_settled() -> None:
         network.send_every(500 * MILLISECOND, 20 * SECOND, name, bytes(64))
     network.run_until(30 * SECOND)
     for kind in LinkKind:
-        sent, *fates = network.fates(kind)
-        assert sent == sum(fates) > 0
+        sent, *injected = network.injected(kind)
+        assert sent == sum(injected) > 0
 
 
 def test_the_same_seed_gives_the_same_minute_and_another_seed_another() -> None:

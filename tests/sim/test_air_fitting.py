@@ -180,7 +180,7 @@ class Ear:
         self.wired = name.startswith("wired")
         self.delays: list[tuple[int, int]] = []
 
-    def receive_delay_ns(self, luck: Stream) -> int:  # noqa: ARG002 - an exact host
+    def receive_delay_ns(self, stream: Stream) -> int:  # noqa: ARG002 - an exact host
         return 0
 
     def receive(self, data: bytes, sender: str, arrived_at: TrueInstant) -> None:  # noqa: ARG002
@@ -211,12 +211,12 @@ def correlation(values: Any, lag: int) -> float:
 @pytest.mark.slow
 def test_what_is_drawn_has_the_recordings_distribution_and_its_memory() -> None:
     # Log-normal delays with a memory of 100 ms: an autoregressive process of order one, a packet every 5 ms, 500 s.
-    luck = Streams(1).stream("recording")
+    stream = Streams(1).stream("recording")
     keep = math.exp(-5 / 100)
     state = 0.0
     delays: list[float] = []
     for _ in range(100_000):
-        state = keep * state + math.sqrt(1 - keep * keep) * luck.normal()
+        state = keep * state + math.sqrt(1 - keep * keep) * stream.normal()
         delays.append(4.0 * math.exp(0.4 * state))
     found = fit(recorded(delays, every_ms=5.0))
     # First in, first out on a link: packets 40 ms apart do not wait for one another.
@@ -333,7 +333,7 @@ def test_fitted_delays_that_cannot_be_are_refused(air: dict[str, Any], told: str
 def test_levels_are_kept_in_order() -> None:
     levels = (FittedLevel((1,), (2,), (3,)), FittedLevel((10,), (20,), (30,)))
     tables, load = fitted_tables(levels, "ab" * 50, 10 * MILLISECOND, Fixed(7))
-    assert [level.up for level in load.levels] == [levels_law.up for levels_law in load.levels]
+    assert [level.up for level in load.levels] == [levels_distribution.up for levels_distribution in load.levels]
     assert (load.windows[:4], load.window_ns, load.block_windows) == (bytes([0, 1, 0, 1]), 10 * MILLISECOND, 5)
     assert tables.floor_ns == 1 * MICROSECOND
     assert tables.cable.draw(Streams(1).stream("x")) == 7

@@ -28,7 +28,7 @@ from leadlight_sim.air.choice.presets import (
     TYPICAL_LOSS,
     preset,
 )
-from leadlight_sim.air.distributions import DelayLaw
+from leadlight_sim.air.distributions import DelayDistribution
 from leadlight_sim.air.dropouts import NO_DROPOUT, Dropout
 from leadlight_sim.air.interface import LinkKind
 from leadlight_sim.air.sampled.air import SampledAir
@@ -45,16 +45,16 @@ class Ear:
         self.wired = wired
         self.arrivals: list[int] = []
 
-    def receive_delay_ns(self, luck: Stream) -> int:  # noqa: ARG002
+    def receive_delay_ns(self, draws: Stream) -> int:  # noqa: ARG002
         return 0
 
     def receive(self, data: bytes, sender: str, arrived_at: TrueInstant) -> None:  # noqa: ARG002 - only the instant matters
         self.arrivals.append(arrived_at)
 
 
-def sampled_ms(law: DelayLaw, draws: int = DRAWS) -> list[float]:
+def sampled_ms(distribution: DelayDistribution, draws: int = DRAWS) -> list[float]:
     stream = Streams(11).stream("law")
-    return sorted(law.draw(stream) / MILLISECOND for _ in range(draws))
+    return sorted(distribution.draw(stream) / MILLISECOND for _ in range(draws))
 
 
 def share_below(delays: list[float], limit: float) -> float:
@@ -109,8 +109,10 @@ def test_losses_amount_to_the_quoted_shares() -> None:
         (MODEL_RECEIVE_JITTER, 0.1 * math.sqrt(2 / math.pi) + 0.005 * 5, 0.0),
     ],
 )
-def test_model_laws_have_the_means_of_their_parts(law: DelayLaw, mean_ms: float, floor_ms: float) -> None:
-    delays = sampled_ms(law, 50_000)
+def test_model_distributions_have_the_means_of_their_parts(
+    distribution: DelayDistribution, mean_ms: float, floor_ms: float
+) -> None:
+    delays = sampled_ms(distribution, 50_000)
     mean = sum(delays) / len(delays)
     deviation = math.sqrt(sum((delay - mean) ** 2 for delay in delays) / len(delays))
     assert mean == pytest.approx(mean_ms, abs=4 * deviation / math.sqrt(len(delays)))

@@ -50,7 +50,7 @@ class Ear:
         self.heard: list[tuple[str, bytes, int]] = []
         self.woken_at: list[int] = []
 
-    def receive_delay_ns(self, luck: Stream) -> int:  # noqa: ARG002
+    def receive_delay_ns(self, stream: Stream) -> int:  # noqa: ARG002
         return self._receive_delay_ns
 
     def receive(self, data: bytes, sender: str, arrived_at: TrueInstant) -> None:
@@ -148,7 +148,7 @@ def test_a_radio_sender_crosses_the_air_twice_and_a_wired_one_once() -> None:
     ]
 
 
-def test_the_first_of_two_hops_may_have_its_own_law() -> None:
+def test_the_first_of_two_hops_may_have_its_own_distribution() -> None:
     tables = replace(NO_DELAY, up=Fixed(1_000), down=Fixed(20_000), group=Fixed(300_000), first_hop=Fixed(5))
     network = Network(replace(BARE, tables=tables), ["a", "b", "wired c"])
     network.send_at(0, "a", b"group")
@@ -287,7 +287,7 @@ def test_a_host_of_uneven_speed_never_reorders_either(destination: str | None) -
     network = Network(BARE, ["wired lead"])
 
     class Uneven(Ear):
-        def receive_delay_ns(self, luck: Stream) -> int:  # noqa: ARG002
+        def receive_delay_ns(self, stream: Stream) -> int:  # noqa: ARG002
             return next(delays_ns)
 
     delays_ns = cycle([1_000, 0, 500])
@@ -474,7 +474,7 @@ def test_every_further_try_delays_a_unicast_frame_and_uses_the_air() -> None:
     assert network.air.airtime_ns == lost_ns + sum(whole_ns[elapsed_ns.index(delay)] for delay in delays)
 
 
-def test_tries_within_one_bad_spell_share_its_fate() -> None:
+def test_tries_within_one_bad_spell_share_its_outcome() -> None:
     # Bad spells of a second lose everything, so seven tries in ten milliseconds rarely help.
     settings = replace(BARE, dropout=Dropout.from_mean(0.2, 1.0), radio=Radio())
     network = Network(settings, ["wired lead", "a"])
@@ -669,8 +669,10 @@ def test_a_level_has_its_own_share_of_collisions() -> None:
 
 def test_a_longer_frame_takes_as_much_longer_as_its_airtime_is() -> None:
     radio = Radio(Band.GHZ_2_4)
-    laws = replace(NO_DELAY, group=Fixed(3 * MILLISECOND), up=Fixed(MILLISECOND), down=Fixed(MILLISECOND))
-    sized = replace(BARE, tables=laws, radio=radio, group_law_bytes=100, unicast_law_bytes=100)
+    distributions = replace(NO_DELAY, group=Fixed(3 * MILLISECOND), up=Fixed(MILLISECOND), down=Fixed(MILLISECOND))
+    sized = replace(
+        BARE, tables=distributions, radio=radio, group_distribution_bytes=100, unicast_distribution_bytes=100
+    )
     network = Network(sized, ["wired lead", "a"])
     for number, size in enumerate((100, 160, 90)):
         network.send_at(2 * number * SECOND, "wired lead", bytes(size))
@@ -702,12 +704,12 @@ def test_a_frame_that_is_tried_again_holds_up_all_that_the_access_point_has_to_s
 
 
 def test_what_goes_right_behind_another_of_a_burst_has_its_own_delay_and_its_own_share_of_collisions() -> None:
-    laws = replace(NO_DELAY, group=Fixed(3 * MILLISECOND), behind=Fixed(2 * MILLISECOND), behind_loss=0.0)
-    held = replace(BARE, tables=laws, hold=TIMETABLE)
+    distributions = replace(NO_DELAY, group=Fixed(3 * MILLISECOND), behind=Fixed(2 * MILLISECOND), behind_loss=0.0)
+    held = replace(BARE, tables=distributions, hold=TIMETABLE)
     dtim_ns = 204_800 * MICROSECOND
     arrivals = {}
     for lost in ("none", "first", "others"):
-        tables = replace(laws, group_loss=float(lost == "first"), behind_loss=float(lost == "others"))
+        tables = replace(distributions, group_loss=float(lost == "first"), behind_loss=float(lost == "others"))
         network = Network(replace(held, tables=tables), ["wired lead", "wired other", "a"])
         for number, sender in enumerate(("wired lead", "wired other", "wired lead", "wired lead")):
             # Three of two senders wait for one beacon, the fourth is alone after the next.
@@ -816,7 +818,7 @@ def test_adding_a_follower_changes_no_other_followers_packets() -> None:
     assert len(large.heard("a")) > len(small.heard("a")) > 400
 
 
-def test_adding_a_follower_delays_others_held_frames_and_changes_no_other_fate_of_theirs() -> None:
+def test_adding_a_follower_delays_others_held_frames_and_changes_no_other_outcome_of_theirs() -> None:
     # Held frames leave in one line; where the loss is steady in time, a later place in it is all that a newcomer costs.
     settings = replace(LOSSY, dropout=Dropout.steady(0.2), hold=GroupHold(doze_share=0.2))
     small, large = evening(["a", "b"], settings), evening(["a", "b", "c"], settings)

@@ -14,8 +14,8 @@ import pytest
 from leadlight.errors import ConfigurationError
 from leadlight.units import MILLISECOND, SECOND
 from leadlight_sim.air.choice.tables import (
-    LevelLaws,
-    MeasuredLaws,
+    LevelDistributions,
+    MeasuredDistributions,
     Observer,
     Scene,
     measure,
@@ -122,11 +122,11 @@ def test_what_leads_a_burst_and_what_is_right_behind_are_told_apart() -> None:
     rules = replace(AccessRules.of(WIDE), cw_min=0, cw_max=0)
     air = replace(QUIET.air, rules=rules, beacons=TIMETABLE, power_save=PowerSave(others_doze=True))
     scene = replace(QUIET, air=air, sounding_interval_ns=0, duration_ns=100 * SECOND)
-    laws = measure(scene)
+    distributions = measure(scene)
     frame_ns = WIDE.difs_ns + WIDE.group_frame_ns(scene.beacon_bytes)
-    assert set(laws.overall.group_ns) == {WIDE.group_frame_ns(TIMETABLE.frame_bytes - 80) + frame_ns}
-    assert set(laws.overall.behind_ns) == {frame_ns}
-    assert laws.overall.group_loss == laws.overall.behind_loss == 0
+    assert set(distributions.overall.group_ns) == {WIDE.group_frame_ns(TIMETABLE.frame_bytes - 80) + frame_ns}
+    assert set(distributions.overall.behind_ns) == {frame_ns}
+    assert distributions.overall.group_loss == distributions.overall.behind_loss == 0
     # With nothing held, nothing is behind.
     unheld = measure(replace(scene, air=replace(air, power_save=PowerSave())))
     assert unheld.overall.behind_ns == ()
@@ -148,7 +148,7 @@ def test_a_leader_whose_beacons_never_meet_in_a_burst_loses_what_leads_one() -> 
     # twos. The first contends with what came during the access point's beacon, the second also with what was left over.
     held = SCENES["held for DTIM"]
     crowded = replace(held, air=replace(held.air, radio=Radio()))
-    laws = measure(crowded).overall
+    distributions = measure(crowded).overall
     sparse = replace(
         crowded,
         beacon_interval_ns=250 * MILLISECOND,
@@ -159,12 +159,12 @@ def test_a_leader_whose_beacons_never_meet_in_a_burst_loses_what_leads_one() -> 
     lost = 1 - len(observer.beacons) / sent
     # Four standard errors of the difference of two shares, of 4,000 beacons and of some 4,900 that led a burst.
     error = 4 * math.sqrt(lost * (1 - lost) * (1 / sent + 1 / 4_900))
-    assert laws.group_loss == pytest.approx(lost, abs=error)
-    assert laws.behind_loss > lost + error / 2
+    assert distributions.group_loss == pytest.approx(lost, abs=error)
+    assert distributions.behind_loss > lost + error / 2
 
 
 @pytest.mark.parametrize("wired", [False, True])
-def test_isolation_changes_no_law(wired: bool) -> None:
+def test_isolation_changes_no_distribution(wired: bool) -> None:
     scene = replace(LOADED, leader_is_wired=wired, duration_ns=60 * SECOND)
     isolated = replace(scene, air=replace(scene.air, client_isolation=True))
     assert measure(isolated) == measure(scene)
@@ -183,11 +183,11 @@ def test_a_scene_is_observed_until_its_loss_is_known_or_its_limit_is_reached() -
     assert seconds_of(replace(quiet, duration_ns=10 * SECOND, duration_limit_ns=35 * SECOND)) == 30
     assert seconds_of(replace(quiet, duration_ns=10 * SECOND, duration_limit_ns=0)) == 10
     busy = replace(SCENES["a saturated neighbour"], duration_ns=100 * SECOND, duration_limit_ns=3_000 * SECOND)
-    laws = measure(busy)
-    enough = len(laws.windows) // 100
+    distributions = measure(busy)
+    enough = len(distributions.windows) // 100
     shorter = measure(replace(busy, duration_limit_ns=(enough - 100) * SECOND))
     errors = []
-    for share, seconds in ((laws.overall.group_loss, enough), (shorter.overall.group_loss, enough - 100)):
+    for share, seconds in ((distributions.overall.group_loss, enough), (shorter.overall.group_loss, enough - 100)):
         errors.append(math.sqrt((1 - share) / share / (10 * seconds)))
     assert errors[0] < 0.0505
     assert errors[1] > 0.0495
@@ -226,22 +226,25 @@ def test_a_network_that_is_asked_for_too_much_carries_as_much_in_both_airs_and_s
 
 def test_a_collision_takes_a_beacon_from_everybody() -> None:
     scene = Scene(air=ContendedSettings(radio=WIDE, neighbours=(Neighbour(),) * 3), duration_ns=200 * SECOND)
-    laws = measure(scene)
+    distributions = measure(scene)
     # Three saturated neighbours: some one in six.
-    assert 0.1 < laws.overall.group_loss < 0.3
-    settings = sampled_settings(scene, laws)
-    assert settings.tables.group_loss == laws.overall.group_loss
+    assert 0.1 < distributions.overall.group_loss < 0.3
+    settings = sampled_settings(scene, distributions)
+    assert settings.tables.group_loss == distributions.overall.group_loss
 
 
 def test_all_windows_together_lose_what_was_lost() -> None:
-    laws = measure(replace(SCENES["bursts next door"], duration_ns=300 * SECOND))
+    distributions = measure(replace(SCENES["bursts next door"], duration_ns=300 * SECOND))
     # None, one, or both of two neighbours send a burst: shares of air that hardly differ are one level.
-    assert len(laws.levels) >= 3
-    shares = [laws.windows.count(chr(ord("a") + level)) / len(laws.windows) for level in range(len(laws.levels))]
-    mixed = sum(share * level.group_loss for share, level in zip(shares, laws.levels, strict=True))
-    assert mixed == pytest.approx(laws.overall.group_loss, rel=1e-9)
+    assert len(distributions.levels) >= 3
+    shares = [
+        distributions.windows.count(chr(ord("a") + level)) / len(distributions.windows)
+        for level in range(len(distributions.levels))
+    ]
+    mixed = sum(share * level.group_loss for share, level in zip(shares, distributions.levels, strict=True))
+    assert mixed == pytest.approx(distributions.overall.group_loss, rel=1e-9)
     # A burst next door costs many times as much as the quiet between.
-    assert laws.levels[-1].group_loss > 5 * laws.levels[0].group_loss
+    assert distributions.levels[-1].group_loss > 5 * distributions.levels[0].group_loss
 
 
 def test_counts_take_as_much_longer_as_others_keep_the_medium_busy() -> None:
@@ -303,8 +306,8 @@ def test_tables_are_measured_once_and_kept_by_the_scenes_digest(tmp_path: Path) 
     assert path.name == f"air-{SHORT.digest}.json"
     assert measured(SHORT, tmp_path / "kept") == first == measure(SHORT)
     # Proof that it is read: another text, other tables.
-    level = LevelLaws((1,), (2,), (3,), (4,), (), (6,), 0.5, 0.25, 1.25)
-    kept = MeasuredLaws(level, (level, replace(level, group_loss=0.25)), "abba")
+    level = LevelDistributions((1,), (2,), (3,), (4,), (), (6,), 0.5, 0.25, 1.25)
+    kept = MeasuredDistributions(level, (level, replace(level, group_loss=0.25)), "abba")
     path.write_text(kept.to_json(), encoding="utf-8")
     assert measured(SHORT, tmp_path / "kept") == kept
 
@@ -342,10 +345,10 @@ def test_scenes_that_tables_cannot_hold_are_refused(change: dict[str, Any]) -> N
         replace(QUIET, **change)
 
 
-def test_an_empirical_law_draws_between_its_quantiles() -> None:
+def test_an_empirical_distribution_draws_between_its_quantiles() -> None:
     stream = Streams(1).stream("x")
-    law = Empirical((100, 200, 1_000))
-    draws = [law.draw(stream) for _ in range(20_000)]
+    distribution = Empirical((100, 200, 1_000))
+    draws = [distribution.draw(stream) for _ in range(20_000)]
     assert min(draws) >= 100
     assert max(draws) <= 1_000
     # Half below the middle one; binomial, 4 standard errors.
@@ -361,12 +364,12 @@ def test_quantiles_that_are_none_are_refused(quantiles: tuple[int, ...]) -> None
 
 def test_what_is_forwarded_and_what_is_replied_at_once_counts_down_first() -> None:
     scene = replace(QUIET, leader_is_wired=False, air=replace(QUIET.air, beacons=None))
-    laws = measure(scene).overall
+    distributions = measure(scene).overall
     frame_ns = WIDE.unicast_frame_ns(scene.beacon_bytes)
     # An idle medium is taken at once; after a frame there are its ACK, a DIFS and a count of 0 to 15, 7.5 on average.
-    assert laws.up_ns[0] == laws.up_ns[500] == frame_ns
+    assert distributions.up_ns[0] == distributions.up_ns[500] == frame_ns
     counts = {frame_ns + WIDE.busy_after_ns + count * WIDE.slot_ns for count in range(16)}
-    for delays_ns in (laws.forwarded_ns, laws.reply_ns):
+    for delays_ns in (distributions.forwarded_ns, distributions.reply_ns):
         assert delays_ns[0] == min(counts)
         assert counts <= set(delays_ns)
         counted = [delay for delay in delays_ns if delay in counts]
@@ -376,7 +379,7 @@ def test_what_is_forwarded_and_what_is_replied_at_once_counts_down_first() -> No
 
 
 def test_with_a_leader_on_a_cable_nothing_is_forwarded_by_radio() -> None:
-    laws = measure(SHORT).overall
-    assert laws.forwarded_ns == laws.reply_ns == ()
+    distributions = measure(SHORT).overall
+    assert distributions.forwarded_ns == distributions.reply_ns == ()
     tables = sampled_settings(SHORT, measure(SHORT)).tables
     assert tables.forwarded is tables.reply is None

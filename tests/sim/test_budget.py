@@ -93,7 +93,7 @@ class Errors:
         evenings = [self.now[first : first + each] for first in range(0, len(self.now), each)]
         return _rms([float((a - b).std()) for evening in evenings for a, b in combinations(evening, 2)])
 
-    def lean_ms(self) -> Floats:
+    def light_bias_ms(self) -> Floats:
         return np.array([float(errors.mean()) for errors in self.at_sample])
 
 
@@ -187,17 +187,17 @@ def test_by_marks_all_lean_as_hosts_stamp(preset: str) -> None:
     # Hosts of the reference models stamp exactly.
     served, _ = measured(preset, False, True)
     piece = reckoned(preset, False, True).pieces[0]
-    assert piece.share(Cause.STAMPING).late_ms == agrees(float(served.lean_ms().mean()))
+    assert piece.share(Cause.STAMPING).late_ms == agrees(float(served.light_bias_ms().mean()))
 
 
 @pytest.mark.parametrize("preset", HOME)
 def test_by_marks_unequal_floors_are_no_error(preset: str) -> None:
     served, _ = measured(preset, False, True)
     assert reckoned(preset, False, True).pieces[0].share(Cause.FLOORS).limit_ms == 0.0
-    lean, drawn = served.lean_ms(), np.array(served.drawn_ms)
+    bias, drawn = served.light_bias_ms(), np.array(served.drawn_ms)
     # Had a lean anything of the drawn floors in it, it would be of their size: 0.1 ms and more.
     assert (
-        abs(float((lean - lean.mean()) @ (drawn - drawn.mean()) / ((drawn - drawn.mean()) @ (drawn - drawn.mean()))))
+        abs(float((bias - bias.mean()) @ (drawn - drawn.mean()) / ((drawn - drawn.mean()) @ (drawn - drawn.mean()))))
         < 0.05
     )
 
@@ -214,9 +214,9 @@ def test_pairs_differ_as_reckoned(preset: str, wired: bool) -> None:
 
 
 @pytest.mark.parametrize("preset", [*HOME, "model-a", "model-b", "model-c", "model-d"])
-def test_by_group_delay_each_cause_is_as_reckoned(preset: str) -> None:
+def test_by_shared_delay_each_cause_is_as_reckoned(preset: str) -> None:
     served, _ = measured(preset, True, False, LONG_EVENING_S)
-    assert served.share_by(ClockView.GROUP_DELAY) == 1.0
+    assert served.share_by(ClockView.SHARED_DELAY) == 1.0
     piece = reckoned(preset, True, False).pieces[0]
     assert piece.share(Cause.ESTIMATOR).spread_ms == agrees(served.estimator_ms())
     assert piece.share(Cause.DRIFT).spread_ms == agrees(served.drift_ms())
@@ -262,11 +262,11 @@ def _share_of_copies(heard: list[bool]) -> float:
 
 
 @pytest.mark.parametrize("preset", ["model-a", "model-b", "model-d"])
-def test_a_piece_leans_by_half_the_difference_of_its_floors(preset: str) -> None:
+def test_a_piece_is_biased_by_half_the_difference_of_its_floors(preset: str) -> None:
     _, alone = measured(preset, True, False, LONG_EVENING_S)
-    lean, drawn = alone.lean_ms(), np.array(alone.drawn_ms)
-    lean, drawn = lean - lean.mean(), drawn - drawn.mean()
-    assert float(lean @ drawn / (drawn @ drawn)) == pytest.approx(1.0, rel=AGREEMENT)
+    bias, drawn = alone.light_bias_ms(), np.array(alone.drawn_ms)
+    bias, drawn = bias - bias.mean(), drawn - drawn.mean()
+    assert float(bias @ drawn / (drawn @ drawn)) == pytest.approx(1.0, rel=AGREEMENT)
 
 
 @pytest.mark.parametrize("preset", ["idle", "busy", "model-b"])
@@ -301,9 +301,9 @@ def test_free_ticks_differ_as_reckoned(preset: str) -> None:
     found = budget(described, Options(free_tick=True)).worst_pair
     assert found is not None
     frame_ns = 25 * MILLISECOND
-    luck = np.random.default_rng(7)
+    stream = np.random.default_rng(7)
     world = World(described, 1)
-    phases = luck.integers(0, frame_ns, (40, len(world.followers)))
+    phases = stream.integers(0, frame_ns, (40, len(world.followers)))
     differences: list[float] = []
     for second in range(80, 240, 2):
         world.run_to(TrueInstant(second * SECOND))

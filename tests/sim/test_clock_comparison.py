@@ -14,10 +14,10 @@ from leadlight_sim.kernel.kernel import TrueInstant
 from leadlight_sim.world.assembly import World
 from leadlight_sim.world.clock_comparison import (
     COMMON_VIEW,
-    GROUP_DELAY,
     MODES,
-    ONLOOKERS,
     ONLY_BEACONS,
+    SHADOW_CLOCKS,
+    SHARED_DELAY,
     SOUNDINGS,
     Seen,
     Spread,
@@ -26,7 +26,7 @@ from leadlight_sim.world.clock_comparison import (
     run,
     scenario_of,
 )
-from leadlight_sim.world.path_asymmetry import Detour, Task, outcome_of, perform, verdict
+from leadlight_sim.world.path_asymmetry import PathAsymmetry, Task, outcome_of, perform, verdict
 from leadlight_sim.world.shadow_clocks import install
 
 MODELS = ("model-a", "model-b", "model-c", "model-d", "model-e")
@@ -44,8 +44,8 @@ def test_a_percentile_of_a_spread_is_that_of_its_values_to_one_bin() -> None:
 
 
 def test_spreads_add_up_and_leave_out_what_is_not_known() -> None:
-    luck = np.random.default_rng(5)
-    parts = [luck.exponential(2.0, 5_000) for _ in range(4)]
+    stream = np.random.default_rng(5)
+    parts = [stream.exponential(2.0, 5_000) for _ in range(4)]
     whole = Spread.of(np.concatenate([*parts, [np.nan]]))
     added = pooled([Spread.of(part) for part in parts])
     assert added.figures() == whole.figures()
@@ -53,15 +53,15 @@ def test_spreads_add_up_and_leave_out_what_is_not_known() -> None:
 
 
 def test_the_lower_end_of_an_interval_lies_below_the_figure_and_above_the_least_run() -> None:
-    luck = np.random.default_rng(7)
-    runs = [Spread.of(luck.exponential(scale, 5_000)) for scale in luck.uniform(0.5, 2.0, 20)]
+    stream = np.random.default_rng(7)
+    runs = [Spread.of(stream.exponential(scale, 5_000)) for scale in stream.uniform(0.5, 2.0, 20)]
     low = lower_end(runs, 99.9)
     assert min(one.percentile(99.9) for one in runs) <= low <= pooled(runs).percentile(99.9)
 
 
-def digest(seed: int, with_onlookers: bool) -> str:
+def digest(seed: int, with_shadow_clocks: bool) -> str:
     world = World(scenario_of("model-b", 70), seed)
-    panels = [install(node, ONLOOKERS) for node in world.followers] if with_onlookers else []
+    panels = [install(node, SHADOW_CLOCKS) for node in world.followers] if with_shadow_clocks else []
     world.run_to(TrueInstant(70 * SECOND))
     for (panel,) in panels:
         assert all(other.served is not None for other in panel.others.values())
@@ -70,7 +70,7 @@ def digest(seed: int, with_onlookers: bool) -> str:
 
 @pytest.mark.interpreted
 def test_onlookers_change_nothing_of_what_happens() -> None:
-    assert digest(3, with_onlookers=True) == digest(3, with_onlookers=False)
+    assert digest(3, with_shadow_clocks=True) == digest(3, with_shadow_clocks=False)
 
 
 @pytest.fixture(scope="module")
@@ -97,9 +97,9 @@ def test_the_statistical_bound_holds_nearly_always(seen: dict[str, dict[str, See
 @pytest.mark.slow
 def test_each_correction_is_worth_its_while(seen: dict[str, dict[str, Seen]]) -> None:
     for one in seen.values():
-        # Pairs gain by group delays; nothing on a radio without queues is left to gain.
+        # Pairs gain by shared delays; nothing on a radio without queues is left to gain.
         if one[SOUNDINGS].pair.percentile(95) > 0.1:
-            assert one[GROUP_DELAY].pair.percentile(95) < 0.7 * one[SOUNDINGS].pair.percentile(95)
+            assert one[SHARED_DELAY].pair.percentile(95) < 0.7 * one[SOUNDINGS].pair.percentile(95)
         assert one[ONLY_BEACONS].error.percentile(95) > one[SOUNDINGS].error.percentile(95)
 
 
@@ -115,11 +115,16 @@ def test_common_view_is_as_good_as_two_receivers_stamps(seen: dict[str, dict[str
 @pytest.mark.interpreted
 def test_marks_that_go_astray_by_more_than_soundings_vouch_for_do_no_harm_and_smaller_ones_are_told() -> None:
     found = {
-        detour: outcome_of([perform(Task("model-a", detour, seed, 300))[1] for seed in (11, 12)])
-        for detour in (Detour("none"), Detour("far", 1.5), Detour("near", 0.3), Detour("cable", wired=True))
+        asymmetry: outcome_of([perform(Task("model-a", asymmetry, seed, 300))[1] for seed in (11, 12)])
+        for asymmetry in (
+            PathAsymmetry("none"),
+            PathAsymmetry("far", 1.5),
+            PathAsymmetry("near", 0.3),
+            PathAsymmetry("cable", wired=True),
+        )
     }
-    verdicts = {detour.told: verdict(detour, outcome) for detour, outcome in found.items()}
+    verdicts = {asymmetry.told: verdict(asymmetry, outcome) for asymmetry, outcome in found.items()}
     assert verdicts == {"none": "no harm", "far": "no harm", "near": "not seen", "cable": "no harm"}
-    none, near = found[Detour("none")], found[Detour("near", 0.3)]
+    none, near = found[PathAsymmetry("none")], found[PathAsymmetry("near", 0.3)]
     assert near.served == pytest.approx(0.3, abs=none.served)
     assert near.alone == none.alone  # the same luck

@@ -103,7 +103,7 @@ def test_a_board_that_roams_to_a_slower_access_point_stays_in_step(preset: str) 
         position = board.follower.position_at(board.now)
         assert position is not None
         assert abs(position - ideal) < HALF_FRAME_MS * MILLISECOND
-    assert board.follower.clock.group_delay.refused > 300
+    assert board.follower.clock.shared_delay.refused > 300
     assert not any(isinstance(event, Stepped) for _, event in board.events)
 
 

@@ -138,7 +138,7 @@ def test_a_constant_error_is_every_quantile_and_the_middle(error_us: int) -> Non
 def test_light_is_as_far_off_as_the_clock_where_players_wake_on_time() -> None:
     _, scores = scored(scenario(), lambda: Erring(-4 * MILLISECOND))
     (found,) = scores.followers
-    assert {found.light_ms.p50, found.light_ms.p95, found.light_ms.max, -found.lean_ms} == {4.0}
+    assert {found.light_ms.p50, found.light_ms.p95, found.light_ms.max, -found.light_bias_ms} == {4.0}
     assert (found.naive_light_ms.max, found.trimmed_p95_ms, found.dark_share) == (found.naive_error_ms.max, 0.0, 0.0)
 
 
@@ -151,7 +151,7 @@ def test_a_player_that_wakes_late_shows_late_whatever_its_clock(
     (found,) = scores.followers
     # Nodes' timers are late as well here, and nothing on the way hangs on that.
     assert found.error_ms.max == abs(error_ms)
-    assert found.lean_ms == pytest.approx(error_ms - late_ms)
+    assert found.light_bias_ms == pytest.approx(error_ms - late_ms)
     assert found.light_ms.p95 == pytest.approx(abs(error_ms - late_ms))
     assert found.wrong_frame_share == pytest.approx(abs(error_ms - late_ms) / 25, abs=0.03)
 
@@ -184,7 +184,7 @@ def test_a_suspended_board_s_light_stands_and_the_music_runs_away_from_it() -> N
     assert found.wrong_frame_share > 79 / 400
 
 
-def test_a_piece_that_leans_is_told_the_trim_that_mends_it_and_no_cause() -> None:
+def test_a_piece_with_a_bias_is_told_the_trim_that_mends_it_and_no_cause() -> None:
     described = scenario()
     _, scores = scored(described, lambda: Erring(-3 * MILLISECOND))
     _, words = verdict_of(described, scores)

@@ -125,7 +125,7 @@ def test_a_sleep_lasts_as_long_as_the_host_s_own_clock_says() -> None:
     assert woken_at == [99.990_001]
 
 
-def test_timers_are_as_late_as_the_host_dawdles() -> None:
+def test_timers_are_as_late_as_the_host_says() -> None:
     async def naps(network: VirtualNetwork) -> list[float]:
         late = []
         for _ in range(200):
@@ -271,12 +271,12 @@ def test_a_board_that_comes_back_begins_anew_and_joins_again() -> None:
         assert second.told(CueAdopted)
 
 
-def test_a_split_network_is_a_rule_of_its_fates() -> None:
+def test_a_split_network_is_a_rule_of_its_injected_faults() -> None:
     leading, jetty = Leading(), Following("jetty")
     with VirtualNetwork("busy") as network:
         network.host("boathouse").start(leading.run())
         network.host("jetty").start(jetty.run())
-        network.fates.add(Rule(lambda *ends: "jetty" in ends), TrueInstant(20 * SECOND), TrueInstant(40 * SECOND))
+        network.injected.add(Rule(lambda *ends: "jetty" in ends), TrueInstant(20 * SECOND), TrueInstant(40 * SECOND))
         network.run_for(39)
         assert len(jetty.told(LeaderLost)) == 1
         network.run_for(11)
@@ -347,7 +347,7 @@ def test_another_process_with_any_hash_seed_sends_the_same(hash_seed: str) -> No
     assert finished.stdout.strip() == trace_of(3)
 
 
-def test_another_host_shifts_nobody_s_luck() -> None:
+def test_another_host_shifts_nobody_s_random_stream() -> None:
     def frames(*others: str) -> list[tuple[int, Any]]:
         leading, jetty = Leading(roll_after_s=10), Following("jetty")
         with VirtualNetwork("idle", seed=2) as network:

@@ -138,7 +138,9 @@ def cues(told: Sequence[tuple[int, Event]]) -> list[tuple[str, str]]:
 
 
 @pytest.mark.parametrize("preset", ["model-a", "model-b", "model-c", "model-d", "model-e"])
-def test_on_hosts_that_do_not_dawdle_every_event_and_every_datagram_is_the_same_to_the_nanosecond(preset: str) -> None:
+def test_on_hosts_that_never_wake_late_every_event_and_every_datagram_is_the_same_to_the_nanosecond(
+    preset: str,
+) -> None:
     scenario = scenario_on({"preset": preset})
     told, carried = by_the_kernel_s_nodes(scenario)
     told_by_endpoints, carried_by_endpoints = by_endpoints(scenario)
@@ -148,7 +150,7 @@ def test_on_hosts_that_do_not_dawdle_every_event_and_every_datagram_is_the_same_
 
 
 @pytest.mark.parametrize("preset", ["idle", "busy", "dozing"])
-def test_on_hosts_that_dawdle_the_kinds_of_events_and_the_cues_are_the_same(preset: str) -> None:
+def test_on_hosts_that_wake_late_the_kinds_of_events_and_the_cues_are_the_same(preset: str) -> None:
     scenario = scenario_on({"preset": preset, "dropouts": {"mean_loss_fraction": 0.0}})
     told, _ = by_the_kernel_s_nodes(scenario)
     told_by_endpoints, _ = by_endpoints(scenario)

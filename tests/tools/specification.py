@@ -29,7 +29,7 @@ ROOT: Final = Path(__file__).parents[2]
 SPECIFICATION: Final = ROOT / "protocol" / "SPECIFICATION.md"
 REQUIREMENTS: Final = ROOT / "tests" / "requirements.toml"
 TESTS: Final = ROOT / "tests"
-LIBRARY: Final = Path(wire.__file__).parent
+LIBRARY: Final = Path(wire.__file__).parents[1]
 
 PART: Final = re.compile(r"(<!-- generated: ([a-z-]+) -->\n).*?(<!-- end -->)", re.DOTALL)
 RULE: Final = re.compile(
@@ -235,7 +235,7 @@ def constants() -> dict[str, list[Constant]]:
         "wire": [
             of("DATAGRAM_MAXIMUM_BYTES", "longest datagram that is looked at"),
             of("SOUNDING_MINIMUM_BYTES", "shortest Sounding, its tag apart"),
-            of("NAME_MAXIMUM_BYTES", "longest name", "wire"),
+            of("NAME_MAXIMUM_BYTES", "longest name", "codec"),
             of("MARKS_MAXIMUM", "marks in one beacon"),
             of("DELAYS_MAXIMUM", "medians in one beacon, reports in one Sounding"),
             of("DEFAULT_PORT", "UDP port of a group"),
@@ -305,14 +305,14 @@ def constants() -> dict[str, list[Constant]]:
             Constant("STEP_PATIENCE", Duration(recovery.step_patience_ns), home, "most that a step waits to be unseen"),
             Constant("REVERSAL_SPACING", Duration(recovery.reversal_spacing_ns), home, "least time to a slew back"),
         ],
-        "group-delay": [
+        "shared-delay": [
             of("REPORTERS_MINIMUM", "reporters of a median"),
             of("REPORTER_BOUND_NS", "a follower with a wider bound does not report while medians come"),
             of("SPARE_REPORTER_BOUND_NS", "the same while none come"),
             of("MEDIANS_MISSED", "beacons without one after which none come"),
             of("SAMPLES_BEFORE_USE", "medians before they serve"),
             of("REPORT_SPAN", "strides back to which beacons are reported"),
-            of("STALE_NS", "and how long they do after the last", "group_delay"),
+            of("STALE_NS", "and how long they do after the last", "shared_delay"),
         ],
         "marks": [
             of("MARK_PUBLICATIONS", "beacons that publish a mark"),
@@ -323,7 +323,7 @@ def constants() -> dict[str, list[Constant]]:
             of("POSSIBLE_SHARE", "of them, without strays, possible by causality, to earn trust"),
             of("POSSIBLE_SHARE_KEPT", "of all of them, to earn and to keep it"),
             of("STRAY_DEVIATIONS", "standard deviations of a mark from the others that make a stray"),
-            of("LEAN_DEVIATIONS", "deviations of a fair coin by which residuals lean"),
+            of("BIAS_DEVIATIONS", "deviations of a fair coin by which residuals lean"),
             of("VOUCHED_TIMES", "statistical bounds of the soundings from which a mark is beyond"),
             of("CONTRADICTING_SHARE", "of the marks beyond on one side, above which soundings contradict them"),
             of("SHARP_WINDOW", "latest marks looked at for sharpness"),

@@ -27,7 +27,7 @@ from leadlight.terms import ClockState, ContentState, CueState, Kind
 from leadlight.units import HOUR, MICROSECOND, MILLISECOND, SECOND, LeaderInstant, LocalInstant, ShowPosition
 from leadlight.wire import codec as wire
 from leadlight.wire.codec import Codec
-from leadlight.wire.messages import Beacon, DelayReport, Echo, GroupDelay, Mark, Message, Sounding, Tally
+from leadlight.wire.messages import Beacon, DelayReport, Echo, Mark, Message, SharedDelay, Sounding, Tally
 from leadlight.wire.tags import KeyRing
 
 FOLDER: Final = Path(__file__).parents[2] / "protocol" / "vectors"
@@ -75,7 +75,7 @@ def as_json(message: Message) -> dict[str, Any]:
             "marks": [numbers(mark, wire.MARK_FIELDS) for mark in message.marks],
             "delays": {
                 **numbers(head, wire.DELAY_HEAD_FIELDS),
-                "medians": [numbers(delay, wire.GROUP_DELAY_FIELDS) for delay in message.group_delays],
+                "medians": [numbers(delay, wire.SHARED_DELAY_FIELDS) for delay in message.shared_delays],
             },
         }
     if isinstance(message, Sounding):
@@ -126,7 +126,7 @@ def typical() -> dict[str, Message]:
     cue = Cue(TIDEFALL, CueState.ROLLING, ShowLine(LeaderInstant(3 * HOUR - 20 * SECOND), ShowPosition(0)))
     coming = Cue(EMBERS, CueState.ROLLING, ShowLine(LeaderInstant(3 * HOUR + 2 * SECOND), ShowPosition(0), 12_500))
     marks = (Mark(2, 871_204_311), Mark(1, 402_118_905))
-    delays = (GroupDelay(9, 2_113_870), GroupDelay(8, 41_870_112), GroupDelay(7, -20_004))
+    delays = (SharedDelay(9, 2_113_870), SharedDelay(8, 41_870_112), SharedDelay(7, -20_004))
     beacon = Beacon(
         identity("boathouse"), 0, 0x5A17_C0DE, 0x0BAD_CAFE, 21_604, now, 500 * MILLISECOND, 60, 8,
         LeaderInstant(6 * HOUR), identity("jetty"), cue, coming, marks, 0x2F91, 350 * MICROSECOND, delays,
@@ -156,7 +156,7 @@ def largest() -> dict[str, Message]:
     beacon = Beacon(
         U32, 127, U32, U32, U32, LATEST, U16 * MILLISECOND, 255, U16, off_at, U32, cue, cue,
         (Mark(255, wire.MARK_AGE_MAXIMUM_NS),) * 4, U16, U16 * MICROSECOND,
-        (GroupDelay(255, -wire.DELAY_LIMIT_NS),) * 4,
+        (SharedDelay(255, -wire.DELAY_LIMIT_NS),) * 4,
     )  # fmt: skip
     return {
         "beacon": beacon,

@@ -132,8 +132,8 @@ def test_onlookers_are_shown_each_beacon_once_as_it_first_came_and_none_sent_bef
 @pytest.mark.parametrize("answer", [None, Estimate(LocalInstant(5), 9, 1e-6, 3.0, 1e-9, 2.0)])
 def test_only_the_steering_estimator_is_asked(answer: Estimate | None) -> None:
     log: list[tuple[Any, ...]] = []
-    onlooker = Noted("onlooker", log, Estimate(LocalInstant(0), 1, 0.0))
-    assert Accompanied(Noted("steering", log, answer), [onlooker]).estimate() is answer
+    shadow_clock = Noted("onlooker", log, Estimate(LocalInstant(0), 1, 0.0))
+    assert Accompanied(Noted("steering", log, answer), [shadow_clock]).estimate() is answer
     assert log == [("steering", "asked")]
 
 
@@ -164,8 +164,8 @@ def test_the_edge_filter_steers_alike_with_and_without_an_onlooker_who_saw_the_l
     assert watched.estimate() == alone.estimate()
     assert alone.estimate() is not None
     # The last was number 39 of a pattern of three: it took 1 ms and no more.
-    (onlooker,) = watched.others
-    assert onlooker.estimate() == Estimate(LocalInstant(46 * SECOND + 1_000_000), 7 * SECOND + 1_000_000, 0.0)
+    (shadow_clock,) = watched.others
+    assert shadow_clock.estimate() == Estimate(LocalInstant(46 * SECOND + 1_000_000), 7 * SECOND + 1_000_000, 0.0)
 
 
 # -- the textbook estimators -------------------------------------------------------------------------------------------

@@ -339,7 +339,7 @@ def test_what_all_reporters_heard_alike_does_not_shrink_in_their_median() -> Non
     assert alike.own_estimator_ms < 0.9 * alike.estimator_ms
 
 
-def test_the_edge_of_a_shifted_law_is_shifted_as_much() -> None:
+def test_the_edge_of_a_shifted_distribution_is_shifted_as_much() -> None:
     delays = 1e-3 - 5e-4 * np.log(1 - (np.arange(400) + 0.5) / 400)  # exponential from 1 ms on, mean 0.5 ms
     edge = edge_of(delays, 1e-8, 1e-8)
     moved = edge_of(delays + 2e-3, 1e-8, 1e-8)
@@ -406,8 +406,8 @@ def test_a_host_wakes_as_late_as_it_is_drawn_to(kind: HostPreset) -> None:
     ("changes", "markers", "view"),
     [
         ({}, True, ClockView.COMMON_VIEW),
-        ({}, False, ClockView.GROUP_DELAY),
-        ({"leader": {"wired": True}}, True, ClockView.GROUP_DELAY),
+        ({}, False, ClockView.SHARED_DELAY),
+        ({"leader": {"wired": True}}, True, ClockView.SHARED_DELAY),
         ({"leader": {"sounding_budget": 0, "wired": True}}, True, ClockView.ONE_WAY),
     ],
 )

@@ -49,7 +49,7 @@ def group(**changes: object) -> Group:
         sounding_s=4.0,
         stamping_s=nothing,
         reporter_stamping_s=nothing,
-        lean_s=0.0,
+        bias_s=0.0,
         wander=WANDER,
         ramp=0.0,
         shared=(NO_DROPOUT,),
@@ -108,10 +108,10 @@ def test_packets_that_come_far_too_early_now_and_then_cost_the_clock_something()
 @pytest.mark.slow
 def test_what_is_drawn_of_a_settled_filter_varies_as_it_was_reckoned() -> None:
     edges = usual_edges()
-    luck = np.random.default_rng(5)
+    stream = np.random.default_rng(5)
     shape = (1_000, 16, 4)
-    rate = WANDER * math.sqrt(2) * luck.standard_normal(shape)
-    drawn = edges.draw(np.stack([rate / 2, rate]), luck)
+    rate = WANDER * math.sqrt(2) * stream.standard_normal(shape)
+    drawn = edges.draw(np.stack([rate / 2, rate]), stream)
     # Each beacon finds what the one before has left, and a second's drift: 1 % more.
     assert 1e3 * float(drawn.std()) == pytest.approx(edges.error.estimator_ms, rel=0.1)
 
@@ -161,29 +161,29 @@ def test_what_reporters_stamp_late_comes_to_everyone_through_the_median() -> Non
     stamps = np.sort(np.abs(np.random.default_rng(3).normal(0, 2e-4, 6_000)))
     edges = usual_edges()
     exact = group_error(edges, group())
-    dawdling = group_error(edges, group(reporter_stamping_s=stamps, stamping_s=np.zeros(6_000)))
-    assert _common_ms(dawdling) > 1.3 * _common_ms(exact)
+    scheduling_latency = group_error(edges, group(reporter_stamping_s=stamps, stamping_s=np.zeros(6_000)))
+    assert _common_ms(scheduling_latency) > 1.3 * _common_ms(exact)
     # Each piece stamps exactly: its own is only how far it follows its own crystal late.
-    assert dawdling.error.own_estimator_ms < 0.3 * _common_ms(dawdling)
+    assert scheduling_latency.error.own_estimator_ms < 0.3 * _common_ms(scheduling_latency)
 
 
 @pytest.mark.slow
 def test_reporters_that_lean_apart_make_the_median_jump_with_who_they_are() -> None:
     edges = usual_edges()
-    level, leaning = (group_error(edges, group(lean_s=lean)) for lean in (0.0, 2e-4))
+    level, leaning = (group_error(edges, group(bias_s=bias)) for bias in (0.0, 2e-4))
     assert _common_ms(leaning) > 1.2 * _common_ms(level)
 
 
 @pytest.mark.slow
 def test_the_median_of_three_leans_by_two_thirds_of_what_each_does() -> None:
     # Of three Gaussians the median has a variance of 1 - √3/π, and with three reporters it is always theirs.
-    found = group_error(usual_edges(), group(reporters=3, lean_s=1e-4))
+    found = group_error(usual_edges(), group(reporters=3, bias_s=1e-4))
     assert found.unknown_ms == pytest.approx(0.1 * math.sqrt(1 - math.sqrt(3) / math.pi), rel=0.05)
 
 
 @pytest.mark.slow
 def test_more_reporters_lean_less_together() -> None:
-    few, many = (group_error(usual_edges(), group(reporters=count, lean_s=1e-4)).unknown_ms for count in (4, 100))
+    few, many = (group_error(usual_edges(), group(reporters=count, bias_s=1e-4)).unknown_ms for count in (4, 100))
     assert many < few / 3
 
 

@@ -13,7 +13,7 @@ from leadlight.clock.estimator import Exchange
 from leadlight.errors import ConfigurationError
 from leadlight.terms import ClockState
 from leadlight.units import MILLISECOND, SECOND, LeaderInstant, LocalInstant
-from leadlight.wire.messages import GroupDelay, Mark
+from leadlight.wire.messages import Mark, SharedDelay
 
 OFFSET = 5 * SECOND
 Maker = Callable[..., Any]
@@ -142,11 +142,11 @@ def test_silence_makes_holdover_whose_bound_grows(ground: Ground) -> None:
 
 def test_delays_are_reported_from_before_the_beacon_and_only_by_a_good_two_way_clock(ground: Ground) -> None:
     ground.beacon(100)
-    assert ground.clock.group_delay.reports(1) == ()
+    assert ground.clock.shared_delay.reports(1) == ()
     for quarter in range(1, 60):
         ground.exchange(100 + quarter / 4)
     ground.beacon(116, delay_ns=40 * MILLISECOND)
-    (report,) = ground.clock.group_delay.reports(1)
+    (report,) = ground.clock.shared_delay.reports(1)
     assert report.serial == 116
     # Its own 40 ms do not pull the estimate that they are measured with.
     assert abs(report.delay_ns - 40 * MILLISECOND) < MILLISECOND // 10
@@ -157,14 +157,14 @@ def test_copies_for_one_follower_enter_no_median(ground: Ground) -> None:
     for quarter in range(1, 60):
         ground.exchange(100 + quarter / 4)
     ground.beacon(116, is_copy=True)
-    assert ground.clock.group_delay.reports(1) == ()
-    ground.beacon(117, group_delays=(GroupDelay(1, MILLISECOND),))
-    assert ground.clock.group_delay._tracker.count == 0
+    assert ground.clock.shared_delay.reports(1) == ()
+    ground.beacon(117, shared_delays=(SharedDelay(1, MILLISECOND),))
+    assert ground.clock.shared_delay._tracker.count == 0
 
 
 def test_medians_of_another_radio_are_not_used(ground: Ground) -> None:
     for second in range(100, 130):
-        ground.beacon(second, group_delays=(GroupDelay(1, MILLISECOND),), delay_radio=7)
+        ground.beacon(second, shared_delays=(SharedDelay(1, MILLISECOND),), delay_radio=7)
     assert ground.clock.view is ClockView.ONE_WAY
 
 
@@ -173,8 +173,8 @@ def test_medians_serve_and_marks_that_earned_trust_serve_before_them(ground: Gro
     for quarter in range(1, 16):
         ground.exchange(100 + quarter / 4)
     for second in range(105, 120):
-        ground.beacon(second, group_delays=(GroupDelay(1, MILLISECOND),))
-    assert ground.view() is ClockView.GROUP_DELAY
+        ground.beacon(second, shared_delays=(SharedDelay(1, MILLISECOND),))
+    assert ground.view() is ClockView.SHARED_DELAY
     for second in range(120, 160):
         # Time stamping errs a little either way, as it does.
         heard = second * SECOND - 300 * MILLISECOND + (-1) ** second * 30_000

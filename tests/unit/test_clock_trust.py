@@ -14,7 +14,7 @@ from leadlight.clock.common_view import CommonViewClock
 from leadlight.clock.estimator import Estimate
 from leadlight.errors import ConfigurationError
 from leadlight.units import MICROSECOND, MILLISECOND, SECOND, LeaderInstant, LocalInstant
-from leadlight.wire.messages import GroupDelay, Mark
+from leadlight.wire.messages import Mark, SharedDelay
 
 Maker = Callable[..., Any]
 START = LocalInstant(1_000 * SECOND)
@@ -27,7 +27,7 @@ def marks_on_probation(
     mark_scatter_ns: int, beacon_scatter_ns: int, count: int, strays: Collection[int] = ()
 ) -> CommonViewClock:
     """Return a common view that has seen ``count`` marks, one a second, of a clock with no offset and no rate."""
-    luck = Random(4)
+    stream = Random(4)
     bound = CausalityBound()
     bound.observe_exchange(
         Exchange(START, LeaderInstant(START), LeaderInstant(START), LocalInstant(START + 100 * MILLISECOND))
@@ -36,11 +36,11 @@ def marks_on_probation(
     common = CommonViewClock()
     for number in range(count):
         sent = START + (number + 1) * SECOND
-        heard = LocalInstant(sent - 300 * MILLISECOND + luck.randrange(mark_scatter_ns))
+        heard = LocalInstant(sent - 300 * MILLISECOND + stream.randrange(mark_scatter_ns))
         if number in strays:
             heard = LocalInstant(heard - SECOND // 2)
         common.note_heard(number, heard)
-        now = LocalInstant(sent + luck.randrange(beacon_scatter_ns))
+        now = LocalInstant(sent + stream.randrange(beacon_scatter_ns))
         common.note_delay(now - sent)
         estimate = Estimate(now, 0, 0.0, 1e6, 1e-6)
         marks = (Mark(1, 300 * MILLISECOND),)
@@ -81,17 +81,17 @@ def test_one_stray_ends_sharpness_only_while_it_is_in_sight_and_more_than_one_in
 
 def test_beacons_that_begin_in_a_jam_do_not_bend_the_rate() -> None:
     """The first beacons come 12 to 15 ms late, all later ones 1 to 4 ms; exchanges know the clock to a millisecond."""
-    luck = Random(2)
+    stream = Random(2)
     bound = CausalityBound()
     edge = EdgeFilter(bound)
     for number in range(120):
         at = LocalInstant(START + number * SECOND // 2)
-        delay = (12 if number < 30 else 1) * MILLISECOND + luck.randrange(3 * MILLISECOND)
+        delay = (12 if number < 30 else 1) * MILLISECOND + stream.randrange(3 * MILLISECOND)
         if number % 2 == 0:
             bound.observe_arrival(LeaderInstant(at - delay), at)
             edge.observe_beacon(LeaderInstant(at - delay), at)
         else:
-            up, down = (MILLISECOND + luck.randrange(MILLISECOND) for _ in range(2))
+            up, down = (MILLISECOND + stream.randrange(MILLISECOND) for _ in range(2))
             leader = LeaderInstant(at + up)
             exchange = Exchange(at, leader, leader, LocalInstant(at + up + down))
             bound.observe_exchange(exchange)
@@ -151,16 +151,16 @@ def test_a_declaration_once_made_follows_the_learnt_rate_through_silences(make_b
 
 @pytest.mark.parametrize(
     ("views", "served"),
-    [(frozenset(), ClockView.TWO_WAY), (frozenset({ClockView.GROUP_DELAY}), ClockView.GROUP_DELAY)],
+    [(frozenset(), ClockView.TWO_WAY), (frozenset({ClockView.SHARED_DELAY}), ClockView.SHARED_DELAY)],
 )
 def test_only_the_views_that_are_asked_for_are_served(
     make_beacon: Maker, views: frozenset[ClockView], served: ClockView
 ) -> None:
     ground = Ground(make_beacon, ClockSettings(views=views))
     for number in range(60):
-        ground.second(number, group_delays=(GroupDelay(1, MILLISECOND),))
+        ground.second(number, shared_delays=(SharedDelay(1, MILLISECOND),))
     assert ground.clock.view is served
-    assert len(ground.clock.group_delay.reports(1)) > 0
+    assert len(ground.clock.shared_delay.reports(1)) > 0
 
 
 def test_a_view_that_is_no_correction_cannot_be_asked_for() -> None:

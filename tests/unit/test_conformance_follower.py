@@ -35,7 +35,7 @@ from leadlight.playback.stage import UNKEYED_SPACING_NS
 from leadlight.terms import ClockState, CueState
 from leadlight.units import MILLISECOND, SECOND, LeaderInstant, LocalInstant, ShowPosition
 from leadlight.wire.codec import Codec
-from leadlight.wire.messages import GroupDelay, Message, Sounding, Tally
+from leadlight.wire.messages import Message, SharedDelay, Sounding, Tally
 from leadlight.wire.tags import KeyRing
 
 Maker = Callable[..., Any]
@@ -425,9 +425,9 @@ def test_medians_leave_the_causality_bound_as_it_was(make_beacon: Maker) -> None
     )
     for number in range(40):
         at = 101 + number / 2
-        medians = (GroupDelay(1, 900_000_000),) if number else ()
+        medians = (SharedDelay(1, 900_000_000),) if number else ()
         for one, delays in ((clock, medians), (plain, ())):
-            beacon = make_beacon(serial=number, sent_at=leader(at), group_delays=delays, interval_ns=INTERVAL)
+            beacon = make_beacon(serial=number, sent_at=leader(at), shared_delays=delays, interval_ns=INTERVAL)
             one.observe_beacon(beacon, LocalInstant(local(at) + DELAY), None)
     assert clock.bound.interval_ns(local(130)) == plain.bound.interval_ns(local(130))
     assert clock.uncorrected.estimate() == plain.uncorrected.estimate()

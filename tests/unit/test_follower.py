@@ -1028,7 +1028,7 @@ def changes(board: Board) -> list[LocalInstant]:
         (paused(TIDEFALL, 100, 3), paused(TIDEFALL, 100, 3.5)),
     ],
 )
-def test_without_a_key_nothing_changes_oftener_than_every_two_seconds(locked: Board, cues: tuple[Cue, Cue]) -> None:
+def test_without_a_key_nothing_changes_more_often_than_every_two_seconds(locked: Board, cues: tuple[Cue, Cue]) -> None:
     for number in range(200):
         locked.cue = cues[number % 2]
         locked.run(170 + number / 10)
@@ -1108,7 +1108,7 @@ def test_copies_feed_the_other_edge_and_never_the_group(make_board: Callable[...
     spy = board.follower.clock.uncorrected
     assert isinstance(spy, Spy)
     assert spy.fed == ["copy"] * 8
-    assert board.follower.clock.group_delay.reports(1) == ()
+    assert board.follower.clock.shared_delay.reports(1) == ()
     board.beacon(164)
     serial = board.serial
     board.beacon(164, serial=serial, is_copy=True)  # the same beacon's copy, later
@@ -1133,7 +1133,7 @@ def test_a_beacon_that_its_copy_outran_is_still_a_sample_a_delay_and_a_turn(make
     board.beacon(169, serial=serial, marker=marker, delay_ns=5 * DELAY, cue=rolling(EMBERS, 170))
     assert spy.fed == ["copy", "beacon"]
     assert board.follower.cue_told == cue != rolling(EMBERS, 170)  # what it says is old news
-    assert serial in {report.serial for report in board.follower.clock.group_delay.reports(1)}
+    assert serial in {report.serial for report in board.follower.clock.shared_delay.reports(1)}
     turns = [message.turn for _, message, _ in board.sent if isinstance(message, Tally) and message.turn is not None]
     assert turns == [serial]
     assert board.follower.counters == {}

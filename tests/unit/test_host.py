@@ -20,8 +20,8 @@ def host(settings: HostSettings) -> Host:
 
 
 def receive_delays(settings: HostSettings) -> list[int]:
-    drawing, luck = host(settings), Streams(5).stream("link")
-    return sorted(drawing.receive_delay_ns(luck) for _ in range(DRAWS))
+    drawing, stream = host(settings), Streams(5).stream("link")
+    return sorted(drawing.receive_delay_ns(stream) for _ in range(DRAWS))
 
 
 def four_deviations(share: float) -> float:
@@ -33,9 +33,9 @@ def share_above(delays: list[int], bound_ns: float) -> float:
     return sum(delay > bound_ns for delay in delays) / len(delays)
 
 
-def test_an_exact_host_never_dawdles() -> None:
-    exact, luck = host(HostSettings.exact()), Streams(5).stream("link")
-    assert {(exact.receive_delay_ns(luck), exact.timer_lateness_ns()) for _ in range(100)} == {(0, 0)}
+def test_an_exact_host_never_wakes_late() -> None:
+    exact, stream = host(HostSettings.exact()), Streams(5).stream("link")
+    assert {(exact.receive_delay_ns(stream), exact.timer_lateness_ns()) for _ in range(100)} == {(0, 0)}
 
 
 @pytest.mark.parametrize(
@@ -82,8 +82,8 @@ def test_a_stalling_loop_is_late_for_its_timers_too() -> None:
 
 def test_spikes_need_no_jitter_beside_them() -> None:
     always = host(HostSettings(spike_share=1.0, spike_from_ns=7, spike_to_ns=7))
-    luck = Streams(5).stream("link")
-    assert [always.receive_delay_ns(luck) for _ in range(5)] == [7] * 5
+    stream = Streams(5).stream("link")
+    assert [always.receive_delay_ns(stream) for _ in range(5)] == [7] * 5
 
 
 def test_timers_are_late_by_an_exponential_and_never_early() -> None:

@@ -82,21 +82,21 @@ def roles(hall: Hall, name: str) -> list[tuple[LocalInstant, Role]]:
 def lose(*names: str, kind: type | None = None) -> Callable[..., list[int]]:
     """Let nothing, or no message of a kind, come from or to these."""
 
-    def fate(source: str, to: str, message: Any, at: int) -> list[int]:
+    def outcome(source: str, to: str, message: Any, at: int) -> list[int]:
         if (source in names or to in names) and (kind is None or isinstance(message, kind)):
             return []
         return [MILLISECOND]
 
-    return fate
+    return outcome
 
 
 def split(*away: str) -> Callable[..., list[int]]:
     """Let these hear each other, the others each other, and neither side the other."""
 
-    def fate(source: str, to: str, message: Any, at: int) -> list[int]:
+    def outcome(source: str, to: str, message: Any, at: int) -> list[int]:
         return [MILLISECOND] if (source in away) == (to in away) else []
 
-    return fate
+    return outcome
 
 
 def always(*delays: int) -> Callable[..., list[int]]:
@@ -104,14 +104,14 @@ def always(*delays: int) -> Callable[..., list[int]]:
     return lambda *_: list(delays)
 
 
-def to_one(name: str, fate: Callable[..., list[int]]) -> Callable[..., list[int]]:
+def to_one(name: str, outcome: Callable[..., list[int]]) -> Callable[..., list[int]]:
     """Let what goes to one node have this fate, and everything else arrive."""
-    return lambda source, to, message, at: fate(source, to, message, at) if to == name else [MILLISECOND]
+    return lambda source, to, message, at: outcome(source, to, message, at) if to == name else [MILLISECOND]
 
 
-def to_followers(fate: Callable[..., list[int]]) -> Callable[..., list[int]]:
+def to_followers(outcome: Callable[..., list[int]]) -> Callable[..., list[int]]:
     """Let what goes to anybody but boathouse have this fate."""
-    return lambda source, to, message, at: [MILLISECOND] if to == "boathouse" else fate(source, to, message, at)
+    return lambda source, to, message, at: [MILLISECOND] if to == "boathouse" else outcome(source, to, message, at)
 
 
 def no_beacon(source: str, to: str, message: Any, at: int) -> list[int]:
@@ -178,11 +178,11 @@ def test_a_show_rolled_while_it_listens_begins_once_it_can_announce_it(hall: Hal
     assert boathouse.cue == jetty.cue == cue
 
 
-def test_a_node_that_waits_wakes_no_oftener_than_it_must(hall: Hall) -> None:
+def test_a_node_that_waits_wakes_no_more_often_than_it_must(hall: Hall) -> None:
     """A boundary that has passed while the clock is not yet known is no reason to wake."""
     add_leader(hall, "boathouse", rank=1, listen_intervals=0)
     hall.run(1)
-    hall.fate = lose("ticket hut", kind=Sounding)
+    hall.outcome = lose("ticket hut", kind=Sounding)
     hut = add_leader(hall, "ticket hut", rank=0, offset_s=50)
     hall.run(10)
     due = hut.next_timer()
@@ -300,7 +300,7 @@ def test_a_standby_asks_four_times_and_leads_when_nobody_answers(make_hall: Make
 
 def test_any_answer_keeps_a_standby_from_leading(hall: Hall) -> None:
     boathouse, hut, jetty, _ = populate(hall)
-    hall.fate = lose("ticket hut", kind=Beacon)  # neither group frames nor copies
+    hall.outcome = lose("ticket hut", kind=Beacon)  # neither group frames nor copies
     hall.run(120)
     assert hut.role in (Role.STANDBY, Role.ASKING)
     assert Role.LEADING not in {role for _, role in roles(hall, "ticket hut")}
@@ -309,10 +309,10 @@ def test_any_answer_keeps_a_standby_from_leading(hall: Hall) -> None:
 
 def test_a_beacon_while_it_asks_sends_it_back(hall: Hall) -> None:
     _, hut, *_ = populate(hall)
-    hall.fate = lose("ticket hut")
+    hall.outcome = lose("ticket hut")
     hall.run(SILENT_INTERVALS * INTERVAL / SECOND + 0.6)
     assert hut.role is Role.ASKING
-    hall.fate = lose()
+    hall.outcome = lose()
     hall.run(1.2)
     assert role_of(hut) is Role.STANDBY
 
@@ -339,7 +339,7 @@ def test_a_standby_that_knows_the_clock_continues_its_timebase_and_nobody_notice
 def test_one_that_knows_it_poorly_leaves_the_timebase_and_translates_the_cues(make_hall: Maker) -> None:
     hall = make_hall(CODEC)
     delay_ns = 9 * MILLISECOND  # three tenths of such a floor are more than the two milliseconds allowed
-    hall.fate = always(delay_ns)
+    hall.outcome = always(delay_ns)
     boathouse, hut, jetty, _ = populate(hall)
     announced = boathouse.roll(EMBERS.key, hall.local("boathouse"))
     hall.run(0.5)
@@ -480,12 +480,12 @@ def test_a_node_of_later_rank_ordered_to_lead_yields_again(hall: Hall) -> None:
 @pytest.mark.parametrize("deaf", [None, "boathouse"])
 def test_two_leaders_after_a_split_become_one_and_everybody_follows_it(hall: Hall, deaf: str | None) -> None:
     boathouse, hut, jetty, willow = populate(hall)
-    hall.fate = split("ticket hut", "willow")
+    hall.outcome = split("ticket hut", "willow")
     hall.run(30)
     assert (boathouse.role, hut.role) == (Role.LEADING, Role.LEADING)
     assert (jetty.tenure, willow.tenure) == (boathouse.tenure, hut.tenure)
     tenure = boathouse.tenure
-    hall.fate = lose() if deaf is None else to_one(deaf, no_beacon)
+    hall.outcome = lose() if deaf is None else to_one(deaf, no_beacon)
     hall.run(10)
     assert (boathouse.role, hut.role) == (Role.LEADING, Role.STANDBY)
     assert {boathouse.tenure, hut.tenure, jetty.tenure, willow.tenure} == {tenure}
@@ -618,7 +618,7 @@ def test_a_node_that_may_not_ask_says_that_it_follows_on_trust(make_hall: Maker)
 
 def test_a_stop_reaches_everybody_and_the_leader_knows_who_has_not_confirmed(hall: Hall) -> None:
     boathouse, _, jetty, willow = populate(hall)
-    hall.fate = lose("willow")
+    hall.outcome = lose("willow")
     boathouse.stop(hall.local("boathouse"))
     assert set(boathouse.not_stopped) == {"jetty", "willow", "ticket hut"}
     hall.run(1.1)
@@ -626,7 +626,7 @@ def test_a_stop_reaches_everybody_and_the_leader_knows_who_has_not_confirmed(hal
     assert list(boathouse.not_stopped) == ["willow"]
     hall.run(20)
     assert list(boathouse.not_stopped) == ["willow"]
-    hall.fate = lose()
+    hall.outcome = lose()
     hall.run(8)
     assert list(boathouse.not_stopped) == []
     assert frames(hall, "jetty", "willow") == [None, None]
@@ -663,12 +663,12 @@ def test_a_stop_from_before_the_cue_in_force_is_not_obeyed_again(hall: Hall) -> 
     boathouse, hut, jetty, willow = populate(hall)
     boathouse.stop(hall.local("boathouse"))
     hall.run(5)
-    hall.fate = split("ticket hut", "willow")
+    hall.outcome = split("ticket hut", "willow")
     hall.run(10)
     assert (hut.role, hut.cue.state) == (Role.LEADING, CueState.STOPPED)
     boathouse.roll(EMBERS.key, hall.local("boathouse"))
     hall.run(5)
-    hall.fate = lose()
+    hall.outcome = lose()
     hall.run(15)
     assert boathouse.cue.show == EMBERS.key
     assert {jetty.cue, willow.cue} == {boathouse.cue}
@@ -677,10 +677,10 @@ def test_a_stop_from_before_the_cue_in_force_is_not_obeyed_again(hall: Hall) -> 
 def test_a_recording_of_a_leader_that_is_gone_deposes_nobody(make_hall: Maker) -> None:
     hall = make_hall(KEYED)
     _, hut, jetty, _ = populate(hall)
-    hall.fate = lose("boathouse")
+    hall.outcome = lose("boathouse")
     hall.run(2)  # nobody hears these beacons but whoever records them
     hall.crash("boathouse")
-    hall.fate = lose()
+    hall.outcome = lose()
     recording = [KEYED.encode(beacon) for beacon in beacons(hall, "boathouse")]
     hall.run(20)
     assert hut.role is Role.LEADING
@@ -772,7 +772,7 @@ def test_a_second_source_is_told_once_an_episode(make_hall: Maker) -> None:
 
 
 def test_a_network_that_carries_nothing_to_the_group_is_served_on_request(hall: Hall) -> None:
-    hall.fate = no_group
+    hall.outcome = no_group
     boathouse = add_leader(hall, "boathouse", listen_intervals=0)
     jetty = add_follower(hall, "jetty", 5)
     jetty.ask("boathouse", hall.local("jetty"))
@@ -796,7 +796,7 @@ def test_a_network_that_carries_nothing_to_the_group_is_served_on_request(hall: 
 
 
 def test_a_leader_that_restarts_meanwhile_serves_again_though_no_beacon_told_of_it(hall: Hall) -> None:
-    hall.fate = no_group
+    hall.outcome = no_group
     add_leader(hall, "boathouse", listen_intervals=0)
     jetty = add_follower(hall, "jetty", 5)
     jetty.ask("boathouse", hall.local("jetty"))
@@ -809,7 +809,7 @@ def test_a_leader_that_restarts_meanwhile_serves_again_though_no_beacon_told_of_
 
 def test_a_follower_that_stops_hearing_the_group_is_sent_copies_and_later_none(hall: Hall) -> None:
     populate(hall)
-    hall.fate = to_one("willow", no_group)
+    hall.outcome = to_one("willow", no_group)
     begun = hall.now
     hall.run(40)
     (event,) = hall.nodes["boathouse"].told(events.CopiesBegun)
@@ -817,7 +817,7 @@ def test_a_follower_that_stops_hearing_the_group_is_sent_copies_and_later_none(h
     # A window of 64 beacons of half a second must be a quarter silent, and then a Tally is due within 7.5 s.
     assert event.at - begun < 16 * INTERVAL + 8 * SECOND
     assert hall.nodes["willow"].core.heard_at > hall.local("willow") - SECOND
-    hall.fate = lose()
+    hall.outcome = lose()
     hall.run(180)
     (ended,) = hall.nodes["boathouse"].told(events.CopiesEnded)
     assert ended.name == "willow"
@@ -839,7 +839,7 @@ def test_a_radio_that_scans_is_not_moved_back_and_forth(make_hall: Maker) -> Non
         is_group = isinstance(message, Beacon) and not message.is_copy
         return [] if is_group else [4 * SECOND - into + MILLISECOND]
 
-    hall.fate = scanning
+    hall.outcome = scanning
     hall.run(28)
     leader = hall.nodes["boathouse"]
     assert (len(leader.told(events.CopiesBegun)), len(leader.told(events.CopiesEnded))) == (1, 0)
@@ -851,7 +851,7 @@ def test_two_interfaces_that_bring_everything_twice_count_everything_once(make_h
     halls = []
     for delays in ([MILLISECOND], [MILLISECOND, 4 * MILLISECOND]):
         hall = make_hall(CODEC)
-        hall.fate = to_followers(always(*delays))
+        hall.outcome = to_followers(always(*delays))
         populate(hall)
         halls.append(hall)
     once, twice = halls
@@ -862,7 +862,7 @@ def test_two_interfaces_that_bring_everything_twice_count_everything_once(make_h
         assert two.core.counters["duplicate"] >= len(beacons(twice, "boathouse")) - 1
         assert two.core.snapshot(twice.local(name)).beacon_loss == 0.0
     hall = make_hall(CODEC)
-    hall.fate = always(MILLISECOND, 2 * MILLISECOND)
+    hall.outcome = always(MILLISECOND, 2 * MILLISECOND)
     boathouse, *_ = populate(hall)
     tallies = [m for _, _, to, m in hall.sent if isinstance(m, Tally) and to in (None, "boathouse")]
     assert boathouse.counters["repeated tally"] == len(tallies)

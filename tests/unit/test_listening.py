@@ -213,7 +213,7 @@ def test_soundings_that_nobody_answers_are_counted_once_they_could_have_been(mak
     settings = LeaderSettings("boathouse", interval_ns=100 * MILLISECOND, listen_intervals=0)
     hall.add("boathouse", lambda now: Leader(settings, codec, Random(1), now))
     # A network that keeps stations apart: only what the leader sends to the group gets through.
-    hall.fate = lambda source, *_: [MILLISECOND] if source == "boathouse" else []
+    hall.outcome = lambda source, *_: [MILLISECOND] if source == "boathouse" else []
     listener = hall.add("check", lambda now: Listener("check jetty", codec, Random(3), now))
     hall.run(5)
     now = hall.local("check")

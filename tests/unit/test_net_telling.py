@@ -254,7 +254,7 @@ TIDEFALL_AT_FIVE = "tidefall, ordered here for 17:00:00"
 )
 @pytest.mark.parametrize("previous", [Role.LISTENING, Role.LEADING])
 def test_who_stands_by_says_what_is_in_force_and_what_becomes_of_its_order(
-    previous: Role, is_to_come: bool, fate: str
+    previous: Role, is_to_come: bool, outcome: str
 ) -> None:
     told = role_news(Role.STANDBY, previous, "quarry lake", TIDEFALL_AT_FIVE, is_to_come=is_to_come)
     why = {
@@ -266,7 +266,7 @@ def test_who_stands_by_says_what_is_in_force_and_what_becomes_of_its_order(
             "the lower --rank goes before; if nobody of yours started it, give the group a key",
         ],
     }
-    assert told == [*why[previous], f"{TIDEFALL_AT_FIVE}: {fate}"]
+    assert told == [*why[previous], f"{TIDEFALL_AT_FIVE}: {outcome}"]
     assert role_news(Role.STANDBY, previous, "quarry lake") == why[previous]
 
 

@@ -133,7 +133,7 @@ BAD_CASES: list[tuple[str, Callable[[dict[str, Any]], object], str]] = [
         "-100 to 100 in rising order",
     ),
     (
-        "interval nought",
+        "interval zero",
         lambda t: t["leader"].update(interval_s=0),
         "leader.interval_s: 0 is not allowed; allowed: a number from 0.05 to 10 in whole milliseconds",
     ),
@@ -232,7 +232,7 @@ BAD_CASES: list[tuple[str, Callable[[dict[str, Any]], object], str]] = [
         "run: missing; allowed: a table [run]",
     ),
     (
-        "frames over nought",
+        "frames over zero",
         lambda t: t["shows"][0].update(frame_rate=[30000, 0]),
         "shows[0].frame_rate (first-light): [30000, 0] is not allowed; allowed: [numerator, "
         "denominator], whole "

@@ -87,7 +87,7 @@ def test_a_seed_that_is_not_whole_and_a_stream_without_a_name_are_refused() -> N
         Streams(1).stream()
 
 
-def test_each_law_is_the_inverse_it_says_at_the_median() -> None:
+def test_each_distribution_is_the_inverse_it_says_at_the_median() -> None:
     half = 0.5
     assert scripted(half).uniform(2.0, 10.0) == 6.0
     assert scripted(half).exponential(4.0) == 4.0 * math.log(2.0)
@@ -103,7 +103,7 @@ def test_the_ends_of_the_uniform_are_safe() -> None:
     last = math.nextafter(1.0, 0.0)
     assert scripted(0.0).exponential(4.0) == 0.0
     assert scripted(last).exponential(1.0) == pytest.approx(53 * math.log(2.0))
-    assert scripted(0.0, 0.5).normal(3.0, 1.0) == 3.0  # nought has no inverse: it is drawn again
+    assert scripted(0.0, 0.5).normal(3.0, 1.0) == 3.0  # zero has no inverse: it is drawn again
     assert math.isfinite(scripted(last).normal(0.0, 1.0))
     assert scripted(0.0, 0.5).half_normal(1.0) == 0.0
     assert scripted(0.0).pareto(10.0, 2.0, 50.0) == 10.0
@@ -141,7 +141,9 @@ def test_the_ends_of_the_uniform_are_safe() -> None:
         "bytes",
     ],
 )
-def test_each_law_has_its_mean_and_spread(draw: Callable[[Stream], float], mean: float, deviation: float) -> None:
+def test_each_distribution_has_its_mean_and_spread(
+    draw: Callable[[Stream], float], mean: float, deviation: float
+) -> None:
     stream = Streams(3).stream("law")
     drawn = [draw(stream) for _ in range(DRAWS)]
     assert fmean(drawn) == pytest.approx(mean, abs=5.0 * deviation / math.sqrt(DRAWS))
@@ -165,7 +167,9 @@ def test_each_law_has_its_mean_and_spread(draw: Callable[[Stream], float], mean:
     ],
     ids=["uniform", "exponential", "normal", "half-normal", "lognormal", "pareto", "gamma"],
 )
-def test_each_law_has_its_quantiles(draw: Callable[[Stream], float], quantile: Callable[[float], float]) -> None:
+def test_each_distribution_has_its_quantiles(
+    draw: Callable[[Stream], float], quantile: Callable[[float], float]
+) -> None:
     stream = Streams(4).stream("quantiles")
     drawn = [draw(stream) for _ in range(DRAWS)]
     for share in GAMMA_2_QUANTILES:

@@ -21,7 +21,7 @@ from leadlight.leader.tenure import ANSWER_BURST_S, CHANGE_BURST_NS, LOST_AFTER_
 from leadlight.terms import ContentState, CueState, Delivery
 from leadlight.units import MICROSECOND, MILLISECOND, MINUTE, SECOND, LeaderInstant, LocalInstant, ShowPosition
 from leadlight.wire.codec import SOUNDING_MINIMUM_BYTES, Codec
-from leadlight.wire.messages import Beacon, DelayReport, Echo, GroupDelay, Mark, Message, Tally
+from leadlight.wire.messages import Beacon, DelayReport, Echo, Mark, Message, SharedDelay, Tally
 
 Maker = Callable[..., Any]
 
@@ -322,7 +322,7 @@ def test_a_sounding_that_finds_the_queue_of_echoes_full_changes_nothing(make_sou
     desk.sent.clear()
     desk.leader.settings = replace(desk.leader.settings, delivery=Delivery.GROUP)
     desk.run(1)
-    assert {beacon.group_delays for beacon in desk.beacons()} == {()}
+    assert {beacon.shared_delays for beacon in desk.beacons()} == {()}
     assert desk.leader.counters["echo dropped"] == 4
 
 
@@ -334,7 +334,7 @@ def test_three_reports_of_one_beacon_are_published_as_their_median(desk: Desk, m
         desk.hear(make_sounding(follower=follower, tenure=desk.leader.tenure, delays=delays), at(1.1))
     desk.run(1.5)
     beacon = desk.beacons()[-1]
-    assert beacon.group_delays == (GroupDelay(1, 7_000),)
+    assert beacon.shared_delays == (SharedDelay(1, 7_000),)
     assert beacon.delay_doubt_ns > 0
 
 
@@ -344,7 +344,7 @@ def test_reports_about_another_tenures_beacons_are_not_collected(desk: Desk, mak
     for follower in (1, 2, 3):
         desk.hear(make_sounding(follower=follower, tenure=99, delays=(DelayReport(serial & 0xFFFF, 1),)), at(1.1))
     desk.run(2)
-    assert desk.beacons()[-1].group_delays == ()
+    assert desk.beacons()[-1].shared_delays == ()
 
 
 # -- marks ------------------------------------------------------------------------------------------------------------

@@ -12,7 +12,7 @@ from leadlight.terms import CueState, Kind, Refusal
 from leadlight.units import HOUR, MICROSECOND, MILLISECOND, SECOND, LeaderInstant, LocalInstant, ShowPosition
 from leadlight.wire import codec as wire
 from leadlight.wire.codec import Codec, Field
-from leadlight.wire.messages import Beacon, DelayReport, GroupDelay, Mark, Message
+from leadlight.wire.messages import Beacon, DelayReport, Mark, Message, SharedDelay
 from leadlight.wire.tags import KeyRing
 
 Maker = Callable[..., Any]
@@ -59,7 +59,7 @@ def largest_beacon(make_beacon: Maker, **changes: Any) -> Beacon:
                 "marks": (Mark(255, wire.MARK_AGE_MAXIMUM_NS),) * 4,
                 "delay_radio": 65_535,
                 "delay_doubt_ns": 65_535 * MICROSECOND,
-                "group_delays": (GroupDelay(255, -wire.DELAY_LIMIT_NS),) * 4,
+                "shared_delays": (SharedDelay(255, -wire.DELAY_LIMIT_NS),) * 4,
             },
             224,
         ),
@@ -155,7 +155,7 @@ def in_delay_head(inner: int) -> Callable[[Maker, Field, Any], tuple[Message, tu
     def build(make: Maker, field: Field, value: Any) -> tuple[Message, tuple[int, ...]]:
         name = ("delay_radio", "delay_doubt_ns")[inner]
         given = value if value is None else value * UNITS.get(field.name, 1)
-        return make(**{name: given, "group_delays": (GroupDelay(1, 1),)}), (14, inner)
+        return make(**{name: given, "shared_delays": (SharedDelay(1, 1),)}), (14, inner)
 
     return build
 
@@ -185,7 +185,7 @@ for length in (1, 4):
     for index in (0, 1):
         for message, name, table, kind, place, skip in (
             ("beacon", "marks", wire.MARK_FIELDS, Mark, 13, 0),
-            ("beacon", "group_delays", wire.GROUP_DELAY_FIELDS, GroupDelay, 14, 2),
+            ("beacon", "shared_delays", wire.SHARED_DELAY_FIELDS, SharedDelay, 14, 2),
             ("sounding", "delays", wire.DELAY_REPORT_FIELDS, DelayReport, 6, 0),
         ):
             builder = in_run(name, kind, length, place, skip, index)
@@ -266,7 +266,7 @@ def test_a_name_within_its_limits_travels(name: str, make_tally: Maker) -> None:
 def test_five_marks_delays_or_reports_are_refused(make_beacon: Maker, make_sounding: Maker) -> None:
     for message in (
         make_beacon(marks=(Mark(1, 1),) * 5),
-        make_beacon(group_delays=(GroupDelay(1, 1),) * 5),
+        make_beacon(shared_delays=(SharedDelay(1, 1),) * 5),
         make_sounding(delays=(DelayReport(1, 1),) * 5),
     ):
         with pytest.raises(WireError) as refused:

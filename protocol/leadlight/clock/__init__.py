@@ -1,6 +1,6 @@
 """The clock: how far this node's clock is from the leader's, and how far that answer may be wrong.
 
-Read in this order: ``estimator`` (what all of them are), ``bound``, ``edge_filter``, ``tracker``, ``group_delay``,
+Read in this order: ``estimator`` (what all of them are), ``bound``, ``edge_filter``, ``tracker``, ``shared_delay``,
 ``common_view``, ``states``, ``settings``, and ``clock``, which puts them together."""
 
 from leadlight.clock.bound import DEVIATIONS, FLOOR_SHARE, CausalityBound, statistical_half_width_ns

@@ -1,7 +1,7 @@
 """A follower's clock: samples in, leader time out, with a bound and a state.
 
 Three views of one offset are kept, each from what the one before cannot give: the *uncorrected* estimator on beacons
-and exchanges, the *group delay* view on published medians, the *common view* on marks. The best one that has earned
+and exchanges, the *shared delay* view on published medians, the *common view* on marks. The best one that has earned
 trust is served. The causality bound is kept beside them from beacons and exchanges alone.
 """
 
@@ -21,7 +21,7 @@ from leadlight.clock.estimator import Estimate, Exchange, new_estimate
 from leadlight.clock.fusion import fused
 from leadlight.clock.probation import STAMPING_NS
 from leadlight.clock.settings import ClockSettings, ClockView
-from leadlight.clock.shared_delay import Arrival, GroupDelayClock
+from leadlight.clock.shared_delay import Arrival, SharedDelayClock
 from leadlight.clock.states import TRANSITIONS, ClockInput
 from leadlight.terms import ClockState
 from leadlight.units import LeaderInstant, LocalInstant
@@ -34,7 +34,7 @@ ONE_WAY_BEACONS: Final = 12
 # At every sample: to reach a member through its class takes Python 3.11 ten times as long.
 _ONE_WAY: Final = ClockView.ONE_WAY
 _TWO_WAY: Final = ClockView.TWO_WAY
-_GROUP_DELAY: Final = ClockView.GROUP_DELAY
+_SHARED_DELAY: Final = ClockView.SHARED_DELAY
 _COMMON_VIEW: Final = ClockView.COMMON_VIEW
 _LOCKED: Final = ClockState.LOCKED
 
@@ -60,9 +60,9 @@ class FollowerClock:
         self.view = ClockView.NONE
         self.served: Estimate | None = None
         self.common_view = CommonViewClock()
-        self.group_delay = GroupDelayClock()
+        self.shared_delay = SharedDelayClock()
         self._may_serve_marks = _COMMON_VIEW in self.settings.views
-        self._may_serve_medians = _GROUP_DELAY in self.settings.views
+        self._may_serve_medians = _SHARED_DELAY in self.settings.views
         self._start()
 
     def _start(self) -> None:
@@ -93,13 +93,13 @@ class FollowerClock:
             if before is not None:
                 bound_ns = statistical_half_width_ns(before, received_at) if self._two_way else math.inf
                 delay_ns = received_at - sent_at - before.offset_at(received_at)
-                self.group_delay.note_arrival(serial, Arrival(sent_at, received_at, delay_ns, bound_ns))
+                self.shared_delay.note_arrival(serial, Arrival(sent_at, received_at, delay_ns, bound_ns))
                 self.common_view.note_delay(delay_ns)
             self.uncorrected.observe_beacon(sent_at, received_at)
         uncorrected = self._latest = self.uncorrected.estimate()
-        if beacon.group_delays and beacon.delay_radio == radio:
-            self.group_delay.observe(
-                serial, beacon.group_delays, beacon.delay_doubt_ns, uncorrected, self._two_way
+        if beacon.shared_delays and beacon.delay_radio == radio:
+            self.shared_delay.observe(
+                serial, beacon.shared_delays, beacon.delay_doubt_ns, uncorrected, self._two_way
             )
         if beacon.marks:
             self.common_view.observe(
@@ -129,7 +129,7 @@ class FollowerClock:
         self.state = TRANSITIONS[self.state, ClockInput.NEW_TIMEBASE]
         self.served = None
         self.view = ClockView.NONE
-        self.group_delay.restart()
+        self.shared_delay.restart()
         self.bound.clear()
         self._locked_since = None
         self._settled = self._two_way = False
@@ -149,7 +149,7 @@ class FollowerClock:
         """
         self.bound.widen(within_ns)
         self.uncorrected.reopen_paths()
-        self.group_delay.restart()
+        self.shared_delay.restart()
         self.common_view.restart()
 
     def note_resumed(self) -> None:
@@ -244,7 +244,7 @@ class FollowerClock:
         if self._may_serve_marks:
             by_marks = self.common_view.estimate(now)
         if by_marks is None and self._may_serve_medians:
-            by_group = self.group_delay.estimate(now, floor_ns, uncorrected.deviation_ns if self._two_way else 0.0)
+            by_group = self.shared_delay.estimate(now, floor_ns, uncorrected.deviation_ns if self._two_way else 0.0)
         if by_marks is not None:
             if self._two_way:
                 by_marks = fused(by_marks, uncorrected, now)
@@ -253,7 +253,7 @@ class FollowerClock:
             self.view = _COMMON_VIEW
         elif by_group is not None:
             self.served = by_group
-            self.view = _GROUP_DELAY
+            self.view = _SHARED_DELAY
         else:
             self.served = uncorrected
             self.view = _TWO_WAY if self._two_way else _ONE_WAY

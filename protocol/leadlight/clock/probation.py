@@ -33,7 +33,7 @@ STRAY_DEVIATIONS: Final = 4.0
 packet, as some are with one in a hundred, and not of the way that marks take. One that agrees with the others does."""
 POSSIBLE_SHARE_KEPT: Final = 0.9
 """Trust once earned is lost below this: a host that is late with one packet in a hundred is no reason."""
-LEAN_DEVIATIONS: Final = 4.0
+BIAS_DEVIATIONS: Final = 4.0
 """Residuals lean if those above outnumber those below, or the other way, by so many of a fair coin's deviations."""
 VOUCHED_TIMES: Final = 1.5
 """Marks are beyond what soundings vouch for at so many of their statistical half-widths. A clock that began in a jam
@@ -149,8 +149,8 @@ class Probation:
         self._sharp = False
         earned = kept and (self._trusted or possible >= POSSIBLE_SHARE * agreeing)
         sided = len(self._sides)
-        lean = abs(2 * self._sides.total - sided)
-        self._trusted = earned and lean <= LEAN_DEVIATIONS * math.sqrt(sided or 1)
+        bias = abs(2 * self._sides.total - sided)
+        self._trusted = earned and bias <= BIAS_DEVIATIONS * math.sqrt(sided or 1)
         if self._trusted:
             self._contradicted = False
 

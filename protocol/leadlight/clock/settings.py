@@ -21,11 +21,11 @@ class ClockView(Enum):
     NONE = "nothing yet"
     ONE_WAY = "beacons"
     TWO_WAY = "beacons and soundings"
-    GROUP_DELAY = "group delay"
+    SHARED_DELAY = "shared delay"
     COMMON_VIEW = "common view"
 
 
-CORRECTIONS: Final = frozenset({ClockView.GROUP_DELAY, ClockView.COMMON_VIEW})
+CORRECTIONS: Final = frozenset({ClockView.SHARED_DELAY, ClockView.COMMON_VIEW})
 """The views that rest on what other followers contribute."""
 
 
@@ -52,4 +52,4 @@ class ClockSettings:
         if not 0 < self.declared_drift < 1e-2:
             raise ConfigurationError("declared_drift", self.declared_drift, "above zero, below 0.01")
         if not self.views <= CORRECTIONS:
-            raise ConfigurationError("views", self.views, "any of GROUP_DELAY and COMMON_VIEW")
+            raise ConfigurationError("views", self.views, "any of SHARED_DELAY and COMMON_VIEW")

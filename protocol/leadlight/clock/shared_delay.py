@@ -1,4 +1,4 @@
-"""Group delay: what a beacon's lateness has in common for everyone, removed.
+"""Shared delay: what a beacon's lateness has in common for everyone, removed.
 
 A beacon to the group leaves the access point once and arrives everywhere at once, so nearly all of its delay is the
 same for every follower: ``arrival_i - sent = offset_i + D + e_i``, with ``D`` shared and ``e_i`` the little that is
@@ -29,7 +29,7 @@ from leadlight.clock.bound import DEVIATIONS, statistical_half_width_ns
 from leadlight.clock.estimator import Estimate
 from leadlight.clock.tracker import OffsetTracker
 from leadlight.units import MICROSECOND, MILLISECOND, SECOND, LeaderInstant, LocalInstant
-from leadlight.wire import DELAY_LIMIT_NS, U32, DelayReport, GroupDelay
+from leadlight.wire import DELAY_LIMIT_NS, U32, DelayReport, SharedDelay
 
 REPORTERS_MINIMUM: Final = 3
 REPORTERS_MAXIMUM: Final = 512
@@ -79,7 +79,7 @@ def reporting_stride(sounding_interval_ns: int, beacon_interval_ns: int) -> int:
     return max(1, -(-sounding_interval_ns // (4 * beacon_interval_ns)))
 
 
-class GroupDelayClock:
+class SharedDelayClock:
     """A follower's side: remembers arrivals, reports delays, and tracks the offset by published medians."""
 
     def __init__(self) -> None:
@@ -123,7 +123,7 @@ class GroupDelayClock:
     def observe(
         self,
         serial: int,
-        medians: tuple[GroupDelay, ...],
+        medians: tuple[SharedDelay, ...],
         doubt_ns: int,
         uncorrected: Estimate | None,
         is_two_way: bool = False,
@@ -189,13 +189,13 @@ class DelayCollector:
             oldest, _ = self._reports.popitem(last=False)
             self._published.pop(oldest, None)
 
-    def publish(self, serial: int, most: int) -> tuple[int | None, int, tuple[GroupDelay, ...]]:
+    def publish(self, serial: int, most: int) -> tuple[int | None, int, tuple[SharedDelay, ...]]:
         """Return one radio, and the doubt and up to ``most`` medians of its beacons, for the beacon ``serial``.
 
         The doubt is the largest standard deviation of those medians, in ns rounded up to a microsecond. A median is
         published again when another reporter has come: followers take the first they can use.
         """
-        ready: dict[int | None, list[tuple[int, GroupDelay]]] = {}
+        ready: dict[int | None, list[tuple[int, SharedDelay]]] = {}
         for (radio, low), delays in self._reports.items():
             serials_back = (serial - low) & 0xFFFF
             if len(delays) < REPORTERS_MINIMUM or not 0 < serials_back <= 0xFF:
@@ -204,7 +204,7 @@ class DelayCollector:
             if told >= len(delays):
                 continue
             ready.setdefault(radio, []).append(
-                (told, GroupDelay(serials_back, math.floor(median(delays.values()))))
+                (told, SharedDelay(serials_back, math.floor(median(delays.values()))))
             )
         if not ready:
             return None, 0, ()

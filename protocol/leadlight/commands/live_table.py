@@ -11,7 +11,7 @@ from leadlight.units import MINUTE, LocalInstant
 
 LINES_AT_ONCE: Final = 6
 LINE_EVERY_NS: Final = MINUTE
-"""A row that goes back and forth, as that of two boards with one name, is told no oftener in the long run."""
+"""A row that goes back and forth, as that of two boards with one name, is told no more often in the long run."""
 _UP_AND_CLEAR = "\x1b[{}F\x1b[J"  # ECMA-48: cursor to an earlier line's start, erase to the end of the screen
 
 

@@ -83,7 +83,7 @@ class EveningKeeper:
     def renew(self, wall_now: datetime, now: LocalInstant) -> Renewal:
         """Take a reading, the wall clock's and this host's clock's at one moment, and place what begins soon.
 
-        Call it once in ``RENEWED_EVERY_NS``, and when the leader's role changes; oftener does no harm.
+        Call it once in ``RENEWED_EVERY_NS``, and when the leader's role changes; more often does no harm.
         """
         leader = self._leader
         stepped_ns = self._stepped_ns(wall_now, now)

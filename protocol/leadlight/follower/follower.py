@@ -18,7 +18,7 @@ from leadlight.entropy import Entropy, below, identity, nonzero32, spread
 from leadlight.errors import WireError
 from leadlight.follower.exchange import SoundingSchedule
 from leadlight.follower.journal import LINES_KEPT, JournalLine, Notes
-from leadlight.follower.leader_selection import FOLLOW, Allegiance, Novelty, Verdict
+from leadlight.follower.leader_selection import FOLLOW, LeaderSelection, Novelty, Verdict
 from leadlight.follower.settings import FollowerSettings
 from leadlight.playback import HOLDOVER_FADE_NS, Library, Playhead, Recovery, Shown, Stage, StoredShow
 from leadlight.terms import ClockState, ContentState
@@ -77,7 +77,6 @@ class Follower:
     # Beyond thirty attributes each instance would have a dictionary of its own, slower to look anything up in.
     __slots__ = (
         "_address",
-        "_allegiance",
         "_asks_for_copies",
         "_cap_at",
         "_codec",
@@ -94,6 +93,7 @@ class Follower:
         "_last_sign",
         "_live_until",
         "_patience_at",
+        "_selection",
         "_silent_at",
         "_sounding_due",
         "_soundings",
@@ -148,7 +148,7 @@ class Follower:
         self._soundings = SoundingSchedule(entropy)
         self._events: deque[events.FollowerEvent] = deque()
         # The leader we follow.
-        self._allegiance = Allegiance(settings.soundings and codec.keys is not None)
+        self._selection = LeaderSelection(settings.soundings and codec.keys is not None)
         self._timebase: int | None = None
         self._timebase_leader: int | None = None
         # The clock of the timebase before, by which the old line is held until the new one is known.
@@ -238,10 +238,10 @@ class Follower:
 
     def datagrams_to_send(self, now: LocalInstant) -> list[tuple[bytes, Address | None]]:
         """Return the datagrams to send at ``now`` with their destinations; each is stamped with ``now``."""
-        if not (self._sounding_due or self._tally_due or self._turns or self._allegiance.challenges):
+        if not (self._sounding_due or self._tally_due or self._turns or self._selection.challenges):
             return []
         out: list[tuple[bytes, Address | None]] = []
-        for challenge in self._allegiance.to_challenge():
+        for challenge in self._selection.to_challenge():
             nonce = self._entropy.getrandbits(32)
             challenge.ask(nonce, now)
             asking = Sounding(self.identity, challenge.beacon.tenure, nonce, now, None, self.settings.radio)
@@ -257,15 +257,15 @@ class Follower:
             stride = reporting_stride(self._soundings.interval_ns, self._interval_ns)
             sounding = Sounding(
                 self.identity,
-                self._allegiance.tenure or 0,
+                self._selection.tenure or 0,
                 self._soundings.sent(now, self.clock.uncorrected_deviation_ns(now)),
                 now,
                 self._cookie,
                 self.settings.radio,
-                self.clock.group_delay.reports(stride),
+                self.clock.shared_delay.reports(stride),
             )
             out.append((self._codec.encode(sounding), self._address))
-        if self._tally_due and self._allegiance.tenure is not None:
+        if self._tally_due and self._selection.tenure is not None:
             out.append((self._codec.encode(self._tally(now, None)), self._address))
             self._plan_tally(now)
         return out
@@ -280,7 +280,7 @@ class Follower:
         """Return whether a message is an Echo of a Sounding that is still open."""
         if type(message) is not Echo:
             return False
-        return self._soundings.is_open(message.nonce) or self._allegiance.is_open(message.nonce)
+        return self._soundings.is_open(message.nonce) or self._selection.is_open(message.nonce)
 
     def sound_now(self) -> None:
         """Send a Sounding at the next opportunity."""
@@ -292,19 +292,19 @@ class Follower:
         self._tally_at = self._silent_at = self._cap_at = None
         self._sounding_due = self._tally_due = False
         self._turns.clear()
-        self._allegiance.leave()
+        self._selection.leave()
 
     # -- what the player asks ------------------------------------------------------------------------------------
 
     @property
     def tenure(self) -> int | None:
         """The tenure that is followed; ``None`` before the first."""
-        return self._allegiance.tenure
+        return self._selection.tenure
 
     @property
     def order(self) -> tuple[int, int]:
         """Rank and id of the leader that is followed: who goes before whom."""
-        return self._allegiance.order
+        return self._selection.order
 
     @property
     def interval_ns(self) -> int:
@@ -398,10 +398,10 @@ class Follower:
         self.clock.note_resumed()
         if before is ClockState.LOCKED:
             self._emit(events.LockLost(now))
-        if self._timebase is None or self._allegiance.tenure is None or self._address is None:
+        if self._timebase is None or self._selection.tenure is None or self._address is None:
             return
         self._patience_at = LocalInstant(now + JOIN_PATIENCE_NS)
-        if self._allegiance.is_lost:
+        if self._selection.is_lost:
             return  # it is asked now and then already
         self._silent_at = LocalInstant(now + self.settings.silent_intervals * self._interval_ns)
         if self.settings.soundings:
@@ -444,9 +444,9 @@ class Follower:
             bounds=self.clock.bounds(now),
             offset_ns=None if served is None else served.offset_at(now),
             rate_ppb=0 if served is None else round(served.rate * BILLION),
-            leader=self._allegiance.leader,
-            tenure=self._allegiance.tenure,
-            beacon_loss=self._allegiance.loss.share,
+            leader=self._selection.leader,
+            tenure=self._selection.tenure,
+            beacon_loss=self._selection.loss.share,
             beacon_age_ns=None if self.heard_at is None else now - self.heard_at,
             cue=self.cue,
             frame=shown.frame,
@@ -460,10 +460,10 @@ class Follower:
 
     def _receive_beacon(self, beacon: Beacon, source: Address, received_at: LocalInstant, now: LocalInstant) -> None:
         """Take a beacon that arrived at ``received_at``: at ``now``, or before if its leader had to prove itself."""
-        verdict = self._allegiance.judge(beacon, source, received_at)
+        verdict = self._selection.judge(beacon, source, received_at)
         if verdict is FOLLOW:
             self._follow_beacon(beacon, source, received_at, now)
-        elif verdict is Verdict.KNOWN and not self._allegiance.is_lost:
+        elif verdict is Verdict.KNOWN and not self._selection.is_lost:
             # What it says is known from a copy, or the copy from it. When it came is news to the clock.
             before = self.clock.state
             self._sample_beacon(beacon, received_at)
@@ -472,8 +472,8 @@ class Follower:
             self.counters[verdict.value] += 1
 
     def _follow_beacon(self, beacon: Beacon, source: Address, received_at: LocalInstant, now: LocalInstant) -> None:
-        was_lost = self._allegiance.is_lost
-        novelty = self._allegiance.follow(beacon)
+        was_lost = self._selection.is_lost
+        novelty = self._selection.follow(beacon)
         self._group_size = beacon.group_size
         if novelty is not None:
             self._begin_tenure(beacon, novelty, now)
@@ -573,11 +573,11 @@ class Follower:
 
     def _lose_leader(self, now: LocalInstant) -> None:
         self._silent_at = None
-        self._allegiance.is_lost = True
+        self._selection.is_lost = True
         before = self.clock.state
         self.clock.note_silence()
         silent_ns = now - (self.heard_at or now)
-        self._emit(events.LeaderLost(now, self._allegiance.leader or 0, silent_ns))
+        self._emit(events.LeaderLost(now, self._selection.leader or 0, silent_ns))
         if before is ClockState.LOCKED:
             self._emit(events.LockLost(now))
         if self._cap_at is not None:
@@ -611,19 +611,19 @@ class Follower:
     # -- the exchange --------------------------------------------------------------------------------------------
 
     def _receive_echo(self, echo: Echo, received_at: LocalInstant) -> None:
-        challenge = self._allegiance.answered(echo.nonce, echo.tenure, received_at)
+        challenge = self._selection.answered(echo.nonce, echo.tenure, received_at)
         if challenge is not None:
             # It is judged again: what was followed may have come back while the answer was on its way.
             self._receive_beacon(challenge.beacon, challenge.source, challenge.received_at, received_at)
-            if self._allegiance.tenure == echo.tenure:
+            if self._selection.tenure == echo.tenure:
                 self._cookie = echo.cookie
             return
-        if echo.tenure != self._allegiance.tenure or echo.timebase != self._timebase:
+        if echo.tenure != self._selection.tenure or echo.timebase != self._timebase:
             # Either no beacon was heard yet, or the leader has begun anew and none of its beacons came through. The
             # cookie is what its copies will go by.
             if self._soundings.answered(echo, received_at) is not None:
                 self._cookie = echo.cookie
-            if self._allegiance.tenure is not None:
+            if self._selection.tenure is not None:
                 self.counters["other tenure's echo"] += 1
             return
         exchange = self._soundings.answered(echo, received_at)
@@ -635,7 +635,7 @@ class Follower:
         self._last_sign = echo.sent_at, received_at
         before = self.clock.state
         self.clock.observe_exchange(exchange)
-        if self._allegiance.is_lost:
+        if self._selection.is_lost:
             # An answer proves the leader lives, but the show's state travels in beacons alone.
             self.clock.note_silence()
             return
@@ -655,7 +655,7 @@ class Follower:
         self._heard_tallies[heard] = None
         if len(self._heard_tallies) > TALLIES_KEPT:
             del self._heard_tallies[next(iter(self._heard_tallies))]
-        if tally.tenure == self._allegiance.tenure and tally.radio == self.settings.radio:
+        if tally.tenure == self._selection.tenure and tally.radio == self.settings.radio:
             self.clock.common_view.note_heard(tally.turn, received_at)
 
     def _tally(self, now: LocalInstant, turn: int | None) -> Tally:
@@ -667,7 +667,7 @@ class Follower:
             self.identity,
             self._instance,
             self._tally_serial,
-            self._allegiance.tenure or 0,
+            self._selection.tenure or 0,
             turn,
             self.clock.state,
             cue.state,
@@ -689,7 +689,7 @@ class Follower:
         if self.heard_at is not None:
             # One may be under way, with its dither and its delay.
             silent = max((now - self.heard_at) // self._interval_ns - 1, 0)
-        return self._allegiance.loss.share_after(silent)
+        return self._selection.loss.share_after(silent)
 
     def _tell_soon(self, now: LocalInstant) -> None:
         """Let the next Tally go out shortly: something has changed."""

@@ -142,7 +142,7 @@ class GroupLoss:
         return self.share_after(0)
 
 
-class Allegiance:
+class LeaderSelection:
     """Judges beacons. ``require_fresh``: whether a new tenure must answer before it is followed."""
 
     def __init__(self, require_fresh: bool) -> None:

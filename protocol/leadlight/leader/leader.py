@@ -221,9 +221,9 @@ class Leader:
         """Let the show in force follow the music: at ``at`` its player hands over what is heard ``latency_ns`` later.
 
         ``position`` is where in the show that is. Lights follow the music, never the reverse. Report about once a
-        second or oftener while it plays. Music that has jumped is told once, as ``MediaJumped``, and not followed until
-        a cue rolls anew. While another leads it counts for nothing. Raises ``ConfigurationError`` for a latency outside
-        0 to 10 s.
+        second or more often while it plays. Music that has jumped is told once, as ``MediaJumped``, and not followed
+        until a cue rolls anew. While another leads it counts for nothing. Raises ``ConfigurationError`` for a latency
+        outside 0 to 10 s.
         """
         if self._tenure is not None:
             self._tenure.report_media(position, latency_ns, at)

@@ -14,8 +14,8 @@ from leadlight.wire import Tally
 ROSTER_MAXIMUM: Final = 512
 """No more followers than this are kept; the one heard longest ago makes room."""
 INSTANCES_KEPT: Final = 8
-"""So many instances of a follower are remembered, each with its last serial. A board that restarts oftener within one
-tenure has its first instances forgotten, and a recording of those is not told from a restart."""
+"""So many instances of a follower are remembered, each with its last serial. A board that restarts more often within
+one tenure has its first instances forgotten, and a recording of those is not told from a restart."""
 
 
 @dataclass(slots=True)

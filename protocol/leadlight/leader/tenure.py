@@ -55,7 +55,7 @@ SECRET_BYTES: Final = 16
 ANSWER_BURST_S: Final = 2
 """Seconds' worth of the sounding budget that may be answered at once."""
 PACING_INTERVAL_NS: Final = SECOND
-"""The line is bent no oftener than this: oftener, each change would be too small to be worth making."""
+"""The line is bent no more often than this: more often, each change would be too small to be worth making."""
 
 
 @dataclass(frozen=True, slots=True)

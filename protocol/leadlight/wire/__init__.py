@@ -33,7 +33,7 @@ from leadlight.wire.layout import (
     value_in_words,
     word,
 )
-from leadlight.wire.messages import Beacon, DelayReport, Echo, GroupDelay, Mark, Message, Sounding, Tally
+from leadlight.wire.messages import Beacon, DelayReport, Echo, Mark, Message, SharedDelay, Sounding, Tally
 from leadlight.wire.tags import KEY_MAXIMUM_BYTES, KEY_MINIMUM_BYTES, TAG_BYTES, UNKEYED_SLOT, KeyRing
 
 __all__ = [
@@ -63,12 +63,12 @@ __all__ = [
     "DelayReport",
     "Echo",
     "Field",
-    "GroupDelay",
     "KeyRing",
     "Mark",
     "Meaning",
     "Message",
     "Part",
+    "SharedDelay",
     "Sounding",
     "Tally",
     "group_hash",

@@ -30,9 +30,9 @@ from leadlight.wire.messages import (
     Beacon,
     DelayReport,
     Echo,
-    GroupDelay,
     Mark,
     Message,
+    SharedDelay,
     Sounding,
     Tally,
 )
@@ -96,7 +96,7 @@ BEACON_FIELDS: Final = (
     Field("marker", 1, U32, optional=True),
 )
 MARK_FIELDS: Final = (Field("turns_back", 0, U8), Field("age_ns", 0, MARK_AGE_MAXIMUM_NS))
-GROUP_DELAY_FIELDS: Final = (
+SHARED_DELAY_FIELDS: Final = (
     Field("serials_back", 0, U8),
     Field("delay_ns", -DELAY_LIMIT_NS, DELAY_LIMIT_NS),
 )
@@ -363,7 +363,7 @@ _check_echo: Final = _compile_check(ECHO_FIELDS)
 _check_tally: Final = _compile_check(TALLY_FIELDS)
 _check_delay_head: Final = _compile_check(DELAY_HEAD_FIELDS)
 _marks: Final = _Run("marks", Mark, MARK_FIELDS, MARKS_MAXIMUM)
-_group_delays: Final = _Run("group delays", GroupDelay, GROUP_DELAY_FIELDS, DELAYS_MAXIMUM)
+_shared_delays: Final = _Run("shared delays", SharedDelay, SHARED_DELAY_FIELDS, DELAYS_MAXIMUM)
 _delay_reports: Final = _Run("delays", DelayReport, DELAY_REPORT_FIELDS, DELAYS_MAXIMUM)
 
 # Building a named tuple from a tuple that is already in order, without its slower keyword-aware constructor.
@@ -418,7 +418,7 @@ def _pack_beacon(beacon: Beacon) -> tuple[Kind, tuple[Any, ...]]:
         marks,
         delay_radio,
         delay_doubt_ns,
-        group_delays,
+        shared_delays,
         is_copy,
     ) = beacon
     interval_ms = _whole(interval_ns, MILLISECOND, "interval_ns")
@@ -426,10 +426,10 @@ def _pack_beacon(beacon: Beacon) -> tuple[Kind, tuple[Any, ...]]:
     scalars = (leader, rank, tenure, timebase, serial, sent_at, interval_ms, budget, size, off_at_ms, marker)
     _check_beacon(scalars)
     delays: tuple[int | None, ...] = ()
-    if group_delays:
+    if shared_delays:
         head = (delay_radio, _whole(delay_doubt_ns, MICROSECOND, "delay_doubt_ns"))
         _check_delay_head(head)
-        delays = head + _group_delays.flatten(group_delays)
+        delays = head + _shared_delays.flatten(shared_delays)
     next_fields = None if next_cue is None else _cue_fields(next_cue)
     kind = _BEACON_COPY if is_copy else _BEACON
     return kind, (*scalars, _cue_fields(cue), next_fields, _marks.flatten(marks), delays)
@@ -460,10 +460,10 @@ def _read_beacon(fields: tuple[Any, ...], is_copy: bool = False) -> Beacon:
     doubt_us = 0
     if delays != ():
         if type(delays) is not tuple:
-            raise WireError(Refusal.MALFORMED, "group delays is not an array")
+            raise WireError(Refusal.MALFORMED, "shared delays is not an array")
         _check_delay_head(delays)
         delay_radio, doubt_us = delays[:2]
-        delays = _group_delays.read(delays[2:])
+        delays = _shared_delays.read(delays[2:])
     return _new_beacon(
         (
             leader,

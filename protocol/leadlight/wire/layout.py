@@ -119,7 +119,7 @@ FIELDS: Final[dict[str, tuple[wire.Field, ...]]] = {
     "cue": wire.CUE_FIELDS,
     "marks": wire.MARK_FIELDS,
     "delay-head": wire.DELAY_HEAD_FIELDS,
-    "group-delays": wire.GROUP_DELAY_FIELDS,
+    "shared-delays": wire.SHARED_DELAY_FIELDS,
     "sounding": wire.SOUNDING_FIELDS,
     "reports": wire.DELAY_REPORT_FIELDS,
     "echo": wire.ECHO_FIELDS,
@@ -157,7 +157,7 @@ MEANINGS: Final[dict[str, dict[str, Meaning]]] = {
         "radio": Meaning("", "radio of the reporters; nil where they do not know theirs", _hex_16),
         "doubt_us": Meaning("µs", "largest standard deviation of the medians"),
     },
-    "group-delays": {
+    "shared-delays": {
         "serials_back": Meaning("", "beacons back from this one to the one measured"),
         "delay_ns": Meaning("ns", "median of its delay"),
     },
@@ -211,9 +211,9 @@ BEHIND: Final[dict[str, tuple[Part, ...]]] = {
         Part(
             "delays",
             "flat array",
-            "medians of group delays",
+            "medians of shared delays",
             head="delay-head",
-            run="group-delays",
+            run="shared-delays",
             most=wire.DELAYS_MAXIMUM,
             run_name="medians",
         ),

@@ -23,7 +23,7 @@ class Mark(NamedTuple):
     age_ns: int
 
 
-class GroupDelay(NamedTuple):
+class SharedDelay(NamedTuple):
     """The median over reporting followers of one beacon's delay, ``serials_back`` before the beacon that carries it."""
 
     serials_back: int
@@ -53,10 +53,10 @@ class Beacon(NamedTuple):
     next_cue: Cue | None
     marks: tuple[Mark, ...]
     delay_radio: int | None
-    """The radio over which ``group_delays`` were measured; ``None`` when reporters did not know theirs."""
+    """The radio over which ``shared_delays`` were measured; ``None`` when reporters did not know theirs."""
     delay_doubt_ns: int
     """Standard deviation that the medians have from their reporters' own errors, the largest of them; whole µs."""
-    group_delays: tuple[GroupDelay, ...]
+    shared_delays: tuple[SharedDelay, ...]
     is_copy: bool = False
     """True for a copy sent to one follower alone. Travels as the datagram's kind, not as a field."""
 

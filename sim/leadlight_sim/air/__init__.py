@@ -11,7 +11,7 @@ from leadlight_sim.air.access_point import (
 from leadlight_sim.air.conditions import Conditions, LoadRecord, Replay, block_windows
 from leadlight_sim.air.distributions import (
     AirTables,
-    DelayLaw,
+    DelayDistribution,
     Empirical,
     Exponential,
     Fixed,
@@ -60,7 +60,7 @@ __all__ = [
     "Channel",
     "Conditions",
     "Counts",
-    "DelayLaw",
+    "DelayDistribution",
     "Dropout",
     "Empirical",
     "Exponential",

@@ -44,14 +44,14 @@ class BeaconGrid:
             raise ConfigurationError("phase_ns", self.phase_ns, "0 up to one DTIM interval")
 
     @classmethod
-    def drawn(cls, luck: Stream, period: int, phase_ns: int | None, clock_error_ppb: int | None) -> BeaconGrid:
+    def drawn(cls, stream: Stream, period: int, phase_ns: int | None, clock_error_ppb: int | None) -> BeaconGrid:
         """Return a grid whose phase and clock error are drawn where they are None, over one DTIM interval and ±20 ppm.
 
         Both are drawn even where one is given, so that giving one leaves the other alone.
         """
         dtim_interval_ns = period * BEACON_INTERVAL_NS
-        drawn_phase_ns = int(luck.uniform(0.0, dtim_interval_ns)) % dtim_interval_ns
-        drawn_error_ppb = round(luck.uniform(-CLOCK_ERROR_LIMIT_PPB, CLOCK_ERROR_LIMIT_PPB))
+        drawn_phase_ns = int(stream.uniform(0.0, dtim_interval_ns)) % dtim_interval_ns
+        drawn_error_ppb = round(stream.uniform(-CLOCK_ERROR_LIMIT_PPB, CLOCK_ERROR_LIMIT_PPB))
         return cls(
             period,
             drawn_phase_ns if phase_ns is None else phase_ns,

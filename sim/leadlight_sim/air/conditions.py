@@ -67,12 +67,12 @@ class Replay:
     Blocks are drawn ahead as far as anybody asks, so that no answer depends on who asked, when or how often.
     """
 
-    __slots__ = ("_begin", "_block_ns", "_end", "_levels", "_luck", "_record", "_starts", "_tables")
+    __slots__ = ("_begin", "_block_ns", "_end", "_levels", "_record", "_starts", "_stream", "_tables")
 
-    def __init__(self, record: LoadRecord, levels: tuple[AirTables, ...], luck: Stream) -> None:
+    def __init__(self, record: LoadRecord, levels: tuple[AirTables, ...], stream: Stream) -> None:
         self._record = record
         self._levels = levels
-        self._luck = luck
+        self._stream = stream
         self._block_ns = record.block_windows * record.window_ns
         self._starts = array("q")
         # The window of the latest question, since the next is often in the same one.
@@ -91,7 +91,7 @@ class Replay:
         starts = self._starts
         block, since_ns = divmod(instant, self._block_ns)
         while len(starts) <= block:
-            starts.append(self._luck.integer(0, len(windows) - 1))
+            starts.append(self._stream.integer(0, len(windows) - 1))
         window = since_ns // record.window_ns
         self._begin = block * self._block_ns + window * record.window_ns
         self._end = self._begin + record.window_ns

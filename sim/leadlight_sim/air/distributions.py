@@ -15,7 +15,7 @@ from leadlight.errors import ConfigurationError
 from leadlight_sim.kernel import Stream
 
 
-class DelayLaw(Protocol):
+class DelayDistribution(Protocol):
     """Anything that draws delays."""
 
     def draw(self, stream: Stream) -> int:
@@ -163,7 +163,7 @@ class Empirical:
 class Sum:
     """Independent delays that follow one another."""
 
-    parts: tuple[DelayLaw, ...]
+    parts: tuple[DelayDistribution, ...]
 
     def draw(self, stream: Stream) -> int:
         """Return one delay in nanoseconds."""
@@ -178,7 +178,7 @@ class Sometimes:
     """A delay that happens with a certain chance, and is 0 otherwise."""
 
     chance: float
-    law: DelayLaw
+    distribution: DelayDistribution
 
     def __post_init__(self) -> None:
         if not 0.0 <= self.chance <= 1.0:
@@ -186,14 +186,14 @@ class Sometimes:
 
     def draw(self, stream: Stream) -> int:
         """Return one delay in nanoseconds."""
-        return self.law.draw(stream) if stream.random() < self.chance else 0
+        return self.distribution.draw(stream) if stream.random() < self.chance else 0
 
 
 @dataclass(frozen=True, slots=True)
 class Mixture:
     """One of several laws, by weight; the weights add up to 1."""
 
-    parts: tuple[tuple[float, DelayLaw], ...]
+    parts: tuple[tuple[float, DelayDistribution], ...]
 
     def __post_init__(self) -> None:
         weights = [weight for weight, _ in self.parts]
@@ -203,10 +203,10 @@ class Mixture:
     def draw(self, stream: Stream) -> int:
         """Return one delay in nanoseconds."""
         left = stream.uniform(0.0, 1.0)
-        for weight, law in self.parts:
+        for weight, distribution in self.parts:
             left -= weight
             if left < 0.0:
-                return law.draw(stream)
+                return distribution.draw(stream)
         return self.parts[-1][1].draw(stream)
 
 
@@ -215,7 +215,7 @@ class StretchedExcess:
     """Another law with its excess over ``floor_ns`` multiplied by ``factor``; what is below stays as it
     is."""
 
-    law: DelayLaw
+    distribution: DelayDistribution
     floor_ns: int
     factor: float
 
@@ -225,7 +225,7 @@ class StretchedExcess:
 
     def draw(self, stream: Stream) -> int:
         """Return one delay in nanoseconds."""
-        delay_ns = self.law.draw(stream)
+        delay_ns = self.distribution.draw(stream)
         excess_ns = delay_ns - self.floor_ns
         return self.floor_ns + round(excess_ns * self.factor) if excess_ns > 0 else delay_ns
 
@@ -247,18 +247,18 @@ class AirTables:
     ``count_stretch`` is how many times as long as on an idle medium the count before another try takes.
     """
 
-    up: DelayLaw
-    down: DelayLaw
-    group: DelayLaw
-    private: DelayLaw
-    cable: DelayLaw
+    up: DelayDistribution
+    down: DelayDistribution
+    group: DelayDistribution
+    private: DelayDistribution
+    cable: DelayDistribution
     floor_ns: int = 0
-    first_hop: DelayLaw | None = None
-    forwarded: DelayLaw | None = None
-    reply: DelayLaw | None = None
+    first_hop: DelayDistribution | None = None
+    forwarded: DelayDistribution | None = None
+    reply: DelayDistribution | None = None
     reply_within_ns: int = 0
     group_loss: float = 0.0
-    behind: DelayLaw | None = None
+    behind: DelayDistribution | None = None
     behind_loss: float = 0.0
     count_stretch: float = 1.0
 

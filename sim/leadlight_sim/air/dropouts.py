@@ -228,11 +228,20 @@ class Trajectory:
     is the chance to start in the bad state; None takes the long-run share.
     """
 
-    __slots__ = ("_bad_law", "_begin", "_end", "_ends", "_good_law", "_is_bad", "_starts_bad", "_stream")
+    __slots__ = (
+        "_bad_distribution",
+        "_begin",
+        "_end",
+        "_ends",
+        "_good_distribution",
+        "_is_bad",
+        "_starts_bad",
+        "_stream",
+    )
 
     def __init__(self, good: Sojourn, bad: Sojourn, stream: Stream, begin_bad: float | None = None) -> None:
-        self._good_law = good
-        self._bad_law = bad
+        self._good_distribution = good
+        self._bad_distribution = bad
         self._stream = stream
         if begin_bad is None:
             begin_bad = bad.mean_ns / (good.mean_ns + bad.mean_ns)
@@ -280,7 +289,7 @@ class Trajectory:
         end = ends[-1] if ends else 0
         while not ends or end <= instant:
             bad = self._starts_bad ^ bool(len(ends) & 1)
-            end += (self._bad_law if bad else self._good_law).draw(self._stream)
+            end += (self._bad_distribution if bad else self._good_distribution).draw(self._stream)
             ends.append(min(end, FAR_FUTURE_NS))
 
 

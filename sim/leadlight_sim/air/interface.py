@@ -27,7 +27,7 @@ class Station(Protocol):
         """Whether the station hangs on the cable."""
         ...
 
-    def receive_delay_ns(self, luck: Stream) -> int:
+    def receive_delay_ns(self, stream: Stream) -> int:
         """Return how long the host takes to hand the next datagram to its program, drawn from ``luck``.
 
         The luck is the link's own, so that what others send shifts nobody's delays.

@@ -88,7 +88,7 @@ class ClockError:
     rate_ppm: float
     floor_ms: float = 0.0
     """The shortest way of an exchange, as the filter finds it."""
-    lean_ms: float = 0.0
+    light_bias_ms: float = 0.0
     """By how much the clock is late because the two ways of an exchange are not alike on average."""
     believed_ms: float = 0.0
     """The deviation that the filter itself states."""

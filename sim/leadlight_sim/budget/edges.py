@@ -81,7 +81,7 @@ def edge_of(delays_s: Floats, known: float, astray: float) -> Edge:
     """Return where the edge filter finds the edge in a law of delays, given as many draws of it.
 
     ``known`` is the variance that its own state has in the direction of the packet, by the filter's own account, and
-    ``astray`` the variance that it truly has. The floor is where the mean pull is nought; the scale is where as many
+    ``astray`` the variance that it truly has. The floor is where the mean pull is zero; the scale is where as many
     packets move it up as down. The pull is far from straight over what the state is astray by, and early packets pull
     the harder the earlier they are: so what it does on average is reckoned over all that the state may be astray by, a
     Gaussian e. That is statistical linearisation (R. Booton, "Nonlinear control systems with random inputs", IRE Trans.
@@ -204,15 +204,15 @@ class SettledEdges:
     common: Floats
     own: Floats
 
-    def draw(self, walks: Floats, luck: np.random.Generator) -> Floats:
+    def draw(self, walks: Floats, stream: np.random.Generator) -> Floats:
         """Return by how much the offsets are wrong as each beacon comes, before it counts: (beacons, runs, followers).
 
         ``walks`` is by how much the clocks wander, (2, beacons, runs, followers): of the offset and of the rate.
         """
         _, beacons, runs, crowd = walks.shape
-        lives = (luck.random((runs, crowd)) < self.copied_share).astype(np.int64)
-        phases = luck.integers(0, self.gains.shape[1], (runs, crowd))
-        state = _drawn(self.common, luck, (runs, 1)) + _drawn(self.own, luck, (runs, crowd))
+        lives = (stream.random((runs, crowd)) < self.copied_share).astype(np.int64)
+        phases = stream.integers(0, self.gains.shape[1], (runs, crowd))
+        state = _drawn(self.common, stream, (runs, 1)) + _drawn(self.own, stream, (runs, crowd))
         together, apart = np.sqrt(self.shared), np.sqrt(1 - self.shared)
         found = np.empty((beacons, runs, crowd))
         for beacon in range(beacons):
@@ -221,26 +221,26 @@ class SettledEdges:
             found[beacon] = state[0]
             gains = self.gains[lives, (phases + beacon) % self.gains.shape[1]]
             for kind, direction in enumerate(self.directions):
-                noise = apart[kind] * luck.standard_normal((runs, crowd))
+                noise = apart[kind] * stream.standard_normal((runs, crowd))
                 if together[kind]:
-                    noise = noise + together[kind] * luck.standard_normal((runs, 1))
+                    noise = noise + together[kind] * stream.standard_normal((runs, 1))
                 pull = self.noises[kind] * noise - self.slopes[kind] * np.tensordot(direction, state, 1)
                 state += np.moveaxis(gains[:, :, kind], 2, 0) * pull
         for throws, share in zip(self.throws, self.shared, strict=True):
             if throws.rate == 0.0:
                 continue
             for chance, followers in (share * throws.rate, 1), ((1 - share) * throws.rate, crowd):
-                for beacon, run, follower in np.argwhere(luck.random((beacons, runs, followers)) < chance):
+                for beacon, run, follower in np.argwhere(stream.random((beacons, runs, followers)) < chance):
                     whose = slice(None) if followers == 1 else slice(follower, follower + 1)
                     left = throws.offsets_s[: beacons - beacon, None]
                     found[beacon : beacon + len(left), run, whose] += left
         return found
 
 
-def _drawn(covariance: Floats, luck: np.random.Generator, shape: tuple[int, int]) -> Floats:
+def _drawn(covariance: Floats, stream: np.random.Generator, shape: tuple[int, int]) -> Floats:
     values, vectors = np.linalg.eigh(covariance)
     root = vectors * np.sqrt(np.maximum(values, 0.0))
-    drawn: Floats = np.tensordot(root, luck.standard_normal((4, *shape)), 1)
+    drawn: Floats = np.tensordot(root, stream.standard_normal((4, *shape)), 1)
     return drawn
 
 
@@ -283,12 +283,14 @@ def settled_edges(packets: Packets, wander: float, ramp: float = 0.0) -> Settled
     told = clock_error(true[:2, :2], own[:2, :2], Noise(0.0, 0.0, wander, wander / math.sqrt(2)), cadence)
     if one_way:
         # One-way packets cannot tell a clock from a floor: it takes the floor for what it was told to expect.
-        error = replace(told, floor_ms=1e3 * beacons.edge.floor_s, lean_ms=1e3 * (beacons.edge.floor_s - FLOOR_START))
+        error = replace(
+            told, floor_ms=1e3 * beacons.edge.floor_s, light_bias_ms=1e3 * (beacons.edge.floor_s - FLOOR_START)
+        )
     else:
         error = replace(
             told,
             floor_ms=1e3 * (down.edge.floor_s + up.edge.floor_s) / 2,
-            lean_ms=1e3 * (down.edge.floor_s - up.edge.floor_s) / 2,
+            light_bias_ms=1e3 * (down.edge.floor_s - up.edge.floor_s) / 2,
             believed_ms=1e3 * math.sqrt(max(float(kept[0, 0]), 0.0)),
         )
     kinds = (beacons, down, up)

@@ -48,7 +48,7 @@ BEACONS: Final = 1200
 """For each run."""
 CROWD_MAXIMUM: Final = 24
 """More reporters than this are not drawn: what they err by on their own counts for little by then."""
-LEANS: Final = 2000
+BIASES: Final = 2000
 """Draws of all reporters' leans, for the rms of what their medians lean by."""
 
 
@@ -57,7 +57,7 @@ class Group:
     """Who reports, and over what: seconds, and seconds per second.
 
     ``stamping_s`` and ``reporter_stamping_s`` are as many draws each, in rising order, of what a follower's and a
-    reporter's own host and radio add to a group frame; ``lean_s`` is the rms of what each reporter's clock leans by on
+    reporter's own host and radio add to a group frame; ``bias_s`` is the rms of what each reporter's clock leans by on
     its own; ``wander`` is the random walk of one crystal's rate, per square root of a second, ``ramp`` the rms of its
     steady change, per second. ``shared`` are the channels that all have in common, ``own`` those of a follower alone
     and ``reporter_own`` those of a reporter alone; a Sounding is tried ``unicast_tries`` times.
@@ -68,7 +68,7 @@ class Group:
     sounding_s: float
     stamping_s: Floats
     reporter_stamping_s: Floats
-    lean_s: float
+    bias_s: float
     wander: float
     ramp: float
     shared: Sequence[Dropout]
@@ -97,16 +97,16 @@ def group_error(edges: SettledEdges, group: Group) -> GroupError:
     """Return the error of clocks that go by published medians, once settled."""
     crowd = min(group.reporters, CROWD_MAXIMUM)
     seed = Streams(0).stream("budget", "group").bytes(16)
-    luck = np.random.default_rng(np.frombuffer(seed, dtype=np.uint32))
-    clocks, errors = _reporters(edges, group, crowd, luck)
-    stamps = luck.integers(0, len(group.stamping_s), errors.shape)
+    stream = np.random.default_rng(np.frombuffer(seed, dtype=np.uint32))
+    clocks, errors = _reporters(edges, group, crowd, stream)
+    stamps = stream.integers(0, len(group.stamping_s), errors.shape)
     # What all stamp late alike is a lean, reckoned elsewhere.
     here, there = (stamping - np.median(stamping) for stamping in (group.stamping_s, group.reporter_stamping_s))
-    leans = luck.normal(0.0, group.lean_s, (RUNS, crowd))
+    biases = stream.normal(0.0, group.bias_s, (RUNS, crowd))
     looks = np.full((len(_Look._fields), *errors.shape), np.nan)
     constants = np.zeros(RUNS)
     for run in range(RUNS):
-        told = leans[run] + there[stamps[:, run]] - errors[:, run]
+        told = biases[run] + there[stamps[:, run]] - errors[:, run]
         arrived = clocks.offsets[:, run] + here[stamps[:, run]]
         evening = _Evening(group, crowd, Streams(run + 1))
         medians = evening.play(told, arrived, looks[:, :, run], edges.error.rate_ppm * 1e-6)
@@ -119,10 +119,10 @@ def group_error(edges: SettledEdges, group: Group) -> GroupError:
     drawn = float(np.mean(errors[BEACONS // UNSETTLED_SHARE :].mean(axis=2) ** 2))
     expected = float(edges.common[0, 0] + edges.own[0, 0] / crowd)
     whole_ms = math.sqrt(max(error.estimator_ms**2 + 1e6 * (expected - drawn), error.own_estimator_ms**2))
-    return GroupError(replace(error, estimator_ms=whole_ms), 1e3 * _median_lean(group, luck))
+    return GroupError(replace(error, estimator_ms=whole_ms), 1e3 * _median_bias(group, stream))
 
 
-def _median_lean(group: Group, luck: np.random.Generator) -> float:
+def _median_bias(group: Group, stream: np.random.Generator) -> float:
     """Return the rms of what the medians lean by on average over time.
 
     Mostly they stand on the fewest reporters that will do, now these and now those. Of n values in rising order the
@@ -131,24 +131,24 @@ def _median_lean(group: Group, luck: np.random.Generator) -> float:
     count = group.reporters
     place = np.arange(count)
     weights = place * place[::-1] / math.comb(count, REPORTERS_MINIMUM)
-    return group.lean_s * float((np.sort(luck.standard_normal((LEANS, count)), axis=1) @ weights).std())
+    return group.bias_s * float((np.sort(stream.standard_normal((BIASES, count)), axis=1) @ weights).std())
 
 
-def _reporters(edges: SettledEdges, group: Group, crowd: int, luck: np.random.Generator) -> tuple[_Clocks, Floats]:
+def _reporters(edges: SettledEdges, group: Group, crowd: int, stream: np.random.Generator) -> tuple[_Clocks, Floats]:
     """Return reporters' clocks, and what each believes its offset wrongly by as a beacon comes."""
     interval_s = group.interval_s
     # Each against the leader. A random walk of the rate adds to offset and rate with variances t³/3 and t and
     # covariance t²/2, times w².
     one, other = (
-        luck.standard_normal((BEACONS, RUNS, crowd)) - luck.standard_normal((BEACONS, RUNS, 1)) for _ in range(2)
+        stream.standard_normal((BEACONS, RUNS, crowd)) - stream.standard_normal((BEACONS, RUNS, 1)) for _ in range(2)
     )
     quicker = group.wander * math.sqrt(interval_s) * one
     further = group.wander * interval_s**1.5 * (one / 2 + other / math.sqrt(12))
-    ramps = group.ramp * (luck.choice([-1.0, 1.0], (RUNS, crowd)) - luck.choice([-1.0, 1.0], (RUNS, 1)))
+    ramps = group.ramp * (stream.choice([-1.0, 1.0], (RUNS, crowd)) - stream.choice([-1.0, 1.0], (RUNS, 1)))
     walks = np.stack([further + ramps * interval_s**2 / 2, quicker + ramps * interval_s])
     rates = np.cumsum(walks[1], axis=0)
     offsets = np.cumsum(interval_s * (rates - walks[1]) + walks[0], axis=0)
-    return _Clocks(offsets, rates), edges.draw(walks, luck)
+    return _Clocks(offsets, rates), edges.draw(walks, stream)
 
 
 class _Look(NamedTuple):
@@ -170,7 +170,7 @@ class _Evening:
         self._group = group
         self._interval_ns = round(group.interval_s * SECOND)
         self._sounding_ns = round(group.sounding_s * SECOND)
-        self._luck = streams.stream("budget", "soundings")
+        self._stream = streams.stream("budget", "soundings")
         shared = joint_channel(group.shared, streams, "shared")
 
         def channels(hops: Sequence[Dropout], whose: str) -> list[LossAt]:
@@ -190,39 +190,39 @@ class _Evening:
 
         ``told`` is what each would report of each beacon, ``arrived`` how late each beacon came by a follower's clock.
         """
-        luck, interval_ns = self._luck, self._interval_ns
+        stream, interval_ns = self._stream, self._interval_ns
         told_ns, arrived_ns = ((each * SECOND).round().astype(np.int64) for each in (told, arrived))
         trackers = [OffsetTracker() for _ in self._hearing]
         prior = Estimate(LocalInstant(0), 0, 0.0, math.inf, rate_deviation)
-        due = [luck.uniform(0, self._sounding_ns) for _ in self._reporting]
+        due = [stream.uniform(0, self._sounding_ns) for _ in self._reporting]
         medians: list[tuple[int, float]] = []
         for beacon in range(BEACONS):
             now = TrueInstant(beacon * interval_ns)
             for number in range(len(due)):
                 while due[number] <= now:
                     self._sound(number, TrueInstant(round(due[number])), told_ns[:, number])
-                    due[number] += self._sounding_ns * luck.uniform(1 - SPACING_SPREAD, 1 + SPACING_SPREAD)
+                    due[number] += self._sounding_ns * stream.uniform(1 - SPACING_SPREAD, 1 + SPACING_SPREAD)
             _, doubt_ns, delays = self._collector.publish(beacon, DELAYS_MAXIMUM)
             published = [(beacon - delay.serials_back, delay.delay_ns) for delay in sorted(delays, reverse=True)]
             medians += [(of, delay_ns / SECOND) for of, delay_ns in published]
             for number, tracker in enumerate(trackers):
-                if not luck.chance(self._hearing[number].loss_at(now)):
+                if not stream.chance(self._hearing[number].loss_at(now)):
                     heard = self._heard[number]
                     for of, delay_ns in published:
                         if of in heard:
                             offset_ns = int(arrived_ns[of, number]) - delay_ns
                             tracker.observe(LocalInstant(of * interval_ns), offset_ns, prior, doubt_ns / SECOND)
                     _remember(heard, beacon)
-                if self._heard is not self._reportable and not luck.chance(self._reporting[number].loss_at(now)):
+                if self._heard is not self._reportable and not stream.chance(self._reporting[number].loss_at(now)):
                     _remember(self._reportable[number], beacon)
                 estimate = tracker.estimate()
                 if estimate is not None:
                     shown = estimate.at / interval_ns, estimate.offset_ns / SECOND, estimate.rate
-                    looks[:, beacon, number] = *shown, luck.uniform(0, 1)
+                    looks[:, beacon, number] = *shown, stream.uniform(0, 1)
         return medians
 
     def _sound(self, number: int, at: TrueInstant, told_ns: npt.NDArray[np.int64]) -> None:
-        if self._luck.chance(self._reporting[number].loss_at(at) ** self._group.unicast_tries):
+        if self._stream.chance(self._reporting[number].loss_at(at) ** self._group.unicast_tries):
             return
         heard = self._reportable[number]
         newest = next(reversed(heard), 0)

@@ -29,7 +29,7 @@ from leadlight.clock import (
 )
 from leadlight.follower import STEADY_INTERVAL_NS, fair_spacing_ns
 from leadlight.units import MILLISECOND, SECOND
-from leadlight_sim.air import BEACON_INTERVAL_NS, AirTables, DelayLaw, Dropout
+from leadlight_sim.air import BEACON_INTERVAL_NS, AirTables, DelayDistribution, Dropout
 from leadlight_sim.air.choice import air_settings
 from leadlight_sim.air.sampled import with_measured_asymmetry
 from leadlight_sim.budget.clock import (
@@ -62,14 +62,14 @@ COOLING_STARTS: Final = 601
 class PieceClock:
     """One piece's clock: which samples it rests on, its spread, and how late and how uncertain it leans, in ms.
 
-    ``lean_ms`` is known: how late the light is on average because of how hosts stamp and networks differ by direction.
+    ``light_bias_ms`` is known: how late the light is on average, by how hosts stamp and networks differ by direction.
     ``limit_ms`` and ``unknown_ms`` are the largest and the rms lean that nobody can know beforehand; the ``own`` ones
     are the part that other pieces do not share.
     """
 
     view: ClockView
     error: ClockError
-    lean_ms: float
+    light_bias_ms: float
     limit_ms: float
     unknown_ms: float
     own_limit_ms: float
@@ -158,7 +158,7 @@ class Network:
             # A leader on the cable hears a mark before it has been through the radio's queue.
             return ClockView.COMMON_VIEW
         if self.sounders >= REPORTERS_MINIMUM and self._may_report:
-            return ClockView.GROUP_DELAY
+            return ClockView.SHARED_DELAY
         return ClockView.TWO_WAY if follower.sounds and self.sounders else ClockView.ONE_WAY
 
     @property
@@ -188,7 +188,7 @@ class Network:
             view = self.view_of(follower)
             if view is ClockView.COMMON_VIEW:
                 made = self._by_marks(follower)
-            elif view is ClockView.GROUP_DELAY:
+            elif view is ClockView.SHARED_DELAY:
                 made = self._by_group(follower)
             else:
                 made = self._by_edges(follower, view)
@@ -213,7 +213,7 @@ class Network:
             self.ramp * math.sqrt(2),
             self.ramp,
         )
-        lean_ms = 1e3 * (here[0] - there[0])
+        light_bias_ms = 1e3 * (here[0] - there[0])
         if share == 0.0:
             error = tracker_error(noise, cadence)
         else:
@@ -224,7 +224,9 @@ class Network:
                 self.interval_s, crowd, settings.shared_dropout, settings.dropout, piece, settings.dropout
             )
             error = uneven_tracker_error(noise, self.interval_s, arrivals.is_taken, arrivals.newest)
-        return self._with_soundings(PieceClock(ClockView.COMMON_VIEW, error, lean_ms, 0.0, 0.0, 0.0, 0.0), follower)
+        return self._with_soundings(
+            PieceClock(ClockView.COMMON_VIEW, error, light_bias_ms, 0.0, 0.0, 0.0, 0.0), follower
+        )
 
     def _with_soundings(self, marks: PieceClock, follower: Follower) -> PieceClock:
         """Return the clock that serves the mean of marks and soundings, weighed as the library weighs them."""
@@ -253,7 +255,7 @@ class Network:
         return PieceClock(
             ClockView.COMMON_VIEW,
             error,
-            (1 - weight) * marks.lean_ms + weight * edges.lean_ms,
+            (1 - weight) * marks.light_bias_ms + weight * edges.light_bias_ms,
             weight * edges.limit_ms,
             weight * edges.unknown_ms,
             weight * edges.own_limit_ms,
@@ -274,7 +276,7 @@ class Network:
                 sounding_s=self.sounding_s,
                 stamping_s=self._stamps(follower),
                 reporter_stamping_s=self._stamps(reporter),
-                lean_s=1e-3 * own_unknown,
+                bias_s=1e-3 * own_unknown,
                 wander=self.wander,
                 ramp=self.ramp,
                 shared=(settings.shared_dropout, *leaders),
@@ -285,17 +287,17 @@ class Network:
         )
         unknown = math.hypot(middle, found.unknown_ms)
         # What the reporters lean, all do; a host that stamps later than theirs is late by the difference.
-        lean_ms = edges.error.lean_ms + 1e3 * (self._stamping(follower)[0] - self._stamping(reporter)[0])
+        light_bias_ms = edges.error.light_bias_ms + 1e3 * (self._stamping(follower)[0] - self._stamping(reporter)[0])
         # A median lies within its reporters: their limit is its limit.
-        return PieceClock(ClockView.GROUP_DELAY, found.error, lean_ms, limit, unknown, 0.0, 0.0)
+        return PieceClock(ClockView.SHARED_DELAY, found.error, light_bias_ms, limit, unknown, 0.0, 0.0)
 
     def _by_edges(self, follower: Follower, view: ClockView) -> PieceClock:
         edge = self._edge(follower)
         if view is ClockView.ONE_WAY:
-            return PieceClock(view, edge, edge.lean_ms, 0.0, 0.0, 0.0, 0.0)
+            return PieceClock(view, edge, edge.light_bias_ms, 0.0, 0.0, 0.0, 0.0)
         middle, limit, own = self._asymmetry()
         own_limit = limit - middle * math.sqrt(6)
-        return PieceClock(view, edge, edge.lean_ms, limit, math.hypot(middle, own), own_limit, own)
+        return PieceClock(view, edge, edge.light_bias_ms, limit, math.hypot(middle, own), own_limit, own)
 
     def _asymmetry(self) -> tuple[float, float, float]:
         """Return what unequal floors do to an exchange: the rms that all share, the limit of all, the rms of one's own.
@@ -378,17 +380,17 @@ class Network:
         if congestion is None:
             return calm
         share = congestion.mean_congested_seconds / (congestion.mean_calm_seconds + congestion.mean_congested_seconds)
-        rough = self._draw(_law(congestion.tables, name), stream)
+        rough = self._draw(_distribution(congestion.tables, name), stream)
         blended: Floats = np.where(np.array([stream.chance(share) for _ in range(DRAWS)]), rough, calm)
         return blended
 
-    def _draw(self, law: DelayLaw, stream: Stream) -> Floats:
-        return np.array([law.draw(stream) / SECOND for _ in range(DRAWS)])
+    def _draw(self, distribution: DelayDistribution, stream: Stream) -> Floats:
+        return np.array([distribution.draw(stream) / SECOND for _ in range(DRAWS)])
 
 
-def _law(tables: AirTables, name: str) -> DelayLaw:
-    law: DelayLaw = getattr(tables, name)
-    return law
+def _distribution(tables: AirTables, name: str) -> DelayDistribution:
+    distribution: DelayDistribution = getattr(tables, name)
+    return distribution
 
 
 def _thinned(delays_s: Floats) -> Floats:

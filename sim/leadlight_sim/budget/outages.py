@@ -98,13 +98,13 @@ def marks_arriving(
         common = joint_channel([shared], streams, "shared")
         leaders, own = joint_channel([leader], streams, "leader"), joint_channel(piece, streams, "piece")
         markers = [joint_channel([other], streams, f"marker {number}") for number in range(crowd - 1)]
-        luck = streams.stream("budget", "marks")
+        draws = streams.stream("budget", "marks")
         waiting: list[int] = []
         latest = -1
         for beacon in range(RUN_BEACONS):
             at = TrueInstant(round(beacon * interval_s * SECOND))
             through = (1 - common.loss_at(at)) * (1 - leaders.loss_at(at))
-            is_heard = luck.chance(through * (1 - own.loss_at(at)))
+            is_heard = draws.chance(through * (1 - own.loss_at(at)))
             waiting = [turn for turn in waiting if beacon - turn <= MARK_PUBLICATIONS]
             if is_heard and waiting:
                 is_taken[waiting, run] = True
@@ -112,7 +112,7 @@ def marks_arriving(
                 waiting = []
             newest[beacon, run] = latest
             marker = beacon % crowd
-            if marker < len(markers) and is_heard and luck.chance(through * (1 - markers[marker].loss_at(at))):
+            if marker < len(markers) and is_heard and draws.chance(through * (1 - markers[marker].loss_at(at))):
                 waiting.append(beacon)
     return Arrivals(is_taken, newest)
 

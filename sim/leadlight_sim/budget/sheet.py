@@ -271,7 +271,7 @@ def _piece(network: Network, follower: Follower, frame_ms: float, options: Optio
     rest = (
         Share(Cause.WAKING, waking, spread_ms=waking_spread),
         tick,
-        # The player starts early by its output's latency: what is left of it is nought.
+        # The player starts early by its output's latency: what is left of it is zero.
         Share(Cause.STRING),
         Share(Cause.TRIM, limit_ms=step / 2, unknown_ms=step / math.sqrt(12)),
     )
@@ -295,7 +295,7 @@ def _clock_shares(
 ) -> tuple[Share, ...]:
     return (
         Share(Cause.FLOORS, limit_ms=limit_ms, unknown_ms=unknown_ms),
-        Share(Cause.STAMPING, clock.lean_ms),
+        Share(Cause.STAMPING, clock.light_bias_ms),
         Share(Cause.ESTIMATOR, spread_ms=estimator_ms),
         Share(Cause.DRIFT, spread_ms=drift_ms),
     )

@@ -330,8 +330,8 @@ def assumed(found: Budget) -> Sequence[str]:
     """Return what was taken for granted where the scenario does not say."""
     options = found.options
     tick = "at a tick of their own" if options.free_tick else "locked to show time"
-    laws = f"delays by the laws of {found.scenario.air.preset}, whoever competes"
+    distributions = f"delays by the laws of {found.scenario.air.preset}, whoever competes"
     return (
-        f"Assumed: {laws}; frames {tick}; trims found to {options.trim_step_ms:g} ms; "
+        f"Assumed: {distributions}; frames {tick}; trims found to {options.trim_step_ms:g} ms; "
         f"copying at {options.copy_mbps:g} Mb/s.",
     )

@@ -58,8 +58,8 @@ def describe(found: Fit) -> str:
         "Delays in ms        least  middle    most",
     ]
     for number, level in enumerate(found.levels):
-        for name, law in (("up", level.up_us), ("down", level.down_us), ("group", level.group_us)):
-            low, middle, high = (law[place] / 1000 for place in (0, len(law) // 2, -1))
+        for name, distribution in (("up", level.up_us), ("down", level.down_us), ("group", level.group_us)):
+            low, middle, high = (distribution[place] / 1000 for place in (0, len(distribution) // 2, -1))
             lines.append(f"  level {chr(ord('a') + number)}, {name:<5}  {low:8.3f}{middle:8.3f}{high:8.3f}")
     return "\n".join(lines) + "\n"
 
@@ -75,10 +75,10 @@ def to_toml(found: Fit, source: str) -> str:
         parts += ["[air.dropouts]", "mean_loss_fraction = 0.0", ""]
     parts += ["[air.fitted]", f"window_ms = {found.window_ns / 1e6:.6f}", f'windows = "{found.windows}"', ""]
     for level in found.levels:
-        parts += ["[[air.fitted.levels]]", *_laws(level), ""]
+        parts += ["[[air.fitted.levels]]", *_distributions(level), ""]
     return "\n".join(parts)
 
 
-def _laws(level: FittedLevel) -> list[str]:
-    laws = (("up_us", level.up_us), ("down_us", level.down_us), ("group_us", level.group_us))
-    return [f"{name} = {list(law)}" for name, law in laws]
+def _distributions(level: FittedLevel) -> list[str]:
+    distributions = (("up_us", level.up_us), ("down_us", level.down_us), ("group_us", level.group_us))
+    return [f"{name} = {list(distribution)}" for name, distribution in distributions]

@@ -143,7 +143,7 @@ class Host:
         self._stream = stream
         self._busy_share = settings.busy_ns / settings.busy_period_ns if settings.busy_ns else 0.0
 
-    def receive_delay_ns(self, luck: Stream) -> int:
+    def receive_delay_ns(self, draws: Stream) -> int:
         """Return the time from the next packet's arrival at the network interface to its stamp, in ns.
 
         ``luck`` is the link's: with one stream for all, a packet from a newcomer would shift the delays of the rest.
@@ -151,11 +151,11 @@ class Host:
         settings = self._settings
         delay = 0.0
         if settings.jitter_ns:
-            delay = luck.half_normal(settings.jitter_ns)
-        if settings.spike_share and luck.random() < settings.spike_share:
-            delay += luck.uniform(settings.spike_from_ns, settings.spike_to_ns)
+            delay = draws.half_normal(settings.jitter_ns)
+        if settings.spike_share and draws.random() < settings.spike_share:
+            delay += draws.uniform(settings.spike_from_ns, settings.spike_to_ns)
         if self._busy_share:
-            delay += self._stall(luck)
+            delay += self._stall(draws)
         return int(delay)
 
     def timer_lateness_ns(self) -> int:
@@ -163,7 +163,7 @@ class Host:
         late = self._settings.timer_late_ns
         return int((self._stream.exponential(late) if late else 0.0) + self._stall(self._stream))
 
-    def _stall(self, luck: Stream) -> float:
-        if self._busy_share and luck.chance(self._busy_share):
-            return luck.uniform(0.0, self._settings.busy_ns)
+    def _stall(self, draws: Stream) -> float:
+        if self._busy_share and draws.chance(self._busy_share):
+            return draws.uniform(0.0, self._settings.busy_ns)
         return 0.0

@@ -322,8 +322,8 @@ class _Ear:
         self._host = host
         self._hear = hear
 
-    def receive_delay_ns(self, luck: Stream) -> int:
-        return self._host.receive_delay_ns(luck)
+    def receive_delay_ns(self, stream: Stream) -> int:
+        return self._host.receive_delay_ns(stream)
 
     def receive(self, data: bytes, sender: str, arrived_at: TrueInstant) -> None:  # noqa: ARG002 - one sender
         self._hear(data, arrived_at)

@@ -146,7 +146,7 @@ def _stored_error_ms(score: FollowerScore) -> float:
     p95 = score.light_ms.p95
     if math.isnan(p95):
         return math.nan
-    return math.copysign(p95, score.lean_ms)
+    return math.copysign(p95, score.light_bias_ms)
 
 
 def _parts_text(parts: Counts, frame: int, rate: float) -> str:

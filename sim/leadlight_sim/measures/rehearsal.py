@@ -19,7 +19,7 @@ from leadlight_sim.scenario import Scenario
 from leadlight_sim.telling import as_time, as_times
 from leadlight_sim.world import World
 
-NOTABLE_LEAN_MS = 1.0
+NOTABLE_BIAS_MS = 1.0
 """A lean smaller than this is not worth a sentence: trims are found by eye or camera to about as much."""
 PROGRESS_EVERY_NS = 10 * SECOND
 """Virtual time between two reports of progress."""
@@ -64,7 +64,7 @@ class Rehearsal:
                     "missed_cues": score.missed_cues,
                     "beacon_loss": _number(score.beacon_loss),
                     "bias_ms": _number(score.bias_ms),
-                    "lean_ms": _number(score.lean_ms),
+                    "light_bias_ms": _number(score.light_bias_ms),
                 }
                 for score in scores.followers
             ],
@@ -207,7 +207,7 @@ def judge(rehearsal: Rehearsal) -> Verdict:
                 notes.append(f"{score.name}, whose power failed, was back in step {_span(taken)} of its first beacon.")
 
     notes[:0] = _distances(scores, was_on)
-    notes.extend(_leans(ranked))
+    notes.extend(_biases(ranked))
     notes.append(
         f"Timing takes {scores.airtime_share * 100:.2f} % of the channel's time over the whole run, joining included."
     )
@@ -264,16 +264,16 @@ def _distances(scores: Scores, was_on: bool) -> list[str]:
     return said
 
 
-def _leans(ranked: Sequence[FollowerScore]) -> list[str]:
+def _biases(ranked: Sequence[FollowerScore]) -> list[str]:
     """The piece that leans furthest to one side, where that is worth a trim and a trim brings it closer."""
-    lean = max(ranked, key=lambda score: 0.0 if math.isnan(score.lean_ms) else abs(score.lean_ms))
-    if not abs(lean.lean_ms) >= NOTABLE_LEAN_MS or not lean.trimmed_p95_ms < lean.light_ms.p95:
+    bias = max(ranked, key=lambda score: 0.0 if math.isnan(score.light_bias_ms) else abs(score.light_bias_ms))
+    if not abs(bias.light_bias_ms) >= NOTABLE_BIAS_MS or not bias.trimmed_p95_ms < bias.light_ms.p95:
         return []
-    side = "ahead of" if lean.lean_ms > 0 else "behind"
+    side = "ahead of" if bias.light_bias_ms > 0 else "behind"
     return [
-        f"{lean.name} is {as_time(abs(lean.lean_ms))} {side} the music half the time or more; shown "
-        f"{'later' if lean.lean_ms > 0 else 'sooner'} by as much (trim_ms), it would be within "
-        f"{as_time(lean.trimmed_p95_ms)} 95 % of the time."
+        f"{bias.name} is {as_time(abs(bias.light_bias_ms))} {side} the music half the time or more; shown "
+        f"{'later' if bias.light_bias_ms > 0 else 'sooner'} by as much (trim_ms), it would be within "
+        f"{as_time(bias.trimmed_p95_ms)} 95 % of the time."
     ]
 
 

@@ -80,7 +80,7 @@ class FollowerScore:
     """NaN for one that never heard a beacon: it does not know what it misses."""
     bias_ms: float
     """The middle of its signed errors: what no averaging removes. Not their mean, which outages draw away."""
-    lean_ms: float
+    light_bias_ms: float
     """The middle of its light's signed distances: positive shows early."""
     trimmed_p95_ms: float
     """Within this its light would be 95 % of the time, were it shown later by its lean."""

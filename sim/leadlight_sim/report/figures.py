@@ -66,7 +66,7 @@ COLUMNS: Final = 400
 ROWS_MAXIMUM: Final = 16
 """More pieces than these cannot be told apart on a page: the worst are shown, and the caption says so."""
 FLOOR_MS: Final = 0.01
-"""Errors smaller than this are drawn as this: a logarithmic scale has no nought."""
+"""Errors smaller than this are drawn as this: a logarithmic scale has no zero."""
 NOTHING_DUE, DARK, NO_POWER = -1, -2, -3
 """In place of a level, where a piece shows nothing: no show is on; one is, and it has power; it has none."""
 

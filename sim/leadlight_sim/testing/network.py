@@ -35,7 +35,7 @@ from leadlight_sim.kernel import Kernel, Stream, Streams, Trace, TrueInstant
 from leadlight_sim.scenario import Scenario, resolve_scenario
 from leadlight_sim.testing.loop import Deadlock, VirtualLoop, VirtualLoopError, name_of
 from leadlight_sim.testing.sockets import Datagram, NodeSockets, Stack
-from leadlight_sim.world import CLOCK_AT_BOOT_NS, PacketFates, extra_loss, make_host, make_oscillator
+from leadlight_sim.world import CLOCK_AT_BOOT_NS, InjectedFaults, extra_loss, make_host, make_oscillator
 
 __all__ = ["Deadlock", "VirtualHost", "VirtualLoop", "VirtualLoopError", "VirtualNetwork"]
 
@@ -157,7 +157,7 @@ class VirtualHost:
         self.is_on = True
         self.lives: list[_Life] = []
         self._number = number
-        self._loopback_luck = network.streams.stream("host", "own copies", "wake", name)
+        self._loopback_stream = network.streams.stream("host", "own copies", "wake", name)
         self._loopback_ready_at = TrueInstant(0)
         self._nodes = 0
         network.addresses[name] = self.address
@@ -245,9 +245,9 @@ class VirtualHost:
 
     def receive(self, data: bytes, sender: str, arrived_at: TrueInstant) -> None:  # noqa: ARG002 - the host stamps
         """Take a datagram from the air."""
-        fates = self.network.fates
-        if not fates.is_quiet:
-            delay_ns = fates.delay_ns(sender, self.name)
+        injected = self.network.injected
+        if not injected.is_quiet:
+            delay_ns = injected.delay_ns(sender, self.name)
             if delay_ns is None:
                 return
             if delay_ns:
@@ -275,7 +275,7 @@ class VirtualHost:
     def send_to_self(self, datagram: Datagram) -> None:
         """Bring back a datagram that is meant for this host as well; it is no less late than others."""
         kernel = self.network.kernel
-        late = self.receive_delay_ns(self._loopback_luck)
+        late = self.receive_delay_ns(self._loopback_stream)
         ready_at = self._loopback_ready_at = TrueInstant(max(self._loopback_ready_at, kernel.now + late))
         kernel.schedule(ready_at, self._take_own, datagram, self.lives[-1])
 
@@ -352,7 +352,7 @@ class VirtualNetwork:
             self.streams = Streams(scenario.run.seed if seed is None else seed)
             self.air = make_air(scenario, self.kernel, self.streams)
         self._scenario = scenario
-        self.fates = PacketFates(self.kernel, self.streams)
+        self.injected = InjectedFaults(self.kernel, self.streams)
         """What goes wrong between hosts, for a test to add rules to; see ``leadlight_sim.world.injected_faults``."""
         self.trace = Trace()
         self.hosts: dict[str, VirtualHost] = {}

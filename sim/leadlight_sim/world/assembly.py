@@ -31,7 +31,7 @@ from leadlight_sim.air.contended import ContendedAir
 from leadlight_sim.baselines import accompanied
 from leadlight_sim.hosts import Host, HostPreset, HostSettings, Oscillator, OscillatorSettings
 from leadlight_sim.kernel import Kernel, Streams, Trace, TrueInstant
-from leadlight_sim.world.injected_faults import PacketFates, Rule
+from leadlight_sim.world.injected_faults import InjectedFaults, Rule
 from leadlight_sim.world.nodes import FollowerNode, LeaderNode, SharedCodec
 from leadlight_sim.world.truth import PlannedCue, Truth
 
@@ -52,16 +52,16 @@ _STATES: Final = {
 
 def make_oscillator(clocks: described.Clocks, streams: Streams, name: str, ppm: float | None) -> Oscillator:
     """Return a node's clock as a scenario has it: drawn, but for its error in ppm if that is given."""
-    luck = streams.stream("oscillator", "kind", name)
-    drawn = luck.uniform(-clocks.tolerance_ppm, clocks.tolerance_ppm)
-    wander = luck.uniform(*clocks.wander_ppm_per_sqrt_s)
-    cooling = luck.uniform(*clocks.cooling_ppm) * (1 if luck.chance(0.5) else -1)
+    stream = streams.stream("oscillator", "kind", name)
+    drawn = stream.uniform(-clocks.tolerance_ppm, clocks.tolerance_ppm)
+    wander = stream.uniform(*clocks.wander_ppm_per_sqrt_s)
+    cooling = stream.uniform(*clocks.cooling_ppm) * (1 if stream.chance(0.5) else -1)
     settings = OscillatorSettings(
-        offset_ns=int(luck.uniform(SECOND, UPTIME_MAXIMUM_NS)),
+        offset_ns=int(stream.uniform(SECOND, UPTIME_MAXIMUM_NS)),
         frequency_ppm=drawn if ppm is None else ppm,
         wander_ppm=wander,
         cooling_ppm=cooling,
-        cooling_from_s=luck.uniform(0.0, COOLING_STARTS_WITHIN_S),
+        cooling_from_s=stream.uniform(0.0, COOLING_STARTS_WITHIN_S),
         cooling_over_s=clocks.cooling_over_s,
     )
     return Oscillator(settings, streams.stream("oscillator", "walk", name))
@@ -125,7 +125,7 @@ class World:
         self._keys = {show.show: show.key for show in self.shows}
         self.plan = sorted((self._planned(cue) for cue in scenario.cues), key=lambda planned: planned.at)
         self._boots: dict[str, int] = {}
-        self.fates = PacketFates(self.kernel, self.streams)
+        self.injected = InjectedFaults(self.kernel, self.streams)
         self.leader = self._place_leader(0, scenario.leader)
         self.leaders = [self.leader]
         self.followers: list[FollowerNode] = []
@@ -164,7 +164,7 @@ class World:
             make_oscillator(self.scenario.clocks, self.streams, described_node.name, described_node.oscillator_ppm),
             self._host(described_node.name, described_node.host),
             self.trace,
-            self.fates,
+            self.injected,
             described_node.wired,
         )
         self.air.attach(node)
@@ -179,7 +179,7 @@ class World:
             make_oscillator(self.scenario.clocks, self.streams, follower.name, follower.oscillator_ppm),
             self._host(follower.name, follower.host),
             self.trace,
-            self.fates,
+            self.injected,
         )
         self.air.attach(node, extra_loss(follower))
         self.followers.append(node)
@@ -303,9 +303,9 @@ class World:
             self._schedule_silence(fault, begin, end)
         elif isinstance(fault, described.SplitNetwork):
             away = frozenset(fault.away)
-            self.fates.add(Rule(lambda sender, receiver: (sender in away) != (receiver in away)), begin, end)
+            self.injected.add(Rule(lambda sender, receiver: (sender in away) != (receiver in away)), begin, end)
         elif isinstance(fault, described.LossSpell):
-            self.fates.add(Rule(lambda _sender, _receiver: True, fault.loss_fraction), begin, end)
+            self.injected.add(Rule(lambda _sender, _receiver: True, fault.loss_fraction), begin, end)
         elif isinstance(fault, described.ClashingLeader):
             self._schedule_rival(fault, begin, end)
         elif isinstance(fault, described.Roam) and fault.to is not None:
@@ -314,9 +314,9 @@ class World:
         elif isinstance(fault, described.Roam):
             name = fault.follower
             concerns = functools.partial(_is_end_of_link, name)
-            self.fates.add(Rule(concerns), begin, end)
+            self.injected.add(Rule(concerns), begin, end)
             slower_ms = ROAM_SLOWER_MS if fault.slower_ms is None else fault.slower_ms
-            self.fates.add(Rule(concerns, 0.0, milliseconds(slower_ms)), end, None)
+            self.injected.add(Rule(concerns, 0.0, milliseconds(slower_ms)), end, None)
         else:
             self._schedule_follower_fault(fault, begin, end)
 
@@ -329,14 +329,14 @@ class World:
             self.kernel.schedule(begin, act, end - begin, rejoin_ns, fault.access_point)
             return
         wired = {node.name for node in self.leaders if node.wired}
-        self.fates.add(Rule(lambda sender, receiver: not {sender, receiver} <= wired), begin, end)
+        self.injected.add(Rule(lambda sender, receiver: not {sender, receiver} <= wired), begin, end)
         if not rejoin_ns:
             return
-        luck = self.streams.stream("faults", "rejoin", str(begin))
+        stream = self.streams.stream("faults", "rejoin", str(begin))
         for node in [*self.leaders, *self.followers]:
             if not node.wired:
-                back = TrueInstant(end + int(luck.uniform(0, rejoin_ns)))
-                self.fates.add(Rule(functools.partial(_is_end_of_link, node.name)), end, back)
+                back = TrueInstant(end + int(stream.uniform(0, rejoin_ns)))
+                self.injected.add(Rule(functools.partial(_is_end_of_link, node.name)), end, back)
 
     def _schedule_rival(self, fault: described.ClashingLeader, begin: TrueInstant, end: TrueInstant) -> None:
         number = 1 + len(self.followers) + len(self.leaders) + len(self.rivals)
@@ -344,7 +344,7 @@ class World:
         node = self._place_leader(number, described.Standby(name=name, rank=fault.rank))
         self.rivals.append(node)
         # It leads because it hears nobody: a leader that hears another stands by.
-        self.fates.add(Rule(lambda _sender, receiver: receiver == name), begin, end)
+        self.injected.add(Rule(lambda _sender, receiver: receiver == name), begin, end)
         self.kernel.schedule(begin, self._start_rival, node, fault)
         self.kernel.schedule(end, node.power_off)
 

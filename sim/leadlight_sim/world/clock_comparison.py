@@ -1,6 +1,6 @@
 """Comparing clocks: runs of the whole protocol over a reference model, and percentiles that add up over runs.
 
-A run is one seed of one model: a leader, eight followers, beacons, soundings, Tallies, group delays and marks, all
+A run is one seed of one model: a leader, eight followers, beacons, soundings, Tallies, shared delays and marks, all
 through the kernel. Beside each follower's clock live onlookers that see the same samples and serve other views, and
 the baselines; so every figure of a model rests on the same luck.
 """
@@ -24,7 +24,7 @@ from leadlight_sim.baselines import BASELINES, Accompanied, accompanied
 from leadlight_sim.kernel import TrueInstant
 from leadlight_sim.scenario import Scenario, load_shipped
 from leadlight_sim.world.assembly import World
-from leadlight_sim.world.shadow_clocks import Onlooker, install
+from leadlight_sim.world.shadow_clocks import ShadowClock, install
 
 Floats = npt.NDArray[np.float64]
 Counts = npt.NDArray[np.int64]
@@ -40,14 +40,14 @@ COLD_S = 60
 
 ONLY_BEACONS = "beacons only"
 SOUNDINGS = "beacons + soundings"
-GROUP_DELAY = "+ group delay"
+SHARED_DELAY = "+ shared delay"
 COMMON_VIEW = "+ common view"
-ONLOOKERS: Mapping[str, Onlooker] = {
-    ONLY_BEACONS: Onlooker(ClockSettings(views=frozenset()), soundings=False),
-    SOUNDINGS: Onlooker(ClockSettings(views=frozenset())),
-    GROUP_DELAY: Onlooker(ClockSettings(views=frozenset({ClockView.GROUP_DELAY}))),
+SHADOW_CLOCKS: Mapping[str, ShadowClock] = {
+    ONLY_BEACONS: ShadowClock(ClockSettings(views=frozenset()), soundings=False),
+    SOUNDINGS: ShadowClock(ClockSettings(views=frozenset())),
+    SHARED_DELAY: ShadowClock(ClockSettings(views=frozenset({ClockView.SHARED_DELAY}))),
 }
-MODES = (*ONLOOKERS, COMMON_VIEW)
+MODES = (*SHADOW_CLOCKS, COMMON_VIEW)
 
 RADIO = 1
 """Hosts know which access point they are on, as most do: nothing is added for not knowing."""
@@ -110,8 +110,8 @@ def pooled(spreads: Sequence[Spread]) -> Spread:
 def lower_end(spreads: Sequence[Spread], percent: float, draws: int = 400) -> float:
     """Return the lower end of the 90 % bootstrap interval of a percentile, drawing whole runs with replacement."""
     counts = np.array([spread.counts for spread in spreads])
-    luck = np.random.default_rng(1)
-    picks = luck.integers(0, len(spreads), (draws, len(spreads)))
+    stream = np.random.default_rng(1)
+    picks = stream.integers(0, len(spreads), (draws, len(spreads)))
     found = [percentile_of(counts[pick].sum(axis=0), percent) for pick in picks]
     return float(np.percentile(found, 5))
 
@@ -175,7 +175,7 @@ def run(
     """
     scenario = scenario_of(model, duration_s, interval_s).with_changes(changes or {})
     world = World(scenario, seed, accompanied(others=tuple(baselines.values())))
-    panels = [install(node, ONLOOKERS, RADIO) for node in world.followers]
+    panels = [install(node, SHADOW_CLOCKS, RADIO) for node in world.followers]
     count, ticks = len(world.followers), duration_s * SECOND // SCORE_EVERY_NS + 1
     traces = {name: _Trace(count, ticks, keeps_bounds=True) for name in MODES}
     traces |= {name: _Trace(count, ticks, keeps_bounds=False) for name in baselines}

@@ -21,13 +21,13 @@ class Rule:
     delay_ns: int = 0
 
 
-class PacketFates:
+class InjectedFaults:
     """The rules in force. ``is_quiet`` while there are none, so that an evening without faults pays nothing."""
 
     def __init__(self, kernel: Kernel, streams: Streams) -> None:
         self._kernel = kernel
         self._streams = streams
-        self._luck: dict[tuple[str, str], Stream] = {}
+        self._draws: dict[tuple[str, str], Stream] = {}
         self._rules: list[Rule] = []
         self.is_quiet = True
 
@@ -50,10 +50,10 @@ class PacketFates:
 
     def _draw(self, sender: str, receiver: str) -> float:
         link = sender, receiver
-        luck = self._luck.get(link)
-        if luck is None:
-            luck = self._luck[link] = self._streams.stream("faults", sender, receiver)
-        return luck.random()
+        stream = self._draws.get(link)
+        if stream is None:
+            stream = self._draws[link] = self._streams.stream("faults", sender, receiver)
+        return stream.random()
 
     def _begin(self, rule: Rule) -> None:
         self._rules.append(rule)

@@ -19,7 +19,7 @@ from leadlight.wire import Message
 from leadlight_sim.air import Air
 from leadlight_sim.hosts import Host, Oscillator
 from leadlight_sim.kernel import Kernel, Stream, Trace, TrueInstant
-from leadlight_sim.world.injected_faults import PacketFates
+from leadlight_sim.world.injected_faults import InjectedFaults
 
 CLOCK_AT_BOOT_NS = 5 * SECOND
 """What a monotonic clock shows when the program starts after a reboot."""
@@ -84,7 +84,7 @@ class Node:
         oscillator: Oscillator,
         host: Host,
         trace: Trace,
-        fates: PacketFates,
+        injected: InjectedFaults,
         wired: bool = False,
     ) -> None:
         self.name = name
@@ -99,7 +99,7 @@ class Node:
         self._local_at = oscillator.local_at
         self._host = host
         self._trace = trace
-        self._fates = fates
+        self._injected = injected
         self._asleep = False
         self._shift_ns = 0
         self._core: Core | None = None
@@ -181,8 +181,8 @@ class Node:
 
     def receive(self, data: bytes, sender: str, arrived_at: TrueInstant) -> None:  # noqa: ARG002 - the host stamps
         """Take a datagram from the air, stamped as the program reads it."""
-        if not self._fates.is_quiet:
-            delay_ns = self._fates.delay_ns(sender, self.name)
+        if not self._injected.is_quiet:
+            delay_ns = self._injected.delay_ns(sender, self.name)
             if delay_ns is None:
                 return
             if delay_ns:

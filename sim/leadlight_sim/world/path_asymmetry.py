@@ -5,9 +5,9 @@ the access point has sent anything; with two access points, or one that sends gr
 everybody hears one of his own; and any of these may be off by a constant besides. Here each of them happens to
 followers who know their radio, and so have no reason to doubt.
 
-An error that can be seen must cost next to nothing: clocks then go by soundings and group delay. A constant one smaller
-than what soundings vouch for cannot be seen by anybody; one between that and what they prove is often seen. Both are
-told as such.
+An error that can be seen must cost next to nothing: clocks then go by soundings and shared delay. A constant one that
+is smaller than what soundings vouch for cannot be seen by anybody; one between that and what they prove is often seen.
+Both are told as such.
 """
 
 from __future__ import annotations
@@ -32,7 +32,7 @@ TIMES_TARGET = 1.1
 """Error by marks over that by soundings alone, p95, at most, where the error of marks is seen."""
 
 
-class Detour(NamedTuple):
+class PathAsymmetry(NamedTuple):
     """How marks go astray: by a constant, in ms, by a way of each listener's own, or past a leader on the cable."""
 
     told: str
@@ -41,13 +41,13 @@ class Detour(NamedTuple):
     wired: bool = False
 
 
-DETOURS = (
-    Detour("none"),
-    Detour("the leader is on a cable", wired=True),
-    Detour("everybody hears a copy, or a radio, of his own", own_way=True),
-    *(Detour(f"later by {ms} ms, always", constant_ms=ms) for ms in (0.3, 0.5, 0.7, 0.9, 1.1, 1.5)),
-    *(Detour(f"earlier by {ms} ms, always", constant_ms=-ms) for ms in (0.7, 1.5)),
-    Detour("copies of his own, and later by 0.7 ms", constant_ms=0.7, own_way=True),
+PATH_ASYMMETRIES = (
+    PathAsymmetry("none"),
+    PathAsymmetry("the leader is on a cable", wired=True),
+    PathAsymmetry("everybody hears a copy, or a radio, of his own", own_way=True),
+    *(PathAsymmetry(f"later by {ms} ms, always", constant_ms=ms) for ms in (0.3, 0.5, 0.7, 0.9, 1.1, 1.5)),
+    *(PathAsymmetry(f"earlier by {ms} ms, always", constant_ms=-ms) for ms in (0.7, 1.5)),
+    PathAsymmetry("copies of his own, and later by 0.7 ms", constant_ms=0.7, own_way=True),
 )
 
 
@@ -55,28 +55,28 @@ class Task(NamedTuple):
     """One run of a model with one detour."""
 
     model: str
-    detour: Detour
+    asymmetry: PathAsymmetry
     seed: int
     duration_s: int
 
 
 def perform(task: Task) -> tuple[Task, dict[str, Seen]]:
     """Make one run."""
-    detour = task.detour
-    luck = Streams(task.seed).stream("detours")
-    law = preset(task.model).tables.down
+    asymmetry = task.asymmetry
+    stream = Streams(task.seed).stream("detours")
+    distribution = preset(task.model).tables.down
     at_leader: dict[int, int] = {}
     hear = CommonViewClock.note_heard
 
     def hear_astray(self: CommonViewClock, turn: int, heard_at: LocalInstant) -> None:
-        astray_ns = round(detour.constant_ms * MILLISECOND)
-        if detour.own_way:
-            astray_ns += law.draw(luck) - at_leader.setdefault(turn, law.draw(luck))
+        astray_ns = round(asymmetry.constant_ms * MILLISECOND)
+        if asymmetry.own_way:
+            astray_ns += distribution.draw(stream) - at_leader.setdefault(turn, distribution.draw(stream))
         hear(self, turn, LocalInstant(heard_at + astray_ns))
 
     # No setting of the library would do such a thing: it is changed in this process alone.
     with patch.object(CommonViewClock, "note_heard", hear_astray):
-        return task, run(task.model, task.seed, task.duration_s, {}, changes={"leader.wired": detour.wired})
+        return task, run(task.model, task.seed, task.duration_s, {}, changes={"leader.wired": asymmetry.wired})
 
 
 class Outcome(NamedTuple):
@@ -95,17 +95,17 @@ class Outcome(NamedTuple):
         return self.served / self.alone
 
 
-def outcomes(seeds: int, duration_s: int, workers: int) -> dict[tuple[str, Detour], Outcome]:
+def outcomes(seeds: int, duration_s: int, workers: int) -> dict[tuple[str, PathAsymmetry], Outcome]:
     """Run every detour in every model."""
     tasks = [
-        Task(model, detour, FIRST_SEED + number, duration_s)
+        Task(model, asymmetry, FIRST_SEED + number, duration_s)
         for model in MODELS
-        for detour in DETOURS
+        for asymmetry in PATH_ASYMMETRIES
         for number in range(seeds)
     ]
-    runs: dict[tuple[str, Detour], list[dict[str, Seen]]] = defaultdict(list)
+    runs: dict[tuple[str, PathAsymmetry], list[dict[str, Seen]]] = defaultdict(list)
     for task, seen in all_runs(tasks, workers, perform):
-        runs[task.model, task.detour].append(seen)
+        runs[task.model, task.asymmetry].append(seen)
     return {key: outcome_of(each) for key, each in runs.items()}
 
 
@@ -121,24 +121,25 @@ def outcome_of(runs: Sequence[Mapping[str, Seen]]) -> Outcome:
     )
 
 
-def verdict(detour: Detour, outcome: Outcome) -> str:
+def verdict(asymmetry: PathAsymmetry, outcome: Outcome) -> str:
     """Return whether a detour was seen, and if it should have been, whether it cost too much."""
     if outcome.times <= TIMES_TARGET:
         return "no harm"
-    is_small = 0 < abs(detour.constant_ms) <= outcome.causality
+    is_small = 0 < abs(asymmetry.constant_ms) <= outcome.causality
     return "not seen" if is_small else "**missed**"
 
 
-def section(found: Mapping[tuple[str, Detour], Outcome]) -> list[str]:
+def section(found: Mapping[tuple[str, PathAsymmetry], Outcome]) -> list[str]:
     """Return the table in Markdown."""
     lines = [
         "| model | marks go astray | soundings vouch for | error p95, soundings alone | as served | times "
         "| statistical bound held | |",
         "|---|---|---|---|---|---|---|---|",
     ]
-    for (model, detour), outcome in found.items():
+    for (model, asymmetry), outcome in found.items():
         lines.append(
-            f"| {MODELS[model]} | {detour.told} | {outcome.vouched:.2f} | {outcome.alone:.3f} | {outcome.served:.3f} "
-            f"| {outcome.times:.2f} | {outcome.covered:.1%} | {verdict(detour, outcome)} |"
+            f"| {MODELS[model]} | {asymmetry.told} "
+            f"| {outcome.vouched:.2f} | {outcome.alone:.3f} | {outcome.served:.3f} "
+            f"| {outcome.times:.2f} | {outcome.covered:.1%} | {verdict(asymmetry, outcome)} |"
         )
     return lines

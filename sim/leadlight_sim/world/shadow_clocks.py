@@ -1,6 +1,6 @@
 """Whole clocks side by side: one that steers a follower, others that are shown the same datagrams and steer nothing.
 
-What a clock gains from soundings, from group delays or from marks is a difference of a fraction of a millisecond. It
+What a clock gains from soundings, from shared delays or from marks is a difference of a fraction of a millisecond. It
 shows at once if all of them live through the same evening.
 """
 
@@ -18,7 +18,7 @@ from leadlight_sim.world.nodes import FollowerNode
 
 
 @dataclass(frozen=True, slots=True)
-class Onlooker:
+class ShadowClock:
     """A clock that looks on: its settings, and whether it is told of exchanges."""
 
     settings: ClockSettings
@@ -28,12 +28,14 @@ class Onlooker:
 class Panel:
     """A follower's clock with onlookers beside it. ``others`` are theirs by name; ``samples`` counts what was shown."""
 
-    def __init__(self, clock: FollowerClock, onlookers: Mapping[str, Onlooker]) -> None:
+    def __init__(self, clock: FollowerClock, shadow_clocks: Mapping[str, ShadowClock]) -> None:
         self.clock = clock
-        self.others = {name: FollowerClock(onlooker.settings) for name, onlooker in onlookers.items()}
+        self.others = {name: FollowerClock(shadow_clock.settings) for name, shadow_clock in shadow_clocks.items()}
         self.samples = 0
         everyone = list(self.others.values())
-        told_of_exchanges = [self.others[name] for name, onlooker in onlookers.items() if onlooker.soundings]
+        told_of_exchanges = [
+            self.others[name] for name, shadow_clock in shadow_clocks.items() if shadow_clock.soundings
+        ]
         # The clock itself stays the one that the follower's other parts hold.
         for heard in ("observe_beacon", "note_silence", "enter_timebase", "continue_timebase"):
             self._also_tell(clock, heard, everyone)
@@ -52,7 +54,7 @@ class Panel:
         setattr(first, heard, tell_all)
 
 
-def install(node: FollowerNode, onlookers: Mapping[str, Onlooker], radio: int | None = None) -> list[Panel]:
+def install(node: FollowerNode, shadow_clocks: Mapping[str, ShadowClock], radio: int | None = None) -> list[Panel]:
     """Let a node come up, whenever it does, with onlookers beside its clock, on the access point named ``radio``.
 
     Returns the panels, one for each time it has come up: none yet. Raises ``LeadlightError`` where the library is
@@ -66,7 +68,7 @@ def install(node: FollowerNode, onlookers: Mapping[str, Onlooker], radio: int | 
     def start_watched(make: Callable[[], Follower]) -> None:
         def make_watched() -> Follower:
             follower = make()
-            panels.append(Panel(follower.clock, onlookers))
+            panels.append(Panel(follower.clock, shadow_clocks))
             follower.settings = replace(follower.settings, radio=radio)
             return follower
 

@@ -16,7 +16,7 @@ from statistics import fmean, median
 
 from leadlight.errors import ConfigurationError
 from leadlight.units import MICROSECOND, MILLISECOND, SECOND
-from leadlight_sim.air import AirTables, DelayLaw, Empirical, Fixed, LoadRecord, Mixture, block_windows
+from leadlight_sim.air import AirTables, DelayDistribution, Empirical, Fixed, LoadRecord, Mixture, block_windows
 
 WINDOW_NS = 10 * MILLISECOND
 """The shortest window; where packets are rarer than this, a window lasts from one to the next."""
@@ -102,13 +102,13 @@ def fit(samples: Sequence[Sample]) -> Fit:
     of_level: list[list[Sample]] = [[] for _ in range(len(bounds) + 1)]
     for level, window_samples in zip(levels, windows, strict=True):
         of_level[level] += window_samples
-    overall = _laws(sample for sample, _ in came)
+    overall = _distributions(sample for sample, _ in came)
     if not (overall.up_us or overall.down_us or overall.group_us):
         raise ConfigurationError("samples", len(came), "some that went each way, or to the group")
     lost = [sample.mean_ns is None for sample in ordered]
     runs = [sum(1 for _ in run) for is_lost, run in groupby(lost) if is_lost]
     return Fit(
-        tuple(_with_all_laws(_laws(level), overall) for level in of_level),
+        tuple(_with_all_distributions(_distributions(level), overall) for level in of_level),
         "".join(chr(ord("a") + level) for level in levels),
         window_ns,
         len(ordered),
@@ -118,7 +118,7 @@ def fit(samples: Sequence[Sample]) -> Fit:
 
 
 def fitted_tables(
-    levels: Sequence[FittedLevel], windows: str, window_ns: int, cable: DelayLaw
+    levels: Sequence[FittedLevel], windows: str, window_ns: int, cable: DelayDistribution
 ) -> tuple[AirTables, LoadRecord]:
     """Return what holds on average, and the record to be replayed.
 
@@ -129,9 +129,9 @@ def fitted_tables(
     floor_ns = MICROSECOND * min(min(level.up_us[0], level.down_us[0]) for level in levels)
     tables = [
         AirTables(
-            up=_law(level.up_us),
-            down=_law(level.down_us),
-            group=_law(level.group_us),
+            up=_distribution(level.up_us),
+            down=_distribution(level.down_us),
+            group=_distribution(level.group_us),
             private=Fixed(0),
             cable=cable,
             floor_ns=floor_ns,
@@ -149,17 +149,17 @@ def fitted_tables(
     return overall, LoadRecord(tuple(tables), record, window_ns, block_windows(len(record), window_ns))
 
 
-def _law(quantiles_us: Sequence[int]) -> Empirical:
+def _distribution(quantiles_us: Sequence[int]) -> Empirical:
     return Empirical(tuple(delay * MICROSECOND for delay in quantiles_us))
 
 
-def _laws(samples: Iterable[Sample]) -> FittedLevel:
+def _distributions(samples: Iterable[Sample]) -> FittedLevel:
     ways = [(sample.up_ns, sample.down_ns, sample.group_ns) for sample in samples]
     up, down, group = ([way[number] for way in ways] for number in range(3))
     return FittedLevel(_quantiles_us(up), _quantiles_us(down), _quantiles_us(group))
 
 
-def _with_all_laws(level: FittedLevel, overall: FittedLevel) -> FittedLevel:
+def _with_all_distributions(level: FittedLevel, overall: FittedLevel) -> FittedLevel:
     # One way stands in for another that was not recorded; a level without it takes what was seen at any time.
     up = level.up_us or overall.up_us or level.down_us or level.group_us or overall.down_us or overall.group_us
     down = level.down_us or overall.down_us or level.up_us or level.group_us or overall.up_us or overall.group_us

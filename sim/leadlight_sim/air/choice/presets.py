@@ -31,7 +31,7 @@ from leadlight.errors import ConfigurationError
 from leadlight.units import MICROSECOND, MILLISECOND
 from leadlight_sim.air import (
     AirTables,
-    DelayLaw,
+    DelayDistribution,
     Dropout,
     Exponential,
     ExponentialSojourn,
@@ -121,11 +121,11 @@ MODEL_RECEIVE_JITTER: Final = Sum(
 own."""
 
 
-def _home_tables(delay: DelayLaw, floor_ns: int) -> AirTables:
+def _home_tables(delay: DelayDistribution, floor_ns: int) -> AirTables:
     return AirTables(up=delay, down=delay, group=delay, private=RADIO_PRIVATE, cable=CABLE_DELAY, floor_ns=floor_ns)
 
 
-def _model_tables(delay: DelayLaw, floor_ns: int) -> AirTables:
+def _model_tables(delay: DelayDistribution, floor_ns: int) -> AirTables:
     return AirTables(
         up=delay,
         down=delay,

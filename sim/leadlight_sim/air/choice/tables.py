@@ -54,7 +54,7 @@ WINDOW_NS = 10 * MILLISECOND
 """What the load is told of as one: some ten exchanges of full frames; longer than most single delays."""
 LEVELS_MAXIMUM = 8
 BEACONS_PER_LEVEL = 100
-"""At least so many make a level's law of group delays."""
+"""At least so many make a level's law of shared delays."""
 DELAYS_MINIMUM = 20
 """A level with fewer delays of a kind than this takes the law of all levels."""
 LOSS_ERROR = 0.001
@@ -115,7 +115,7 @@ class Scene:
 
 
 @dataclass(frozen=True, slots=True)
-class LevelLaws:
+class LevelDistributions:
     """Quantiles of delays in ns, and the share of group frames that collided, at one level of load or at all of them.
 
     ``behind_ns`` and ``behind_loss`` are of group frames that went right behind another, where they are held for DTIM;
@@ -138,15 +138,15 @@ class LevelLaws:
 
 
 @dataclass(frozen=True, slots=True)
-class MeasuredLaws:
+class MeasuredDistributions:
     """What a scene's contended run gave.
 
     ``overall`` is what was seen at any time; ``levels``, the calmest first, what was seen in windows of each level;
     ``windows`` has one letter from "a" on for each window's level.
     """
 
-    overall: LevelLaws
-    levels: tuple[LevelLaws, ...]
+    overall: LevelDistributions
+    levels: tuple[LevelDistributions, ...]
     windows: str
 
     def to_json(self) -> str:
@@ -154,14 +154,16 @@ class MeasuredLaws:
         return json.dumps(asdict(self))
 
     @classmethod
-    def from_json(cls, text: str) -> MeasuredLaws:
+    def from_json(cls, text: str) -> MeasuredDistributions:
         """Return the laws that ``to_json`` wrote."""
-        laws = json.loads(text)
+        distributions = json.loads(text)
 
-        def level(kept: dict[str, Any]) -> LevelLaws:
-            return LevelLaws(**kept | {name: tuple(kept[name]) for name in DELAYS})
+        def level(kept: dict[str, Any]) -> LevelDistributions:
+            return LevelDistributions(**kept | {name: tuple(kept[name]) for name in DELAYS})
 
-        return cls(level(laws["overall"]), tuple(map(level, laws["levels"])), laws["windows"])
+        return cls(
+            level(distributions["overall"]), tuple(map(level, distributions["levels"])), distributions["windows"]
+        )
 
 
 class Observer:
@@ -185,14 +187,14 @@ class Observer:
         self._kernel = kernel
         self._air = air
         self._scene = scene
-        self._luck = streams.stream("observer")
+        self._stream = streams.stream("observer")
         air.attach(_Ear("leader", scene.leader_is_wired, self))
         # A wired listener hears what reaches the access point, and probes the way down where the leader cannot.
         air.attach(_Ear("listener", True, self))
         for number in range(scene.followers):
             air.attach(_Ear(f"follower {number}", False, self))
             if scene.sounding_interval_ns:
-                begin = int(self._luck.uniform(0, scene.sounding_interval_ns))
+                begin = int(self._stream.uniform(0, scene.sounding_interval_ns))
                 kernel.schedule(TrueInstant(begin), self._sound, f"follower {number}")
         kernel.schedule(TrueInstant(0), self._beacon, 0)
         if not scene.leader_is_wired:
@@ -238,7 +240,7 @@ class Observer:
         if number:
             self.sent.append(self._kernel.now)
             self._air.send("leader", self._datagram(b"B", scene.beacon_bytes), None)
-        late = int(self._luck.uniform(0, DITHER_SHARE * scene.beacon_interval_ns))
+        late = int(self._stream.uniform(0, DITHER_SHARE * scene.beacon_interval_ns))
         self._kernel.schedule(TrueInstant((number + 1) * scene.beacon_interval_ns + late), self._beacon, number + 1)
 
     def _sound(self, name: str) -> None:
@@ -248,7 +250,7 @@ class Observer:
     def _probe(self, number: int) -> None:
         name = f"follower {number % self._scene.followers}"
         self._air.send("listener", self._datagram(b"P", self._scene.beacon_bytes), name)
-        self._kernel.schedule_after(SECOND + int(self._luck.uniform(0, SECOND // 10)), self._probe, number + 1)
+        self._kernel.schedule_after(SECOND + int(self._stream.uniform(0, SECOND // 10)), self._probe, number + 1)
 
 
 class _Ear:
@@ -257,7 +259,7 @@ class _Ear:
         self.wired = wired
         self._observer = observer
 
-    def receive_delay_ns(self, luck: Stream) -> int:  # noqa: ARG002 - the host is not the air's
+    def receive_delay_ns(self, stream: Stream) -> int:  # noqa: ARG002 - the host is not the air's
         return 0
 
     def receive(self, data: bytes, sender: str, arrived_at: TrueInstant) -> None:
@@ -331,25 +333,25 @@ class _Levels:
     def at(self, instant: int) -> int:
         return bisect_right(self._bounds, self._share_at(instant))
 
-    def shares_lost(self, fates: _Fates) -> list[float]:
+    def shares_lost(self, outcomes: _Outcomes) -> list[float]:
         # Of each level. Beacons do not meet windows of each level quite as often as there are such windows, for those
         # that follow a beacon look a little different; all windows together are to lose what was lost.
         lost, met = [0] * self.count, [0] * self.count
-        for begin, is_lost in zip(fates.begins, fates.lost, strict=True):
+        for begin, is_lost in zip(outcomes.begins, outcomes.lost, strict=True):
             level = self.at(begin)
             met[level] += 1
             lost[level] += is_lost
-        shares = [one / of if of else fates.share_lost for one, of in zip(lost, met, strict=True)]
+        shares = [one / of if of else outcomes.share_lost for one, of in zip(lost, met, strict=True)]
         windows = self.windows
         mixed = sum(share * windows.count(chr(ord("a") + level)) for level, share in enumerate(shares)) / len(windows)
-        factor = fates.share_lost / mixed if mixed else 1.0
+        factor = outcomes.share_lost / mixed if mixed else 1.0
         return [min(1.0, factor * share) for share in shares]
 
     def _share_at(self, instant: int) -> float:
         return self._shares[min(instant // WINDOW_NS, len(self._shares) - 1)]
 
 
-def measure(scene: Scene) -> MeasuredLaws:
+def measure(scene: Scene) -> MeasuredDistributions:
     """Run a scene with every frame contending, and return the laws of what was seen.
 
     Raises ``ConfigurationError`` if the network is asked for more than it carries: no law holds then, for queues grow
@@ -377,7 +379,7 @@ def measure(scene: Scene) -> MeasuredLaws:
         kernel.run_until(TrueInstant(end_ns))
         if air.over_capacity:
             raise ConfigurationError("scene", scene.digest, "no more traffic than the air can carry")
-        leading, following = _beacon_fates(observer, held_by, scene.leader_is_wired, end_ns)
+        leading, following = _beacon_outcomes(observer, held_by, scene.leader_is_wired, end_ns)
         if end_ns + scene.duration_ns > scene.duration_limit_ns or (leading.is_known and following.is_known):
             break
     up = observer.soundings
@@ -393,7 +395,7 @@ def measure(scene: Scene) -> MeasuredLaws:
         following.delays,
     )
     all_ns = [_quantiles([delay for _, delay in kind]) if kind else () for kind in kinds]
-    overall = LevelLaws(
+    overall = LevelDistributions(
         **dict(zip(DELAYS, all_ns, strict=True)),
         group_loss=leading.share_lost,
         behind_loss=following.share_lost,
@@ -402,23 +404,23 @@ def measure(scene: Scene) -> MeasuredLaws:
     losses = zip(levels.shares_lost(leading), levels.shares_lost(following), strict=True)
     by_level = []
     for level, (group_loss, behind_loss) in enumerate(losses):
-        laws = []
-        for kind, law in zip(kinds, all_ns, strict=True):
+        distributions = []
+        for kind, distribution in zip(kinds, all_ns, strict=True):
             delays = [delay for at, delay in kind if levels.at(at) == level]
-            laws.append(_quantiles(delays) if len(delays) >= DELAYS_MINIMUM else law)
+            distributions.append(_quantiles(delays) if len(delays) >= DELAYS_MINIMUM else distribution)
         by_level.append(
-            LevelLaws(
-                **dict(zip(DELAYS, laws, strict=True)),
+            LevelDistributions(
+                **dict(zip(DELAYS, distributions, strict=True)),
                 group_loss=group_loss,
                 behind_loss=behind_loss,
                 count_stretch=levels.stretch(level),
             )
         )
-    return MeasuredLaws(overall, tuple(by_level), levels.windows)
+    return MeasuredDistributions(overall, tuple(by_level), levels.windows)
 
 
 @dataclass(slots=True)
-class _Fates:
+class _Outcomes:
     # What became of beacons: when each one was at the access point and might go, whether it was lost, and for those
     # that were not, when that was and how long they took from then on.
 
@@ -439,11 +441,11 @@ class _Fates:
         return math.sqrt(share * (1 - share) / len(self.lost)) <= max(LOSS_ERROR, LOSS_ERROR_SHARE * share)
 
 
-def _beacon_fates(
+def _beacon_outcomes(
     observer: Observer, held_by: BeaconGrid | None, leader_is_wired: bool, end_ns: int
-) -> tuple[_Fates, _Fates]:
+) -> tuple[_Outcomes, _Outcomes]:
     # Of the beacons that went first, and of those that went right behind another of a burst.
-    leading, following = _Fates(), _Fates()
+    leading, following = _Outcomes(), _Outcomes()
     over_at = end_ns - min(SECOND, end_ns // 10)
     reached = {at: at for at in observer.sent} if leader_is_wired else observer.at_access_point
     latest_dtim, latest_heard_at = -1, None
@@ -451,7 +453,7 @@ def _beacon_fates(
         if begin > over_at:
             continue  # perhaps still under way
         heard_at = observer.beacons.get(sent_at)
-        fates = leading
+        outcomes = leading
         if held_by is not None:
             dtim = held_by.next_dtim(TrueInstant(begin))
             if heard_at is not None and heard_at < dtim:
@@ -459,20 +461,20 @@ def _beacon_fates(
                 dtim = held_by.next_dtim(TrueInstant(max(0, begin - BEACON_INTERVAL_NS // 2)))
             begin = int(dtim)
             if dtim == latest_dtim:
-                fates = following
+                outcomes = following
             latest_dtim = dtim
-        fates.begins.append(begin)
-        fates.lost.append(heard_at is None)
+        outcomes.begins.append(begin)
+        outcomes.lost.append(heard_at is None)
         if heard_at is not None:
-            if fates is leading:
-                fates.delays.append((begin, heard_at - begin))
+            if outcomes is leading:
+                outcomes.delays.append((begin, heard_at - begin))
             elif latest_heard_at is not None:
-                fates.delays.append((begin, heard_at - latest_heard_at))
+                outcomes.delays.append((begin, heard_at - latest_heard_at))
         latest_heard_at = heard_at
     return leading, following
 
 
-def measured(scene: Scene, cache: Path | None = None) -> MeasuredLaws:
+def measured(scene: Scene, cache: Path | None = None) -> MeasuredDistributions:
     """Return ``measure(scene)``, from a file in the directory ``cache`` if it is there; else it is put there.
 
     A directory that cannot be read or written costs nothing but the time to measure again.
@@ -481,18 +483,18 @@ def measured(scene: Scene, cache: Path | None = None) -> MeasuredLaws:
         return measure(scene)
     path = cache / f"air-{scene.digest}.json"
     with suppress(OSError, ValueError, KeyError, TypeError):
-        return MeasuredLaws.from_json(path.read_text(encoding="utf-8"))
-    laws = measure(scene)
+        return MeasuredDistributions.from_json(path.read_text(encoding="utf-8"))
+    distributions = measure(scene)
     with suppress(OSError):
         cache.mkdir(parents=True, exist_ok=True)
         # Written whole or not at all, for several workers may measure the same scene.
         draft = path.with_suffix(f".{os.getpid()}.draft")
-        draft.write_text(laws.to_json(), encoding="utf-8")
+        draft.write_text(distributions.to_json(), encoding="utf-8")
         draft.replace(path)
-    return laws
+    return distributions
 
 
-def sampled_settings(scene: Scene, laws: MeasuredLaws) -> SampledSettings:
+def sampled_settings(scene: Scene, distributions: MeasuredDistributions) -> SampledSettings:
     """Return the sampled air's settings for a scene's network, with the laws that were measured."""
     air = scene.air
     hold = None
@@ -501,15 +503,15 @@ def sampled_settings(scene: Scene, laws: MeasuredLaws) -> SampledSettings:
         beacons = air.beacons
         hold = GroupHold(beacons.period, beacons.phase_ns, beacons.clock_error_ppb, queue_frames=air.group_queue_frames)
     load = None
-    if len(laws.levels) > 1:
-        windows = bytes(ord(letter) - ord("a") for letter in laws.windows)
+    if len(distributions.levels) > 1:
+        windows = bytes(ord(letter) - ord("a") for letter in distributions.windows)
         block = block_windows(len(windows), WINDOW_NS)
-        load = LoadRecord(tuple(_tables(air, level) for level in laws.levels), windows, WINDOW_NS, block)
+        load = LoadRecord(tuple(_tables(air, level) for level in distributions.levels), windows, WINDOW_NS, block)
     return SampledSettings(
-        tables=_tables(air, laws.overall),
+        tables=_tables(air, distributions.overall),
         load=load,
-        group_law_bytes=scene.beacon_bytes,
-        unicast_law_bytes=scene.sounding_bytes if scene.leader_is_wired else scene.beacon_bytes,
+        group_distribution_bytes=scene.beacon_bytes,
+        unicast_distribution_bytes=scene.sounding_bytes if scene.leader_is_wired else scene.beacon_bytes,
         dropout=air.dropout,
         shared_dropout=air.shared_dropout,
         hold=hold,
@@ -520,21 +522,21 @@ def sampled_settings(scene: Scene, laws: MeasuredLaws) -> SampledSettings:
     )
 
 
-def _tables(air: ContendedSettings, laws: LevelLaws) -> AirTables:
+def _tables(air: ContendedSettings, distributions: LevelDistributions) -> AirTables:
     return AirTables(
-        up=Empirical(laws.up_ns),
-        down=Empirical(laws.down_ns),
-        group=Empirical(laws.group_ns),
-        forwarded=Empirical(laws.forwarded_ns) if laws.forwarded_ns else None,
-        reply=Empirical(laws.reply_ns) if laws.reply_ns else None,
+        up=Empirical(distributions.up_ns),
+        down=Empirical(distributions.down_ns),
+        group=Empirical(distributions.group_ns),
+        forwarded=Empirical(distributions.forwarded_ns) if distributions.forwarded_ns else None,
+        reply=Empirical(distributions.reply_ns) if distributions.reply_ns else None,
         reply_within_ns=air.radio.busy_after_ns,
         private=Fixed(0),
         cable=air.cable,
-        floor_ns=min(laws.up_ns[0], laws.down_ns[0]),
-        group_loss=laws.group_loss,
-        behind=Empirical(laws.behind_ns) if laws.behind_ns else None,
-        behind_loss=laws.behind_loss,
-        count_stretch=laws.count_stretch,
+        floor_ns=min(distributions.up_ns[0], distributions.down_ns[0]),
+        group_loss=distributions.group_loss,
+        behind=Empirical(distributions.behind_ns) if distributions.behind_ns else None,
+        behind_loss=distributions.behind_loss,
+        count_stretch=distributions.count_stretch,
     )
 
 

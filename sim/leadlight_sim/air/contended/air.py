@@ -54,7 +54,7 @@ class ContendedAir:
         self._ports: dict[str, Port] = {}
         self._links: dict[tuple[str, str, str], _Link] = {}
         self._counts = {kind: Counts() for kind in LinkKind}
-        self._cable_luck = streams.stream("air", "cable")
+        self._cable_stream = streams.stream("air", "cable")
         self.cells = tuple(
             Cell(
                 kernel,
@@ -219,10 +219,10 @@ class ContendedAir:
     def _silence(self, cell: Cell, for_ns: int, rejoin_within_ns: int) -> None:
         cell.go_down()
         named = () if cell is self.cells[0] else (cell.name,)
-        luck = self._streams.stream("air", "rejoin", str(self._kernel.now), *named)
+        draws = self._streams.stream("air", "rejoin", str(self._kernel.now), *named)
         for port in cell.ports:
             self._go(port, told=False)
-            back_ns = for_ns + int(luck.uniform(0, rejoin_within_ns))
+            back_ns = for_ns + int(draws.uniform(0, rejoin_within_ns))
             self._kernel.schedule_after(back_ns, self._come_back, port, False)
         self._kernel.schedule_after(for_ns, self._come_up, cell)
 
@@ -247,7 +247,7 @@ class ContendedAir:
             self._over_cable(self._forward, frame, receiver)
 
     def _over_cable(self, action: Callable[..., None], *arguments: object) -> None:
-        self._kernel.schedule_after(self._settings.cable.draw(self._cable_luck), action, *arguments)
+        self._kernel.schedule_after(self._settings.cable.draw(self._cable_stream), action, *arguments)
 
     def _from_cable(self, frame: Frame) -> None:
         if frame.receiver is not None:
@@ -325,7 +325,7 @@ class ContendedAir:
         counts = self._counts[LinkKind.CABLE]
         counts.sent += 1
         counts.delivered += 1
-        self._deliver("cable", frame, receiver, at + self._settings.cable.draw(self._cable_luck))
+        self._deliver("cable", frame, receiver, at + self._settings.cable.draw(self._cable_stream))
 
     def _deliver(self, traffic: str, frame: Frame, receiver: Port, at: int) -> None:
         sender = frame.sender.name

@@ -226,10 +226,10 @@ class Cell:
             times.answer_ns[0],
         )
         self.medium.add(station)
-        luck = self._stream("neighbour traffic", str(number))
-        start(self._kernel, self.medium, neighbour.traffic, station, luck)
+        stream = self._stream("neighbour traffic", str(number))
+        start(self._kernel, self.medium, neighbour.traffic, station, stream)
         return station
 
     def _draw_grid(self, beacons: Beacons) -> BeaconGrid:
-        luck = self._stream("access point")
-        return BeaconGrid.drawn(luck, beacons.period, beacons.phase_ns, beacons.clock_error_ppb)
+        stream = self._stream("access point")
+        return BeaconGrid.drawn(stream, beacons.period, beacons.phase_ns, beacons.clock_error_ppb)

@@ -46,8 +46,8 @@ class Contender:
 
     backs_off = True
 
-    def __init__(self, luck: Stream) -> None:
-        self.draw_bits = luck.getrandbits
+    def __init__(self, stream: Stream) -> None:
+        self.draw_bits = stream.getrandbits
         self.expiry = 0
         self.failures = 0
         self.index = -1

@@ -88,8 +88,8 @@ class NeighbourStation(Contender):
         "overflowed",
     )
 
-    def __init__(self, luck: Stream, frame_ns: int, answer_ns: int, tries: int | None = RETRY_LIMIT) -> None:
-        super().__init__(luck)
+    def __init__(self, stream: Stream, frame_ns: int, answer_ns: int, tries: int | None = RETRY_LIMIT) -> None:
+        super().__init__(stream)
         self._frame_ns = frame_ns
         self._answer_ns = answer_ns
         self._tries = math.inf if tries is None else tries
@@ -141,37 +141,37 @@ class NeighbourStation(Contender):
 
 
 def start(
-    kernel: Kernel, medium: Medium, traffic: Saturated | Poisson | OnOff, station: NeighbourStation, luck: Stream
+    kernel: Kernel, medium: Medium, traffic: Saturated | Poisson | OnOff, station: NeighbourStation, stream: Stream
 ) -> None:
     """Have a station of the medium send its traffic from now on; ``luck`` gives its arrivals."""
     if isinstance(traffic, Saturated):
         station.saturate(medium)
     elif isinstance(traffic, Poisson):
         if traffic.frames_per_second > 0:
-            _start_poisson(kernel, medium, station, luck, SECOND / traffic.frames_per_second)
+            _start_poisson(kernel, medium, station, stream, SECOND / traffic.frames_per_second)
     else:
-        _start_bursts(kernel, medium, station, luck, traffic)
+        _start_bursts(kernel, medium, station, stream, traffic)
 
 
 def _start_poisson(
-    kernel: Kernel, medium: Medium, station: NeighbourStation, luck: Stream, mean_interval_ns: float
+    kernel: Kernel, medium: Medium, station: NeighbourStation, stream: Stream, mean_interval_ns: float
 ) -> None:
     def arrive() -> None:
         station.enqueue(medium)
         plan()
 
     def plan() -> None:
-        kernel.schedule_after(round(luck.exponential(mean_interval_ns)), arrive)
+        kernel.schedule_after(round(stream.exponential(mean_interval_ns)), arrive)
 
     plan()
 
 
-def _start_bursts(kernel: Kernel, medium: Medium, station: NeighbourStation, luck: Stream, traffic: OnOff) -> None:
+def _start_bursts(kernel: Kernel, medium: Medium, station: NeighbourStation, stream: Stream, traffic: OnOff) -> None:
     on = ExponentialSojourn(traffic.mean_on_seconds * SECOND)
     off = ExponentialSojourn(traffic.mean_off_seconds * SECOND)
 
     def after(stay: ExponentialSojourn, action: Callable[[], None]) -> None:
-        kernel.schedule(TrueInstant(kernel.now + stay.draw(luck)), action)
+        kernel.schedule(TrueInstant(kernel.now + stay.draw(stream)), action)
 
     def begin() -> None:
         station.saturate(medium)

@@ -112,7 +112,7 @@ class Uplink(Contender):
 
     def __init__(
         self,
-        luck: Stream,
+        stream: Stream,
         port: Port,
         times: FrameTimes,
         counts: Counts,
@@ -121,7 +121,7 @@ class Uplink(Contender):
         arrived: Arrived,
         limit_frames: int,
     ) -> None:
-        super().__init__(luck)
+        super().__init__(stream)
         self._is_answer_lost = is_answer_lost
         self._port = port
         self._times = times
@@ -218,7 +218,7 @@ class Downlink(Contender):
 
     def __init__(
         self,
-        luck: Stream,
+        stream: Stream,
         times: FrameTimes,
         unicast_counts: Counts,
         group_counts: Counts,
@@ -230,7 +230,7 @@ class Downlink(Contender):
         group_limit: int,
         station_limit: int,
     ) -> None:
-        super().__init__(luck)
+        super().__init__(stream)
         self._times = times
         self._unicast_counts = unicast_counts
         self._group_counts = group_counts
@@ -400,8 +400,8 @@ class BeaconSender(Contender):
 
     backs_off = False
 
-    def __init__(self, luck: Stream, frame_ns: int, sent: Callable[[int, bool], None]) -> None:
-        super().__init__(luck)
+    def __init__(self, stream: Stream, frame_ns: int, sent: Callable[[int, bool], None]) -> None:
+        super().__init__(stream)
         self._frame_ns = frame_ns
         self._sent = sent
 

@@ -9,7 +9,7 @@ from leadlight.units import MICROSECOND, MILLISECOND, SECOND
 from leadlight_sim.air import (
     BEACON_INTERVAL_NS,
     NO_DROPOUT,
-    DelayLaw,
+    DelayDistribution,
     Dropout,
     Fixed,
     Radio,
@@ -161,7 +161,7 @@ class ContendedSettings:
     power_save: PowerSave = field(default_factory=PowerSave)
     scans: Scans | None = None
     neighbours: tuple[Neighbour, ...] = ()
-    cable: DelayLaw = field(default_factory=lambda: Fixed(CABLE_NS))
+    cable: DelayDistribution = field(default_factory=lambda: Fixed(CABLE_NS))
     group_queue_frames: int = GROUP_QUEUE_FRAMES
     station_queue_frames: int = STATION_QUEUE_FRAMES
     client_isolation: bool = False

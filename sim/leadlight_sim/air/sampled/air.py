@@ -25,7 +25,7 @@ from leadlight_sim.air import (
     Channel,
     Conditions,
     Counts,
-    DelayLaw,
+    DelayDistribution,
     Dropout,
     ExponentialSojourn,
     JointChannel,
@@ -44,13 +44,13 @@ class _Episodes:
     # Congestion as it happens.
     __slots__ = ("_calm", "_congested", "_trajectory")
 
-    def __init__(self, calm: AirTables, congested: AirTables, congestion: Congestion, luck: Stream) -> None:
+    def __init__(self, calm: AirTables, congested: AirTables, congestion: Congestion, draws: Stream) -> None:
         self._calm = calm
         self._congested = congested
         self._trajectory = Trajectory(
             ExponentialSojourn(congestion.mean_calm_seconds * SECOND),
             ExponentialSojourn(congestion.mean_congested_seconds * SECOND),
-            luck,
+            draws,
             begin_bad=0.0,
         )
 
@@ -147,12 +147,12 @@ class SampledAir:
         self._settings = settings
         self._tables = self._prepared(settings.tables)
         self._conditions = self._open_conditions()
-        self._group_law_cost_ns: int | None = None
-        if settings.group_law_bytes is not None:
-            self._group_law_cost_ns = settings.radio.group_ns(settings.group_law_bytes)
-        self._unicast_law_cost_ns: int | None = None
-        if settings.unicast_law_bytes is not None:
-            self._unicast_law_cost_ns = settings.radio.unicast_ns(settings.unicast_law_bytes)
+        self._group_distribution_cost_ns: int | None = None
+        if settings.group_distribution_bytes is not None:
+            self._group_distribution_cost_ns = settings.radio.group_ns(settings.group_distribution_bytes)
+        self._unicast_distribution_cost_ns: int | None = None
+        if settings.unicast_distribution_bytes is not None:
+            self._unicast_distribution_cost_ns = settings.radio.unicast_ns(settings.unicast_distribution_bytes)
         self._shared = Channel(settings.shared_dropout, streams.stream("air", "shared channel"))
         self._loses_together = settings.shared_dropout != NO_DROPOUT
         self._radio = settings.radio
@@ -211,7 +211,7 @@ class SampledAir:
         if name in self._ports:
             raise ConfigurationError("station", name, "a name that no other station has")
         settings = self._settings
-        luck = self._streams.stream("air", "floor", name)
+        draws = self._streams.stream("air", "floor", name)
         hold = settings.hold
         channel: LossAt = Channel(settings.dropout, self._streams.stream("air", "channel", name))
         if extra is not None:
@@ -221,8 +221,8 @@ class SampledAir:
             station,
             channel,
             self._open_line(),
-            up_shift_ns=round(luck.uniform(-reach, reach)),
-            down_shift_ns=round(luck.uniform(-reach, reach)),
+            up_shift_ns=round(draws.uniform(-reach, reach)),
+            down_shift_ns=round(draws.uniform(-reach, reach)),
             dozes=hold is not None and hold.doze_share > 0 and name not in hold.awake,
         )
         self._ports[name] = port
@@ -261,10 +261,10 @@ class SampledAir:
         if not sender.wired:
             first_hop = None if receiver.wired else tables.first_hop
             # A first hop with a law of its own has its own floor, which no asymmetry is a share of.
-            law, shift_ns = (tables.up, sender.up_shift_ns) if first_hop is None else (first_hop, 0)
+            distribution, shift_ns = (tables.up, sender.up_shift_ns) if first_hop is None else (first_hop, 0)
             if tables.reply is not None and self._is_reply(sender, destination, at, tables.reply_within_ns):
-                law = tables.reply
-            reached = self._cross(self._up, law, shift_ns, sender, link.delays, link.losses, at, size, tables)
+                distribution = tables.reply
+            reached = self._cross(self._up, distribution, shift_ns, sender, link.delays, link.losses, at, size, tables)
             if reached is None:
                 return
             at = reached
@@ -274,9 +274,9 @@ class SampledAir:
         if not receiver.wired:
             if receiver.dozes and self._finds_asleep(link.delays):
                 at = self._next_beacon(at)
-            law, shift_ns = tables.down, receiver.down_shift_ns
+            distribution, shift_ns = tables.down, receiver.down_shift_ns
             if tables.forwarded is not None and not sender.wired:
-                law = tables.forwarded
+                distribution = tables.forwarded
             if self._blocked_from <= at < self._blocked_until:
                 at = self._blocked_until
                 if at - self._kernel.now > self._settings.backlog_ns:
@@ -284,7 +284,9 @@ class SampledAir:
                     self._down.sent += 1
                     self._down.overflowed += 1
                     return
-            reached = self._cross(self._down, law, shift_ns, receiver, link.delays, link.losses, at, size, tables)
+            reached = self._cross(
+                self._down, distribution, shift_ns, receiver, link.delays, link.losses, at, size, tables
+            )
             if reached is None:
                 return
             at = reached
@@ -302,7 +304,7 @@ class SampledAir:
     def _cross(
         self,
         counts: Counts,
-        law: DelayLaw,
+        distribution: DelayDistribution,
         shift_ns: int,
         radio_port: _Port,
         delays: Stream,
@@ -322,9 +324,9 @@ class SampledAir:
             line.overflow()
             counts.overflowed += 1
             return None
-        if self._unicast_law_cost_ns is not None:
-            shift_ns += self._radio.unicast_ns(size) - self._unicast_law_cost_ns
-        delay_ns = law.draw(delays) + shift_ns
+        if self._unicast_distribution_cost_ns is not None:
+            shift_ns += self._radio.unicast_ns(size) - self._unicast_distribution_cost_ns
+        delay_ns = distribution.draw(delays) + shift_ns
         at = begin + queueing_ns + (delay_ns if delay_ns > 0 else 0)
         costs_ns = self._unicast_costs_ns.get(size)
         if costs_ns is None:
@@ -396,11 +398,11 @@ class SampledAir:
         at: int = self._kernel.now
         tables = self._tables_at(at)
         if not sender.wired:
-            law, shift_ns = tables.first_hop, 0
-            if law is None:
-                law, shift_ns = tables.up, sender.up_shift_ns
+            distribution, shift_ns = tables.first_hop, 0
+            if distribution is None:
+                distribution, shift_ns = tables.up, sender.up_shift_ns
             reached = self._cross(
-                self._up, law, shift_ns, sender, flow.delays, flow.losses, at, len(data), tables
+                self._up, distribution, shift_ns, sender, flow.delays, flow.losses, at, len(data), tables
             )
             if reached is None:
                 return
@@ -433,14 +435,14 @@ class SampledAir:
         tables = self._tables_at(begin)
         # What a DTIM beacon lets go leaves in one burst, in order; otherwise the law's delay is each sender's own.
         first_at = flow.on_air_at if self._grid is None else self._held_on_air_at
-        law, group_loss = tables.group, tables.group_loss
+        distribution, group_loss = tables.group, tables.group_loss
         if is_behind and tables.behind is not None:
-            law, group_loss = tables.behind, tables.behind_loss
-        ended_at = begin + law.draw(flow.common)
+            distribution, group_loss = tables.behind, tables.behind_loss
+        ended_at = begin + distribution.draw(flow.common)
         if self._blocked_from < begin < self._blocked_until:
             ended_at += self._blocked_until - begin
-        if self._group_law_cost_ns is not None:
-            ended_at += cost_ns - self._group_law_cost_ns
+        if self._group_distribution_cost_ns is not None:
+            ended_at += cost_ns - self._group_distribution_cost_ns
         common_at = TrueInstant(max(ended_at, first_at))
         flow.on_air_at = self._held_on_air_at = common_at
         if self._line is not self._workload:
@@ -488,7 +490,7 @@ class SampledAir:
             sender,
             delays=stream("air", "first hop delay", name),
             losses=stream("air", "first hop loss", name),
-            common=stream("air", "group delay", name),
+            common=stream("air", "shared delay", name),
         )
         self._flows[name] = flow
         for port in self._ports.values():
@@ -522,8 +524,8 @@ class SampledAir:
     def _open_conditions(self) -> Conditions | None:
         congestion, load = self._settings.congestion, self._settings.load
         if congestion is not None:
-            luck = self._streams.stream("air", "congestion")
-            return _Episodes(self._tables, self._prepared(congestion.tables), congestion, luck)
+            draws = self._streams.stream("air", "congestion")
+            return _Episodes(self._tables, self._prepared(congestion.tables), congestion, draws)
         if load is not None:
             return Replay(load, tuple(map(self._prepared, load.levels)), self._streams.stream("air", "load"))
         return None
@@ -532,12 +534,12 @@ class SampledAir:
         hold = self._settings.hold
         if hold is None:
             return None
-        luck = self._streams.stream("air", "access point")
-        return BeaconGrid.drawn(luck, hold.period, hold.phase_ns, hold.clock_error_ppb)
+        draws = self._streams.stream("air", "access point")
+        return BeaconGrid.drawn(draws, hold.period, hold.phase_ns, hold.clock_error_ppb)
 
-    def _finds_asleep(self, luck: Stream) -> bool:
+    def _finds_asleep(self, draws: Stream) -> bool:
         assert self._settings.hold is not None
-        return luck.chance(self._settings.hold.doze_share)
+        return draws.chance(self._settings.hold.doze_share)
 
     def _next_beacon(self, at: int) -> int:
         assert self._grid is not None

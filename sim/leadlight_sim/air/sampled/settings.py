@@ -57,8 +57,8 @@ class SampledSettings:
     congestion: Congestion | None = None
     radio: FrameCosts = field(default_factory=Radio)
     load: LoadRecord | None = None
-    group_law_bytes: int | None = None
-    unicast_law_bytes: int | None = None
+    group_distribution_bytes: int | None = None
+    unicast_distribution_bytes: int | None = None
     retries_block: bool = False
     unicast_tries: int = 7
     backlog_ns: int = SECOND

@@ -1,6 +1,6 @@
 """What marks cost that went another way than they should, and whether they are found .
 
-Run with ``PYTHONPATH=protocol:sim python tests/bench/clock_detours.py``: three seeds of a quarter of an hour, five
+Run with ``PYTHONPATH=protocol:sim python tests/bench/path_asymmetry.py``: three seeds of a quarter of an hour, five
 minutes on two cores; ``--quick`` makes one short run of each. ``clock.py`` puts the table into ``sim/CLOCK.md``. The
 last line printed is JSON.
 """
@@ -22,7 +22,9 @@ def main() -> None:
     asked = parser.parse_args()
     found = outcomes(*((1, 300) if asked.quick else (SEEDS, DURATION_S)), asked.workers)
     print("\n".join(section(found)))
-    print(json.dumps({f"{model}, {detour.told}": outcome._asdict() for (model, detour), outcome in found.items()}))
+    print(
+        json.dumps({f"{model}, {asymmetry.told}": outcome._asdict() for (model, asymmetry), outcome in found.items()})
+    )
 
 
 if __name__ == "__main__":

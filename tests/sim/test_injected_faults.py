@@ -12,7 +12,7 @@ from leadlight_sim.kernel.kernel import TrueInstant
 from leadlight_sim.scenario.model import Scenario, check_scenario
 from leadlight_sim.world.assembly import World
 
-Fates = dict[str, list[tuple[int, int, int]]]
+Outcomes = dict[str, list[tuple[int, int, int]]]
 """For each follower its group beacons: when sent by the leader's clock, and when at the antenna and in the program."""
 
 PIECES = ["jetty", "willow", "ferry"]
@@ -35,10 +35,10 @@ def scenario(pieces: list[str], preset: str, *, wired: bool, **changes: Any) -> 
     return check_scenario(table | changes, "fates")
 
 
-def fates(described: Scenario, monkeypatch: pytest.MonkeyPatch) -> Fates:
+def outcomes(described: Scenario, monkeypatch: pytest.MonkeyPatch) -> Outcomes:
     world = World(described)
     codec = Codec(described.name)
-    heard: Fates = {}
+    heard: Outcomes = {}
     for node in world.followers:
         entries = heard[node.name] = []
 
@@ -57,12 +57,12 @@ def fates(described: Scenario, monkeypatch: pytest.MonkeyPatch) -> Fates:
 
 @pytest.mark.parametrize("preset", ["idle", "busy"])
 @pytest.mark.parametrize("newcomer_first", [True, False])
-def test_a_newcomer_changes_no_beacons_fate_for_the_others(
+def test_a_newcomer_changes_no_beacons_outcome_for_the_others(
     preset: str, newcomer_first: bool, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    before = fates(scenario(PIECES, preset, wired=True), monkeypatch)
+    before = outcomes(scenario(PIECES, preset, wired=True), monkeypatch)
     pieces = ["mill wheel", *PIECES] if newcomer_first else [*PIECES, "mill wheel"]
-    after = fates(scenario(pieces, preset, wired=True), monkeypatch)
+    after = outcomes(scenario(pieces, preset, wired=True), monkeypatch)
     assert {name: after[name] for name in PIECES} == before
     # Some beacons are lost, and not the same ones everywhere: there is luck to be shifted.
     sent = {sent_at for entries in after.values() for sent_at, _, _ in entries}
@@ -71,8 +71,8 @@ def test_a_newcomer_changes_no_beacons_fate_for_the_others(
 
 
 def test_a_newcomer_changes_what_is_lost_on_the_leaders_own_hop_as_little(monkeypatch: pytest.MonkeyPatch) -> None:
-    before = fates(scenario(PIECES, "busy", wired=False), monkeypatch)
-    after = fates(scenario([*PIECES, "mill wheel"], "busy", wired=False), monkeypatch)
+    before = outcomes(scenario(PIECES, "busy", wired=False), monkeypatch)
+    after = outcomes(scenario([*PIECES, "mill wheel"], "busy", wired=False), monkeypatch)
     for name in PIECES:
         assert [entry[0] for entry in after[name]] == [entry[0] for entry in before[name]]
         for now, then in zip(after[name], before[name], strict=True):
@@ -81,8 +81,8 @@ def test_a_newcomer_changes_what_is_lost_on_the_leaders_own_hop_as_little(monkey
 
 
 def test_a_held_group_queue_is_shared_but_its_losses_are_not(monkeypatch: pytest.MonkeyPatch) -> None:
-    before = fates(scenario(PIECES, "dozing", wired=True), monkeypatch)
-    after = fates(scenario([*PIECES, "mill wheel"], "dozing", wired=True), monkeypatch)
+    before = outcomes(scenario(PIECES, "dozing", wired=True), monkeypatch)
+    after = outcomes(scenario([*PIECES, "mill wheel"], "dozing", wired=True), monkeypatch)
     for name in PIECES:
         assert [entry[0] for entry in after[name]] == [entry[0] for entry in before[name]]
 
@@ -91,8 +91,8 @@ def test_another_kind_of_host_changes_when_a_program_wakes_and_not_what_reaches_
     monkeypatch: pytest.MonkeyPatch,
 ) -> None:
     small_boards = scenario(PIECES, "busy", wired=True)
-    before = fates(small_boards, monkeypatch)
-    after = fates(small_boards.with_changes({"followers[ferry].host": "busy"}), monkeypatch)
+    before = outcomes(small_boards, monkeypatch)
+    after = outcomes(small_boards.with_changes({"followers[ferry].host": "busy"}), monkeypatch)
     assert after["jetty"] == before["jetty"]
     assert [entry[:2] for entry in after["ferry"]] == [entry[:2] for entry in before["ferry"]]
     assert [entry[2] for entry in after["ferry"]] != [entry[2] for entry in before["ferry"]]

@@ -14,9 +14,9 @@ from leadlight.follower.leader_selection import (
     CHALLENGES_MAXIMUM,
     LOSS_FEWEST,
     RETIRED_KEPT,
-    Allegiance,
     Challenge,
     GroupLoss,
+    LeaderSelection,
     Novelty,
     Verdict,
     is_newer,
@@ -33,7 +33,7 @@ def at(seconds: float) -> LocalInstant:
 
 class Case:
     def __init__(self, make_beacon: Maker, require_fresh: bool = False) -> None:
-        self.allegiance = Allegiance(require_fresh)
+        self.selection = LeaderSelection(require_fresh)
         self._make_beacon = make_beacon
 
     def beacon(self, tenure: int = 7, serial: int = 1_000, leader: int = 11) -> Beacon:
@@ -45,20 +45,20 @@ class Case:
     ) -> Verdict:
         """Judge a beacon, and follow it if so judged."""
         beacon = self.beacon(tenure, serial, leader)._replace(is_copy=is_copy)
-        verdict = self.allegiance.judge(beacon, "there", at(seconds))
+        verdict = self.selection.judge(beacon, "there", at(seconds))
         if verdict is Verdict.FOLLOW:
-            self.allegiance.follow(beacon)
+            self.selection.follow(beacon)
         return verdict
 
     def ask(self, seconds: float = 0.0) -> list[Challenge]:
         """Put every challenge that wants to be put, as a follower does."""
-        challenges = self.allegiance.to_challenge()
+        challenges = self.selection.to_challenge()
         for challenge in challenges:
             challenge.ask(5_000 + challenge.beacon.tenure, at(seconds))
         return challenges
 
     def prove(self, tenure: int, seconds: float = 0.0) -> Challenge | None:
-        return self.allegiance.answered(5_000 + tenure, tenure, at(seconds))
+        return self.selection.answered(5_000 + tenure, tenure, at(seconds))
 
 
 @pytest.fixture
@@ -126,7 +126,7 @@ def test_a_refused_beacon_moves_no_reference(case: Case) -> None:
     case.hear(serial=1_000)
     case.hear(tenure=8, serial=9_000, leader=12)
     case.hear(serial=(1_000 - 5) & 0xFFFF_FFFF)
-    assert (case.allegiance.tenure, case.allegiance.serial, case.allegiance.order) == (7, 1_000, (0, 11))
+    assert (case.selection.tenure, case.selection.serial, case.selection.order) == (7, 1_000, (0, 11))
 
 
 # -- between tenures --------------------------------------------------------------------------------------------------
@@ -135,15 +135,15 @@ def test_a_refused_beacon_moves_no_reference(case: Case) -> None:
 def test_the_same_leader_begun_anew_is_followed_at_once_whatever_its_serial(case: Case) -> None:
     case.hear(7, serial=9_000)
     beacon = case.beacon(8, serial=3)
-    assert case.allegiance.judge(beacon, "there", at(1)) is Verdict.FOLLOW
-    assert case.allegiance.follow(beacon) is Novelty.RESTARTED
+    assert case.selection.judge(beacon, "there", at(1)) is Verdict.FOLLOW
+    assert case.selection.follow(beacon) is Novelty.RESTARTED
 
 
 def test_a_restarted_leaders_old_tenure_is_over_however_new_its_serials(case: Case) -> None:
     case.hear(7, serial=1_000)
     case.hear(8, serial=5)
     assert [case.hear(7, serial=serial) for serial in (999, 1_000, 1_001, 50_000)] == [Verdict.RETIRED] * 4
-    case.allegiance.is_lost = True
+    case.selection.is_lost = True
     assert case.hear(7, serial=1_001) is Verdict.RETIRED
 
 
@@ -151,16 +151,16 @@ def test_another_leader_is_followed_if_it_goes_before_or_the_one_followed_is_los
     case.hear(7)
     assert case.hear(8, leader=12) is Verdict.OTHER_LEADER
     assert case.hear(9, leader=10) is Verdict.FOLLOW
-    assert case.allegiance.order == (0, 10)
+    assert case.selection.order == (0, 10)
     assert case.hear(8, leader=12) is Verdict.OTHER_LEADER
-    case.allegiance.is_lost = True
+    case.selection.is_lost = True
     assert case.hear(8, leader=12) is Verdict.FOLLOW
-    assert not case.allegiance.is_lost
+    assert not case.selection.is_lost
 
 
 def test_a_first_leader_that_went_on_through_a_split_is_followed_again(case: Case) -> None:
     case.hear(7, serial=1_000)
-    case.allegiance.is_lost = True
+    case.selection.is_lost = True
     assert case.hear(8, serial=5, leader=12) is Verdict.FOLLOW
     # What it sent before the split is late; what it has sent since is not, and it goes before.
     assert case.hear(7, serial=1_000) is Verdict.RETIRED
@@ -170,7 +170,7 @@ def test_a_first_leader_that_went_on_through_a_split_is_followed_again(case: Cas
 
 def test_a_tenure_that_was_left_is_not_followed_under_another_leaders_id(case: Case) -> None:
     case.hear(7, serial=1_000)
-    case.allegiance.is_lost = True
+    case.selection.is_lost = True
     case.hear(8, serial=5, leader=12)
     assert case.hear(7, serial=1_040, leader=10) is Verdict.RETIRED
 
@@ -180,7 +180,7 @@ def test_tenures_that_were_left_are_remembered_up_to_a_limit(case: Case) -> None
         case.hear(tenure)
     last = 2 * RETIRED_KEPT - 1
     assert all(case.hear(tenure, serial=9_000) is Verdict.RETIRED for tenure in range(last - RETIRED_KEPT, last))
-    assert len(case.allegiance._retired) == RETIRED_KEPT
+    assert len(case.selection._retired) == RETIRED_KEPT
 
 
 # -- proof ------------------------------------------------------------------------------------------------------------
@@ -189,10 +189,10 @@ def test_tenures_that_were_left_are_remembered_up_to_a_limit(case: Case) -> None
 def test_with_a_key_a_new_tenure_must_answer_before_it_is_followed(make_beacon: Maker) -> None:
     case = Case(make_beacon, require_fresh=True)
     assert case.hear(7) is Verdict.UNPROVEN
-    assert case.allegiance.tenure is None
+    assert case.selection.tenure is None
     (challenge,) = case.ask()
     assert (challenge.beacon.tenure, challenge.source) == (7, "there")
-    assert case.allegiance.is_open(5_007)
+    assert case.selection.is_open(5_007)
     assert case.prove(7) is challenge
     assert case.hear(7) is Verdict.FOLLOW
 
@@ -202,7 +202,7 @@ def test_another_answer_proves_nothing(make_beacon: Maker, nonce: int, tenure: i
     case = Case(make_beacon, require_fresh=True)
     case.hear(7)
     case.ask()
-    assert case.allegiance.answered(nonce, tenure, at(0)) is None
+    assert case.selection.answered(nonce, tenure, at(0)) is None
     assert case.hear(7, serial=1_001) is Verdict.UNPROVEN
 
 
@@ -216,14 +216,14 @@ def test_an_answer_proves_nothing_once_it_is_two_seconds_old(keyed: Case) -> Non
 
 def test_of_the_nonces_of_one_challenge_any_may_be_answered_and_few_are_kept(keyed: Case) -> None:
     keyed.hear(8, seconds=1)
-    (challenge,) = keyed.allegiance.to_challenge()
+    (challenge,) = keyed.selection.to_challenge()
     for step in range(100):
         challenge.ask(step, LocalInstant(at(1) + step * CHALLENGE_SPACING_NS))
         assert len(challenge.nonces) <= ANSWERED_WITHIN_NS // CHALLENGE_SPACING_NS + 1
     now = LocalInstant(at(1) + 99 * CHALLENGE_SPACING_NS)
-    assert keyed.allegiance.answered(88, 8, now) is None
-    assert keyed.allegiance.is_open(89)
-    assert keyed.allegiance.answered(89, 8, now) is challenge
+    assert keyed.selection.answered(88, 8, now) is None
+    assert keyed.selection.is_open(89)
+    assert keyed.selection.answered(89, 8, now) is challenge
 
 
 def test_an_answer_proves_once(keyed: Case) -> None:
@@ -234,7 +234,7 @@ def test_an_answer_proves_once(keyed: Case) -> None:
 
 
 def test_a_leader_that_was_left_must_prove_itself_again(keyed: Case) -> None:
-    keyed.allegiance.is_lost = True
+    keyed.selection.is_lost = True
     keyed.hear(8, leader=12, seconds=1)
     keyed.ask(1)
     keyed.prove(8, 1)
