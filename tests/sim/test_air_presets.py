@@ -99,7 +99,7 @@ def test_losses_amount_to_the_quoted_shares() -> None:
 
 
 @pytest.mark.parametrize(
-    ("law", "mean_ms", "floor_ms"),
+    ("distribution", "mean_ms", "floor_ms"),
     [
         # 0.8 + 0.5 + 2 % of a log-normal of median 8 and sigma 0.8, mean 8·e^0.32; the cap takes 0.25 of it.
         (MODEL_IDLE_DELAY, 0.8 + 0.5 + 0.02 * (8 * math.exp(0.32) - 0.25), 0.8),

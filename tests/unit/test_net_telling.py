@@ -249,7 +249,7 @@ TIDEFALL_AT_FIVE = "tidefall, ordered here for 17:00:00"
 
 
 @pytest.mark.parametrize(
-    ("is_to_come", "fate"),
+    ("is_to_come", "outcome"),
     [(False, "no longer in force here, as another leads"), (True, "begins if this node leads by then")],
 )
 @pytest.mark.parametrize("previous", [Role.LISTENING, Role.LEADING])

@@ -39,8 +39,9 @@ class SampledSettings:
 
     ``dropout`` is each radio station's own channel, ``shared_dropout`` one that all stations have in common.
     ``load`` replays how busy a network was, whose tables then hold instead of ``tables`` (what both are on average).
-    ``group_law_bytes`` and ``unicast_law_bytes`` are the UDP payloads for which the laws were found: a longer one takes
-    as much more as its airtime is; None where laws hold for every size. With ``retries_block``, which is for laws of
+    ``group_distribution_bytes`` and ``unicast_distribution_bytes`` are the UDP payloads for which the distributions
+    were found: a longer one takes as much more as its airtime is; None where they hold for every size. With
+    ``retries_block``, which is for distributions of
     frames that competed, whatever the access point has to send waits while it tries a unicast frame again, and each
     sender carries only as many frames as collisions, and counts slowed down by the load, leave it time for.
     ``unicast_tries`` is R, the first try included. A frame that would wait more than ``backlog_ns`` behind earlier
@@ -73,7 +74,7 @@ class SampledSettings:
             raise ConfigurationError("backlog_ns", self.backlog_ns, "0 or more")
         if not 0.0 <= self.floor_asymmetry <= 1.0:
             raise ConfigurationError("floor_asymmetry", self.floor_asymmetry, "0 to 1")
-        for name in ("group_law_bytes", "unicast_law_bytes"):
+        for name in ("group_distribution_bytes", "unicast_distribution_bytes"):
             size = getattr(self, name)
             if size is not None and not 0 <= size <= 1472:
                 raise ConfigurationError(name, size, "0 to 1472, or None")
