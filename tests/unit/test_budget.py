@@ -20,6 +20,7 @@ import pytest
 from leadlight import LeadlightError
 from leadlight.clock import ClockView
 from leadlight.commands import cli
+from leadlight.commands.endings import EXIT_TROUBLE
 from leadlight.errors import ConfigurationError
 from leadlight_sim.air.dropouts import NO_DROPOUT, Dropout
 from leadlight_sim.air.timing import Radio
@@ -556,7 +557,7 @@ def test_the_command_tells_cautions_and_writes_what_it_is_asked_for(
     ],
 )
 def test_what_cannot_be_is_refused_by_name(words: list[str], named: str, capsys: pytest.CaptureFixture[str]) -> None:
-    assert cli.main(["budget", *words]) == cli.EXIT_TROUBLE
+    assert cli.main(["budget", *words]) == EXIT_TROUBLE
     assert named in capsys.readouterr().err
 
 
