@@ -1,4 +1,4 @@
-"""A leader whose followers say otherwise than it does, or nothing at all: people are told, and the state is repeated."""
+"""A leader whose followers say otherwise than it does, or nothing at all: it tells people, and repeats its state."""
 
 from __future__ import annotations
 

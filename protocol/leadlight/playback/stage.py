@@ -250,7 +250,7 @@ class Stage:
         self.next_cue = next_cue
 
     def _latch(self, beacon: Beacon) -> None:
-        """Let no cue from before a stop come back; the stop counts from when it was sent, if it says a later instant."""
+        """Let no cue from before a stop come back. It counts from when it was sent, if it names a later instant."""
         at = beacon.cue.line.leader_at
         if at > beacon.sent_at:
             at = beacon.sent_at
