@@ -3,6 +3,7 @@ from __future__ import annotations
 from io import StringIO
 
 from leadlight.commands.live_table import LINE_EVERY_NS, LINES_AT_ONCE, LiveTable, columns
+
 from leadlight.units import SECOND, LocalInstant
 
 NOW = LocalInstant(100 * SECOND)

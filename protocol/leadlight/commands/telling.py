@@ -12,7 +12,14 @@ from typing import Any, Final
 
 from leadlight.commands.troubles import REMEDIES, UNHEARD, troubles_of, unheard_since
 from leadlight.cue import NO_SHOW, Cue
-from leadlight.events import Event, FollowerCloned, LeaderCloned, SecondSourceReported
+from leadlight.events import (
+    CueContradicted,
+    Event,
+    FollowerCloned,
+    LeaderCloned,
+    RosterSilent,
+    SecondSourceReported,
+)
 from leadlight.follower import Snapshot
 from leadlight.leader import Leader, RosterEntry
 from leadlight.terms import ClockState, ContentState, Delivery, Refusal, Role
@@ -47,6 +54,8 @@ _WORST_CLOCK_FIRST = (ClockState.FREE_RUN, ClockState.HOLDOVER, ClockState.ACQUI
 
 
 _REMEDIES: dict[type[Event], str] = {
+    CueContradicted: "it has not shown the cue for ten seconds: does another leader reach it?",
+    RosterSilent: "they may follow another leader: look at one of them, and at whoever else is on this network",
     FollowerCloned: "two boards have this name, which no board can share: give one of them another --name",
     LeaderCloned: "another board leads under this node's own name: give one of them another --name",
     SecondSourceReported: REMEDIES["live data as well"],
@@ -223,7 +232,8 @@ def roster_rows(
     """Return the cells of ``ROSTER_HEADER`` for each follower, those most in need of a look first.
 
     ``sent_to`` says by follower's id how beacons reach it; one not heard ``since`` is in trouble, and so are those
-    ``not_stopped`` names, that have not confirmed a stop; ``to_group``: whether beacons go to the group at all, else there is nothing to lose of them.
+    ``not_stopped`` names, that have not confirmed a stop; ``to_group``: whether beacons go to the group at all, else
+    there is nothing to lose of them.
     """
     ways = sent_to or {}
     told = [(entry, ", ".join(troubles_of(entry, since, not_stopped))) for entry in roster]

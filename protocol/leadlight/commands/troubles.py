@@ -20,6 +20,7 @@ _COPY_IT: Final = "copy this edition's part to it, then `leadlight manifest chec
 
 REMEDIES: Final = {
     "stop not confirmed": "it may still play: see to it by hand where somebody could be hurt",
+    "does not show the cue": "does another leader reach it? look at it, and at whoever else is on this network",
     "two boards, one name": "give one of the two another --name",
     UNHEARD: _FIND_IT,
     NOT_YET: _FIND_IT,
@@ -53,6 +54,7 @@ def troubles_of(entry: RosterEntry, unheard_since: LocalInstant, not_stopped: Co
     is_unheard = entry.lost or entry.heard_at < unheard_since
     found = {
         "stop not confirmed": entry.name in not_stopped,
+        "does not show the cue": entry.contradicts,
         "two boards, one name": entry.cloned,
         UNHEARD: is_unheard,
         "show missing": tally is not None and tally.content is ContentState.MISSING,

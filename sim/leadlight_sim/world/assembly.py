@@ -68,7 +68,7 @@ def make_oscillator(clocks: described.Clocks, streams: Streams, name: str, ppm: 
 
 
 def make_host(air: described.Air, streams: Streams, name: str, kind: str, purpose: str = "host") -> Host:
-    """Return a node's host of a kind, with the luck of one purpose."""
+    """Return a node's host of a kind, with the random stream of one purpose."""
     # The reference models hold the receiver's delay in their own tables.
     exact = air.preset.startswith("model-")
     settings = HostSettings.preset(HostPreset.EXACT if exact else HostPreset(kind))
@@ -188,7 +188,8 @@ class World:
         self.kernel.schedule(TrueInstant(up), self._start_follower, node, follower)
 
     def player_of(self, follower: described.Follower) -> Host:
-        """Return a follower's host as its player knows it, for measures: it wakes for frames with luck of its own."""
+        """Return a follower's host as its player knows it, for measures: it wakes for frames by a random stream of its
+        own."""
         return self._host(follower.name, follower.host, "player")
 
     def _host(self, name: str, kind: str, purpose: str = "host") -> Host:
