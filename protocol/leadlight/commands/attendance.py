@@ -84,6 +84,7 @@ class Attendance:
         """Attend until the end; return the exit code that tells it."""
         with self._around.endings.told() as told:
             async with self._node:
+                self._around.note_running()
                 told_first, self._told_first = self._told_first or [], None
                 for line in told_first:
                     self.tell(line)
@@ -97,6 +98,7 @@ class Attendance:
                         await work  # what ended it is raised
                 finally:
                     work.cancel()
+                    await asyncio.gather(work, return_exceptions=True)
             return (told.result() if told.done() else Ending.OVER).exit_code
 
     async def _tell_events(self) -> None:

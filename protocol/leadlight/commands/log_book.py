@@ -58,4 +58,4 @@ def open_log_book(path: str, maximum_bytes: int = FILE_MAXIMUM_BYTES) -> Outlet:
     check_can_write(path, "log book")
     file = LogBookFile(path, maximum_bytes)
     spool = Spool(lambda count: json_line(wall_now(), {"lost": count}), characters_at_once=1)
-    return Outlet(file.write, spool, name="log book")
+    return Outlet(file.write, spool, name="log book", finish=file.close)

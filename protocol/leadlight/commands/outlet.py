@@ -24,12 +24,22 @@ AGAIN_SECONDS: Final = 1.0
 
 
 class Outlet:
-    """Writes what is added with ``write``, which takes bytes as ``os.write`` does, in a thread of its own."""
+    """Writes what is added with ``write``, which takes bytes as ``os.write`` does, in a thread of its own.
+
+    ``finish`` is called there at the end.
+    """
 
     def __init__(
-        self, write: Callable[[bytes], int], spool: Spool, *, encoding: str = "utf-8", name: str = "output"
+        self,
+        write: Callable[[bytes], int],
+        spool: Spool,
+        *,
+        encoding: str = "utf-8",
+        name: str = "output",
+        finish: Callable[[], object] = lambda: None,
     ) -> None:
         self._write = write
+        self._finish = finish
         self._spool = spool
         self._encoding = encoding
         self._changed = threading.Condition()
@@ -57,6 +67,10 @@ class Outlet:
         self._thread.join(within_seconds)
 
     def _work(self) -> None:
+        self._write_on()
+        self._finish()
+
+    def _write_on(self) -> None:
         while True:
             with self._changed:
                 while not (text := self._spool.take()):

@@ -18,7 +18,7 @@ from leadlight.commands.troubles import Trouble
 from leadlight.cue import Cue
 from leadlight.evening import position_in_words, wait_in_words
 from leadlight.terms import CueState
-from leadlight.units import MICROSECOND, LeaderInstant
+from leadlight.units import MICROSECOND, SECOND, LeaderInstant
 from leadlight.wire import word
 
 TABLE_LINES: Final = 3
@@ -73,7 +73,7 @@ def _coming(playing: InForce, shows: Mapping[int, str], wall_now: datetime.datet
         return said
     wait_ns = max(playing.next_in_ns, 0)
     at = wall_now + datetime.timedelta(microseconds=wait_ns // MICROSECOND)
-    return f"{said} at {at:%H:%M:%S}, in {wait_in_words(wait_ns)}"
+    return f"{said} at {at:%H:%M:%S}, in {wait_in_words(-(-wait_ns // SECOND) * SECOND)}"
 
 
 def trouble_lines(troubles: Sequence[Trouble], width: int, at_most: int) -> list[str]:
@@ -90,11 +90,15 @@ def trouble_lines(troubles: Sequence[Trouble], width: int, at_most: int) -> list
 
 
 class Table(NamedTuple):
-    """A header, rows with those most in need of a look first, and which columns to give up first on a small screen."""
+    """A header, rows with those most in need of a look first, and which columns to give up first on a small screen.
+
+    ``usual`` is a row with the widest of the usual cells: columns keep their room for them, and stand still.
+    """
 
     header: Sequence[str]
     rows: Sequence[Sequence[str]]
     given_up_first: Sequence[str]
+    usual: Sequence[str]
 
 
 def picture(
@@ -109,7 +113,7 @@ def picture(
     room = rows - 1
     lines = [apart(*headline, width), *cue][: max(room - TABLE_LINES, 1)]
     lines += trouble_lines(troubles, width, max(room - len(lines) - TABLE_LINES, 1))
-    drawn = fitted(table.header, table.rows, width, table.given_up_first)
+    drawn = fitted(table.header, table.rows, width, table.given_up_first, table.usual)
     left = room - len(lines)
     if len(drawn) < left:
         lines.append("")

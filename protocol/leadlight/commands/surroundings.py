@@ -21,6 +21,7 @@ from leadlight.commands.log_book import open_log_book
 from leadlight.commands.outlet import LAST_SECONDS, Outlet, writer
 from leadlight.commands.spool import Picture, Spool
 from leadlight.commands.telling import json_line, stamped, wall_now
+from leadlight.errors import LeadlightError
 
 USUAL_SIZE: Final = (80, 24)
 """Of a screen that does not say how large it is."""
@@ -46,12 +47,16 @@ class Output(Protocol):
 
 @dataclass(frozen=True, slots=True)
 class Surroundings:
-    """What stands round a node that a command runs. ``log_book`` takes lines of JSON, if there is one."""
+    """What stands round a node that a command runs.
+
+    ``log_book`` takes lines of JSON, if there is one. ``note_running`` is told once the node runs.
+    """
 
     output: Output
     endings: Endings
     wall_clock: WallClock
     log_book: Callable[[str], None] | None = None
+    note_running: Callable[[], None] = lambda: None
 
 
 class ThisOutput:
@@ -82,8 +87,9 @@ class ThisOutput:
 def this_host(*, as_json: bool, end_on_hangup: bool, log_book: str | None) -> Iterator[Surroundings]:
     """Give what stands round a node on this host; at the end, write for at most ``LAST_SECONDS`` what waits.
 
-    Meanwhile what is logged, and every warning, goes to the standard error output by a thread of its own as well, and
-    to the log book. Raises ``FileError`` for a log book that cannot be written.
+    Once the node runs, what is logged, and every warning, goes to the standard error output by a thread of its own as
+    well, and to the log book; trouble that keeps it from running is to be told alone. Raises ``FileError`` for a log
+    book that cannot be written.
     """
 
     def lost_line(count: int) -> str:
@@ -101,7 +107,14 @@ def this_host(*, as_json: bool, end_on_hangup: bool, log_book: str | None) -> It
     root.addHandler(handler)
     logging.captureWarnings(True)
     try:
-        yield Surroundings(output, SignalEndings(end_on_hangup), wall_now, None if book is None else book.add)
+        yield Surroundings(
+            output, SignalEndings(end_on_hangup), wall_now, None if book is None else book.add, handler.begin
+        )
+    except LeadlightError:
+        raise
+    except BaseException:
+        handler.begin()
+        raise
     finally:
         logging.captureWarnings(False)
         root.removeHandler(handler)
@@ -117,13 +130,23 @@ class _LogToLines(logging.Handler):
         super().__init__(logging.WARNING)
         self._errors = errors
         self._book = book
+        self._held: list[logging.LogRecord] | None = []
 
     def emit(self, record: logging.LogRecord) -> None:
         """Hand a record on."""
+        if self._held is not None:
+            self._held.append(record)
+            return
         said = self.format(record)
         self._errors(stamped(said, wall_now()))
         if self._book is not None:
             self._book(json_line(wall_now(), {"log": said, "level": record.levelname.lower()}))
+
+    def begin(self) -> None:
+        """Hand on what was held until now, and from now on at once."""
+        held, self._held = self._held or [], None
+        for record in held:
+            self.emit(record)
 
 
 def _is_same(one: TextIO | None, other: TextIO | None) -> bool:

@@ -12,13 +12,16 @@ CUT: Final = "…"
 _FLUSH_RIGHT: Final = "0123456789+-–±"
 
 
-def columns(header: Sequence[str], rows: Iterable[Sequence[str]]) -> list[str]:
+def columns(
+    header: Sequence[str], rows: Iterable[Sequence[str]], usual: Sequence[str] | None = None
+) -> list[str]:
     """Return the lines of a table: the header and the rows, each column as wide as its widest cell.
 
-    A column whose cells all begin with a digit, a sign or a dash is set flush right.
+    The cells of ``usual`` are not shown, and make room. A column whose cells all begin with a digit, a sign or a dash
+    is set flush right.
     """
     table = [list(header), *map(list, rows)]
-    widths = _widths(table)
+    widths = _widths(table if usual is None else [*table, usual])
     flush_right = [
         len(table) > 1 and all(row[column][:1] in _FLUSH_RIGHT for row in table[1:]) for column in range(len(header))
     ]
@@ -31,25 +34,29 @@ def columns(header: Sequence[str], rows: Iterable[Sequence[str]]) -> list[str]:
 
 
 def fitted(
-    header: Sequence[str], rows: Sequence[Sequence[str]], width: int, given_up_first: Sequence[str]
+    header: Sequence[str],
+    rows: Sequence[Sequence[str]],
+    width: int,
+    given_up_first: Sequence[str],
+    usual: Sequence[str],
 ) -> list[str]:
     """Return the lines of a table that is at most ``width`` wide.
 
-    The columns named in ``given_up_first`` are left out one after the other until the others fit; at last cells of the
-    first column are cut.
+    Each column has room for its cell of ``usual`` too. The columns named in ``given_up_first`` are left out one after
+    the other until the others fit; at last cells of the first column are cut.
     """
     kept = list(range(len(header)))
-    widths = _widths([header, *rows])
+    widths = _widths([header, *rows, usual])
     for name in given_up_first:
         if _width_of(kept, widths) <= width:
             break
         kept.remove(header.index(name))
     over = max(_width_of(kept, widths) - width, 0)
-    table = [[row[column] for column in kept] for row in (header, *rows)]
+    table = [[row[column] for column in kept] for row in (header, *rows, usual)]
     if over:
         for row in table:
             row[0] = cut(row[0], max(widths[0] - over, 1))
-    return columns(table[0], table[1:])
+    return columns(table[0], table[1:-1], table[-1])
 
 
 def display_width(text: str) -> int:

@@ -10,7 +10,7 @@ from dataclasses import fields
 from enum import Enum
 from typing import Any, Final
 
-from leadlight.commands.troubles import REMEDIES, UNHEARD, troubles_of, unheard_since
+from leadlight.commands.troubles import REMEDIES, UNHEARD, WORST_FIRST, troubles_of, unheard_since
 from leadlight.cue import NO_SHOW, Cue
 from leadlight.events import (
     CueContradicted,
@@ -236,24 +236,28 @@ def roster_rows(
     there is nothing to lose of them.
     """
     ways = sent_to or {}
-    told = [(entry, ", ".join(troubles_of(entry, since, not_stopped))) for entry in roster]
+    told = [(entry, troubles_of(entry, since, not_stopped)) for entry in roster]
     told.sort(key=_need_of_a_look)
-    rows = [_roster_row(entry, trouble, ways.get(entry.follower, NOTHING), now, shows) for entry, trouble in told]
+    rows = [
+        _roster_row(entry, ", ".join(troubles), ways.get(entry.follower, NOTHING), now, shows)
+        for entry, troubles in told
+    ]
     if to_group:
         return rows
     loss = ROSTER_HEADER.index("group loss")
     return [(*row[:loss], NOTHING, *row[loss + 1 :]) for row in rows]
 
 
-def _need_of_a_look(told: tuple[RosterEntry, str]) -> tuple[Any, ...]:
-    entry, trouble = told
+def _need_of_a_look(told: tuple[RosterEntry, list[str]]) -> tuple[Any, ...]:
+    entry, troubles = told
     tally = entry.tally
-    is_unheard = UNHEARD in trouble
+    is_heard = UNHEARD not in troubles
+    worst = min((WORST_FIRST.index(trouble) for trouble in troubles), default=len(WORST_FIRST))
     if tally is None:
-        return (not is_unheard, False, 0, 0, 0, entry.name)
+        return (is_heard, 0, 0, 0, 0, entry.name)
     return (
-        not is_unheard,
-        not trouble,
+        is_heard,
+        worst,
         _WORST_CLOCK_FIRST.index(tally.clock),
         -(tally.bound_ns or 0),
         -tally.beacon_loss_permille,

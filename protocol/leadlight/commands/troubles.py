@@ -30,6 +30,7 @@ REMEDIES: Final = {
     "beacons do not reach it": "is its reception poor? `leadlight check` there says more",
 }
 """What to do, by what is wrong: the worst first."""
+WORST_FIRST: Final = tuple(REMEDIES)
 
 
 class Trouble(NamedTuple):
@@ -62,7 +63,7 @@ def troubles_of(entry: RosterEntry, unheard_since: LocalInstant, not_stopped: Co
         "live data as well": tally is not None and tally.live_data,
         "beacons do not reach it": tally is not None and not is_unheard and tally.clock is ClockState.HOLDOVER,
     }
-    return [what for what in REMEDIES if found.get(what)]
+    return [what for what in WORST_FIRST if found.get(what)]
 
 
 def unheard_since(leader: Leader, now: LocalInstant) -> LocalInstant:

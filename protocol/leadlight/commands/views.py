@@ -28,6 +28,10 @@ from leadlight.wire import word
 
 _ROSTER_GIVEN_UP: Final = ("trouble", "sent to", "show", "group loss", "late", "frame", "content", "cue", "bound")
 """Trouble is told above the table; the others go as a screen gets narrower."""
+_ROSTER_USUAL: Final = (
+    "", "999 s", "acquiring", "99.9 ms", "99.9%", "rolling", "", "other edition", "99999", "9999", "copies", ""
+)  # fmt: skip
+_FOLLOWER_USUAL: Final = ("", "acquiring", "-99.9 ms", "99.9 ms", "rolling", "", "99999", "99.9%")
 _FOLLOWER_GIVEN_UP: Final = ("show", "cue", "group loss", "frame", "bound", "offset")
 
 
@@ -83,7 +87,8 @@ class LeaderView:
         well = f"{found.well} of {found.expected} well" if leader.is_leading else word(leader.role)
         headline = f"{wall_now:%H:%M:%S}  {leader_doing(leader, self._group)}", well
         cue = cue_lines(self._in_force(now), self._shows, wall_now, size[0])
-        return picture(headline, cue, found.troubles, Table(self.header, self.rows(now), _ROSTER_GIVEN_UP), size)
+        table = Table(self.header, self.rows(now), _ROSTER_GIVEN_UP, _ROSTER_USUAL)
+        return picture(headline, cue, found.troubles, table, size)
 
     def status(self, now: LocalInstant) -> dict[str, Any]:
         """Return what is in force, and how each follower is."""
@@ -169,7 +174,7 @@ class FollowerView:
         doing = "follows" if self._follower.tenure is not None else "hears no leader of"
         headline = f"{wall_now:%H:%M:%S}  {self._name} {doing} {self._group}", word(self._follower.clock.state)
         cue = cue_lines(self._in_force(now), self._shows, wall_now, size[0])
-        table = Table(self.header, self.rows(now), _FOLLOWER_GIVEN_UP)
+        table = Table(self.header, self.rows(now), _FOLLOWER_GIVEN_UP, _FOLLOWER_USUAL)
         return picture(headline, cue, self._troubles(now), table, size)
 
     def status(self, now: LocalInstant) -> dict[str, Any]:
