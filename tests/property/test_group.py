@@ -186,20 +186,21 @@ class Group(RuleBasedStateMachine):
 
 
 @pytest.mark.slow
+@pytest.mark.hypothesis
 @pytest.mark.parametrize("key", sorted(CODECS))
 def test_whatever_happens_the_group_agrees_in_the_end_and_nobody_runs_backwards(make_hall: Maker, key: str) -> None:
     class OneGroup(Group):
         codec = CODECS[key]
 
     OneGroup.make_hall = staticmethod(make_hall)
-    run_state_machine_as_test(OneGroup, settings=settings(max_examples=60, stateful_step_count=25))
+    run_state_machine_as_test(OneGroup, settings=settings(stateful_step_count=25))
 
 
 FORGED = st.tuples(st.sampled_from(NAMES), st.integers(0, 1 << 16), st.integers(0, 1 << 16), st.integers(0, 3))
 
 
 @pytest.mark.slow
-@settings(max_examples=30)
+@settings(max_examples=settings.default.max_examples // 2)
 @given(forged=st.lists(FORGED, min_size=1, max_size=40), order=st.sampled_from(["roll", "stop"]))
 def test_with_a_key_forged_datagrams_leave_every_byte_and_event_as_they_were(
     make_hall: Maker, forged: list[tuple[str, int, int, int]], order: str

@@ -118,6 +118,7 @@ class Host:
         return self.leader.cue.position_at(LeaderInstant(self.now)) / SECOND
 
 
+@pytest.mark.slow
 def test_an_evening_is_led_from_its_first_show_to_its_off_time() -> None:
     host = Host("16:59:00")
     host.run(60 + 5 * 3600)
