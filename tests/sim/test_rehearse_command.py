@@ -186,7 +186,7 @@ def test_trouble_is_one_clear_message_and_nothing_is_run_or_written(
     def run(*_: object, **__: object) -> None:
         raise AssertionError("it was run")
 
-    monkeypatch.setattr("leadlight_sim.measures.rehearsal.rehearse", run)
+    monkeypatch.setattr("leadlight_sim.measures.rehearse", run)
     assert rehearse("--report", "page.html", *words) == 2
     said = capsys.readouterr()
     assert said.out == ""
@@ -202,7 +202,7 @@ def test_an_interrupt_ends_it_quietly_and_leaves_no_file(
     def interrupted(*_: object, **__: object) -> None:
         raise KeyboardInterrupt
 
-    monkeypatch.setattr("leadlight_sim.report.page.page", interrupted)
+    monkeypatch.setattr("leadlight_sim.report.page", interrupted)
     assert rehearse(pond, "--report", "page.html") == cli.EXIT_INTERRUPTED
     assert "Traceback" not in capsys.readouterr().err
     assert list(elsewhere.iterdir()) == []
