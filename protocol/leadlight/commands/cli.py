@@ -178,7 +178,6 @@ def _run(words: Sequence[str]) -> int:
         arguments = parser.parse_args(words)
         return commands[arguments.command].run(arguments)
     except ImportError as error:
-        # An added command loads what it needs where it needs it, be it to declare its options.
         if name in added:
             raise NeedsExtraError(name, error) from error
         raise
