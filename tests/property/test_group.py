@@ -200,7 +200,7 @@ FORGED = st.tuples(st.sampled_from(NAMES), st.integers(0, 1 << 16), st.integers(
 
 
 @pytest.mark.slow
-@settings(max_examples=settings.default.max_examples // 2)
+@settings(max_examples=settings().max_examples // 2)
 @given(forged=st.lists(FORGED, min_size=1, max_size=40), order=st.sampled_from(["roll", "stop"]))
 def test_with_a_key_forged_datagrams_leave_every_byte_and_event_as_they_were(
     make_hall: Maker, forged: list[tuple[str, int, int, int]], order: str

@@ -38,6 +38,7 @@ def roles(world: World, node: int) -> list[tuple[float, Role]]:
     return [(at / SECOND, event.role) for at, event in world.leaders[node].events if isinstance(event, RoleChanged)]
 
 
+@pytest.mark.slow
 @pytest.mark.thorough_except(seed=(1, 2, 3))
 @pytest.mark.parametrize("preset", ["idle", "busy"])
 @pytest.mark.parametrize("seed", range(1, 51))

@@ -33,7 +33,7 @@ class _Collector:
         self._begun_at = 0.0
         gc.callbacks.append(self)
 
-    def __call__(self, phase: str, info: dict[str, int]) -> None:
+    def __call__(self, phase: str, _info: dict[str, int]) -> None:
         if phase == "start":
             self._begun_at = time.process_time()
         else:
@@ -58,7 +58,8 @@ def pytest_addoption(parser: pytest.Parser) -> None:
 def pytest_itemcollected(item: pytest.Item) -> None:
     """Mark a study's cases, all but those that its marker names."""
     for mark in item.iter_markers("thorough_except"):
-        parameters: dict[str, Any] = item.callspec.params if isinstance(item, pytest.Function) else {}
+        cases = getattr(item, "callspec", None)
+        parameters: dict[str, Any] = cases.params if cases else {}
         if not mark.kwargs or not mark.kwargs.keys() <= parameters.keys():
             raise pytest.UsageError(f"{item.nodeid}: thorough_except names {list(mark.kwargs)} of {list(parameters)}")
         kept = all(

@@ -112,6 +112,7 @@ def test_the_verdict_comes_before_anything_else(pages: Pages) -> None:
     assert "Not all targets are met" in text
 
 
+@pytest.mark.slow
 def test_names_are_never_taken_for_markup() -> None:
     text = page(run("pair"), "leadlight rehearse '<i>'")
     assert "<b>" not in text.split("<table>")[1].split("</table>")[0]

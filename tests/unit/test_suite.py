@@ -30,14 +30,15 @@ def burn(seconds):
 
 def suite(folder: Path, text: str, *options: str) -> str:
     """Run tests of one's own under the plugin, and return what pytest says."""
-    markers = "\n".join(f"    {line}" for line in OPTIONS["markers"])
-    (folder / "pytest.ini").write_text(f"[pytest]\naddopts = --strict-markers\nmarkers =\n{markers}\n", encoding="utf-8")
+    markers = "".join(f"    {line}\n" for line in OPTIONS["markers"])
+    configuration = f"[pytest]\naddopts = --strict-markers\nmarkers =\n{markers}"
+    (folder / "pytest.ini").write_text(configuration, encoding="utf-8")
     (folder / "test_it.py").write_text(BURN + text, encoding="utf-8")
-    words = [sys.executable, "-m", "pytest", "-p", "suite", "-p", "no:cacheprovider", "-p", "no:xdist", "-rfE", *options]
+    alone = {"PYTEST_DISABLE_PLUGIN_AUTOLOAD": "1", "PYTHONPATH": os.pathsep.join([str(TOOLS), *sys.path])}
     ran = subprocess.run(
-        [*words, str(folder)],
+        [sys.executable, "-m", "pytest", "-p", "suite", "-p", "no:cacheprovider", *options, str(folder)],
         cwd=folder,
-        env=os.environ | {"PYTHONPATH": os.pathsep.join([str(TOOLS), *sys.path]), "PYTEST_DISABLE_PLUGIN_AUTOLOAD": "1"},
+        env=os.environ | alone,
         capture_output=True,
         text=True,
         check=False,
