@@ -17,6 +17,13 @@ class Event:
     at: LocalInstant
 
 
+@dataclass(frozen=True, slots=True)
+class NodeFailed(Event):
+    """The node has failed, by a fault in it or in what was given to it: it is silent and answers no more."""
+
+    what: str
+
+
 # -- a follower's ----------------------------------------------------------------------------------------------
 
 
@@ -261,6 +268,7 @@ FollowerEvent: TypeAlias = (
     | LiveDataSeen
     | HoldoverEnded
     | OffTimeReached
+    | NodeFailed
 )
 LeaderEvent: TypeAlias = (
     FollowerJoined
@@ -276,4 +284,5 @@ LeaderEvent: TypeAlias = (
     | SecondSourceReported
     | CopiesBegun
     | CopiesEnded
+    | NodeFailed
 )

@@ -2,6 +2,7 @@
 
 from leadlight.follower.exchange import SPACING_SPREAD, STEADY_INTERVAL_NS, fair_spacing_ns
 from leadlight.follower.follower import JOIN_PATIENCE_NS, Follower, Snapshot
+from leadlight.follower.journal import JournalLine
 from leadlight.follower.leader_selection import SERIAL_HALF, SERIAL_MASK, GroupLoss, is_newer
 from leadlight.follower.settings import SILENT_INTERVALS, FollowerSettings
 
@@ -15,6 +16,7 @@ __all__ = [
     "Follower",
     "FollowerSettings",
     "GroupLoss",
+    "JournalLine",
     "Snapshot",
     "fair_spacing_ns",
     "is_newer",

@@ -15,6 +15,7 @@ from leadlight.addresses import GROUP, Address
 from leadlight.clock import DelayCollector, Estimate
 from leadlight.cue import START, Cue, ShowLine, dark_cue
 from leadlight.entropy import Entropy, below, nonzero32
+from leadlight.errors import OrderError
 from leadlight.leader.copies import Cookies, CopyList
 from leadlight.leader.limiter import RateLimiter
 from leadlight.leader.pacing import Pacer, PacerSettings
@@ -175,10 +176,42 @@ class Tenure:
             if jumped is not None:
                 self._emit(events.MediaJumped(at, jumped.position, jumped.distance_ns, jumped.stands))
 
-    def pause(self, now: LocalInstant) -> None:
-        """Hold the position, one lead time from now."""
+    def pause(self, now: LocalInstant) -> Cue:
+        """Hold the position, one lead time from now; return the cue. Raises ``OrderError`` if nothing rolls then."""
+        at, before = self._before_order(now)
+        if before.state is not CueState.ROLLING:
+            raise OrderError(f"nothing can be paused: the show is {before.state.name.lower()}")
+        return self._scheduled(Cue(before.show, CueState.PAUSED, ShowLine(at, max(before.position_at(at), START))))
+
+    def resume(self, now: LocalInstant) -> Cue:
+        """Roll on from where it is paused, one lead time from now; return the cue.
+
+        Raises ``OrderError`` if nothing is paused then.
+        """
+        at, before = self._before_order(now)
+        if before.state is not CueState.PAUSED:
+            raise OrderError(f"nothing can be resumed: the show is {before.state.name.lower()}")
+        return self._scheduled(Cue(before.show, CueState.ROLLING, ShowLine(at, before.line.position)))
+
+    def seek(self, position: ShowPosition, now: LocalInstant) -> Cue:
+        """Go to ``position``, one lead time from now, rolling or paused as before; return the cue.
+
+        Raises ``OrderError`` if nothing rolls or is paused then.
+        """
+        at, before = self._before_order(now)
+        if before.state not in (CueState.ROLLING, CueState.PAUSED):
+            raise OrderError(f"no position to seek: the show is {before.state.name.lower()}")
+        return self._scheduled(before._replace(line=ShowLine(at, position, before.line.rate_ppb)))
+
+    def _before_order(self, now: LocalInstant) -> tuple[LeaderInstant, Cue]:
+        """Return when an order given now takes effect, and what will be in force just before."""
         at = LeaderInstant(self.leader_at(now) + self.settings.lead_time_ns)
-        self.schedule(Cue(self.cue.show, CueState.PAUSED, ShowLine(at, self.cue.position_at(at))))
+        earlier = [cue for cue in self.scheduled if cue.line.leader_at <= at]
+        return at, earlier[-1] if earlier else self.cue
+
+    def _scheduled(self, cue: Cue) -> Cue:
+        self.schedule(cue)
+        return cue
 
     def go_dark(self, now: LocalInstant) -> None:
         """Show nothing, one lead time from now."""

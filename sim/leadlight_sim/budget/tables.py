@@ -132,8 +132,8 @@ def _causes(found: Budget) -> Sheet:
         (
             f"With everything as it is: {usual(measured.pair, measured.piece)}.",
             f"Measured: {measured.seeds} evenings of {measured.duration_s / 60:g} minutes, each once with everything "
-            "and once without each cause, by the same random streams. ± is the standard error; a gain within two of them is not "
-            "distinguishable from none. Gains do not add up.",
+            "and once without each cause, by the same random streams. ± is the standard error; a gain within two of "
+            "them is not distinguishable from none. Gains do not add up.",
             f"Not in it: a board that shows frames at a tick of its own, not locked to show time, differs from another "
             f"by {as_time(found.free_tick_ms)} (rms), and a trim is right to half the step in which it was found.",
         ),

@@ -490,7 +490,7 @@ class SampledAir:
             sender,
             delays=stream("air", "first hop delay", name),
             losses=stream("air", "first hop loss", name),
-            common=stream("air", "shared delay", name),
+            common=stream("air", "group delay", name),  # the spelling seeds it
         )
         self._flows[name] = flow
         for port in self._ports.values():
