@@ -113,9 +113,10 @@ def test_hosts_that_wake_late_are_what_is_most_worth_mending_at_the_lake() -> No
 
 def test_unequal_paths_show_where_boards_go_by_their_own_exchanges() -> None:
     # By cable, two boards have neither marks nor a median to share: each is wrong by its own floors.
-    described = lake(**{"leader.wired": True, "air.preset": "model-d", "tight_pairs": []}).model_dump(
+    described = lake(**{"leader.wired": True, "air.preset": "idle", "tight_pairs": []}).model_dump(
         mode="json", exclude_unset=True
     )
+    described["air"]["floor_asymmetry"] = 0.9
     described["followers"] = [one | {"host": "steady"} for one in described["followers"][:2]]
     parts = ("leader", "air", "followers", "tight_pairs", "faults")
     two = load_shipped().with_changes({part: described[part] for part in parts})
