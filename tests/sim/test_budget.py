@@ -120,9 +120,9 @@ def test_unequal_paths_show_where_boards_go_by_their_own_exchanges() -> None:
     described["followers"] = [one | {"host": "steady"} for one in described["followers"][:2]]
     parts = ("leader", "air", "followers", "tight_pairs", "faults")
     two = load_shipped().with_changes({part: described[part] for part in parts})
-    gains = {effect.cause: effect.piece_gain for effect in measure(two, seeds=6, duration_s=75.0).effects}
-    assert gains[Cause.PATHS].is_distinguishable
-    assert gains[Cause.PATHS].value > 0
+    with_paths, without = (scores_without(two, EVERYTHING - gone) for gone in ({Cause.PATHS}, NOTHING))
+    assert max(score.light_ms.p95 for score in without.followers) < 0.075
+    assert max(score.light_ms.p95 for score in with_paths.followers) > 0.3
 
 
 def test_a_site_on_which_a_piece_is_never_in_step_is_not_measured() -> None:

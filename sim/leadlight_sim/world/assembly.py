@@ -197,7 +197,8 @@ class World:
         self.kernel.schedule(TrueInstant(up), self._start_follower, node, follower)
 
     def player_of(self, follower: described.Follower) -> Host:
-        """Return a follower's host as its player knows it, for measures: it wakes for frames with luck of its own."""
+        """Return a follower's host as its player knows it, for measures: it wakes for frames by a random stream of its
+        own."""
         return self._host(follower.name, follower.host, "player")
 
     def _host(self, name: str, kind: str, purpose: str = "host") -> Host:
