@@ -7,6 +7,7 @@ faults have stopped everybody agrees.
 from __future__ import annotations
 
 from collections.abc import Callable
+from contextlib import suppress
 from random import Random
 from typing import Any
 
@@ -17,6 +18,7 @@ from hypothesis.stateful import RuleBasedStateMachine, initialize, invariant, ru
 
 from leadlight import events
 from leadlight.cue import FrameRate
+from leadlight.errors import OrderError
 from leadlight.follower.follower import Follower
 from leadlight.follower.settings import FollowerSettings
 from leadlight.leader.leader import Leader
@@ -154,10 +156,11 @@ class Group(RuleBasedStateMachine):
             self.hall.nodes[name].core.roll(show.key, self.hall.local(name))
             self.hall.poke(name)
 
-    @rule(order=st.sampled_from(["stop", "pause", "go_dark"]))
-    def it_is_ended(self, order: str) -> None:
+    @rule(order=st.sampled_from(["stop", "pause", "resume", "go_dark"]))
+    def another_order_is_given(self, order: str) -> None:
         for name in leading(self.hall):
-            getattr(self.hall.nodes[name].core, order)(self.hall.local(name))
+            with suppress(OrderError):  # nothing rolls that could be paused, nothing is paused that could roll on
+                getattr(self.hall.nodes[name].core, order)(self.hall.local(name))
             self.hall.poke(name)
 
     @invariant()
