@@ -296,6 +296,7 @@ def test_hosts_of_a_scenario_are_as_it_says() -> None:
         assert network.trace.hexdigest() == world.trace.hexdigest()
 
 
+@pytest.mark.slow
 def test_joining_and_joining_again_are_told_to_a_switch_that_forgets() -> None:
     changes = {"air.fidelity": "contended", "air.forgets_members": True}
     leading, jetty = Leading(), Following("jetty")
@@ -308,7 +309,7 @@ def test_joining_and_joining_again_are_told_to_a_switch_that_forgets() -> None:
         assert jetty.node.snapshot().clock is ClockState.LOCKED
 
 
-# -- the same luck -------------------------------------------------------------------------------------------------
+# -- the same draws -------------------------------------------------------------------------------------------------
 
 STORY = """
 import asyncio, sys
