@@ -45,7 +45,10 @@ SLIPS: dict[str, tuple[str, Order]] = {
     "music from the future": ("latency_ns", lambda node: node.report_media(0, -1)),
     "a report at no instant": ("at", lambda node: node.report_media(0, 0, "now")),
     "a cue that is none": ("cue", lambda node: node.schedule("dark")),
-    "a cue of no state": ("state", lambda node: node.schedule(Cue(1, cast(Any, 1), ShowLine(LeaderInstant(0), ShowPosition(0))))),
+    "a cue of no state": (
+        "state",
+        lambda node: node.schedule(Cue(1, cast(Any, 1), ShowLine(LeaderInstant(0), ShowPosition(0)))),
+    ),
     "a line that is none": ("line", lambda node: node.resume_line(Cue(1, CueState.ROLLING, cast(Any, (0, 0))))),
     "a line too fast": (
         "rate_ppb",
