@@ -11,7 +11,6 @@ from dataclasses import dataclass
 from random import SystemRandom
 from typing import Any, Final
 
-from leadlight.commands.live_table import columns
 from leadlight.commands.manifest import ProgressLine
 from leadlight.commands.node_options import (
     TIME_MEANS,
@@ -21,6 +20,7 @@ from leadlight.commands.node_options import (
     resolve_address,
 )
 from leadlight.commands.options import check_company, duration_ns
+from leadlight.commands.tables import columns
 from leadlight.errors import check_name
 from leadlight.evening import Manifest
 from leadlight.events import FollowerEvent

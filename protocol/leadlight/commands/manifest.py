@@ -7,7 +7,7 @@ import sys
 from collections.abc import Sequence
 from typing import Final, TextIO
 
-from leadlight.commands.live_table import columns
+from leadlight.commands.tables import columns
 from leadlight.errors import ConfigurationError
 from leadlight.evening import Manifest
 from leadlight.storage import Progress, build_manifest, check_parts, read_manifest, write_manifest

@@ -19,7 +19,7 @@ from leadlight.errors import ConfigurationError, WireError, check_kind, check_wh
 from leadlight.follower.exchange import SoundingSchedule
 from leadlight.follower.journal import LINES_KEPT, JournalLine, Notes
 from leadlight.follower.leader_selection import FOLLOW, LeaderSelection, Novelty, Verdict
-from leadlight.follower.settings import FollowerSettings
+from leadlight.follower.settings import TALLY_INTERVAL_NS, FollowerSettings
 from leadlight.playback import FRAMES_MAXIMUM, HOLDOVER_FADE_NS, Library, Playhead, Recovery, Shown, Stage, StoredShow
 from leadlight.terms import ClockState, ContentState
 from leadlight.units import BILLION, MICROSECOND, MILLISECOND, SECOND, LeaderInstant, LocalInstant, ShowPosition
@@ -69,6 +69,11 @@ _NOVELTIES: Final[
     Novelty.RESTARTED: events.LeaderRestarted,
     Novelty.CHANGED: events.LeaderChanged,
 }
+
+
+def tally_spacing_ns(group_size: int, interval_ns: int = TALLY_INTERVAL_NS) -> int:
+    """Return how far apart a follower's reports are on average, in ns, in a group of so many (R-TALLY-1)."""
+    return max(interval_ns, group_size * SECOND // TALLIES_PER_SECOND)
 
 
 class Follower:
@@ -714,7 +719,7 @@ class Follower:
         self._tally_at = LocalInstant(now + spread(self._entropy, self._tally_spacing_ns(), TALLY_SPREAD))
 
     def _tally_spacing_ns(self) -> int:
-        return max(self.settings.tally_interval_ns, self._group_size * SECOND // TALLIES_PER_SECOND)
+        return tally_spacing_ns(self._group_size, self.settings.tally_interval_ns)
 
     def _emit(self, event: events.FollowerEvent) -> None:
         self._events.append(event)
