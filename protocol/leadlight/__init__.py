@@ -39,12 +39,15 @@ from leadlight.playback import (
     stills_of,
 )
 from leadlight.terms import ClockState, ContentState, CueState, Delivery, OnMusicLost, Refusal, Role
+from leadlight.units import MILLISECOND, SECOND, LeaderInstant, LocalInstant, ShowPosition
 from leadlight.wire import Beacon, Codec, DelayReport, Echo, KeyRing, Mark, Message, SharedDelay, Sounding, Tally
 
 __version__ = "0.1.0"
 
 __all__ = [
     "GROUP",
+    "MILLISECOND",
+    "SECOND",
     "Beacon",
     "BlendedRecovery",
     "Bounds",
@@ -73,9 +76,11 @@ __all__ = [
     "JournalLine",
     "KeyRing",
     "Leader",
+    "LeaderInstant",
     "LeaderSettings",
     "LeadlightError",
     "Library",
+    "LocalInstant",
     "Mark",
     "Message",
     "MessageError",
@@ -93,6 +98,7 @@ __all__ = [
     "RosterEntry",
     "SharedDelay",
     "ShowLine",
+    "ShowPosition",
     "Shown",
     "SlewOnlyRecovery",
     "Snapshot",
