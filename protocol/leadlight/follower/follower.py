@@ -21,7 +21,7 @@ from leadlight.follower.journal import LINES_KEPT, JournalLine, Notes
 from leadlight.follower.leader_selection import FOLLOW, LeaderSelection, Novelty, Verdict
 from leadlight.follower.settings import TALLY_INTERVAL_NS, FollowerSettings
 from leadlight.playback import FRAMES_MAXIMUM, HOLDOVER_FADE_NS, Library, Playhead, Recovery, Shown, Stage, StoredShow
-from leadlight.terms import ClockState, ContentState
+from leadlight.terms import ClockState, ContentState, Refusal
 from leadlight.units import BILLION, MICROSECOND, MILLISECOND, SECOND, LeaderInstant, LocalInstant, ShowPosition
 from leadlight.wire import U32, Beacon, Codec, Echo, Message, Sounding, Tally
 
@@ -36,6 +36,7 @@ NEWS_PER_SECOND: Final = 60
 """The same of Tallies that tell news, which often comes to everyone at once: a cue, a start, a leader that is found."""
 CONTINUED_WITHIN_NS: Final = 2 * MILLISECOND
 """How far a leader that continues a timebase may be from the one before; it may not if its bound is wider."""
+REFUSALS: Final = frozenset(map(str, Refusal)) | {"misdirected"}
 LIVE_DATA_LASTS_NS: Final = 5 * SECOND
 JOIN_PATIENCE_NS: Final = 5 * SECOND
 """A follower that hears beacons this long without locking shows what it can."""
@@ -60,6 +61,7 @@ class Snapshot(NamedTuple):
     frame_shown: int | None
     """The last frame that the player reported."""
     refused: dict[str, int]
+    """Datagrams that were refused, by cause; one's own that came back are none."""
 
 
 _NOVELTIES: Final[
@@ -467,7 +469,7 @@ class Follower:
             level=shown.level,
             late_frames=self.late_frames,
             frame_shown=self.frame_shown,
-            refused=dict(self.counters),
+            refused={cause: count for cause, count in self.counters.items() if cause in REFUSALS},
         )
 
     # -- beacons -------------------------------------------------------------------------------------------------
