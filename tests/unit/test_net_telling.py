@@ -85,20 +85,28 @@ def test_a_follower_that_hears_nobody_says_where_to_look() -> None:
 
 def test_an_event_is_one_line_of_json_with_its_time_and_its_cue_as_an_object() -> None:
     berlin = timezone(timedelta(hours=1))
-    line = json_line(datetime(2026, 12, 4, 18, 3, 21, 5, berlin), event_as_json(CueAdopted(NOW, ROLLING)))
+    line = json_line(datetime(2026, 12, 4, 18, 3, 21, 5, berlin), event_as_json(CueAdopted(NOW, ROLLING), SHOWS))
     assert "\n" not in line
     assert json.loads(line) == {
         "utc": "2026-12-04T17:03:21.000005Z",
         "event": "CueAdopted",
         "at": NOW,
-        "cue": {"show": f"{TIDEFALL:016x}", "state": "rolling", "leader_at": 5, "position": 7, "rate_ppb": -3},
+        "cue": {
+            "show": f"{TIDEFALL:016x}",
+            "show_name": "Tidefall",
+            "state": "rolling",
+            "leader_at": 5,
+            "position": 7,
+            "rate_ppb": -3,
+        },
     }
+    assert event_as_json(ShowMissing(NOW, 255), SHOWS) == {"event": "ShowMissing", "at": NOW, "show": f"{255:016x}"}
 
 
 def test_roles_and_lists_of_names_are_told_in_words_too() -> None:
     changed = RoleChanged(NOW, Role.LEADING, Role.LISTENING)
     assert event_in_words(changed, SHOWS) == "role changed: role leading, previous listening"
-    assert event_as_json(changed) == {
+    assert event_as_json(changed, SHOWS) == {
         "event": "RoleChanged",
         "at": NOW,
         "role": "leading",
@@ -106,7 +114,7 @@ def test_roles_and_lists_of_names_are_told_in_words_too() -> None:
     }
     refused = ShowRefused(NOW, TIDEFALL, ("jetty", "willow"))
     assert event_in_words(refused, SHOWS) == "show refused: show Tidefall, names jetty and willow"
-    assert event_as_json(refused)["names"] == ("jetty", "willow")
+    assert event_as_json(refused, SHOWS)["names"] == ("jetty", "willow")
 
 
 def entry(

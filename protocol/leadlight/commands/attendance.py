@@ -105,7 +105,7 @@ class Attendance:
         async for event in self._node.events():
             age_ns = self._node.clock() - event.at
             wall_at = self._around.wall_clock() - datetime.timedelta(microseconds=age_ns // MICROSECOND)
-            self._write_json(json_line(wall_at, event_as_json(event)))
+            self._write_json(json_line(wall_at, event_as_json(event, self._shows)))
             self._say(event_in_words(event, self._shows))
             for note_event in self.on_event:
                 note_event(event)

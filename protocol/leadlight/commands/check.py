@@ -207,8 +207,8 @@ class _Content:
 def _check_content(arguments: argparse.Namespace) -> _Content | None:
     if arguments.manifest is None:
         return None
-    manifest, states = parts_by_manifest(arguments.manifest, arguments.content, arguments.name)
-    return _Content(manifest, judge_content(states, arguments.name))
+    manifest, parts = parts_by_manifest(arguments.manifest, arguments.content, arguments.name)
+    return _Content(manifest, judge_content(parts, arguments.name))
 
 
 def _judge_group(heard: Heard, wanted: _Wanted, host: HostFacts, content: _Content | None) -> list[Finding]:

@@ -25,7 +25,6 @@ from leadlight.follower import FollowerSettings
 from leadlight.net import FollowerEndpoint
 from leadlight.playback import Library, StoredShow
 from leadlight.units import MILLISECOND, SECOND, ShowPosition
-from leadlight.wire import word
 
 DEFAULT_FRAME_RATE = "40"
 DEFAULT_LENGTH = "1h"
@@ -156,6 +155,7 @@ def _stored_by_manifest(arguments: argparse.Namespace) -> _Stored | None:
         "--duration": arguments.duration is not None,
     }
     check_apart("--manifest", by_word, "it lists the shows")
-    manifest, states = parts_by_manifest(arguments.manifest, arguments.content, arguments.name)
-    told = ", ".join(f"{show} {word(state)}" for show, state in states.items())
+    manifest, found = parts_by_manifest(arguments.manifest, arguments.content, arguments.name)
+    told = ", ".join(f"{show} {part.in_words}" for show, part in found.items())
+    states = {show: part.state for show, part in found.items()}
     return manifest.library(states), {entry.key: entry.show for entry in manifest.shows}, f"content: {told}"

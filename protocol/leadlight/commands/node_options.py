@@ -11,10 +11,9 @@ from typing import Final, NamedTuple
 from leadlight.commands.manifest import ProgressLine
 from leadlight.commands.options import duration_ns, named_by_option
 from leadlight.errors import ConfigurationError
-from leadlight.evening import Manifest
+from leadlight.evening import Manifest, PartFound
 from leadlight.net import DEFAULT_PORT
-from leadlight.storage import check_parts, read_key_file, read_manifest
-from leadlight.terms import ContentState
+from leadlight.storage import compare_parts, read_key_file, read_manifest
 from leadlight.units import MILLISECOND, SECOND
 from leadlight.wire import KeyRing
 
@@ -91,7 +90,7 @@ def named_by_its_option(arguments: argparse.Namespace) -> AbstractContextManager
     return named_by_option({field: (_OPTIONS[field], value) for field, value in values.items() if value is not None})
 
 
-def parts_by_manifest(manifest: str, folder: str, name: str) -> tuple[Manifest, dict[str, ContentState]]:
+def parts_by_manifest(manifest: str, folder: str, name: str) -> tuple[Manifest, dict[str, PartFound]]:
     """Return a manifest, and how the parts of the follower ``name`` in ``folder`` compare with it, by show.
 
     Raises ``ConfigurationError`` for a follower that it does not list, and for what cannot be read.
@@ -101,7 +100,7 @@ def parts_by_manifest(manifest: str, folder: str, name: str) -> tuple[Manifest, 
     if name not in listed:
         raise ConfigurationError("--name", name, f"one that the manifest lists: {', '.join(listed)}")
     with ProgressLine(sys.stderr, "checking") as progress:
-        return listing, check_parts(listing, folder, name, progress.tell)
+        return listing, compare_parts(listing, folder, name, progress.tell)
 
 
 def resolve_address(text: str) -> tuple[str, int]:

@@ -78,23 +78,31 @@ def json_line(wall_at: datetime.datetime, content: Mapping[str, Any]) -> str:
     return json.dumps({"utc": utc, **content})
 
 
-def event_as_json(event: Event) -> dict[str, Any]:
-    """Return an event as JSON takes it: its name under ``event``, then its fields; cues as objects.
+def event_as_json(event: Event, shows: Mapping[int, str]) -> dict[str, Any]:
+    """Return an event as JSON takes it: its name under ``event``, then its fields; cues as objects."""
+    told: dict[str, Any] = {"event": type(event).__name__}
+    for field in fields(event):
+        value = getattr(event, field.name)
+        if isinstance(value, Cue):
+            told[field.name] = cue_as_json(value, shows)
+        elif field.name == "show":
+            told |= show_as_json(value, shows)
+        else:
+            told[field.name] = word(value) if isinstance(value, Enum) else value
+    return told
 
-    A show's key is sixteen hexadecimal digits: a number would not survive a reader that takes numbers for doubles.
+
+def cue_as_json(cue: Cue, shows: Mapping[int, str]) -> dict[str, Any]:
+    """Return a cue as JSON takes it."""
+    return {**show_as_json(cue.show, shows), "state": word(cue.state), **cue.line._asdict()}
+
+
+def show_as_json(key: int, shows: Mapping[int, str]) -> dict[str, str]:
+    """Return a show's key, and its name where that is known here.
+
+    A key is sixteen hexadecimal digits: a number would not survive a reader that takes numbers for doubles.
     """
-    return {"event": type(event).__name__} | {
-        field.name: plain(field.name, getattr(event, field.name)) for field in fields(event)
-    }
-
-
-def plain(name: str, value: Any) -> Any:
-    """Return the value of a field of this name as JSON takes it."""
-    if isinstance(value, Cue):
-        return {"show": f"{value.show:016x}", "state": word(value.state), **value.line._asdict()}
-    if name == "show":
-        return f"{value:016x}"
-    return word(value) if isinstance(value, Enum) else value
+    return {"show": f"{key:016x}"} | ({"show_name": shows[key]} if key in shows else {})
 
 
 def event_in_words(event: Event, shows: Mapping[int, str]) -> str:

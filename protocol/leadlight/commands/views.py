@@ -13,13 +13,13 @@ from leadlight.commands.telling import (
     FOLLOWER_NEWS,
     ROSTER_HEADER,
     ROSTER_NEWS,
+    cue_as_json,
     follower_row,
     leader_doing,
     leader_rows,
-    plain,
+    show_as_json,
 )
 from leadlight.commands.troubles import Health, Trouble, health, troubles_of, unheard_since
-from leadlight.cue import Cue
 from leadlight.follower import Follower
 from leadlight.leader import Leader, RosterEntry
 from leadlight.terms import ClockState, ContentState
@@ -95,7 +95,9 @@ class LeaderView:
         leader = self._leader
         found = self._health(now)
         since = unheard_since(leader, now)
-        pieces = [_piece(entry, now, troubles_of(entry, since, leader.not_stopped)) for entry in leader.roster]
+        pieces = [
+            _piece(entry, now, troubles_of(entry, since, leader.not_stopped), self._shows) for entry in leader.roster
+        ]
         return {
             "role": word(leader.role),
             **_playing(self._in_force(now), self._shows),
@@ -120,7 +122,9 @@ class LeaderView:
         return in_force(leader.cue, next(iter(leader.scheduled), None), leader_now, self._lengths)
 
 
-def _piece(entry: RosterEntry, now: LocalInstant, troubles: list[str]) -> dict[str, Any]:
+def _piece(
+    entry: RosterEntry, now: LocalInstant, troubles: list[str], shows: Mapping[int, str]
+) -> dict[str, Any]:
     tally = entry.tally
     told: dict[str, Any] = {"name": entry.name, "heard_ns": now - entry.heard_at, "troubles": troubles}
     if tally is not None:
@@ -129,7 +133,7 @@ def _piece(entry: RosterEntry, now: LocalInstant, troubles: list[str]) -> dict[s
             "bound_ns": tally.bound_ns,
             "group_loss": tally.beacon_loss_permille / 1000,
             "state": word(tally.cue_state),
-            "show": f"{tally.show:016x}",
+            **show_as_json(tally.show, shows),
             "content": word(tally.content),
             "frame": tally.frame,
             "late_frames": tally.late_frames,
@@ -138,14 +142,11 @@ def _piece(entry: RosterEntry, now: LocalInstant, troubles: list[str]) -> dict[s
 
 
 def _playing(playing: InForce, shows: Mapping[int, str]) -> dict[str, Any]:
-    def told(cue: Cue | None) -> dict[str, Any] | None:
-        return None if cue is None else plain("cue", cue) | {"name": shows.get(cue.show)}
-
     return {
-        "cue": told(playing.cue),
+        "cue": cue_as_json(playing.cue, shows),
         "position_ns": playing.position_ns,
         "remaining_ns": playing.remaining_ns,
-        "next_cue": told(playing.next_cue),
+        "next_cue": None if playing.next_cue is None else cue_as_json(playing.next_cue, shows),
         "next_in_ns": playing.next_in_ns,
     }
 

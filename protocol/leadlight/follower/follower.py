@@ -21,7 +21,7 @@ from leadlight.follower.journal import LINES_KEPT, JournalLine, Notes
 from leadlight.follower.leader_selection import FOLLOW, LeaderSelection, Novelty, Verdict
 from leadlight.follower.settings import TALLY_INTERVAL_NS, FollowerSettings
 from leadlight.playback import FRAMES_MAXIMUM, HOLDOVER_FADE_NS, Library, Playhead, Recovery, Shown, Stage, StoredShow
-from leadlight.terms import ClockState, ContentState
+from leadlight.terms import ClockState, ContentState, Refusal
 from leadlight.units import BILLION, MICROSECOND, MILLISECOND, SECOND, LeaderInstant, LocalInstant, ShowPosition
 from leadlight.wire import U32, Beacon, Codec, Echo, Message, Sounding, Tally
 
@@ -34,6 +34,7 @@ TALLIES_PER_SECOND: Final = 12
 """What all followers' Tallies together may come to (RFC 3550 section 6.2's idea)."""
 NEWS_PER_SECOND: Final = 60
 """The same of Tallies that tell news, which often comes to everyone at once: a cue, a start, a leader that is found."""
+REFUSALS: Final = frozenset(map(str, Refusal)) | {"misdirected"}
 LIVE_DATA_LASTS_NS: Final = 5 * SECOND
 JOIN_PATIENCE_NS: Final = 5 * SECOND
 """A follower that hears beacons this long without locking shows what it can."""
@@ -58,6 +59,7 @@ class Snapshot(NamedTuple):
     frame_shown: int | None
     """The last frame that the player reported."""
     refused: dict[str, int]
+    """Datagrams that were refused, by cause; one's own that came back are none."""
 
 
 _NOVELTIES: Final[
@@ -181,6 +183,11 @@ class Follower:
         self._turns: deque[int] = deque(maxlen=4)
         # Tallies heard by the group lately, oldest first.
         self._heard_tallies: dict[tuple[int, int, int], None] = {}
+
+    def __repr__(self) -> str:
+        whom = "nobody" if self._selection.leader is None else f"{self._selection.leader:08x}"
+        state = self.clock.state.name.lower().replace("_", " ")
+        return f"<Follower {self.settings.name!r}: follows {whom}, {state}; {self.cue}>"
 
     # -- the five verbs ------------------------------------------------------------------------------------------
 
@@ -460,7 +467,7 @@ class Follower:
             level=shown.level,
             late_frames=self.late_frames,
             frame_shown=self.frame_shown,
-            refused=dict(self.counters),
+            refused={cause: count for cause, count in self.counters.items() if cause in REFUSALS},
         )
 
     # -- beacons -------------------------------------------------------------------------------------------------

@@ -3,7 +3,7 @@
 from leadlight.leader.copies import BEGIN_ABOVE_PERMILLE, END_BELOW_PERMILLE
 from leadlight.leader.leader import Leader
 from leadlight.leader.limiter import RateLimiter
-from leadlight.leader.roster import RosterEntry
+from leadlight.leader.roster import Roster, RosterEntry
 from leadlight.leader.settings import BEACON_INTERVAL_NS, LISTEN_INTERVALS, LeaderSettings
 from leadlight.leader.tenure import DITHER_MAXIMUM_NS, DITHER_SHARE
 
@@ -17,5 +17,6 @@ __all__ = [
     "Leader",
     "LeaderSettings",
     "RateLimiter",
+    "Roster",
     "RosterEntry",
 ]
