@@ -10,10 +10,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from leadlight.units import SECOND
-from leadlight_sim.kernel.kernel import TrueInstant
-from leadlight_sim.world.assembly import World
-from leadlight_sim.world.clock_comparison import (
+from clock_comparison import (
     COMMON_VIEW,
     MODES,
     ONLY_BEACONS,
@@ -27,8 +24,11 @@ from leadlight_sim.world.clock_comparison import (
     run,
     scenario_of,
 )
-from leadlight_sim.world.path_asymmetry import PathAsymmetry, Task, outcome_of, perform, verdict
-from leadlight_sim.world.shadow_clocks import install
+from leadlight.units import SECOND
+from leadlight_sim.kernel.kernel import TrueInstant
+from leadlight_sim.world.assembly import World
+from path_asymmetry import PathAsymmetry, Task, outcome_of, perform, verdict
+from shadow_clocks import install
 
 MODELS = ("model-a", "model-b", "model-c", "model-d", "model-e")
 BIN = 10 ** (1 / 400)
