@@ -1,7 +1,7 @@
 """The clock: how far this node's clock is from the leader's, and how far that answer may be wrong.
 
 Read in this order: ``estimator`` (what all of them are), ``bound``, ``edge_filter``, ``tracker``, ``shared_delay``,
-``common_view``, ``states``, ``settings``, and ``clock``, which puts them together."""
+``common_view``, ``plausibility``, ``states``, ``settings``, and ``clock``, which puts them together."""
 
 from leadlight.clock.bound import DEVIATIONS, FLOOR_SHARE, CausalityBound, statistical_half_width_ns
 from leadlight.clock.clock import Bounds, FollowerClock
@@ -23,6 +23,7 @@ from leadlight.clock.edge_filter import (
 )
 from leadlight.clock.estimator import Estimate, Estimator, Exchange
 from leadlight.clock.fusion import FLOOR_DEVIATION, LEAST_WEIGHT
+from leadlight.clock.plausibility import Misfit, Refusals
 from leadlight.clock.settings import ClockSettings, ClockView
 from leadlight.clock.shared_delay import (
     ARRIVALS_KEPT,
@@ -68,7 +69,9 @@ __all__ = [
     "Estimator",
     "Exchange",
     "FollowerClock",
+    "Misfit",
     "OffsetTracker",
+    "Refusals",
     "edge_score",
     "reporting_stride",
     "statistical_half_width_ns",

@@ -76,6 +76,7 @@ class Stage:
         self._pending_at: LocalInstant | None = None
         self._announced: Cue | None = None
         self._stop_is_of_timebase = False
+        self._is_elsewhere = False
         # Timers.
         self._cue_at: LocalInstant | None = None
         self._off_local: LocalInstant | None = None
@@ -212,6 +213,8 @@ class Stage:
         self._pending = self._announced = None
         self._cue_at = self._off_local = None
         self._stop_is_of_timebase = False
+        # The same cue, by another clock, may be another run of it: nothing stands still until a clock has caught up.
+        self._is_elsewhere = self.cue.state in (CueState.ROLLING, CueState.PAUSED)
 
     def read(self, beacon: Beacon, now: LocalInstant) -> None:
         """Take over what the beacon says is in force and what comes next."""
@@ -238,12 +241,21 @@ class Stage:
         self._pending = pending
         self.next_cue = next_cue
 
+    def read_stop(self, beacon: Beacon, now: LocalInstant) -> None:
+        """Take over a stop, and nothing else: of a beacon whose instants mean nothing here."""
+        if beacon.cue.state is CueState.STOPPED and beacon.cue != self.cue:
+            self._pending = self.next_cue = None
+            self._adopt(beacon.cue, now)
+            self._stop_is_of_timebase = True
+
     def follow(self, now: LocalInstant) -> None:
         """Let cues and playhead go by the clock as it is known now."""
         if self.next_cue is not None or self._cue_at is not None:
             self._time_cue(now)
         if self._pending is not None:
             self._adopt(self._pending, now)
+        elif self._is_elsewhere:
+            self._adopt(self.cue, now)
         elif self._cue_at is None or now < self._cue_at:
             self._retarget(now)
         if self._cue_at is not None and now >= self._cue_at:
@@ -300,6 +312,7 @@ class Stage:
             self._pending_at = LocalInstant(self._changed_at + UNKEYED_SPACING_NS)
             return
         self._pending = self._pending_at = None
+        self._is_elsewhere = False
         previous, self.cue = self.cue, cue
         changed = cue.show != previous.show or cue.state is not previous.state or self._jumps(cue, now)
         if changed:
