@@ -104,7 +104,7 @@ async def test_a_beacon_from_the_future_moves_nothing_over_real_sockets(group: s
         for _ in range(3):
             last = await made.pass_beacons(1)
             made.stranger.send(
-                last._replace(serial=last.serial + 1, sent_at=LeaderInstant(last.sent_at + ahead_ns))
+                last._replace(serial=last.serial + 9, sent_at=LeaderInstant(last.sent_at + ahead_ns))
             )
         await made.until(lambda: made.jetty.follower.counters["implausible"] == 3)
         assert made.is_well()
