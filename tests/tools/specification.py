@@ -65,10 +65,9 @@ def mapping() -> dict[str, list[str]]:
 def test_names() -> set[str]:
     """Return the name of every test function in the folder of tests, read and not run."""
     return {
-        node.name
+        name
         for path in TESTS.rglob("test_*.py")
-        for node in ast.walk(ast.parse(path.read_text(encoding="utf-8")))
-        if isinstance(node, ast.FunctionDef | ast.AsyncFunctionDef) and node.name.startswith("test_")
+        for name in re.findall(r"^ *(?:async )?def (test_\w+)\(", path.read_text(encoding="utf-8"), re.MULTILINE)
     }
 
 

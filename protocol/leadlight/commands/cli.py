@@ -13,11 +13,13 @@ from typing import Final, NoReturn, Protocol
 
 from leadlight.commands.check import Check
 from leadlight.commands.decode import DecodeCommand
+from leadlight.commands.endings import EXIT_BROKEN_PIPE, EXIT_INTERRUPTED, EXIT_TROUBLE
 from leadlight.commands.follow import Follow
 from leadlight.commands.key import KeyCommand
 from leadlight.commands.lead import Lead
 from leadlight.commands.manifest import ManifestCommand
 from leadlight.commands.order import OrderCommand
+from leadlight.commands.outlet import say_at_the_end
 from leadlight.errors import LeadlightError, UsageError
 from leadlight.wire import VERSION
 
@@ -25,10 +27,6 @@ COMMAND_GROUP = "leadlight.commands"
 """The entry-point group through which other packages add commands."""
 
 FIRST_LISTED: Final = ("rehearse", "tune", "budget", "fit")
-
-EXIT_TROUBLE = 2
-EXIT_INTERRUPTED = 130  # 128 + SIGINT, as shells report it
-EXIT_BROKEN_PIPE = 141  # 128 + SIGPIPE
 
 
 class Command(Protocol):
@@ -137,7 +135,7 @@ def main(argv: Sequence[str] | None = None) -> int:
     try:
         return _run(words)
     except LeadlightError as error:
-        print(f"leadlight: {error}", file=sys.stderr)
+        say_at_the_end(f"leadlight: {error}\n", sys.stderr)
         return EXIT_TROUBLE
     except KeyboardInterrupt:
         return EXIT_INTERRUPTED
