@@ -13,8 +13,7 @@ from hypothesis import strategies as st
 
 from leadlight.clock import CausalityBound, EdgeFilter, Estimate, Exchange, FollowerClock, OffsetTracker
 from leadlight.clock.edge_filter import SCALE_MAXIMUM, EdgeStream
-from leadlight.units import MILLISECOND, SECOND, LeaderInstant, LocalInstant
-from leadlight.wire.codec import INSTANT_MAXIMUM
+from leadlight.units import INSTANT_MAXIMUM, MILLISECOND, SECOND, LeaderInstant, LocalInstant
 
 Maker = Callable[..., Any]
 

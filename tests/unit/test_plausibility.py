@@ -20,8 +20,17 @@ from leadlight.leader.leader import Leader
 from leadlight.leader.settings import LeaderSettings
 from leadlight.playback.content import StoredShow
 from leadlight.terms import ClockState, CueState, Role
-from leadlight.units import HOUR, MILLISECOND, MINUTE, SECOND, LeaderInstant, LocalInstant, ShowPosition
-from leadlight.wire.codec import INSTANT_MAXIMUM, Codec
+from leadlight.units import (
+    HOUR,
+    INSTANT_MAXIMUM,
+    MILLISECOND,
+    MINUTE,
+    SECOND,
+    LeaderInstant,
+    LocalInstant,
+    ShowPosition,
+)
+from leadlight.wire.codec import Codec
 from leadlight.wire.messages import Beacon, Echo
 from leadlight.wire.tags import KeyRing
 
