@@ -186,6 +186,11 @@ class Follower:
         # Tallies heard by the group lately, oldest first.
         self._heard_tallies: dict[tuple[int, int, int], None] = {}
 
+    def __repr__(self) -> str:
+        whom = "nobody" if self._selection.leader is None else f"{self._selection.leader:08x}"
+        state = self.clock.state.name.lower().replace("_", " ")
+        return f"<Follower {self.settings.name!r}: follows {whom}, {state}; {self.cue}>"
+
     # -- the five verbs ------------------------------------------------------------------------------------------
 
     def receive_datagram(self, data: bytes, source: Address, received_at: LocalInstant) -> None:
