@@ -11,8 +11,9 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from leadlight.clock import CausalityBound, EdgeFilter, Estimate, Exchange, FollowerClock, OffsetTracker
+from leadlight.clock import CausalityBound, EdgeFilter, Estimate, Exchange, FollowerClock
 from leadlight.clock.edge_filter import SCALE_MAXIMUM, EdgeStream
+from leadlight.clock.tracker import OffsetTracker
 from leadlight.units import INSTANT_MAXIMUM, MILLISECOND, SECOND, LeaderInstant, LocalInstant
 
 Maker = Callable[..., Any]

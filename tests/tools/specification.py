@@ -361,7 +361,6 @@ def constants() -> dict[str, list[Constant]]:
             of("ASK_SPACING_NS", "their spacing"),
             of("ASK_PATIENCE_NS", "how long an answer is waited for"),
             of("RANK_SPACING_NS", "how much longer each next rank waits"),
-            of("CONTINUE_WITHIN_NS", "widest bound with which a timebase is continued"),
             of("LAST_RANK", "what a start sends for its rank that leads at once and has nothing to lead"),
             of("STOP_HELD_NS", "how long a standby that stops the show keeps the lead at least"),
         ],

@@ -12,7 +12,16 @@ from typing import Final, NamedTuple
 
 from leadlight import events
 from leadlight.addresses import GROUP, Address
-from leadlight.clock import Bounds, ClockView, Estimate, FollowerClock, Misfit, Refusals, reporting_stride
+from leadlight.clock import (
+    CONTINUED_WITHIN_NS,
+    Bounds,
+    ClockView,
+    Estimate,
+    FollowerClock,
+    Misfit,
+    Refusals,
+    reporting_stride,
+)
 from leadlight.cue import Cue
 from leadlight.entropy import Entropy, below, identity, nonzero32, spread
 from leadlight.errors import ConfigurationError, WireError, check_kind, check_whole
@@ -34,8 +43,6 @@ TALLIES_PER_SECOND: Final = 12
 """What all followers' Tallies together may come to (RFC 3550 section 6.2's idea)."""
 NEWS_PER_SECOND: Final = 60
 """The same of Tallies that tell news, which often comes to everyone at once: a cue, a start, a leader that is found."""
-CONTINUED_WITHIN_NS: Final = 2 * MILLISECOND
-"""How far a leader that continues a timebase may be from the one before; it may not if its bound is wider."""
 REFUSALS: Final = frozenset(map(str, Refusal)) | {"misdirected"}
 LIVE_DATA_LASTS_NS: Final = 5 * SECOND
 JOIN_PATIENCE_NS: Final = 5 * SECOND
@@ -190,6 +197,11 @@ class Follower:
         self._turns: deque[int] = deque(maxlen=4)
         # Tallies heard by the group lately, oldest first.
         self._heard_tallies: dict[tuple[int, int, int], None] = {}
+
+    def __repr__(self) -> str:
+        whom = "nobody" if self._selection.leader is None else f"{self._selection.leader:08x}"
+        state = self.clock.state.name.lower().replace("_", " ")
+        return f"<Follower {self.settings.name!r}: follows {whom}, {state}; {self.cue}>"
 
     # -- the five verbs ------------------------------------------------------------------------------------------
 
