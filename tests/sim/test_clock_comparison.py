@@ -69,6 +69,7 @@ def digest(seed: int, with_shadow_clocks: bool) -> str:
     return world.trace.hexdigest()
 
 
+@pytest.mark.slow
 @pytest.mark.interpreted
 def test_shadow_clocks_change_nothing_of_what_happens() -> None:
     assert digest(3, with_shadow_clocks=True) == digest(3, with_shadow_clocks=False)
@@ -113,6 +114,7 @@ def test_common_view_is_as_good_as_two_receivers_stamps(seen: dict[str, dict[str
         assert one[COMMON_VIEW].error.percentile(95) < 0.17
 
 
+@pytest.mark.thorough
 @pytest.mark.interpreted
 def test_marks_that_go_astray_by_more_than_soundings_vouch_for_do_no_harm_and_smaller_ones_are_told() -> None:
     found = {
