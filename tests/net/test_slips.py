@@ -179,7 +179,7 @@ WRONG_PLACES: list[dict[str, Any]] = [
 ]
 
 
-@pytest.mark.parametrize("place", WRONG_PLACES, ids=str)
+@pytest.mark.parametrize("place", WRONG_PLACES, ids=lambda place: list(place)[-1])
 def test_where_and_with_what_a_node_runs_is_checked_where_it_is_made(place: dict[str, Any]) -> None:
     with pytest.raises(ConfigurationError) as refused:
         LeaderEndpoint(SETTINGS, **place)
