@@ -8,9 +8,10 @@ import re
 import sys
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
-from importlib.metadata import EntryPoint, PackageNotFoundError, entry_points, version
+from importlib.metadata import EntryPoint, entry_points
 from typing import Final, NoReturn, Protocol
 
+from leadlight import __version__
 from leadlight.commands.check import Check
 from leadlight.commands.decode import DecodeCommand
 from leadlight.commands.endings import EXIT_BROKEN_PIPE, EXIT_INTERRUPTED, EXIT_TROUBLE
@@ -69,13 +70,9 @@ class _Version(argparse.Action):
         super().__init__(option_strings, dest, nargs=0, help="print the version and exit")
 
     def __call__(self, parser: argparse.ArgumentParser, *_: object) -> NoReturn:
-        try:
-            installed = version("leadlight")
-        except PackageNotFoundError:
-            installed = "(not installed)"
         from leadlight.commands.compiled import IS_COMPILED
 
-        print(f"leadlight {installed}, protocol {VERSION}{', compiled' if IS_COMPILED else ''}")
+        print(f"leadlight {__version__}, protocol {VERSION}{', compiled' if IS_COMPILED else ''}")
         parser.exit()
 
 

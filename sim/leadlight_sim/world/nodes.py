@@ -18,7 +18,7 @@ from leadlight.units import SECOND, LeaderInstant, LocalInstant
 from leadlight.wire import Message
 from leadlight_sim.air import Air
 from leadlight_sim.hosts import Host, Oscillator
-from leadlight_sim.kernel import Kernel, Stream, Trace, TrueInstant
+from leadlight_sim.kernel import Kernel, Stream, Trace, TrueInstant, plain_text
 from leadlight_sim.world.injected_faults import InjectedFaults
 
 CLOCK_AT_BOOT_NS = 5 * SECOND
@@ -133,15 +133,6 @@ class Node:
         """What this host's clock shows now."""
         return self.local_at(self._kernel.now)
 
-    def was_on_at(self, true: TrueInstant) -> bool:
-        """Return whether it had power at a true instant."""
-        on = False
-        for at, switched_on in self.switched:
-            if at > true:
-                break
-            on = switched_on
-        return on
-
     # -- power ---------------------------------------------------------------------------------------------------
 
     def _boot(self) -> LocalInstant:
@@ -215,7 +206,7 @@ class Node:
             self._air.send(self.name, data, None if destination is None else str(destination))
         while (event := core.next_event()) is not None:
             self.events.append((self._kernel.now, event))
-            self._trace.note(b"e", self._kernel.now, self._number, repr(event).encode())
+            self._trace.note(b"e", self._kernel.now, self._number, plain_text(event).encode())
         if self.watch is not None:
             self.watch()
         due = core.next_timer()
