@@ -20,8 +20,8 @@ from leadlight.commands.follow import Follow, follow
 from leadlight.commands.lead import Lead, lead
 from leadlight.commands.spool import Picture
 from leadlight.commands.surroundings import Surroundings
+from leadlight.evening import parse_running_order
 from leadlight.storage import build_manifest, read_manifest, write_manifest
-from leadlight.storage.files import read_running_order
 from leadlight.units import HOUR, MICROSECOND, SECOND
 from leadlight_sim.testing.network import VirtualHost, VirtualNetwork
 
@@ -138,7 +138,7 @@ def test_an_evening_of_four_hours_by_the_commands_in_virtual_time(
         assert [task.result() for task in tasks] == [Ending.INTERRUPTED.exit_code] * 3
 
     # All that the running order lists, in its order, and a status a minute.
-    order = read_running_order(season / "order.toml", read_manifest(season / "manifest.json").lengths())
+    order = parse_running_order(ORDER, read_manifest(season / "manifest.json").lengths())
     listed = [cue.show for cue in order.cues_between(BEGINS, BEGINS + timedelta(hours=HOURS)) if cue.show is not None]
     begun = [row["cue"] for row in map(json.loads, leading.book) if row.get("event") == "CueTookEffect"]
     assert [cue["show_name"] for cue in begun if cue["state"] == "rolling"] == listed
