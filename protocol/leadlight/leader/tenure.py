@@ -57,6 +57,8 @@ LOST_AFTER_NS: Final = 30 * SECOND
 SECRET_BYTES: Final = 16
 ANSWER_BURST_S: Final = 2
 """Seconds' worth of the sounding budget that may be answered at once."""
+ORDER_SPACING_NS: Final = SECOND // 2
+"""What comes sooner after another cue than this is announced too late: only the next one is told of."""
 PACING_INTERVAL_NS: Final = SECOND
 """The line is bent no more often than this: more often, each change would be too small to be worth making."""
 
@@ -159,9 +161,7 @@ class Tenure:
     def roll(self, show: int, now: LocalInstant, position: ShowPosition = START) -> Cue:
         """Schedule a show to roll from ``position`` one lead time from now; return the cue."""
         at = LeaderInstant(self.leader_at(now) + self.settings.lead_time_ns)
-        cue = Cue(show, CueState.ROLLING, ShowLine(at, position))
-        self.schedule(cue)
-        return cue
+        return self.order(Cue(show, CueState.ROLLING, ShowLine(at, position)))
 
     def resume_line(self, cue: Cue, now: LocalInstant) -> None:
         """Put a cue in force at once, its line already under way: a leader that comes back mid-show."""
@@ -186,7 +186,7 @@ class Tenure:
         at, before = self._before_order(now)
         if before.state is not CueState.ROLLING:
             raise OrderError(f"nothing can be paused: the show is {before.state.name.lower()}")
-        return self._scheduled(Cue(before.show, CueState.PAUSED, ShowLine(at, max(before.position_at(at), START))))
+        return self.order(Cue(before.show, CueState.PAUSED, ShowLine(at, max(before.position_at(at), START))))
 
     def resume(self, now: LocalInstant) -> Cue:
         """Roll on from where it is paused, one lead time from now; return the cue.
@@ -196,7 +196,7 @@ class Tenure:
         at, before = self._before_order(now)
         if before.state is not CueState.PAUSED:
             raise OrderError(f"nothing can be resumed: the show is {before.state.name.lower()}")
-        return self._scheduled(Cue(before.show, CueState.ROLLING, ShowLine(at, before.line.position)))
+        return self.order(Cue(before.show, CueState.ROLLING, ShowLine(at, before.line.position)))
 
     def seek(self, position: ShowPosition, now: LocalInstant) -> Cue:
         """Go to ``position``, one lead time from now, rolling or paused as before; return the cue.
@@ -206,7 +206,7 @@ class Tenure:
         at, before = self._before_order(now)
         if before.state not in (CueState.ROLLING, CueState.PAUSED):
             raise OrderError(f"no position to seek: the show is {before.state.name.lower()}")
-        return self._scheduled(before._replace(line=ShowLine(at, position, before.line.rate_ppb)))
+        return self.order(before._replace(line=ShowLine(at, position, before.line.rate_ppb)))
 
     def to_be_in_force(self, now: LocalInstant) -> Cue:
         """Return what will be in force when an order given now takes effect."""
@@ -218,14 +218,20 @@ class Tenure:
         earlier = [cue for cue in self.scheduled if cue.line.leader_at <= at]
         return at, earlier[-1] if earlier else self.cue
 
-    def _scheduled(self, cue: Cue) -> Cue:
+    def order(self, cue: Cue) -> Cue:
+        """Schedule what was ordered, in the place of what an order moments ago scheduled just before; return it.
+
+        So of two orders at once the second, which builds on the first, is announced in time.
+        """
+        at = cue.line.leader_at
+        self.scheduled = [other for other in self.scheduled if not 0 < at - other.line.leader_at < ORDER_SPACING_NS]
         self.schedule(cue)
         return cue
 
     def go_dark(self, now: LocalInstant) -> None:
         """Show nothing, one lead time from now."""
         at = LeaderInstant(self.leader_at(now) + self.settings.lead_time_ns)
-        self.schedule(dark_cue(at))
+        self.order(dark_cue(at))
 
     def stop(self, now: LocalInstant) -> None:
         """Stop now: everyone fades within a second. Nothing scheduled survives. Pressed again, it is told again."""
