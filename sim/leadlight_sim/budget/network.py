@@ -42,10 +42,10 @@ from leadlight_sim.budget.clock import (
 from leadlight_sim.budget.edges import Packets, SettledEdges, settled_edges
 from leadlight_sim.budget.group import Group, group_error
 from leadlight_sim.budget.outages import copied_share, marks_arriving
-from leadlight_sim.hosts import Host, HostPreset, HostSettings
+from leadlight_sim.hosts import Host
 from leadlight_sim.kernel import Stream, Streams
 from leadlight_sim.scenario import Follower, Leader, Scenario
-from leadlight_sim.world import COOLING_STARTS_WITHIN_S, extra_loss
+from leadlight_sim.world import COOLING_STARTS_WITHIN_S, extra_loss, host_settings
 
 Floats = npt.NDArray[np.float64]
 
@@ -74,11 +74,6 @@ class PieceClock:
     unknown_ms: float
     own_limit_ms: float
     own_unknown_ms: float
-
-
-def host_settings(scenario: Scenario, node: Leader | Follower) -> HostSettings:
-    """Return how a node's host dawdles; the reference models hold that in their own tables."""
-    return HostSettings.preset(HostPreset.EXACT if scenario.air.preset.startswith("model-") else HostPreset(node.host))
 
 
 class Network:
@@ -183,7 +178,8 @@ class Network:
 
     def clock_of(self, follower: Follower) -> PieceClock:
         """Return what one piece's clock comes to."""
-        key = (follower.host, follower.sounds, follower.extra_loss_fraction, follower.extra_burst_s)
+        label = self.scenario.host_of(follower).label
+        key = (label, follower.sounds, follower.extra_loss_fraction, follower.extra_burst_s)
         if key not in self._clocks:
             view = self.view_of(follower)
             if view is ClockView.COMMON_VIEW:
@@ -318,7 +314,8 @@ class Network:
         return self._settled(follower).error
 
     def _settled(self, follower: Follower) -> SettledEdges:
-        key = (follower.host, follower.sounds, follower.extra_loss_fraction, follower.extra_burst_s)
+        label = self.scenario.host_of(follower).label
+        key = (label, follower.sounds, follower.extra_loss_fraction, follower.extra_burst_s)
         if key not in self._edges:
             share, burst_s = self.outages(follower)
             sounding_s = self.sounding_s if follower.sounds and self.sounders else math.inf
@@ -338,10 +335,11 @@ class Network:
 
     def _stamps(self, node: Leader | Follower) -> Floats:
         """Return draws of what one radio receiver adds to a group frame, in s and in rising order."""
-        return np.sort(self._private(self._streams.stream("budget", "stamping", node.host), node))
+        label = self.scenario.host_of(node).label
+        return np.sort(self._private(self._streams.stream("budget", "stamping", label), node))
 
     def _private(self, stream: Stream, node: Leader | Follower) -> Floats:
-        host = Host(host_settings(self.scenario, node), stream)
+        host = Host(host_settings(self.scenario.air, self.scenario.host_of(node)), stream)
         radio = self._draw(self.tables.private, stream)
         woken: Floats = np.array([host.receive_delay_ns(stream) / SECOND for _ in range(DRAWS)])
         return radio + woken
@@ -349,7 +347,7 @@ class Network:
     def _ways(self, follower: Follower) -> tuple[Floats, Floats, Floats, Floats]:
         """Return delays down to a follower, up from it, of a beacon, and of beacons to it and another, by stamps."""
         leader = self.scenario.leader
-        stream = self._streams.stream("budget", "ways", follower.host)
+        stream = self._streams.stream("budget", "ways", self.scenario.host_of(follower).label)
         hold = self.settings.hold
         here, there = self._private(stream, follower), self._private(stream, leader)
 

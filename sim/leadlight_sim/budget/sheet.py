@@ -21,7 +21,7 @@ from leadlight.cue import FrameRate
 from leadlight.errors import ConfigurationError
 from leadlight.units import ShowPosition, seconds
 from leadlight_sim.air import DSSS_RATES_MBPS, Band, Dropout, FrameCosts, Radio
-from leadlight_sim.budget.network import Network, PieceClock, host_settings
+from leadlight_sim.budget.network import Network, PieceClock
 from leadlight_sim.budget.site import (
     WINDOWS,
     SoundFit,
@@ -36,6 +36,7 @@ from leadlight_sim.budget.site import (
 from leadlight_sim.hosts import HostSettings
 from leadlight_sim.live import DATA_PACKET_BYTES, LiveFeed, universes
 from leadlight_sim.scenario import Follower, Scenario
+from leadlight_sim.world import host_settings
 
 P95: Final = 1.96
 """Standard deviations within which a Gaussian stays 95 % of the time."""
@@ -250,20 +251,21 @@ def budget(scenario: Scenario, options: Options | None = None, markers: bool = T
 
 
 def waking_ms(host: HostSettings) -> tuple[float, float]:
-    """Return mean and standard deviation of a host's lateness for a timer, in ms.
+    """Return mean and standard deviation of how late a host wakes its player, in ms.
 
-    An exponential, whose deviation is its mean; and in a share p of cases an even part of a stall of length B, of mean
-    pB/2 and variance pB²/3 − (pB/2)².
+    As ``Lateness`` has it, or an exponential, whose deviation is its mean; and in a share p of cases an even part of a
+    stall of length B, of mean pB/2 and variance pB²/3 − (pB/2)².
     """
     stall, share = host.busy_ns / NS_PER_MS, host.busy_ns / host.busy_period_ns if host.busy_ns else 0.0
-    late = host.timer_late_ns / NS_PER_MS
+    late_ns, spread_ns = host.waking.moments_ns() if host.waking else (host.timer_late_ns, host.timer_late_ns)
+    late, spread = late_ns / NS_PER_MS, spread_ns / NS_PER_MS
     stalled = share * stall / 2
-    return late + stalled, math.sqrt(late**2 + share * stall**2 / 3 - stalled**2)
+    return late + stalled, math.sqrt(spread**2 + share * stall**2 / 3 - stalled**2)
 
 
 def _piece(network: Network, follower: Follower, frame_ms: float, options: Options) -> PieceBudget:
     clock = network.clock_of(follower)
-    waking, waking_spread = waking_ms(host_settings(network.scenario, follower))
+    waking, waking_spread = waking_ms(host_settings(network.scenario.air, network.scenario.host_of(follower)))
     step = options.trim_step_ms
     # Phase-locked, the tick is part of show time. Free, a frame waits for it: even over a frame, T/2 on average.
     wait_ms = frame_ms if options.free_tick else 0.0

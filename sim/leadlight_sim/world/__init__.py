@@ -1,6 +1,13 @@
 """The world: a scenario made into leader, followers, air and faults in the kernel, and the truth about them."""
 
-from leadlight_sim.world.assembly import COOLING_STARTS_WITHIN_S, World, extra_loss, make_host, make_oscillator
+from leadlight_sim.world.assembly import (
+    COOLING_STARTS_WITHIN_S,
+    World,
+    extra_loss,
+    host_settings,
+    make_host,
+    make_oscillator,
+)
 from leadlight_sim.world.injected_faults import InjectedFaults
 from leadlight_sim.world.nodes import CLOCK_AT_BOOT_NS, FollowerNode
 from leadlight_sim.world.truth import PlannedCue
@@ -13,6 +20,7 @@ __all__ = [
     "PlannedCue",
     "World",
     "extra_loss",
+    "host_settings",
     "make_host",
     "make_oscillator",
 ]

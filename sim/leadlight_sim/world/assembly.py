@@ -67,12 +67,22 @@ def make_oscillator(clocks: described.Clocks, streams: Streams, name: str, ppm: 
     return Oscillator(settings, streams.stream("oscillator", "walk", name))
 
 
-def make_host(air: described.Air, streams: Streams, name: str, kind: str, purpose: str = "host") -> Host:
+def host_settings(air: described.Air, kind: described.Host | HostPreset) -> HostSettings:
+    """Return how late a host stamps and wakes; the reference models hold that in their own tables."""
+    if air.preset.startswith("model-"):
+        return HostSettings.exact()
+    return HostSettings.preset(kind) if isinstance(kind, HostPreset) else HostSettings.described(kind)
+
+
+def make_host(
+    air: described.Air,
+    streams: Streams,
+    name: str,
+    kind: described.Host | HostPreset,
+    purpose: str = "host",
+) -> Host:
     """Return a node's host of a kind, with the random stream of one purpose."""
-    # The reference models hold the receiver's delay in their own tables.
-    exact = air.preset.startswith("model-")
-    settings = HostSettings.preset(HostPreset.EXACT if exact else HostPreset(kind))
-    return Host(settings, streams.stream(purpose, name))
+    return Host(host_settings(air, kind), streams.stream(purpose, name))
 
 
 def extra_loss(follower: described.Follower) -> Dropout | None:
@@ -162,7 +172,7 @@ class World:
             self.kernel,
             self.air,
             make_oscillator(self.scenario.clocks, self.streams, described_node.name, described_node.oscillator_ppm),
-            self._host(described_node.name, described_node.host),
+            self._host(described_node),
             self.trace,
             self.injected,
             described_node.wired,
@@ -177,7 +187,7 @@ class World:
             self.kernel,
             self.air,
             make_oscillator(self.scenario.clocks, self.streams, follower.name, follower.oscillator_ppm),
-            self._host(follower.name, follower.host),
+            self._host(follower),
             self.trace,
             self.injected,
         )
@@ -190,10 +200,10 @@ class World:
     def player_of(self, follower: described.Follower) -> Host:
         """Return a follower's host as its player knows it, for measures: it wakes for frames by a random stream of its
         own."""
-        return self._host(follower.name, follower.host, "player")
+        return self._host(follower, "player")
 
-    def _host(self, name: str, kind: str, purpose: str = "host") -> Host:
-        return make_host(self.scenario.air, self.streams, name, kind, purpose)
+    def _host(self, node: described.Leader | described.Standby | described.Follower, purpose: str = "host") -> Host:
+        return make_host(self.scenario.air, self.streams, node.name, self.scenario.host_of(node), purpose)
 
     # -- starting --------------------------------------------------------------------------------------------------
 
