@@ -10,9 +10,9 @@ from dataclasses import dataclass
 from hashlib import blake2s
 from typing import NamedTuple
 
-from leadlight.errors import ConfigurationError
+from leadlight.errors import ConfigurationError, check_kind, check_whole
 from leadlight.terms import CueState
-from leadlight.units import BILLION, LeaderInstant, ShowPosition
+from leadlight.units import BILLION, INSTANT_MAXIMUM, LeaderInstant, ShowPosition
 
 NO_SHOW = 0
 """The show key of a cue that has no show: the show is dark or stopped and nothing was ever cued."""
@@ -112,6 +112,24 @@ class Cue(NamedTuple):
         if self.state is CueState.ROLLING:
             return self.line.position_at(leader_now)
         return self.line.position
+
+
+def check_cue(cue: Cue) -> None:
+    """Raise ``ConfigurationError`` unless a cue of one's own can be put on the wire."""
+    check_kind("cue", cue, Cue, "a Cue")
+    check_kind("state", cue.state, CueState, "a CueState")
+    has_show = cue.state in (CueState.ROLLING, CueState.PAUSED)
+    check_whole("show", cue.show, 1 if has_show else 0, SHOW_KEY_MAXIMUM, "a show's key")
+    check_kind("line", cue.line, ShowLine, "a ShowLine")
+    check_whole("leader_at", cue.line.leader_at, 0, INSTANT_MAXIMUM, "an instant of the clock in ns")
+    check_position(cue.line.position)
+    check_whole("rate_ppb", cue.line.rate_ppb, -RATE_LIMIT_PPB, RATE_LIMIT_PPB, "a thousandth either way")
+
+
+def check_position(position: object, length_ns: int | None = None) -> None:
+    """Raise ``ConfigurationError`` unless a show of this length, or of any, has such a position."""
+    allowed = "zero or more ns" if length_ns is None else f"0 to the show's length in ns, {length_ns}"
+    check_whole("position", position, 0, INSTANT_MAXIMUM if length_ns is None else length_ns, allowed)
 
 
 def dark_cue(at: LeaderInstant) -> Cue:

@@ -6,7 +6,7 @@ from dataclasses import dataclass
 from typing import TypeAlias
 
 from leadlight.cue import Cue
-from leadlight.terms import Role
+from leadlight.terms import CueState, Role
 from leadlight.units import LeaderInstant, LocalInstant, ShowPosition
 
 
@@ -176,6 +176,22 @@ class CueTookEffect(Event):
 
 
 @dataclass(frozen=True, slots=True)
+class CueContradicted(Event):
+    """A follower has reported for some time that another state is in force there than the cue's."""
+
+    follower: int
+    name: str
+    state: CueState
+
+
+@dataclass(frozen=True, slots=True)
+class RosterSilent(Event):
+    """All followers that report, ``count`` of them, have fallen silent as one: they may follow somebody else."""
+
+    count: int
+
+
+@dataclass(frozen=True, slots=True)
 class RivalHeard(Event):
     """Another leader's beacon was heard on this group."""
 
@@ -275,6 +291,8 @@ LeaderEvent: TypeAlias = (
     | FollowerLost
     | FollowerCloned
     | CueTookEffect
+    | CueContradicted
+    | RosterSilent
     | RivalHeard
     | LeaderCloned
     | RoleChanged

@@ -24,6 +24,9 @@ LeaderInstant = NewType("LeaderInstant", int)
 ShowPosition = NewType("ShowPosition", int)
 """Nanoseconds of show elapsed since its first frame began."""
 
+INSTANT_MAXIMUM = (1 << 62) - 1
+"""The last instant and position that travel: 146 years; leaves a bit spare for a sum of two."""
+
 MICROSECOND = 1_000
 MILLISECOND = 1_000_000
 SECOND = 1_000_000_000

@@ -35,7 +35,11 @@ class Evening(NamedTuple):
 @pytest.fixture(
     scope="module",
     params=[
-        pytest.param((preset, unequal, seed), id=f"{preset}{'-unequal' if unequal else ''}-seed-{seed}")
+        pytest.param(
+            (preset, unequal, seed),
+            id=f"{preset}{'-unequal' if unequal else ''}-seed-{seed}",
+            marks=pytest.mark.thorough if seed > 1 else (),
+        )
         for preset, unequal in NETWORKS
         for seed in SEEDS
     ],

@@ -15,12 +15,12 @@ from leadlight.addresses import GROUP, Address
 from leadlight.clock import Bounds, ClockView, Estimate, FollowerClock, reporting_stride
 from leadlight.cue import Cue
 from leadlight.entropy import Entropy, below, identity, nonzero32, spread
-from leadlight.errors import WireError
+from leadlight.errors import ConfigurationError, WireError, check_kind, check_whole
 from leadlight.follower.exchange import SoundingSchedule
 from leadlight.follower.journal import LINES_KEPT, JournalLine, Notes
 from leadlight.follower.leader_selection import FOLLOW, LeaderSelection, Novelty, Verdict
 from leadlight.follower.settings import FollowerSettings
-from leadlight.playback import HOLDOVER_FADE_NS, Library, Playhead, Recovery, Shown, Stage, StoredShow
+from leadlight.playback import FRAMES_MAXIMUM, HOLDOVER_FADE_NS, Library, Playhead, Recovery, Shown, Stage, StoredShow
 from leadlight.terms import ClockState, ContentState
 from leadlight.units import BILLION, MICROSECOND, MILLISECOND, SECOND, LeaderInstant, LocalInstant, ShowPosition
 from leadlight.wire import U32, Beacon, Codec, Echo, Message, Sounding, Tally
@@ -122,6 +122,9 @@ class Follower:
         shows: Iterable[StoredShow] | Library = (),
         recovery: Recovery | None = None,
     ) -> None:
+        check_kind("settings", settings, FollowerSettings, "a FollowerSettings")
+        if recovery is not None and not callable(getattr(recovery, "correct", None)):
+            raise ConfigurationError("recovery", recovery, "a Recovery, such as BlendedRecovery()")
         self.settings = settings
         self.identity = identity(settings.name)
         self.clock = FollowerClock(settings.clock)
@@ -420,6 +423,7 @@ class Follower:
 
     def note_frame_shown(self, frame: int, at: LocalInstant) -> None:
         """The player handed a frame to its output at ``at``. One for which it was too late is counted, and told."""
+        check_whole("frame", frame, 0, FRAMES_MAXIMUM, "a frame's number")
         self.frame_shown = frame
         due = self.stage.frame_at(at)
         if due is not None and due > frame:

@@ -13,9 +13,11 @@ from typing import Final
 from leadlight import events
 from leadlight.addresses import GROUP, Address
 from leadlight.clock import DelayCollector, Estimate
-from leadlight.cue import START, Cue, ShowLine, dark_cue
+from leadlight.cue import START, Cue, ShowLine, check_cue, dark_cue
 from leadlight.entropy import Entropy, below, nonzero32
 from leadlight.errors import OrderError
+from leadlight.follower import TALLIES_PER_SECOND
+from leadlight.leader.confirmation import Confirmation
 from leadlight.leader.copies import Cookies, CopyList
 from leadlight.leader.limiter import RateLimiter
 from leadlight.leader.pacing import Pacer, PacerSettings
@@ -117,6 +119,7 @@ class Tenure:
         self._due_regular = False
         self._due_extra = False
         self._copies = CopyList()
+        self._confirmation = Confirmation()
         self._stopped_at = now
         self._answers = RateLimiter(settings.sounding_budget, ANSWER_BURST_S * settings.sounding_budget)
         self._echoes: deque[tuple[Sounding, Address, LocalInstant, int, int]] = deque()
@@ -146,6 +149,7 @@ class Tenure:
 
         A scheduled cue at the same instant is replaced.
         """
+        check_cue(cue)
         at = cue.line.leader_at
         self.scheduled = sorted(
             [*(other for other in self.scheduled if other.line.leader_at != at), cue],
@@ -161,6 +165,7 @@ class Tenure:
 
     def resume_line(self, cue: Cue, now: LocalInstant) -> None:
         """Put a cue in force at once, its line already under way: a leader that comes back mid-show."""
+        check_cue(cue)
         self.cue = cue
         self._begin_pacing()
         self._burst(now, CHANGE_BURST_NS)
@@ -203,6 +208,10 @@ class Tenure:
             raise OrderError(f"no position to seek: the show is {before.state.name.lower()}")
         return self._scheduled(before._replace(line=ShowLine(at, position, before.line.rate_ppb)))
 
+    def to_be_in_force(self, now: LocalInstant) -> Cue:
+        """Return what will be in force when an order given now takes effect."""
+        return self._before_order(now)[1]
+
     def _before_order(self, now: LocalInstant) -> tuple[LeaderInstant, Cue]:
         """Return when an order given now takes effect, and what will be in force just before."""
         at = LeaderInstant(self.leader_at(now) + self.settings.lead_time_ns)
@@ -219,14 +228,16 @@ class Tenure:
         self.schedule(dark_cue(at))
 
     def stop(self, now: LocalInstant) -> None:
-        """Stop now: everyone fades within a second. Nothing scheduled survives."""
+        """Stop now: everyone fades within a second. Nothing scheduled survives. Pressed again, it is told again."""
         at = self.leader_at(now)
         self.scheduled.clear()
         self._announced = None
         self._stopped_at = now
+        self._burst(now, STOP_BURST_NS)
+        if self.cue.state is CueState.STOPPED:
+            return  # later, it would prolong the fade
         self.cue = Cue(self.cue.show, CueState.STOPPED, ShowLine(at, max(self.cue.position_at(at), START)))
         self._emit(events.CueTookEffect(now, self.cue))
-        self._burst(now, STOP_BURST_NS)
 
     # -- driven by the leader ------------------------------------------------------------------------------------------
 
@@ -258,6 +269,7 @@ class Tenure:
             self._burst(now, CHANGE_BURST_NS)
         if now >= self._beacon_at:
             self._due_regular = True
+            self._note_silence(now)
             self._plan_beacon(now)
         if self.cue.state is CueState.ROLLING:
             self._follow_music(leader_now)
@@ -320,10 +332,9 @@ class Tenure:
         self._serial = (self._serial + 1) & U32
         serial = self._serial
         marker = None
-        recently = LocalInstant(now - LOST_AFTER_NS)
         if regular:
             if self.settings.markers:
-                marker = self.roster.next_marker(serial, recently)
+                marker = self.roster.next_marker(serial, LocalInstant(now - LOST_AFTER_NS))
             if marker is not None:
                 self._turns[serial] = marker
                 if len(self._turns) > TURNS_KEPT:
@@ -339,9 +350,9 @@ class Tenure:
             self.leader_at(now),
             self.settings.interval_ns,
             self.settings.sounding_budget,
-            min(max(self.roster.heard_since(recently), self.settings.group_size), U16),
+            self._group_size(now),
             # The wire carries whole milliseconds; a beacon is never lost to a finer order.
-            None if self.off_at is None else LeaderInstant(self.off_at // MILLISECOND * MILLISECOND),
+            None if self.off_at is None else LeaderInstant(max(0, self.off_at) // MILLISECOND * MILLISECOND),
             marker,
             self.cue,
             self._to_announce(now),
@@ -350,6 +361,9 @@ class Tenure:
             doubt_ns,
             delays,
         )
+
+    def _group_size(self, now: LocalInstant) -> int:
+        return min(max(self.roster.heard_since(LocalInstant(now - LOST_AFTER_NS)), self.settings.group_size), U16)
 
     def _marks_to_publish(self, serial: int, now: LocalInstant) -> tuple[Mark, ...]:
         if not self._marks:
@@ -469,6 +483,11 @@ class Tenure:
             self._emit(events.FollowerJoined(received_at, tally.follower, tally.name))
         if self.roster.note_tally(entry, tally):
             self._emit(events.FollowerCloned(received_at, tally.follower, tally.name))
+        if self._confirmation.is_contradicted(entry, self.cue.state, received_at):
+            if not entry.contradicts:
+                entry.contradicts = True
+                self._emit(events.CueContradicted(received_at, tally.follower, tally.name, tally.cue_state))
+            self._repeat_state(received_at)
         if tally.live_data and (before is None or not before.live_data):
             self._emit(events.SecondSourceReported(received_at, tally.follower, tally.name))
         turn = tally.turn
@@ -522,6 +541,19 @@ class Tenure:
             or entry.tallied_at is None
             or entry.tallied_at < self._stopped_at
         )
+
+    def _note_silence(self, now: LocalInstant) -> None:
+        """Tell people where everybody who reports has fallen silent at once."""
+        tally_spacing_ns = self._group_size(now) * SECOND // TALLIES_PER_SECOND
+        silent = self._confirmation.is_news_of_silence(self.roster, tally_spacing_ns, now)
+        if silent:
+            self._emit(events.RosterSilent(now, silent))
+            self._repeat_state(now)
+
+    def _repeat_state(self, now: LocalInstant) -> None:
+        """Say again what is in force, more often than beacons come: somebody seems not to have heard."""
+        if self._confirmation.may_repeat(now):
+            self._burst(now, STOP_BURST_NS if self.cue.state is CueState.STOPPED else CHANGE_BURST_NS)
 
     def _note_lost(self, now: LocalInstant) -> None:
         for entry in self.roster:

@@ -1,6 +1,6 @@
 """Playback: which cue is in force, which frame is now, and how an error is removed without being seen."""
 
-from leadlight.playback.content import Library, StoredShow, check_shows, key_meant
+from leadlight.playback.content import FRAMES_MAXIMUM, Library, StoredShow, check_shows, key_meant
 from leadlight.playback.fader import HOLDOVER_FADE_NS
 from leadlight.playback.playhead import Moved, Playhead
 from leadlight.playback.recovery import (
@@ -16,6 +16,7 @@ from leadlight.playback.stage import Shown, Stage
 from leadlight.playback.stills import Still, stills_of
 
 __all__ = [
+    "FRAMES_MAXIMUM",
     "HOLDOVER_FADE_NS",
     "SLEW_RATE",
     "BlendedRecovery",
