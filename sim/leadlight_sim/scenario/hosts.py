@@ -26,13 +26,9 @@ class Host(Part):
     machine: Machine = "small-board"
     stamps: Stamps = "program"
     waking: Waking = "exact-timer"
-    wakes_late_us: (
-        Annotated[
-            tuple[float, float, float, float],
-            Field(strict=False, description="[p50, p95, p99, p99.9], four numbers from 0 to 1000000 in rising order"),
-        ]
-        | None
-    ) = None
+    wakes_late_us: Annotated[tuple[float, float, float, float], Field(strict=False)] | None = Field(
+        default=None, description="[p50, p95, p99, p99.9], four numbers from 0 to 1000000 in rising order"
+    )
 
     @model_validator(mode="after")
     def _agrees(self) -> Host:
