@@ -7,6 +7,19 @@ from typing import TypeVar
 
 from leadlight.terms import Refusal
 
+__all__ = [
+    "CaptureError",
+    "ConfigurationError",
+    "FileError",
+    "LeadlightError",
+    "MessageError",
+    "NetworkError",
+    "NotRunningError",
+    "OrderError",
+    "UsageError",
+    "WireError",
+]
+
 Member = TypeVar("Member", bound=Enum)
 
 

@@ -103,6 +103,9 @@ class Leader:
         settings = FollowerSettings(name=self.settings.name, lights=False)
         return Follower(settings, self._codec, self._entropy, self._shows)
 
+    def __repr__(self) -> str:
+        return f"<Leader {self.settings.name!r}: {self.role.value}; {self.cue}>"
+
     # -- what it is ----------------------------------------------------------------------------------------------
 
     @property

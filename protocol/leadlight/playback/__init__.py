@@ -2,10 +2,12 @@
 
 from leadlight.playback.content import FRAMES_MAXIMUM, Library, StoredShow, check_shows, key_meant
 from leadlight.playback.fader import HOLDOVER_FADE_NS
-from leadlight.playback.playhead import Moved, Playhead
+from leadlight.playback.playhead import Moved, Playhead, Stretch
 from leadlight.playback.recovery import (
     SLEW_RATE,
     BlendedRecovery,
+    Correction,
+    History,
     HoldRecovery,
     Recovery,
     Remedy,
@@ -20,6 +22,8 @@ __all__ = [
     "HOLDOVER_FADE_NS",
     "SLEW_RATE",
     "BlendedRecovery",
+    "Correction",
+    "History",
     "HoldRecovery",
     "Library",
     "Moved",
@@ -32,6 +36,7 @@ __all__ = [
     "StepOnlyRecovery",
     "Still",
     "StoredShow",
+    "Stretch",
     "check_shows",
     "key_meant",
     "stills_of",
