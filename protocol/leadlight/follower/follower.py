@@ -19,7 +19,7 @@ from leadlight.errors import WireError
 from leadlight.follower.exchange import SoundingSchedule
 from leadlight.follower.journal import LINES_KEPT, JournalLine, Notes
 from leadlight.follower.leader_selection import FOLLOW, LeaderSelection, Novelty, Verdict
-from leadlight.follower.settings import FollowerSettings
+from leadlight.follower.settings import SILENT_INTERVALS, FollowerSettings
 from leadlight.playback import HOLDOVER_FADE_NS, Library, Playhead, Recovery, Shown, Stage, StoredShow
 from leadlight.terms import ClockState, ContentState
 from leadlight.units import BILLION, MICROSECOND, MILLISECOND, SECOND, LeaderInstant, LocalInstant, ShowPosition
@@ -37,6 +37,8 @@ NEWS_PER_SECOND: Final = 60
 CONTINUED_WITHIN_NS: Final = 2 * MILLISECOND
 """How far a leader that continues a timebase may be from the one before; it may not if its bound is wider."""
 LIVE_DATA_LASTS_NS: Final = 5 * SECOND
+GHOST_BEACONS: Final = 5
+"""A leader that was heard so rarely, or that never answered, has taken no show over that should outlive it."""
 JOIN_PATIENCE_NS: Final = 5 * SECOND
 """A follower that hears beacons this long without locking shows what it can."""
 
@@ -78,6 +80,7 @@ class Follower:
     __slots__ = (
         "_address",
         "_asks_for_copies",
+        "_budget",
         "_cap_at",
         "_codec",
         "_cookie",
@@ -92,6 +95,7 @@ class Follower:
         "_journal",
         "_last_sign",
         "_live_until",
+        "_loss_interval_ns",
         "_patience_at",
         "_selection",
         "_silent_at",
@@ -148,7 +152,9 @@ class Follower:
         self._soundings = SoundingSchedule(entropy)
         self._events: deque[events.FollowerEvent] = deque()
         # The leader we follow.
-        self._selection = LeaderSelection(settings.soundings and codec.keys is not None)
+        self._selection = LeaderSelection(
+            settings.soundings and codec.keys is not None, asks_rivals=settings.soundings and not settings.lights
+        )
         self._timebase: int | None = None
         self._timebase_leader: int | None = None
         # The clock of the timebase before, by which the old line is held until the new one is known.
@@ -156,6 +162,8 @@ class Follower:
         self._address: Address | None = None
         self._asks_for_copies = False
         self._interval_ns = SECOND
+        self._loss_interval_ns = SECOND
+        self._budget = 0
         self._group_size = 0
         self._cookie: int | None = None
         self.heard_at: LocalInstant | None = None
@@ -286,13 +294,13 @@ class Follower:
         """Send a Sounding at the next opportunity."""
         self._sounding_due = True
 
-    def fall_silent(self) -> None:
-        """Stop sounding and reporting: this node has taken the lead itself."""
+    def fall_silent(self, interval_ns: int) -> None:
+        """Stop sounding and reporting: this node has taken the lead itself, and beacons at this interval."""
         self._soundings.cease()
         self._tally_at = self._silent_at = self._cap_at = None
         self._sounding_due = self._tally_due = False
         self._turns.clear()
-        self._selection.leave()
+        self._selection.lead(interval_ns)
 
     # -- what the player asks ------------------------------------------------------------------------------------
 
@@ -310,6 +318,21 @@ class Follower:
     def interval_ns(self) -> int:
         """The beacon interval of the leader that is followed."""
         return self._interval_ns
+
+    @property
+    def silence_ns(self) -> int:
+        """How long the leader that is followed may be silent before it must be thought gone."""
+        return SILENT_INTERVALS * self._loss_interval_ns
+
+    @property
+    def is_ghost(self) -> bool:
+        """Whether who is followed was heard only a few times, or never answered though it may be asked."""
+        return self._selection.followed < GHOST_BEACONS or self.never_answered
+
+    @property
+    def never_answered(self) -> bool:
+        """Whether who is followed has never answered a Sounding though it may be asked."""
+        return not self._selection.has_answered and self._budget > 0
 
     @property
     def off_at(self) -> int | None:
@@ -403,7 +426,7 @@ class Follower:
         self._patience_at = LocalInstant(now + JOIN_PATIENCE_NS)
         if self._selection.is_lost:
             return  # it is asked now and then already
-        self._silent_at = LocalInstant(now + self.settings.silent_intervals * self._interval_ns)
+        self._silent_at = LocalInstant(now + self.settings.silent_intervals * self._loss_interval_ns)
         if self.settings.soundings:
             self._soundings.begin_again(now)
 
@@ -486,7 +509,9 @@ class Follower:
         self._last_sign = beacon.sent_at, received_at
         interval_ns = self._interval_ns = beacon.interval_ns
         settings = self.settings
-        self._silent_at = LocalInstant(received_at + settings.silent_intervals * interval_ns)
+        self._budget = beacon.sounding_budget
+        loss_interval_ns = self._loss_interval_ns = self._selection.loss_interval_ns(beacon, received_at)
+        self._silent_at = LocalInstant(received_at + settings.silent_intervals * loss_interval_ns)
         cap_ns = settings.holdover_cap_ns
         self._cap_at = LocalInstant(received_at + (cap_ns if cap_ns > interval_ns else interval_ns))
         self._soundings.share(beacon.group_size, self._budget_of(beacon))
@@ -631,6 +656,7 @@ class Follower:
             self.counters["unmatched echo"] += 1
             return
         self._cookie = echo.cookie
+        self._selection.has_answered = True
         self.answered_at = received_at
         self._last_sign = echo.sent_at, received_at
         before = self.clock.state
