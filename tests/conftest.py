@@ -146,10 +146,10 @@ class Node:
 
 
 class Hall:
-    """A network stepped by hand: every packet takes a millisecond, unless ``fate`` says otherwise.
+    """A network stepped by hand: every packet takes a millisecond, unless ``outcome`` says otherwise.
 
-    ``fate(source, to, message, at)`` returns the delays, in ns, of the copies that arrive; none is a loss. Nothing goes
-    back to its sender unless ``echoes`` is set.
+    ``outcome(source, to, message, at)`` returns the delays, in ns, of the copies that arrive; none is a loss. Nothing
+    goes back to its sender unless ``echoes`` is set.
     """
 
     DELAY = MILLISECOND

@@ -63,7 +63,7 @@ SCENES = {
 
 @cache
 def tables_of(scene: Scene) -> SampledSettings:
-    # Twice as long as one of the runs that are compared: their own luck is then the lesser part of a difference.
+    # Twice as long as one of the runs that are compared: their own chance is then the lesser part of a difference.
     return sampled_settings(scene, measure(replace(scene, duration_ns=2 * scene.duration_ns)))
 
 

@@ -45,7 +45,8 @@ def undisturbed(preset: str, duration_s: float = 180.0) -> Scenario:
 
 @cache
 def tables_of(preset: str, wired: bool) -> SampledSettings:
-    """What the same network's laws are; ten beacons a second, of which a twentieth collide, make them known well."""
+    """What the same network's distributions are; ten beacons a second, of which a twentieth collide, make them known
+    well."""
     scene = Scene(
         air=contended_settings(undisturbed(preset)),
         followers=8,

@@ -202,7 +202,7 @@ def test_an_interrupt_ends_it_quietly_and_leaves_no_file(
     def interrupted(*_: object, **__: object) -> None:
         raise KeyboardInterrupt
 
-    monkeypatch.setattr("leadlight_sim.report.page.page", interrupted)
+    monkeypatch.setattr("leadlight_sim.report.page", interrupted)
     assert rehearse(pond, "--report", "page.html") == cli.EXIT_INTERRUPTED
     assert "Traceback" not in capsys.readouterr().err
     assert list(elsewhere.iterdir()) == []

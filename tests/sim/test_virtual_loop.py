@@ -308,7 +308,7 @@ def test_joining_and_joining_again_are_told_to_a_switch_that_forgets() -> None:
         assert jetty.node.snapshot().clock is ClockState.LOCKED
 
 
-# -- the same luck -------------------------------------------------------------------------------------------------
+# -- the same draws -------------------------------------------------------------------------------------------------
 
 STORY = """
 import asyncio, sys

@@ -153,7 +153,6 @@ ASKED_FOR_BY_NAME = {
     "leadlight_sim.tune.figure",
     "leadlight_sim.live.view",
     "leadlight_sim.budget.page",
-    "leadlight_sim.report.page",
 }
 
 

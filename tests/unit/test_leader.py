@@ -106,12 +106,12 @@ def always(*delays: int) -> Callable[..., list[int]]:
 
 
 def to_one(name: str, outcome: Callable[..., list[int]]) -> Callable[..., list[int]]:
-    """Let what goes to one node have this fate, and everything else arrive."""
+    """Let what goes to one node have this outcome, and everything else arrive."""
     return lambda source, to, message, at: outcome(source, to, message, at) if to == name else [MILLISECOND]
 
 
 def to_followers(outcome: Callable[..., list[int]]) -> Callable[..., list[int]]:
-    """Let what goes to anybody but boathouse have this fate."""
+    """Let what goes to anybody but boathouse have this outcome."""
     return lambda source, to, message, at: [MILLISECOND] if to == "boathouse" else outcome(source, to, message, at)
 
 

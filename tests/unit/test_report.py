@@ -11,7 +11,7 @@ from typing import Any
 import pytest
 
 from leadlight_sim.measures.rehearsal import Rehearsal, judge, rehearse
-from leadlight_sim.report.page import page
+from leadlight_sim.report.document import page
 from leadlight_sim.scenario.model import check_scenario
 from leadlight_sim.telling.saving import OutputError, check_outputs, write_whole
 

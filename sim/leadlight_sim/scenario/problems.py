@@ -299,7 +299,7 @@ def _air_disagreements(table: Mapping[str, Any]) -> Iterator[_Disagreement]:
     air = table.get("air") or {}
     fidelity = air.get("fidelity", "sampled")
     if fidelity in ("sampled", "tabled"):
-        only_where_frames_compete = "left out, unless air.fidelity is contended: delays drawn from laws cannot show it"
+        only_where_frames_compete = "left out, unless air.fidelity is contended: delays that are drawn cannot show it"
         for key in ("dozing", "scans", "converts_multicast", "forgets_members", "answer_loss_factor"):
             if air.get(key):
                 yield ("air", key), only_where_frames_compete, None
@@ -307,7 +307,7 @@ def _air_disagreements(table: Mapping[str, Any]) -> Iterator[_Disagreement]:
             yield ("access_points",), only_where_frames_compete, None
     if fidelity == "sampled":
         if table.get("neighbours"):
-            allowed = "left out, unless air.fidelity is contended or tabled: the preset's laws hold the load"
+            allowed = "left out, unless air.fidelity is contended or tabled: the preset's distributions hold the load"
             yield ("neighbours",), allowed, None
         if air.get("fitted") and air.get("preset", "busy") not in ("idle", "busy", None):
             yield ("air", "preset"), "idle or busy where air.fitted holds the delays: they are in there", None

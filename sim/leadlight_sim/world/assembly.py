@@ -30,7 +30,7 @@ from leadlight_sim.air.choice import AnyAir, make_air
 from leadlight_sim.air.contended import ContendedAir
 from leadlight_sim.baselines import accompanied
 from leadlight_sim.hosts import Host, HostPreset, HostSettings, Oscillator, OscillatorSettings
-from leadlight_sim.kernel import Kernel, Streams, Trace, TrueInstant
+from leadlight_sim.kernel import Kernel, Stream, Streams, Trace, TrueInstant
 from leadlight_sim.world.injected_faults import InjectedFaults, Rule
 from leadlight_sim.world.nodes import FollowerNode, LeaderNode, SharedCodec
 from leadlight_sim.world.truth import PlannedCue, Truth
@@ -67,12 +67,19 @@ def make_oscillator(clocks: described.Clocks, streams: Streams, name: str, ppm: 
     return Oscillator(settings, streams.stream("oscillator", "walk", name))
 
 
-def make_host(air: described.Air, streams: Streams, name: str, kind: str, purpose: str = "host") -> Host:
-    """Return a node's host of a kind, with the luck of one purpose."""
+def make_host(
+    air: described.Air,
+    streams: Streams,
+    name: str,
+    kind: str,
+    purpose: str = "host",
+    make: Callable[[HostSettings, Stream], Host] = Host,
+) -> Host:
+    """Return a node's host of a kind, with the random stream of one purpose; ``make`` makes it of its settings."""
     # The reference models hold the receiver's delay in their own tables.
     exact = air.preset.startswith("model-")
     settings = HostSettings.preset(HostPreset.EXACT if exact else HostPreset(kind))
-    return Host(settings, streams.stream(purpose, name))
+    return make(settings, streams.stream(purpose, name))
 
 
 def extra_loss(follower: described.Follower) -> Dropout | None:
@@ -95,8 +102,8 @@ def stored_shows(scenario: described.Scenario) -> list[StoredShow]:
 class World:
     """One scenario, ready to run. ``run_to`` moves it on; ``leader``, standbys and ``followers`` are its nodes.
 
-    ``air`` makes another air than the scenario's own. ``stills`` says which spans of a show a piece's player, by number
-    from 0, marks as dark or unchanging; without it, none.
+    ``air`` makes another air than the scenario's own, ``host`` other hosts. ``stills`` says which spans of a show a
+    piece's player, by number from 0, marks as dark or unchanging; without it, none.
     """
 
     def __init__(
@@ -108,6 +115,7 @@ class World:
         recovery: Callable[[], Recovery] | None = None,
         air: Callable[[described.Scenario, Kernel, Streams], AnyAir] | None = None,
         stills: Callable[[StoredShow, int], tuple[Still, ...]] | None = None,
+        host: Callable[[HostSettings, Stream], Host] = Host,
     ) -> None:
         self.scenario = scenario
         self.seed = scenario.run.seed if seed is None else seed
@@ -118,6 +126,7 @@ class World:
         self.air = (air or make_air)(scenario, self.kernel, self.streams)
         self.end = TrueInstant(seconds(scenario.run.duration_s))
         self._markers = markers
+        self._make_host = host
         self._recovery = recovery
         self._stills = stills
         self._estimator = estimator or accompanied()
@@ -188,11 +197,12 @@ class World:
         self.kernel.schedule(TrueInstant(up), self._start_follower, node, follower)
 
     def player_of(self, follower: described.Follower) -> Host:
-        """Return a follower's host as its player knows it, for measures: it wakes for frames with luck of its own."""
+        """Return a follower's host as its player knows it, for measures: it wakes for frames by a random stream of its
+        own."""
         return self._host(follower.name, follower.host, "player")
 
     def _host(self, name: str, kind: str, purpose: str = "host") -> Host:
-        return make_host(self.scenario.air, self.streams, name, kind, purpose)
+        return make_host(self.scenario.air, self.streams, name, kind, purpose, self._make_host)
 
     # -- starting --------------------------------------------------------------------------------------------------
 
