@@ -200,6 +200,20 @@ class RivalHeard(Event):
 
 
 @dataclass(frozen=True, slots=True)
+class ShowsDiffered(Event):
+    """Another leader had another cue in force, as where a network has come together again.
+
+    ``is_ours``: whether what this node had in force holds from now on, else what the other had.
+    """
+
+    leader: int
+    tenure: int
+    ours: Cue
+    theirs: Cue
+    is_ours: bool
+
+
+@dataclass(frozen=True, slots=True)
 class LeaderCloned(Event):
     """Another board leads under this leader's own id."""
 
@@ -294,6 +308,7 @@ LeaderEvent: TypeAlias = (
     | CueContradicted
     | RosterSilent
     | RivalHeard
+    | ShowsDiffered
     | LeaderCloned
     | RoleChanged
     | ShowRefused

@@ -20,7 +20,17 @@ from leadlight.follower.exchange import SoundingSchedule
 from leadlight.follower.journal import LINES_KEPT, JournalLine, Notes
 from leadlight.follower.leader_selection import FOLLOW, LeaderSelection, Novelty, Verdict
 from leadlight.follower.settings import SILENT_INTERVALS, FollowerSettings
-from leadlight.playback import HOLDOVER_FADE_NS, Library, Playhead, Recovery, Shown, Stage, StoredShow
+from leadlight.playback import (
+    HOLDOVER_FADE_NS,
+    STOP_CARRIED_INTERVALS,
+    STOP_CARRIED_NS,
+    Library,
+    Playhead,
+    Recovery,
+    Shown,
+    Stage,
+    StoredShow,
+)
 from leadlight.terms import ClockState, ContentState
 from leadlight.units import BILLION, MICROSECOND, MILLISECOND, SECOND, LeaderInstant, LocalInstant, ShowPosition
 from leadlight.wire import U32, Beacon, Codec, Echo, Message, Sounding, Tally
@@ -320,6 +330,11 @@ class Follower:
         return self._interval_ns
 
     @property
+    def is_lost(self) -> bool:
+        """Whether the leader that was followed must be thought gone."""
+        return self._selection.is_lost
+
+    @property
     def silence_ns(self) -> int:
         """How long the leader that is followed may be silent before it must be thought gone."""
         return SILENT_INTERVALS * self._loss_interval_ns
@@ -566,7 +581,8 @@ class Follower:
             self._held = self._timebase, self.clock.served
         self._timebase = beacon.timebase
         self.clock.enter_timebase(same_host)
-        self.stage.enter_timebase()
+        patience_ns = max(STOP_CARRIED_INTERVALS * self._loss_interval_ns, STOP_CARRIED_NS)
+        self.stage.enter_timebase(None if same_host else LocalInstant(now + patience_ns))
         self._patience_at = LocalInstant(now + JOIN_PATIENCE_NS)
         if self.settings.soundings:
             self._soundings.begin(now, beacon.group_size, self._budget_of(beacon))
