@@ -19,7 +19,7 @@ from leadlight.net.endpoint import Endpoint, FollowerEndpoint, LeaderEndpoint
 from leadlight.net.sockets import GroupSockets
 from leadlight.playback.content import StoredShow
 from leadlight.terms import CueState, Role
-from leadlight.units import MILLISECOND, SECOND, LeaderInstant, ShowPosition
+from leadlight.units import MILLISECOND, LeaderInstant, ShowPosition
 from leadlight.wire.codec import Codec
 from leadlight.wire.messages import Beacon
 

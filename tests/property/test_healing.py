@@ -1,7 +1,7 @@
-"""A network that falls apart and comes together again: one leader soon, and a stop that was ordered anywhere, everywhere.
+"""A network that falls apart and comes together again: one leader soon, and a stop that was ordered anywhere, all over.
 
-Each seed draws the interval, how the group falls apart, what is ordered in which half, and when; with loss, each packet is
-lost by itself.
+Each seed draws the interval, how the group falls apart, what is ordered in which half, and when; with loss, each packet
+is lost by itself.
 """
 
 from __future__ import annotations
@@ -12,7 +12,6 @@ from typing import Any, NamedTuple
 
 import pytest
 
-from leadlight import events
 from leadlight.cue import FrameRate
 from leadlight.follower.follower import Follower
 from leadlight.follower.settings import FollowerSettings

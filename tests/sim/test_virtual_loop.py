@@ -296,6 +296,7 @@ def test_hosts_of_a_scenario_are_as_it_says() -> None:
         assert network.trace.hexdigest() == world.trace.hexdigest()
 
 
+@pytest.mark.slow
 def test_joining_and_joining_again_are_told_to_a_switch_that_forgets() -> None:
     changes = {"air.fidelity": "contended", "air.forgets_members": True}
     leading, jetty = Leading(), Following("jetty")

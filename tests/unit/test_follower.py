@@ -521,7 +521,7 @@ def test_a_cue_that_was_ordered_after_a_stop_is_in_force_whatever_its_instant(lo
 def test_a_stop_outlives_a_change_to_another_leaders_timebase_for_a_while(locked: Board) -> None:
     locked.lead(170, 173, cue=stopped(TIDEFALL, 170))
     locked.tenure, locked.timebase = 8, 10
-    other = {"leader": 5, "cue": locked.cue._replace(ordered_at=leader(99))}
+    other: dict[str, Any] = {"leader": 5, "cue": locked.cue._replace(ordered_at=leader(99))}
     began = 173 + INTERVAL / SECOND / 2  # its second beacon is followed
     locked.beacon(173, **other)
     for number in range(6):
@@ -832,6 +832,8 @@ def test_its_own_copies_and_another_board_of_its_name_are_counted_and_give_no_sa
     locked.hear(tally, local(170.004))
     locked.hear(tally._replace(instance=tally.instance + 1), local(170.005))
     assert locked.follower.counters == {"own copy": 1, "cloned id": 1}
+    locked.follower.receive_datagram(b"no more than a few words", "somebody", local(170.006))
+    assert locked.follower.snapshot(local(170.006)).refused == {"other protocol": 1}
     assert len(locked.follower.clock.common_view._heard) == heard
 
 

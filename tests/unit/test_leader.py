@@ -826,6 +826,7 @@ def test_a_follower_that_stops_hearing_the_group_is_sent_copies_and_later_none(h
     assert {to for at, _, to, message in hall.sent if isinstance(message, Beacon) and at > since} == {None}
 
 
+@pytest.mark.slow
 def test_a_radio_that_scans_is_not_moved_back_and_forth(make_hall: Maker) -> None:
     """Four seconds in every fourteen nothing to the group comes through; what is for one follower waits and comes."""
     hall = make_hall(CODEC)

@@ -363,7 +363,9 @@ def test_a_live_leader_is_left_after_a_second_beacon_half_an_interval_later(make
     assert case.rival(3, 10.25) is Verdict.FOLLOW
 
 
-@pytest.mark.parametrize(("interval_ns", "wait_s"), [(10 * MILLISECOND, 0.25), (4 * SECOND, 2), (65_535 * MILLISECOND, 5)])
+@pytest.mark.parametrize(
+    ("interval_ns", "wait_s"), [(10 * MILLISECOND, 0.25), (4 * SECOND, 2), (65_535 * MILLISECOND, 5)]
+)
 def test_the_longer_of_both_intervals_counts_up_to_ten_seconds(
     make_beacon: Maker, interval_ns: int, wait_s: float
 ) -> None:

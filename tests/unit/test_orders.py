@@ -129,5 +129,5 @@ def test_a_takeover_in_a_timebase_of_its_own_keeps_the_age_of_an_order(make_hall
     hall.crash("boathouse")
     hall.run(10)
     assert hut.role is Role.LEADING
-    assert hut.timebase != timebase  # by a few beacons alone it does not know the clock well enough to go on in its name
+    assert hut.timebase != timebase  # by beacons alone it does not know that clock well enough
     assert abs(hut.cue.ordered_at - (ordered - 300 * SECOND)) <= 2 * MILLISECOND

@@ -35,12 +35,10 @@ from __future__ import annotations
 import math
 from typing import Final
 
-from leadlight.clock.bound import CausalityBound
+from leadlight.clock.bound import RATE_WANDER, CausalityBound
 from leadlight.clock.estimator import Estimate, Exchange, new_estimate
 from leadlight.units import LeaderInstant, LocalInstant
 
-RATE_WANDER: Final = 0.06e-6
-"""Random walk of the rate, per square root of a second: crystals outdoors, with a margin of two."""
 FLOOR_WANDER: Final = 2e-6
 """Random walk of each floor, seconds per square root of a second."""
 RATE_START: Final = 40e-6

@@ -11,7 +11,6 @@ from dataclasses import dataclass
 from random import SystemRandom
 from typing import Any, Final
 
-from leadlight.commands.live_table import columns
 from leadlight.commands.manifest import ProgressLine
 from leadlight.commands.node_options import (
     TIME_MEANS,
@@ -21,6 +20,7 @@ from leadlight.commands.node_options import (
     resolve_address,
 )
 from leadlight.commands.options import check_company, duration_ns
+from leadlight.commands.tables import columns
 from leadlight.errors import check_name
 from leadlight.evening import Manifest
 from leadlight.events import FollowerEvent
@@ -45,7 +45,7 @@ from leadlight.readiness import (
     listening_lasts_ns,
     verdict_on,
 )
-from leadlight.storage import check_can_write, inspect_key_file, write_text_file
+from leadlight.storage import check_outputs, inspect_key_file, write_file
 from leadlight.units import HOUR, MINUTE, SECOND
 from leadlight.wire import NAME_MAXIMUM_BYTES, Codec, KeyRing
 
@@ -134,7 +134,7 @@ class Check:
         sys.stdout.flush()
         if arguments.json is not None:
             about = _about(arguments, host, heard)
-            write_text_file(as_json(findings, about, not_looked_at), arguments.json, "--json")
+            write_file(as_json(findings, about, not_looked_at), arguments.json, "--json")
         if was_interrupted:
             return EXIT_INTERRUPTED
         return EXIT_GO if verdict_on(findings) is Verdict.GO else EXIT_NO_GO
@@ -184,8 +184,7 @@ class _Wanted:
         if arguments.key_file is not None:
             keys, is_open = inspect_key_file(arguments.key_file)
             key_facts = KeyFacts(arguments.key_file, len(list(keys)), is_open)
-        if arguments.json is not None:
-            check_can_write(arguments.json, "--json")
+        check_outputs({"--json": arguments.json})
         check_port(arguments.port)
         Codec(arguments.group, keys)  # a group without a name is refused here, and not after the measuring
         return cls(arguments, name_of_check(arguments.name), keys, key_facts, leader, listen_ns, longest_ns)
@@ -208,8 +207,8 @@ class _Content:
 def _check_content(arguments: argparse.Namespace) -> _Content | None:
     if arguments.manifest is None:
         return None
-    manifest, states = parts_by_manifest(arguments.manifest, arguments.content, arguments.name)
-    return _Content(manifest, judge_content(states, arguments.name))
+    manifest, parts = parts_by_manifest(arguments.manifest, arguments.content, arguments.name)
+    return _Content(manifest, judge_content(parts, arguments.name))
 
 
 def _judge_group(heard: Heard, wanted: _Wanted, host: HostFacts, content: _Content | None) -> list[Finding]:

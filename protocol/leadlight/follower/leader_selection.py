@@ -8,8 +8,8 @@ as when the network falls apart for a while, is followed again if it has gone on
 first answer a Sounding with a fresh nonce: a recorded beacon is genuine, but a recording cannot answer.
 
 A live leader is not deposed by one beacon: whoever goes before it is followed after a second one, half an interval
-later, and by nodes that lead or stand by only once it has answered too. Where it falls silent while the one that was left
-goes on, that one is followed again.
+later, and by nodes that lead or stand by only once it has answered too. Where it falls silent while the one that was
+left goes on, that one is followed again.
 """
 
 from __future__ import annotations
@@ -275,7 +275,7 @@ class LeaderSelection:
         return False
 
     def _goes_on(self, left: Left, beacon: Beacon, received_at: LocalInstant) -> bool:
-        """Take a beacon of the leader that was left; return whether it alone has gone on since, for half an interval."""
+        """Take a beacon of the leader that was left; return whether it alone has gone on for half an interval."""
         if beacon.leader != left.leader or not is_newer(beacon.serial, left.serial):
             return False
         left.serial = beacon.serial

@@ -1,11 +1,13 @@
 """Playback: which cue is in force, which frame is now, and how an error is removed without being seen."""
 
-from leadlight.playback.content import Library, StoredShow, check_shows, key_meant
+from leadlight.playback.content import FRAMES_MAXIMUM, Library, StoredShow, check_shows, key_meant
 from leadlight.playback.fader import HOLDOVER_FADE_NS
-from leadlight.playback.playhead import Moved, Playhead
+from leadlight.playback.playhead import Moved, Playhead, Stretch
 from leadlight.playback.recovery import (
     SLEW_RATE,
     BlendedRecovery,
+    Correction,
+    History,
     HoldRecovery,
     Recovery,
     Remedy,
@@ -16,11 +18,14 @@ from leadlight.playback.stage import STOP_CARRIED_INTERVALS, STOP_CARRIED_NS, Sh
 from leadlight.playback.stills import Still, stills_of
 
 __all__ = [
+    "FRAMES_MAXIMUM",
     "HOLDOVER_FADE_NS",
     "SLEW_RATE",
     "STOP_CARRIED_INTERVALS",
     "STOP_CARRIED_NS",
     "BlendedRecovery",
+    "Correction",
+    "History",
     "HoldRecovery",
     "Library",
     "Moved",
@@ -33,6 +38,7 @@ __all__ = [
     "StepOnlyRecovery",
     "Still",
     "StoredShow",
+    "Stretch",
     "check_shows",
     "key_meant",
     "stills_of",

@@ -16,7 +16,7 @@ from leadlight_sim.scenario.faults import (
     over_at_s,
     title_of,
 )
-from leadlight_sim.scenario.files import load_shipped, resolve_scenario
+from leadlight_sim.scenario.files import load_scenario, load_shipped, resolve_scenario
 from leadlight_sim.scenario.model import Clocks, CueEntry, Follower, Leader, Scenario, Standby
 from leadlight_sim.scenario.network import (
     AccessPoint,
@@ -56,6 +56,7 @@ __all__ = [
     "SplitNetwork",
     "Standby",
     "change_from_text",
+    "load_scenario",
     "load_shipped",
     "over_at_s",
     "resolve_scenario",
