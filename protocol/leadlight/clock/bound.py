@@ -195,6 +195,12 @@ class Lateness:
         else:
             self._sum_ns += late_ns
 
+    @property
+    def mean_ns(self) -> float:
+        """How much later than the earliest the others are on average; 0 before the second."""
+        count = self.count if self.count < LATENESS_WINDOW else LATENESS_WINDOW
+        return 0.0 if count < 2 else self._sum_ns / (count - 1)
+
     def _earliest_at(self, now: LocalInstant, rate: float) -> float:
         return self._earliest_ns + rate * (now - self._at)
 
@@ -207,7 +213,7 @@ class Lateness:
         count = self.count if self.count < LATENESS_WINDOW else LATENESS_WINDOW
         if count < 2:
             return math.inf
-        wait_ns = UNSEEN_WAITS * self._sum_ns / (count - 1) / count
+        wait_ns = UNSEEN_WAITS * self.mean_ns / count
         offset_ns = estimate.offset_at(now)
         _, upper = bound.interval_ns(now)
         return max(upper - offset_ns, offset_ns - self._earliest_at(now, estimate.rate) + wait_ns + estimate.floor_ns)

@@ -256,6 +256,18 @@ class Tenure:
         self.cue = Cue(self.cue.show, CueState.STOPPED, line, at if ordered_at is None else ordered_at)
         self._emit(events.CueTookEffect(now, self.cue))
 
+    def note_resumed(self, now: LocalInstant) -> None:
+        """The host was suspended: what its clock shows now is another clock than everyone knows, and has another name.
+
+        What was measured by the one before says nothing of it.
+        """
+        self._timebase = nonzero32(self._entropy)
+        self._delays = DelayCollector()
+        self._turns.clear()
+        self._marks.clear()
+        self._echoes.clear()
+        self._burst(now, CHANGE_BURST_NS)
+
     # -- driven by the leader ------------------------------------------------------------------------------------------
 
     def receive_message(self, message: Message, source: Address, received_at: LocalInstant, length: int) -> None:

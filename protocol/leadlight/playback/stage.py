@@ -81,6 +81,7 @@ class Stage:
         self._pending: Cue | None = None
         self._pending_at: LocalInstant | None = None
         self._announced: Cue | None = None
+        self._is_elsewhere = False
         # A stop: until when cues are out of force for it, who gave it, and since when that one says otherwise.
         self._latched_at: LeaderInstant | None = None
         self._latched_by = 0
@@ -227,6 +228,8 @@ class Stage:
         self._carried_until = None if self._latched_at is None else carries_stop_until
         self._pending = self._announced = None
         self._cue_at = self._off_local = None
+        # The same cue, by another clock, may be another run of it: nothing stands still until a clock has caught up.
+        self._is_elsewhere = self.cue.state in (CueState.ROLLING, CueState.PAUSED)
         self._latched_at = None
 
     def read(self, beacon: Beacon, now: LocalInstant) -> None:
@@ -260,6 +263,13 @@ class Stage:
                 return
         self._pending = pending
         self.next_cue = next_cue
+
+    def read_stop(self, beacon: Beacon, now: LocalInstant) -> None:
+        """Take over a stop, and nothing else: of a beacon whose instants mean nothing here."""
+        if beacon.cue.state is CueState.STOPPED and beacon.cue != self.cue:
+            self._pending = self.next_cue = None
+            self._adopt(beacon.cue, now)
+            self._latch(beacon, now)
 
     def _latch(self, beacon: Beacon, now: LocalInstant) -> None:
         """Let no cue from before a stop come back. It counts from when it was sent, if it names a later instant."""
@@ -310,6 +320,8 @@ class Stage:
             self._time_cue(now)
         if self._pending is not None:
             self._adopt(self._pending, now)
+        elif self._is_elsewhere:
+            self._adopt(self.cue, now)
         elif self._cue_at is None or now < self._cue_at:
             self._retarget(now)
         if self._cue_at is not None and now >= self._cue_at:
@@ -366,6 +378,7 @@ class Stage:
             self._pending_at = LocalInstant(self._changed_at + UNKEYED_SPACING_NS)
             return
         self._pending = self._pending_at = None
+        self._is_elsewhere = False
         previous, self.cue = self.cue, cue
         changed = cue.show != previous.show or cue.state is not previous.state or self._jumps(cue, now)
         if changed:
