@@ -32,7 +32,7 @@ def is_newer(serial: int, than: int) -> bool:
 
 
 @dataclass(slots=True)
-class Left:
+class LeftTenure:
     """A tenure that was left, the last serial followed of it, and what has become of it."""
 
     leader: int
@@ -79,7 +79,7 @@ class LeftTenures:
 
     def __init__(self, proofs_asked: bool) -> None:
         self._proofs_asked = proofs_asked
-        self._kept: OrderedDict[int, Left] = OrderedDict()
+        self._kept: OrderedDict[int, LeftTenure] = OrderedDict()
         self._insistence = Insistence()
 
     def __len__(self) -> int:
@@ -107,7 +107,7 @@ class LeftTenures:
 
     def leave(self, tenure: int, leader: int, serial: int, interval_ns: int) -> None:
         """Remember a tenure that is left."""
-        self._kept[tenure] = Left(leader, serial, interval_ns)
+        self._kept[tenure] = LeftTenure(leader, serial, interval_ns)
         self._kept.move_to_end(tenure)
         if len(self._kept) > RETIRED_KEPT:
             self._kept.popitem(last=False)
