@@ -44,9 +44,7 @@ class Case:
     def beacon(self, tenure: int = 7, serial: int = 1_000, leader: int = 11, sent: float = 101.0) -> Beacon:
         rank = int(leader == 12)
         sent_at = LeaderInstant(at(sent))
-        beacon: Beacon = self._make_beacon(
-            tenure=tenure, serial=serial, leader=leader, rank=rank, sent_at=sent_at, interval_ns=SECOND
-        )
+        beacon: Beacon = self._make_beacon(tenure=tenure, serial=serial, leader=leader, rank=rank, sent_at=sent_at)
         return beacon
 
     def hear(
@@ -164,9 +162,9 @@ def test_serials_that_go_on_later_than_what_was_followed_show_that_it_was_false(
     case.hear(serial=1_060, sent=100.2)  # a forgery
     assert case.hear(serial=1_001, sent=101) is Verdict.LATE
     assert case.hear(serial=1_001, sent=101, is_copy=True) is not Verdict.FOLLOW
-    assert case.hear(serial=1_002, sent=101.9) is Verdict.LATE
-    assert case.hear(serial=1_003, sent=101.95) is Verdict.LATE  # not yet over an interval
-    assert case.hear(serial=1_004, sent=102) is Verdict.FOLLOW
+    assert case.hear(serial=1_002, sent=101.4) is Verdict.LATE
+    assert case.hear(serial=1_003, sent=101.45) is Verdict.LATE  # not yet over an interval
+    assert case.hear(serial=1_004, sent=101.5) is Verdict.FOLLOW
     assert case.selection.serial == 1_004
     assert case.selection.loss.share == 0
     assert case.hear(serial=1_005, sent=103) is Verdict.FOLLOW
@@ -264,10 +262,10 @@ def test_two_newer_beacons_of_the_old_tenure_show_that_it_had_not_ended(case: Ca
     assert case.hear(99, serial=5, sent=100.5, seconds=0.5) is Verdict.FOLLOW
     assert case.hear(7, serial=1_001, sent=101, seconds=1) is Verdict.RETIRED
     assert case.hear(7, serial=1_001, sent=101, seconds=1, is_copy=True) is Verdict.RETIRED
-    assert case.hear(7, serial=1_002, sent=101.4, seconds=1.4) is Verdict.RETIRED  # half an interval has not passed
-    beacon = case.beacon(7, serial=1_003, sent=101.6)
-    assert case.selection.judge(beacon, "there", at(1.6)) is Verdict.FOLLOW
-    assert case.selection.follow(beacon, at(1.6)) is Novelty.RETURNED
+    assert case.hear(7, serial=1_002, sent=101.2, seconds=1.2) is Verdict.RETIRED  # half an interval has not passed
+    beacon = case.beacon(7, serial=1_003, sent=101.3)
+    assert case.selection.judge(beacon, "there", at(1.3)) is Verdict.FOLLOW
+    assert case.selection.follow(beacon, at(1.3)) is Novelty.RETURNED
     # What was refused is not followed while the leader is there, and is like any other when it is lost.
     assert case.hear(99, serial=6, sent=102, seconds=2) is Verdict.RETIRED
     case.selection.is_lost = True
@@ -277,7 +275,7 @@ def test_two_newer_beacons_of_the_old_tenure_show_that_it_had_not_ended(case: Ca
 def test_after_three_intervals_the_old_tenure_has_ended(case: Case) -> None:
     case.hear(7, serial=1_000, sent=100, seconds=0)
     case.hear(8, serial=5, sent=100.5, seconds=0.5)
-    late = 0.5 + PROVISIONAL_INTERVALS + 0.1
+    late = 0.5 + PROVISIONAL_INTERVALS * 0.5 - 0.9
     verdicts = [case.hear(7, serial=1_000 + n, sent=100 + n, seconds=late + n) for n in range(1, 20)]
     assert verdicts == [Verdict.RETIRED] * 19
 
@@ -289,7 +287,8 @@ def test_a_tenure_that_has_ended_is_over_whoever_was_followed_between(case: Case
     case.hear(9, serial=5, leader=12, sent=140, seconds=40)
     assert case.hear(7, serial=1_001, sent=141, seconds=41) is Verdict.RETIRED
     assert case.hear(7, serial=1_009, sent=149, seconds=49) is Verdict.RETIRED
-    assert case.hear(8, serial=6, sent=150, seconds=50) is Verdict.FOLLOW  # this one has not
+    assert case.hear(8, serial=6, sent=150, seconds=50) is Verdict.UNCONFIRMED  # this one has not, and goes before
+    assert case.hear(8, serial=7, sent=151, seconds=51) is Verdict.FOLLOW
 
 
 def test_one_that_has_ended_insists_where_nobody_else_is_left(case: Case, keyed: Case) -> None:
