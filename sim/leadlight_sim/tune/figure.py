@@ -25,8 +25,6 @@ from leadlight.terms import Delivery
 from leadlight_sim.tune.advice import Recommendation
 from leadlight_sim.tune.results import DELIVERIES, MEASURES, Measure, Standing, by_delivery, digits_of
 
-FORMATS: Final = (".png", ".svg")
-
 # Of M. Okabe and K. Ito's set (2008), which all common kinds of colour vision tell apart. Shape and line style tell
 # everything a second time.
 _BLUE: Final = "#0072B2"
