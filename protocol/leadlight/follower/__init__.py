@@ -2,6 +2,7 @@
 
 from leadlight.follower.exchange import SPACING_SPREAD, STEADY_INTERVAL_NS, fair_spacing_ns
 from leadlight.follower.follower import JOIN_PATIENCE_NS, TALLIES_PER_SECOND, Follower, Snapshot, tally_spacing_ns
+from leadlight.follower.frames import FrameRow
 from leadlight.follower.journal import JournalLine
 from leadlight.follower.leader_selection import SERIAL_HALF, SERIAL_MASK, GroupLoss, is_newer
 from leadlight.follower.settings import SILENT_INTERVALS, FollowerSettings
@@ -16,6 +17,7 @@ __all__ = [
     "TALLIES_PER_SECOND",
     "Follower",
     "FollowerSettings",
+    "FrameRow",
     "GroupLoss",
     "JournalLine",
     "Snapshot",

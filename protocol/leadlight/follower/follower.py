@@ -20,7 +20,17 @@ from leadlight.follower.exchange import SoundingSchedule
 from leadlight.follower.journal import LINES_KEPT, JournalLine, Notes
 from leadlight.follower.leader_selection import FOLLOW, LeaderSelection, Novelty, Verdict
 from leadlight.follower.settings import TALLY_INTERVAL_NS, FollowerSettings
-from leadlight.playback import FRAMES_MAXIMUM, HOLDOVER_FADE_NS, Library, Playhead, Recovery, Shown, Stage, StoredShow
+from leadlight.playback import (
+    FRAMES_MAXIMUM,
+    HOLDOVER_FADE_NS,
+    AtTick,
+    Library,
+    Playhead,
+    Recovery,
+    Shown,
+    Stage,
+    StoredShow,
+)
 from leadlight.terms import ClockState, ContentState, Refusal
 from leadlight.units import BILLION, MICROSECOND, MILLISECOND, SECOND, LeaderInstant, LocalInstant, ShowPosition
 from leadlight.wire import U32, Beacon, Codec, Echo, Message, Sounding, Tally
@@ -37,6 +47,8 @@ NEWS_PER_SECOND: Final = 60
 CONTINUED_WITHIN_NS: Final = 2 * MILLISECOND
 """How far a leader that continues a timebase may be from the one before; it may not if its bound is wider."""
 REFUSALS: Final = frozenset(map(str, Refusal)) | {"misdirected"}
+LATENESS_KEPT: Final = 100
+"""Of so many frames the lateness is remembered: some seconds."""
 LIVE_DATA_LASTS_NS: Final = 5 * SECOND
 JOIN_PATIENCE_NS: Final = 5 * SECOND
 """A follower that hears beacons this long without locking shows what it can."""
@@ -60,6 +72,10 @@ class Snapshot(NamedTuple):
     late_frames: int
     frame_shown: int | None
     """The last frame that the player reported."""
+    frame_late_ns: int | None
+    """How late it was handed over, by the clock as it was known then; ``None`` where no line says."""
+    frames_late_p95_ns: int | None
+    """The same of 95 of the last 100 frames or so."""
     refused: dict[str, int]
     """Datagrams that were refused, by cause; one's own that came back are none."""
 
@@ -98,6 +114,7 @@ class Follower:
         "_is_keyed",
         "_journal",
         "_last_sign",
+        "_late_ns",
         "_live_until",
         "_patience_at",
         "_selection",
@@ -149,6 +166,7 @@ class Follower:
         """Frames that the player could not show in time, by its own word or by its reports."""
         self.frame_shown: int | None = None
         """The last frame that the player reported."""
+        self._late_ns: deque[int | None] = deque(maxlen=LATENESS_KEPT)
         self._codec = codec
         self._entropy = entropy
         self._is_keyed = codec.keys is not None
@@ -357,8 +375,18 @@ class Follower:
         return self.stage.playhead
 
     def shown(self, now: LocalInstant) -> Shown:
-        """Return what to hand to the output at ``now``, and when to ask again."""
+        """Return what to hand to the output at ``now``, and when to ask again.
+
+        What is due by ``now`` is put in force first: a player that asks often waits for no timer.
+        """
+        due_at = self.stage.next_timer()
+        if due_at is not None and due_at <= now:
+            self.stage.handle_timer(now)
         return self.stage.shown(now)
+
+    def shown_at_tick(self, tick_at: LocalInstant) -> AtTick:
+        """Return what to hand over at ``tick_at``, for a player whose ticks are not of its choosing."""
+        return self.stage.shown_at_tick(tick_at)
 
     @property
     def alive_at(self) -> LocalInstant | None:
@@ -437,6 +465,8 @@ class Follower:
         """The player handed a frame to its output at ``at``. One for which it was too late is counted, and told."""
         check_whole("frame", frame, 0, FRAMES_MAXIMUM, "a frame's number")
         self.frame_shown = frame
+        begins_at = self.stage.frame_begins_at(frame, at)
+        self._late_ns.append(None if begins_at is None else at - begins_at)
         due = self.stage.frame_at(at)
         if due is not None and due > frame:
             self.late_frames += 1
@@ -453,7 +483,8 @@ class Follower:
     def snapshot(self, now: LocalInstant) -> Snapshot:
         """Return everything worth telling at ``now``."""
         served = self.clock.served
-        shown = self.shown(now)
+        shown = self.stage.shown(now)
+        late_ns = sorted(late for late in self._late_ns if late is not None)
         return Snapshot(
             clock=self.clock.state,
             view=self.clock.view,
@@ -469,6 +500,8 @@ class Follower:
             level=shown.level,
             late_frames=self.late_frames,
             frame_shown=self.frame_shown,
+            frame_late_ns=self._late_ns[-1] if self._late_ns else None,
+            frames_late_p95_ns=late_ns[len(late_ns) * 19 // 20] if late_ns else None,
             refused={cause: count for cause, count in self.counters.items() if cause in REFUSALS},
         )
 

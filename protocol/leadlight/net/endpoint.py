@@ -1,7 +1,7 @@
 """A running node inside somebody's asyncio program.
 
 async with FollowerEndpoint(FollowerSettings("jetty"), group="quarry lake", shows=shows) as node:
-    async for event in node.events():
+    async for shown in node.frames():
         ...
 """
 
@@ -13,9 +13,12 @@ from types import TracebackType
 from typing import Self
 
 from leadlight.events import FollowerEvent, LeaderEvent, NodeFailed
-from leadlight.follower import Follower
+from leadlight.follower import Follower, FrameRow
 from leadlight.leader import Leader
 from leadlight.net.node import CoreType, EventType, FollowerNode, LeaderNode, Node
+from leadlight.net.waking import Waker
+from leadlight.playback import Shown
+from leadlight.units import LocalInstant
 
 
 class Endpoint(Node[CoreType, EventType]):
@@ -24,10 +27,15 @@ class Endpoint(Node[CoreType, EventType]):
     Ask and order from that loop's thread. Leaving raises ``NotRunningError`` if the node failed.
     """
 
+    _waker: Waker | None = None
+
     async def __aenter__(self) -> Self:
         self._check_new()
         self._news = asyncio.Event()
         await self._open()
+        assert self._driver is not None
+        self._waker = self._make_waker(self.clock, self._waking)
+        self._waker.permit_spin(is_stamped=self._driver.is_stamped)
         return self
 
     async def __aexit__(
@@ -37,6 +45,7 @@ class Endpoint(Node[CoreType, EventType]):
         traceback: TracebackType | None,
     ) -> None:
         await self._close()
+        self._waker.close()
         # A fault in the node must not pass unseen, nor hide what ended the block.
         if error is None and self._failure is not None:
             raise self._not_running() from self._failure
@@ -60,12 +69,42 @@ class Endpoint(Node[CoreType, EventType]):
             self._news.clear()
             await self._news.wait()
 
+    async def until(self, at: LocalInstant) -> None:
+        """Return at an instant of this node's clock, or a little later; gives way to the loop at least once."""
+        self._check_running()
+        await self._waker.until(at)
+
     def _tell_news(self) -> None:
         self._news.set()
+        self._end_waits()
+
+    def _end_waits(self) -> None:
+        if self._waker is not None:
+            self._waker.tell_news()
 
 
 class FollowerEndpoint(FollowerNode, Endpoint[Follower, FollowerEvent]):
     """A follower that runs in an asyncio program; arguments as for ``FollowerNode``."""
+
+    async def frames(self) -> AsyncIterator[Shown]:
+        """Yield what to hand to the output, at its instant: whenever frame, show or level changes.
+
+        A cue that is brought forward, a stop, a seek and an end come at once, marked ``is_news``. Where the player is
+        slow it gets the newest frame, which says how many were ``skipped``. Each is noted as shown. Ends when the block
+        does; raises ``NotRunningError`` once the node has failed.
+        """
+        self._check_entered()
+        row = FrameRow(self.core)
+        next_at: LocalInstant | None = self.clock()
+        while self.is_running:
+            await self._waker.until(next_at, or_news=True)
+            if not self.is_running:
+                break
+            shown, next_at = self.ask(lambda _, now: row.look(now))
+            if shown is not None:
+                yield shown
+        if self._failure is not None:
+            raise self._not_running() from self._failure
 
 
 class LeaderEndpoint(LeaderNode, Endpoint[Leader, LeaderEvent]):

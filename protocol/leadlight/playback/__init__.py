@@ -14,13 +14,14 @@ from leadlight.playback.recovery import (
     SlewOnlyRecovery,
     StepOnlyRecovery,
 )
-from leadlight.playback.stage import Shown, Stage
+from leadlight.playback.stage import AtTick, Shown, Stage
 from leadlight.playback.stills import Still, stills_of
 
 __all__ = [
     "FRAMES_MAXIMUM",
     "HOLDOVER_FADE_NS",
     "SLEW_RATE",
+    "AtTick",
     "BlendedRecovery",
     "Correction",
     "History",
