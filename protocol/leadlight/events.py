@@ -79,7 +79,7 @@ def _in_words(field: str, value: object) -> str:
 class NodeFailed(Event):
     """The node has failed, by a fault in it or in what was given to it: it is silent and answers no more."""
 
-    what: str
+    reason: str
 
 
 # -- a follower's ----------------------------------------------------------------------------------------------

@@ -433,6 +433,7 @@ def test_scoring_begins_so_long_after_the_first_beacon_and_at_every_quarter_seco
     assert scores.settled.tolist() == [at * SECOND >= first_beacon + 15 * SECOND for at in scores.times_s]
 
 
+@pytest.mark.slow
 def test_the_latest_beacon_is_compared_with_the_clock_it_came_from_when_a_leader_returns() -> None:
     # A returned leader's clock counts from elsewhere. Nothing that anybody believes is off by more than a beacon's
     # delay, an interval's drift and what the restart takes: far below a second.

@@ -6,12 +6,15 @@ Everything in them follows from this file and the library, so a test can hold th
 from __future__ import annotations
 
 import json
+import math
 from collections.abc import Iterable, Sequence
 from pathlib import Path
 from typing import Any, Final
 
 import msgpack
 
+from leadlight.clock.plausibility import HELD_BACK_NS, Misfit, misfit_of
+from leadlight.clock.settings import ClockSettings
 from leadlight.clock.shared_delay import DelayCollector, reporting_stride
 from leadlight.clock.states import TRANSITIONS as CLOCK_TRANSITIONS
 from leadlight.cue import Cue, FrameRate, ShowLine, show_key
@@ -528,7 +531,27 @@ def arithmetic() -> dict[str, Any]:
                 "Tidefall", FrameRate(numerator, denominator), 7680).length_ns)}
             for numerator, denominator in rates
         ],
+        "plausibility": [plausibility(*case) for case in (
+            (0, None, None), (HELD_BACK_NS, None, None), (HELD_BACK_NS + 1, None, None), (-HELD_BACK_NS, None, None),
+            (-HELD_BACK_NS - 1, None, None), (-14 * MILLISECOND, None, 4 * MILLISECOND),
+            (-14 * MILLISECOND - 1, None, 4 * MILLISECOND), (-HELD_BACK_NS - 1, None, 2 * HELD_BACK_NS),
+            (-13 * MILLISECOND, -3 * MILLISECOND, MILLISECOND), (-13 * MILLISECOND - 1, -3 * MILLISECOND, MILLISECOND),
+            (HELD_BACK_NS + 1, -3 * MILLISECOND, MILLISECOND), (-(1 << 62), -3 * MILLISECOND, MILLISECOND),
+            (1 << 62, None, None),
+        )],
     }  # fmt: skip
+
+
+def plausibility(apart_ns: int, lower_ns: int | None, doubt_ns: int | None) -> dict[str, Any]:
+    """Return how a sample lies to a clock whose estimate is 0, with these bounds."""
+    doubt = math.inf if doubt_ns is None else float(doubt_ns)
+    misfit = misfit_of(apart_ns, 0, lower_ns, doubt, ClockSettings().lock_budget_ns)
+    return {
+        "sample_less_estimate_ns": str(apart_ns),
+        "lower_less_estimate_ns": lower_ns,
+        "statistical_ns": doubt_ns,
+        "is": "plausible" if misfit is Misfit.NONE else f"implausible, {misfit.name.lower()}",
+    }
 
 
 def published(delays: list[int]) -> dict[str, Any]:

@@ -19,6 +19,7 @@ from leadlight.net.clock import LocalClock
 from leadlight.net.endpoint import Endpoint, FollowerEndpoint, LeaderEndpoint
 from leadlight.net.machine import MACHINE, BoundSockets
 from leadlight.net.thread import EndpointThread, FollowerThread, LeaderThread
+from leadlight.net.waking import LoopWaker, WakingSettings
 from leadlight.units import LocalInstant
 
 # Tests that run at the same time must not meet: each process has its own group.
@@ -72,6 +73,9 @@ class PaperMachine:
     def entropy(self) -> Any:
         return SimpleNamespace(getrandbits=lambda _: 5)
 
+    def waker(self, clock: LocalClock, settings: WakingSettings) -> LoopWaker:
+        return LoopWaker(clock, settings)
+
     def open_sockets(self, group: str, *, port: int, interface: str | None, own_port: int) -> BoundSockets:
         self.opened.append((group, port, interface, own_port))
         raise NetworkError("made of paper")
@@ -123,7 +127,7 @@ async def test_a_failed_node_says_so_at_once_and_at_every_later_call(caplog: pyt
     fail(node)
     assert not node.is_running
     assert [type(event) for event in told] == [NodeFailed]
-    assert told[0].what == "RuntimeError: a fault in the core"
+    assert told[0].reason == "RuntimeError: a fault in the core"
     (record,) = caplog.records
     assert "has failed and is silent" in record.getMessage()
     assert record.exc_info is not None

@@ -12,11 +12,9 @@ from pydantic import ValidationError
 
 from leadlight.errors import LeadlightError
 from leadlight.readiness.waking import EXACT_TIMER, ROUNDED_TIMER, SPIN
-from leadlight.wire import codec as wire
 from leadlight_sim.scenario.files import load_scenario, load_shipped, resolve_scenario, shipped_scenarios
 from leadlight_sim.scenario.hosts import Waking
 from leadlight_sim.scenario.model import Scenario, check_scenario
-from leadlight_sim.scenario.parts import NAME_MAXIMUM_BYTES
 from leadlight_sim.scenario.problems import ScenarioError
 from leadlight_sim.scenario.variations import change_from_text
 
@@ -427,9 +425,6 @@ def test_errors_belong_to_the_one_family_and_cross_process_borders() -> None:
     assert isinstance(error, LeadlightError)
     assert str(pickle.loads(pickle.dumps(error))) == "a: b\nc: d"
 
-
-def test_names_fit_the_tally_that_carries_them() -> None:
-    assert NAME_MAXIMUM_BYTES == wire.NAME_MAXIMUM_BYTES
 
 
 # --- The shipped scenario -----------------------------------------------------------------------------------

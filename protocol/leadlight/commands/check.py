@@ -46,7 +46,7 @@ from leadlight.readiness import (
     listening_lasts_ns,
     verdict_on,
 )
-from leadlight.storage import check_can_write, inspect_key_file, write_text_file
+from leadlight.storage import check_outputs, inspect_key_file, write_file
 from leadlight.units import HOUR, MINUTE, SECOND
 from leadlight.wire import NAME_MAXIMUM_BYTES, Codec, KeyRing
 
@@ -142,7 +142,7 @@ class Check:
         sys.stdout.flush()
         if arguments.json is not None:
             about = _about(arguments, host, heard)
-            write_text_file(as_json(findings, about, not_looked_at), arguments.json, "--json")
+            write_file(as_json(findings, about, not_looked_at), arguments.json, "--json")
         if was_interrupted:
             return EXIT_INTERRUPTED
         return EXIT_GO if verdict_on(findings) is Verdict.GO else EXIT_NO_GO
@@ -196,8 +196,7 @@ class _Wanted:
         if arguments.key_file is not None:
             keys, is_open = inspect_key_file(arguments.key_file)
             key_facts = KeyFacts(arguments.key_file, len(list(keys)), is_open)
-        if arguments.json is not None:
-            check_can_write(arguments.json, "--json")
+        check_outputs({"--json": arguments.json})
         check_port(arguments.port)
         Codec(arguments.group, keys)  # a group without a name is refused here, and not after the measuring
         return cls(arguments, name_of_check(arguments.name), keys, key_facts, leader, listen_ns, longest_ns, record_ns)

@@ -12,7 +12,16 @@ from typing import Final, NamedTuple
 
 from leadlight import events
 from leadlight.addresses import GROUP, Address
-from leadlight.clock import Bounds, ClockView, Estimate, FollowerClock, reporting_stride
+from leadlight.clock import (
+    CONTINUED_WITHIN_NS,
+    Bounds,
+    ClockView,
+    Estimate,
+    FollowerClock,
+    Misfit,
+    Refusals,
+    reporting_stride,
+)
 from leadlight.cue import Cue
 from leadlight.entropy import Entropy, below, identity, nonzero32, spread
 from leadlight.errors import ConfigurationError, WireError, check_kind, check_whole
@@ -44,8 +53,6 @@ TALLIES_PER_SECOND: Final = 12
 """What all followers' Tallies together may come to (RFC 3550 section 6.2's idea)."""
 NEWS_PER_SECOND: Final = 60
 """The same of Tallies that tell news, which often comes to everyone at once: a cue, a start, a leader that is found."""
-CONTINUED_WITHIN_NS: Final = 2 * MILLISECOND
-"""How far a leader that continues a timebase may be from the one before; it may not if its bound is wider."""
 REFUSALS: Final = frozenset(map(str, Refusal)) | {"misdirected"}
 LATENESS_KEPT: Final = 100
 """Of so many frames the lateness is remembered: some seconds."""
@@ -88,6 +95,9 @@ _NOVELTIES: Final[
     Novelty.CHANGED: events.LeaderChanged,
 }
 
+_FITS: Final = Misfit.NONE
+"""For every beacon: to reach a member through its class takes Python 3.11 ten times as long."""
+
 
 def tally_spacing_ns(group_size: int, interval_ns: int = TALLY_INTERVAL_NS) -> int:
     """Return how far apart a follower's reports are on average, in ns, in a group of so many (R-TALLY-1)."""
@@ -117,6 +127,7 @@ class Follower:
         "_late_ns",
         "_live_until",
         "_patience_at",
+        "_refusals",
         "_selection",
         "_silent_at",
         "_sounding_due",
@@ -179,6 +190,7 @@ class Follower:
         self._selection = LeaderSelection(settings.soundings and codec.keys is not None)
         self._timebase: int | None = None
         self._timebase_leader: int | None = None
+        self._refusals = Refusals()
         # The clock of the timebase before, by which the old line is held until the new one is known.
         self._held: tuple[int, Estimate] | None = None
         self._address: Address | None = None
@@ -510,17 +522,48 @@ class Follower:
     def _receive_beacon(self, beacon: Beacon, source: Address, received_at: LocalInstant, now: LocalInstant) -> None:
         """Take a beacon that arrived at ``received_at``: at ``now``, or before if its leader had to prove itself."""
         verdict = self._selection.judge(beacon, source, received_at)
+        if verdict is not FOLLOW and (verdict is not Verdict.KNOWN or self._selection.is_lost):
+            self.counters[verdict.value] += 1
+            return
+        fits = True
+        if beacon.timebase == self._timebase:
+            misfit = self.clock.misfit(received_at - beacon.sent_at, received_at)
+            if misfit is not _FITS:
+                if not self._refuse(beacon.tenure, received_at - beacon.sent_at, received_at, now):
+                    fits = False
+                    if misfit is Misfit.EARLY:
+                        # Its instants mean nothing by this clock. A stop needs none.
+                        self.stage.read_stop(beacon, now)
+                        return
+            elif not self.clock.is_two_way:
+                self._refusals.clear()
         if verdict is FOLLOW:
-            self._follow_beacon(beacon, source, received_at, now)
-        elif verdict is Verdict.KNOWN and not self._selection.is_lost:
+            self._follow_beacon(beacon, source, received_at, now, fits)
+        else:
             # What it says is known from a copy, or the copy from it. When it came is news to the clock.
             before = self.clock.state
-            self._sample_beacon(beacon, received_at)
+            self._sample_beacon(beacon, received_at, fits)
             self._after_sample(before, now)
-        else:
-            self.counters[verdict.value] += 1
 
-    def _follow_beacon(self, beacon: Beacon, source: Address, received_at: LocalInstant, now: LocalInstant) -> None:
+    def _refuse(
+        self, tenure: int, offset_ns: int, at: LocalInstant, now: LocalInstant, is_exchange: bool = False
+    ) -> bool:
+        """Count a sample that is not taken; return whether so many agree with it that the clock has begun anew."""
+        clock, refusals = self.clock, self._refusals
+        self.counters["implausible"] += 1
+        refusals.note(tenure, offset_ns, at, clock.agreeing_within_ns, is_exchange)
+        is_answered = clock.is_two_way and self._soundings.due_at is not None and not self._selection.is_lost
+        if refusals.contradict(at, self._interval_ns, is_answered):
+            self._refusals.clear()
+            self._begin_clock(now)
+            return True
+        if is_answered:
+            self._soundings.hasten(now)
+        return False
+
+    def _follow_beacon(
+        self, beacon: Beacon, source: Address, received_at: LocalInstant, now: LocalInstant, fits: bool
+    ) -> None:
         was_lost = self._selection.is_lost
         novelty = self._selection.follow(beacon)
         self._group_size = beacon.group_size
@@ -549,15 +592,16 @@ class Follower:
             self._plan_first_tally(now)
         if settings.soundings and self._soundings.due_at is None:
             self._soundings.begin(now, beacon.group_size, self._budget_of(beacon))
-        self._sample_beacon(beacon, received_at)
+        self._sample_beacon(beacon, received_at, fits)
         self.stage.read(beacon, now)
         self.stage.forget_move()
         self._after_sample(before, now)
         # Written out when somebody reads it: this is done for every beacon.
         self._journal.append((received_at, before_at, self.clock.served, self.stage.moved, self.frame_shown))
 
-    def _sample_beacon(self, beacon: Beacon, received_at: LocalInstant) -> None:
-        self.clock.observe_beacon(beacon, received_at, self.settings.radio)
+    def _sample_beacon(self, beacon: Beacon, received_at: LocalInstant, fits: bool) -> None:
+        if fits:
+            self.clock.observe_beacon(beacon, received_at, self.settings.radio)
         if beacon.marker == self.identity and not beacon.is_copy:
             self._turns.append(beacon.serial)
 
@@ -590,10 +634,26 @@ class Follower:
             self._held = self._timebase, self.clock.served
         self._timebase = beacon.timebase
         self.clock.enter_timebase(same_host)
+        self._refusals.clear()
         self.stage.enter_timebase()
         self._patience_at = LocalInstant(now + JOIN_PATIENCE_NS)
         if self.settings.soundings:
             self._soundings.begin(now, beacon.group_size, self._budget_of(beacon))
+
+    def _begin_clock(self, now: LocalInstant) -> None:
+        """The clock and the leader's have parted: enter the timebase once more, with nothing of what was measured."""
+        assert self._timebase is not None
+        before = self.clock.state
+        self._emit(events.TimebaseEntered(now, self._timebase))
+        if before is ClockState.LOCKED:
+            self._emit(events.LockLost(now))
+        if self._held is None and self.clock.served is not None:
+            self._held = self._timebase, self.clock.served
+        self.clock.enter_timebase()
+        self.stage.enter_timebase()
+        self._patience_at = LocalInstant(now + JOIN_PATIENCE_NS)
+        if self.settings.soundings and self._soundings.due_at is not None:
+            self._soundings.begin_again(now)
 
     # -- cues ----------------------------------------------------------------------------------------------------
 
@@ -681,6 +741,12 @@ class Follower:
             return
         self._cookie = echo.cookie
         self.answered_at = received_at
+        if self.clock.misfit_of_exchange(exchange) is _FITS:
+            self._refusals.clear()
+        elif not self._refuse(echo.tenure, received_at - echo.sent_at, received_at, received_at, is_exchange=True):
+            # The leader lives, whatever its clock says.
+            self._last_sign = self.clock.leader_at(received_at) or echo.sent_at, received_at
+            return
         self._last_sign = echo.sent_at, received_at
         before = self.clock.state
         self.clock.observe_exchange(exchange)

@@ -2,12 +2,27 @@
 
 from __future__ import annotations
 
-from typing import NamedTuple
+from typing import NamedTuple, TypeAlias
 
 from leadlight.cue import Cue
 from leadlight.follower.follower import Follower
-from leadlight.playback import Shown, StoredShow
+from leadlight.playback import StoredShow
 from leadlight.units import LocalInstant
+
+
+class DueFrame(NamedTuple):
+    """What to hand to the output now.
+
+    ``frame`` is ``None`` when dark; ``level``, 0 to 1, is the fade that everything authored is multiplied by.
+    ``is_news`` tells of what is not simply the next frame: a cue has been put in force, or a jump was made. ``skipped``
+    counts the frames that were due since the one before and were never handed over.
+    """
+
+    show: StoredShow | None
+    frame: int | None
+    level: float
+    is_news: bool = False
+    skipped: int = 0
 
 
 class Look(NamedTuple):
@@ -16,8 +31,11 @@ class Look(NamedTuple):
     ``next_at`` is ``None`` while nothing will change by itself; look again whenever the follower has done something.
     """
 
-    shown: Shown | None
+    due: DueFrame | None
     next_at: LocalInstant | None
+
+
+_Handed: TypeAlias = tuple[StoredShow | None, int | None, float]
 
 
 class FrameRow:
@@ -28,7 +46,7 @@ class FrameRow:
 
     def __init__(self, follower: Follower) -> None:
         self._follower = follower
-        self._handed: tuple[StoredShow | None, int | None, float] | None = None
+        self._handed: _Handed | None = None
         self._cue: Cue | None = None
         self._next_at: LocalInstant | None = None
 
@@ -45,11 +63,17 @@ class FrameRow:
         frame = shown.frame
         if frame is not None:
             follower.note_frame_shown(frame, now)
-        if before is None:
-            return Look(shown._replace(is_news=True), shown.next_at)
-        show_before, frame_before, _ = before
-        goes_on = frame is not None and frame_before is not None and shown.show is show_before
-        if not goes_on or self._cue is not cue or not (is_planned or frame == frame_before):
-            return Look(shown._replace(is_news=True), shown.next_at)
-        assert frame is not None and frame_before is not None  # noqa: PT018
-        return Look(shown._replace(skipped=max(frame - frame_before - 1, 0)), shown.next_at)
+        return Look(DueFrame(*self._handed, *self._told(before, frame, cue, is_planned)), shown.next_at)
+
+    def _told(
+        self, before: _Handed | None, frame: int | None, cue: Cue | None, is_planned: bool
+    ) -> tuple[bool, int]:
+        """Return whether what is handed over now is news, and how many frames were skipped."""
+        if before is None or self._handed is None or before[0] is not self._handed[0]:
+            return True, 0
+        frame_before = before[1]
+        if frame is None or frame_before is None or self._cue is not cue:
+            return True, 0
+        if not is_planned and frame != frame_before:
+            return True, 0
+        return False, max(frame - frame_before - 1, 0)

@@ -17,7 +17,7 @@ from typing import Final
 
 from leadlight import events
 from leadlight.addresses import Address
-from leadlight.clock import Estimate
+from leadlight.clock import CONTINUED_WITHIN_NS, Estimate
 from leadlight.cue import NO_SHOW, RATE_LIMIT_PPB, START, Cue, ShowLine, check_cue, check_position, dark_cue
 from leadlight.entropy import Entropy
 from leadlight.errors import OrderError, WireError, check_kind, check_whole
@@ -38,8 +38,6 @@ ASK_SPACING_NS: Final = 300 * MILLISECOND
 ASK_PATIENCE_NS: Final = 1 * SECOND
 RANK_SPACING_NS: Final = 200 * MILLISECOND
 """A standby of the next rank waits so much longer, and hears the first one's beacons meanwhile."""
-CONTINUE_WITHIN_NS: Final = 2 * MILLISECOND
-"""A timebase is continued by a node whose bound is at most this; followers add it to their own."""
 LAST_RANK: Final = 127
 """The last rank that travels: a start that leads at once, and has nothing to lead, goes behind whoever has."""
 STOP_HELD_NS: Final = 2 * SECOND
@@ -221,9 +219,12 @@ class Leader:
     def note_resumed(self, now: LocalInstant) -> None:
         """The host was suspended and is awake again. A standby's clock begins anew, and so does its count of silence.
 
-        One that leads leads on in its own time, whatever that is now, unless somebody took over meanwhile.
+        One that leads leads on in its own time, whatever that is now, unless somebody took over meanwhile; but in a new
+        timebase, for the time that everyone else knows may have gone on without it.
         """
-        if self._tenure is None:
+        if self._tenure is not None:
+            self._tenure.note_resumed(now)
+        else:
             self._silent_since = max(self._silent_since, now)
             self._ear.note_resumed(now)
 
@@ -576,7 +577,7 @@ class Leader:
         if self._ear.clock.state not in (ClockState.LOCKED, ClockState.HOLDOVER):
             return False
         bound_ns = self._ear.clock.bounds(now).statistical_ns
-        return bound_ns is not None and bound_ns <= CONTINUE_WITHIN_NS
+        return bound_ns is not None and bound_ns <= CONTINUED_WITHIN_NS
 
     def _apply_on_music_lost(self, tenure: Tenure, now: LocalInstant) -> None:
         what = self.settings.on_music_lost

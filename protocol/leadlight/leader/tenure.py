@@ -239,6 +239,18 @@ class Tenure:
         self.cue = Cue(self.cue.show, CueState.STOPPED, ShowLine(at, max(self.cue.position_at(at), START)))
         self._emit(events.CueTookEffect(now, self.cue))
 
+    def note_resumed(self, now: LocalInstant) -> None:
+        """The host was suspended: what its clock shows now is another clock than everyone knows, and has another name.
+
+        What was measured by the one before says nothing of it.
+        """
+        self._timebase = nonzero32(self._entropy)
+        self._delays = DelayCollector()
+        self._turns.clear()
+        self._marks.clear()
+        self._echoes.clear()
+        self._burst(now, CHANGE_BURST_NS)
+
     # -- driven by the leader ------------------------------------------------------------------------------------------
 
     def receive_message(self, message: Message, source: Address, received_at: LocalInstant, length: int) -> None:

@@ -124,7 +124,8 @@ class CoreDriver(Generic[EventType]):
         self._failure: BaseException | None = None
         self._end: asyncio.Future[None] | None = None
         self._after_pump = after_pump
-        self.is_stamped = all([enable_kernel_stamps(endpoint) for endpoint in (sockets.own, sockets.shared)])
+        stamped = [enable_kernel_stamps(endpoint) for endpoint in (sockets.own, sockets.shared)]
+        self.is_stamped = all(stamped)
         """Whether the kernel stamps what is received."""
 
     async def run(self) -> None:

@@ -12,12 +12,12 @@ from collections.abc import AsyncIterator
 from types import TracebackType
 from typing import Self
 
+from leadlight.errors import NotRunningError
 from leadlight.events import FollowerEvent, LeaderEvent, NodeFailed
-from leadlight.follower import Follower, FrameRow
+from leadlight.follower import DueFrame, Follower, FrameRow
 from leadlight.leader import Leader
 from leadlight.net.node import CoreType, EventType, FollowerNode, LeaderNode, Node
 from leadlight.net.waking import Waker
-from leadlight.playback import Shown
 from leadlight.units import LocalInstant
 
 
@@ -27,14 +27,18 @@ class Endpoint(Node[CoreType, EventType]):
     Ask and order from that loop's thread. Leaving raises ``NotRunningError`` if the node failed.
     """
 
-    _waker: Waker | None = None
+    _waker: Waker
 
     async def __aenter__(self) -> Self:
         self._check_new()
         self._news = asyncio.Event()
-        await self._open()
-        assert self._driver is not None
         self._waker = self._make_waker(self.clock, self._waking)
+        try:
+            await self._open()
+        except BaseException:
+            self._waker.close()
+            raise
+        assert self._driver is not None
         self._waker.permit_spin(is_stamped=self._driver.is_stamped)
         return self
 
@@ -79,14 +83,13 @@ class Endpoint(Node[CoreType, EventType]):
         self._end_waits()
 
     def _end_waits(self) -> None:
-        if self._waker is not None:
-            self._waker.tell_news()
+        self._waker.tell_news()
 
 
 class FollowerEndpoint(FollowerNode, Endpoint[Follower, FollowerEvent]):
     """A follower that runs in an asyncio program; arguments as for ``FollowerNode``."""
 
-    async def frames(self) -> AsyncIterator[Shown]:
+    async def frames(self) -> AsyncIterator[DueFrame]:
         """Yield what to hand to the output, at its instant: whenever frame, show or level changes.
 
         A cue that is brought forward, a stop, a seek and an end come at once, marked ``is_news``. Where the player is
@@ -98,11 +101,12 @@ class FollowerEndpoint(FollowerNode, Endpoint[Follower, FollowerEvent]):
         next_at: LocalInstant | None = self.clock()
         while self.is_running:
             await self._waker.until(next_at, or_news=True)
-            if not self.is_running:
-                break
-            shown, next_at = self.ask(lambda _, now: row.look(now))
-            if shown is not None:
-                yield shown
+            try:
+                due, next_at = self.ask(lambda _, now: row.look(now))
+            except NotRunningError:
+                break  # it was left or has failed meanwhile
+            if due is not None:
+                yield due
         if self._failure is not None:
             raise self._not_running() from self._failure
 

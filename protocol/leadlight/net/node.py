@@ -52,8 +52,8 @@ class Node(Generic[CoreType, EventType]):
     ``make_core`` is given the instant now and returns the state machine. ``group``, ``port``, ``interface`` and
     ``own_port`` are those of ``leadlight.net.sockets.GroupSockets``, whose ``NetworkError`` entering may raise.
     ``on_event``, if given, is called for each event where the node runs, and must be quick: while it runs no datagram
-    is read. What it raises is logged, and the node goes on. ``waking`` says how it wakes on time. Clock, chance and sockets are those of the
-    ``leadlight.net.machine.MACHINE`` in whose context the node is made.
+    is read. What it raises is logged, and the node goes on. ``waking`` says how it wakes on time. Clock, chance, timers
+    and sockets are those of the ``leadlight.net.machine.MACHINE`` in whose context the node is made.
 
     Outside the block ``ask`` and ``tell``, and all that is made of them, raise ``NotRunningError``; so they do when the
     node has failed, with what happened as its cause. A failure is logged and told as ``NodeFailed`` at once.

@@ -15,11 +15,10 @@ from typing import Self
 
 from leadlight.errors import NotRunningError
 from leadlight.events import FollowerEvent, LeaderEvent, NodeFailed
-from leadlight.follower import Follower, FrameRow
+from leadlight.follower import DueFrame, Follower, FrameRow
 from leadlight.leader import Leader
 from leadlight.net.node import CoreType, EventType, FollowerNode, LeaderNode, Node
 from leadlight.net.waking import ThreadWaker, raise_priority
-from leadlight.playback import Shown
 from leadlight.units import LocalInstant
 
 
@@ -129,7 +128,7 @@ class FollowerThread(FollowerNode, EndpointThread[Follower, FollowerEvent]):
 
     _awaitable_form = "FollowerEndpoint"
 
-    def frames(self) -> Iterator[Shown]:
+    def frames(self) -> Iterator[DueFrame]:
         """Yield what to hand to the output, at its instant, in the thread that asks; as ``FollowerEndpoint.frames``."""
         self._check_entered()
         if self._waking.raises_priority:
@@ -141,11 +140,11 @@ class FollowerThread(FollowerNode, EndpointThread[Follower, FollowerEvent]):
             self._waker.until(next_at, after_news=news)
             news = self._waker.news_so_far
             try:
-                shown, next_at = self.ask(lambda _, now: row.look(now))
+                due, next_at = self.ask(lambda _, now: row.look(now))
             except NotRunningError:
                 break  # it was left or has failed meanwhile
-            if shown is not None:
-                yield shown
+            if due is not None:
+                yield due
         if self._failure is not None:
             raise self._not_running() from self._failure
 

@@ -37,17 +37,12 @@ class Shown(NamedTuple):
 
     ``frame`` is ``None`` when dark. ``level`` is between 0 and 1, the fade that everything authored is multiplied by.
     ``next_at`` is when to ask again: the next frame's instant, or ``None`` while nothing will change by itself.
-
-    Of frames that are handed over one after another, ``is_news`` tells of one that is not simply the next: a cue has been
-    put in force, or a jump was made. ``skipped`` counts those that were due since the one before and never handed over.
     """
 
     show: StoredShow | None
     frame: int | None
     level: float
     next_at: LocalInstant | None
-    is_news: bool = False
-    skipped: int = 0
 
 
 class AtTick(NamedTuple):
@@ -94,6 +89,7 @@ class Stage:
         self._pending: Cue | None = None
         self._pending_at: LocalInstant | None = None
         self._announced: Cue | None = None
+        self._is_elsewhere = False
         # A stop: until when cues are out of force for it, who gave it, and since when that one says otherwise.
         self._latched_at: LeaderInstant | None = None
         self._latched_by = 0
@@ -254,6 +250,8 @@ class Stage:
         """Instants refer to another clock from now on: what was told in the old one is void, what plays goes on."""
         self._pending = self._announced = None
         self._cue_at = self._off_local = None
+        # The same cue, by another clock, may be another run of it: nothing stands still until a clock has caught up.
+        self._is_elsewhere = self.cue.state in (CueState.ROLLING, CueState.PAUSED)
         self._latched_at = None
 
     def read(self, beacon: Beacon, now: LocalInstant) -> None:
@@ -285,6 +283,13 @@ class Stage:
                 return
         self._pending = pending
         self.next_cue = next_cue
+
+    def read_stop(self, beacon: Beacon, now: LocalInstant) -> None:
+        """Take over a stop, and nothing else: of a beacon whose instants mean nothing here."""
+        if beacon.cue.state is CueState.STOPPED and beacon.cue != self.cue:
+            self._pending = self.next_cue = None
+            self._adopt(beacon.cue, now)
+            self._latch(beacon)
 
     def _latch(self, beacon: Beacon) -> None:
         """Let no cue from before a stop come back. It counts from when it was sent, if it names a later instant."""
@@ -319,6 +324,8 @@ class Stage:
             self._time_cue(now)
         if self._pending is not None:
             self._adopt(self._pending, now)
+        elif self._is_elsewhere:
+            self._adopt(self.cue, now)
         elif self._cue_at is None or now < self._cue_at:
             self._retarget(now)
         if self._cue_at is not None and now >= self._cue_at:
@@ -375,6 +382,7 @@ class Stage:
             self._pending_at = LocalInstant(self._changed_at + UNKEYED_SPACING_NS)
             return
         self._pending = self._pending_at = None
+        self._is_elsewhere = False
         previous, self.cue = self.cue, cue
         changed = cue.show != previous.show or cue.state is not previous.state or self._jumps(cue, now)
         if changed:

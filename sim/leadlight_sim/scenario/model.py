@@ -19,6 +19,9 @@ from pydantic import (
 )
 from pydantic_core import PydanticCustomError
 
+from leadlight.follower import TALLY_INTERVAL_NS
+from leadlight.leader import BEACON_INTERVAL_NS
+from leadlight.units import SECOND
 from leadlight_sim.scenario.faults import Fault
 from leadlight_sim.scenario.hosts import Host, HostOf
 from leadlight_sim.scenario.network import AccessPoint, Air, Neighbour
@@ -47,7 +50,7 @@ class Leader(Part):
 
     name: Name = "leader"
     wired: bool = False
-    interval_s: float = Field(default=1.0, ge=0.05, le=10, description="in whole milliseconds")
+    interval_s: float = Field(default=BEACON_INTERVAL_NS / SECOND, ge=0.05, le=10, description="in whole milliseconds")
     delivery: Literal["automatic", "group", "copies", "both"] = "automatic"
     """How beacons go out: to the group, as copies to each follower, both, or as followers need it.
 
@@ -59,7 +62,7 @@ class Leader(Part):
     """Soundings a second that all followers may send together."""
     on_music_lost: Literal["continue", "finish", "dark"] = "continue"
     """What a standby does with the show when it takes over."""
-    tally_interval_s: float = Field(default=5.0, ge=0.1, le=600)
+    tally_interval_s: float = Field(default=TALLY_INTERVAL_NS / SECOND, ge=0.1, le=600)
     host: HostOf = Host(machine="steady")
     oscillator_ppm: float | None = Field(default=None, ge=-500, le=500)
     """``None``: drawn within the clocks' tolerance."""
