@@ -10,6 +10,7 @@ import pytest
 
 from leadlight import Cue, FollowerSettings, FrameRate, LeaderSettings, ShowLine, StoredShow
 from leadlight.cue import START
+from leadlight.errors import ConfigurationError
 from leadlight.follower import DueFrame, Snapshot
 from leadlight.net import FollowerEndpoint, LeaderEndpoint
 from leadlight.terms import CueState
@@ -222,3 +223,34 @@ def test_all_evening_every_frame_is_handed_over_once_and_nothing_is_kept() -> No
         tracemalloc.stop()
     assert last[0] > 5.5 * 60 * 40
     assert held[-1] - held[1] < 64 * 1024
+
+
+@pytest.mark.parametrize("rate_hz", [30, 60, 144])
+def test_a_loop_of_a_rate_of_its_own_is_given_the_frame_nearest_at_its_next_tick(rate_hz: int) -> None:
+    given: list[tuple[float, int, int]] = []
+    period_ns = SECOND // rate_hz
+
+    async def play(node: FollowerEndpoint) -> None:
+        at = node.clock()
+        while True:
+            at = LocalInstant(at + period_ns)
+            await node.until(at)
+            tick = node.shown_at_tick(period_ns)
+            if tick.frame is not None:
+                given.append((lake.network.now_s + period_ns / SECOND, tick.frame, tick.error_ns))
+
+    lake = Lake(roll, play=play)
+    lake.run_for(20)
+    assert len(given) > 9 * rate_hz
+    for tick_at_s, frame, error_ns in given[2:]:
+        shown_s = tick_at_s - lake.told[0] - 3
+        assert abs(shown_s * 40 - frame) <= 0.5 + 40 * CLOCK_S
+        assert shown_s - frame / 40 == pytest.approx(error_ns / SECOND, abs=CLOCK_S)
+
+
+async def test_a_period_that_cannot_be_is_refused() -> None:
+    def ask(node: FollowerEndpoint) -> None:
+        with pytest.raises(ConfigurationError, match="period_ns"):
+            node.shown_at_tick(0)
+
+    ask(FollowerEndpoint(FollowerSettings("jetty"), group=GROUP, keys=KEYS))

@@ -259,7 +259,9 @@ def signatures(kind: type) -> dict[str, Any]:
 def test_endpoint_and_thread_are_one_interface(awaited: type, blocking: type) -> None:
     one, other = signatures(awaited), signatures(blocking)
     # Iterators of the same things; what waits for them differs.
-    assert str(one.pop("events")).replace("AsyncIterator", "Iterator") == str(other.pop("events"))
+    for iterated in {"events", "frames"} & set(one):
+        assert str(one.pop(iterated)).replace("AsyncIterator", "Iterator") == str(other.pop(iterated))
+    assert one.pop("until") == other.pop("wait_until")
     assert one == other
 
 

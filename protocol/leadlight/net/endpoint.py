@@ -27,19 +27,12 @@ class Endpoint(Node[CoreType, EventType]):
     Ask and order from that loop's thread. Leaving raises ``NotRunningError`` if the node failed.
     """
 
-    _waker: Waker
+    _made_waker: Waker | None = None
 
     async def __aenter__(self) -> Self:
         self._check_new()
         self._news = asyncio.Event()
-        self._waker = self._make_waker(self.clock, self._waking)
-        try:
-            await self._open()
-        except BaseException:
-            self._waker.close()
-            raise
-        assert self._driver is not None
-        self._waker.permit_spin(is_stamped=self._driver.is_stamped)
+        await self._open()
         return self
 
     async def __aexit__(
@@ -49,7 +42,8 @@ class Endpoint(Node[CoreType, EventType]):
         traceback: TracebackType | None,
     ) -> None:
         await self._close()
-        self._waker.close()
+        if self._made_waker is not None:
+            self._made_waker.close()
         # A fault in the node must not pass unseen, nor hide what ended the block.
         if error is None and self._failure is not None:
             raise self._not_running() from self._failure
@@ -73,6 +67,15 @@ class Endpoint(Node[CoreType, EventType]):
             self._news.clear()
             await self._news.wait()
 
+    @property
+    def _waker(self) -> Waker:
+        """What wakes this node's waits; made for the first of them."""
+        if self._made_waker is None:
+            assert self._driver is not None
+            self._made_waker = self._make_waker(self.clock, self._waking)
+            self._made_waker.permit_spin(is_stamped=self._driver.is_stamped)
+        return self._made_waker
+
     async def until(self, at: LocalInstant) -> None:
         """Return at an instant of this node's clock, or a little later; gives way to the loop at least once."""
         self._check_running()
@@ -83,7 +86,8 @@ class Endpoint(Node[CoreType, EventType]):
         self._end_waits()
 
     def _end_waits(self) -> None:
-        self._waker.tell_news()
+        if self._made_waker is not None:
+            self._made_waker.tell_news()
 
 
 class FollowerEndpoint(FollowerNode, Endpoint[Follower, FollowerEvent]):
