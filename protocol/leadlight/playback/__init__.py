@@ -2,7 +2,7 @@
 
 from leadlight.playback.content import Library, StoredShow
 from leadlight.playback.fader import HOLDOVER_FADE_NS
-from leadlight.playback.playhead import Moved, Playhead
+from leadlight.playback.playhead import Moved, Playhead, Stretch
 from leadlight.playback.recovery import (
     SLEW_RATE,
     BlendedRecovery,
@@ -30,6 +30,7 @@ __all__ = [
     "Stage",
     "StepOnlyRecovery",
     "Still",
+    "Stretch",
     "StoredShow",
     "stills_of",
 ]

@@ -2,7 +2,8 @@
 
 from leadlight_sim.world.assembly import COOLING_STARTS_WITHIN_S, World, extra_loss, make_host, make_oscillator
 from leadlight_sim.world.injected_faults import InjectedFaults
-from leadlight_sim.world.nodes import CLOCK_AT_BOOT_NS, FollowerNode
+from leadlight_sim.world.nodes import CLOCK_AT_BOOT_NS, FollowerNode, LeaderNode
+from leadlight_sim.world.orders import Obeyed
 from leadlight_sim.world.truth import PlannedCue
 
 __all__ = [
@@ -10,6 +11,8 @@ __all__ = [
     "COOLING_STARTS_WITHIN_S",
     "FollowerNode",
     "InjectedFaults",
+    "LeaderNode",
+    "Obeyed",
     "PlannedCue",
     "World",
     "extra_loss",
