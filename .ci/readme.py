@@ -1,4 +1,4 @@
-"""What is executable in README.md, found by its marks, so that what is run and what is read cannot part.
+"""What is executable in README.md, and the figures of sim/RESULTS.md, so that what is run and what is read agree.
 
     python3 .ci/readme.py line run              print the line under the mark `<!-- line: run -->`
     python3 .ci/readme.py code example          print the Python under the mark `<!-- code: example -->`
@@ -23,6 +23,7 @@ from typing import Any, NamedTuple
 
 ROOT = Path(__file__).resolve().parents[1]
 README = ROOT / "README.md"
+RESULTS = ROOT / "sim" / "RESULTS.md"
 PICTURE = ROOT / "sim" / "quarry-lake.png"
 ROW = re.compile(r"^\| (?P<what>[^|`]+) \| `leadlight (?P<command>[^`]+)` \|(?P<cells>.*)\|$", re.MULTILINE)
 NEVER = "never in step"
@@ -155,7 +156,7 @@ def _told(milliseconds: float | None) -> str:
 
 
 def measured_text(text: str) -> str:
-    """Return README's text with every row's figures measured anew."""
+    """Return a page's text with every row's figures measured anew."""
 
     def anew(match: re.Match[str]) -> str:
         cells = " | ".join(measure(match["command"]).cells())
@@ -175,18 +176,18 @@ def draw() -> None:
 
 def main() -> None:
     """Print what was asked for."""
-    parser = argparse.ArgumentParser(description="Print what is executable in README.md.")
+    parser = argparse.ArgumentParser(description="Print what is executable in README.md, or measure sim/RESULTS.md.")
     parser.add_argument("what", choices=["line", "code", "figures"])
     parser.add_argument("name", nargs="?", help="of the mark, for `line` and `code`")
     parser.add_argument("--write", action="store_true", help="with `figures`: put tables and picture in place")
     arguments = parser.parse_args()
     text = README.read_text(encoding="utf-8")
     if arguments.what == "figures":
-        text = measured_text(text)
+        measured = measured_text(RESULTS.read_text(encoding="utf-8"))
         if arguments.write:
-            README.write_text(text, encoding="utf-8")
+            RESULTS.write_text(measured, encoding="utf-8")
             draw()
-        sys.stdout.writelines(f"{match[0]}\n" for match in ROW.finditer(text))
+        sys.stdout.writelines(f"{match[0]}\n" for match in ROW.finditer(measured))
     elif arguments.name is None:
         parser.error(f"`{arguments.what}` needs the name of a mark")
     elif arguments.what == "line":

@@ -3,9 +3,12 @@
 from __future__ import annotations
 
 import heapq
+import importlib.util
 import os
 import signal
 from collections.abc import Callable
+from pathlib import Path
+from types import ModuleType
 from typing import Any
 
 import pytest
@@ -17,16 +20,32 @@ from leadlight.terms import ClockState, ContentState, CueState
 from leadlight.units import MILLISECOND, SECOND, LeaderInstant, LocalInstant, ShowPosition
 from leadlight.wire.messages import Beacon, Echo, Sounding, Tally
 
-# `ci` finds the same examples every time, so that a change is blamed for its own failures; `nightly` looks further.
-settings.register_profile("ci", deadline=None, derandomize=True)
+# The first two find the same examples every time, so that a change is blamed for its own failures: `line` in README's
+# test line, `thorough` in .ci/run after it. `nightly` looks further, and elsewhere every time.
+settings.register_profile("line", deadline=None, max_examples=50, derandomize=True)
+settings.register_profile("thorough", deadline=None, max_examples=500, derandomize=True)
 settings.register_profile("nightly", deadline=None, max_examples=2_000, print_blob=True)
-settings.load_profile(os.environ.get("HYPOTHESIS_PROFILE", "ci"))
+settings.load_profile(os.environ.get("HYPOTHESIS_PROFILE", "line"))
 
 if signal.getsignal(signal.SIGINT) is signal.SIG_IGN:
     # Whatever a shell starts in the background ignores interrupts, and so would every command that the tests start.
     signal.signal(signal.SIGINT, signal.default_int_handler)
 
 Maker = Callable[..., Any]
+
+
+def load_suite() -> ModuleType:
+    path = Path(__file__).parent / "tools" / "suite.py"
+    specification = importlib.util.spec_from_file_location("suite", path)
+    assert specification is not None
+    assert specification.loader is not None
+    module = importlib.util.module_from_spec(specification)
+    specification.loader.exec_module(module)
+    return module
+
+
+def pytest_addoption(pluginmanager: pytest.PytestPluginManager) -> None:
+    pluginmanager.register(load_suite(), "suite")
 
 
 def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
@@ -146,10 +165,10 @@ class Node:
 
 
 class Hall:
-    """A network stepped by hand: every packet takes a millisecond, unless ``fate`` says otherwise.
+    """A network stepped by hand: every packet takes a millisecond, unless ``outcome`` says otherwise.
 
-    ``fate(source, to, message, at)`` returns the delays, in ns, of the copies that arrive; none is a loss. Nothing goes
-    back to its sender unless ``echoes`` is set.
+    ``outcome(source, to, message, at)`` returns the delays, in ns, of the copies that arrive; none is a loss. Nothing
+    goes back to its sender unless ``echoes`` is set.
     """
 
     DELAY = MILLISECOND

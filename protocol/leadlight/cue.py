@@ -17,6 +17,8 @@ from leadlight.units import BILLION, LeaderInstant, ShowPosition
 NO_SHOW = 0
 """The show key of a cue that has no show: the show is dark or stopped and nothing was ever cued."""
 
+SHOW_KEY_MAXIMUM = 2**64 - 1
+
 START = ShowPosition(0)
 """Where a show begins."""
 

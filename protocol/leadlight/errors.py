@@ -65,6 +65,14 @@ class NetworkError(LeadlightError, OSError):
     """A socket could not be set up; says on which interface and what to do about it."""
 
 
+class NotRunningError(LeadlightError, RuntimeError):
+    """A node is not on the network: says whether it was not entered, has been left or has failed, and by what."""
+
+
+class OrderError(LeadlightError):
+    """An order cannot be carried out as things stand, such as a pause while nothing rolls; nothing has changed."""
+
+
 class UsageError(LeadlightError):
     """A command line cannot be understood, or asks for what does not go together."""
 

@@ -6,7 +6,7 @@ from dataclasses import dataclass
 from typing import TypeAlias
 
 from leadlight.cue import Cue
-from leadlight.terms import Role
+from leadlight.terms import CueState, Role
 from leadlight.units import LeaderInstant, LocalInstant, ShowPosition
 
 
@@ -15,6 +15,13 @@ class Event:
     """Something that happened at ``at`` on this node's clock."""
 
     at: LocalInstant
+
+
+@dataclass(frozen=True, slots=True)
+class NodeFailed(Event):
+    """The node has failed, by a fault in it or in what was given to it: it is silent and answers no more."""
+
+    what: str
 
 
 # -- a follower's ----------------------------------------------------------------------------------------------
@@ -169,6 +176,22 @@ class CueTookEffect(Event):
 
 
 @dataclass(frozen=True, slots=True)
+class CueContradicted(Event):
+    """A follower has reported for some time that another state is in force there than the cue's."""
+
+    follower: int
+    name: str
+    state: CueState
+
+
+@dataclass(frozen=True, slots=True)
+class RosterSilent(Event):
+    """All followers that report, ``count`` of them, have fallen silent as one: they may follow somebody else."""
+
+    count: int
+
+
+@dataclass(frozen=True, slots=True)
 class RivalHeard(Event):
     """Another leader's beacon was heard on this group."""
 
@@ -261,12 +284,15 @@ FollowerEvent: TypeAlias = (
     | LiveDataSeen
     | HoldoverEnded
     | OffTimeReached
+    | NodeFailed
 )
 LeaderEvent: TypeAlias = (
     FollowerJoined
     | FollowerLost
     | FollowerCloned
     | CueTookEffect
+    | CueContradicted
+    | RosterSilent
     | RivalHeard
     | LeaderCloned
     | RoleChanged
@@ -276,4 +302,5 @@ LeaderEvent: TypeAlias = (
     | SecondSourceReported
     | CopiesBegun
     | CopiesEnded
+    | NodeFailed
 )

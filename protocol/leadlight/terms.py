@@ -10,7 +10,7 @@ class Kind(IntEnum):
 
     BEACON = 1
     BEACON_COPY = 2
-    """A beacon sent to one follower alone: its delay obeys another law than a group frame's."""
+    """A beacon sent to one follower alone: its delay has another distribution than a group frame's."""
     SOUNDING = 3
     ECHO = 4
     TALLY = 5

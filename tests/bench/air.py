@@ -87,7 +87,7 @@ LIVE: tuple[tuple[str, Radio, int, str | None, float], ...] = (
     ("unicast MCS 0", replace(WIDE, unicast_mcs=0), 6, "a", 0.261),
 )
 RUNS = {"idle": 8, "busy": 24, "dozing": 48}
-"""Runs of each air, so many that a difference of a twentieth in the share of beacons lost is told from luck."""
+"""Runs of each air, so many that a difference of a twentieth in the share of beacons lost is told from chance."""
 RARE = 0.005
 """A share of beacons lost that is so small that its own error is a tenth of it or more."""
 QUIET = ContendedSettings(radio=WIDE, beacons=None, cable=Fixed(0))
@@ -295,7 +295,7 @@ def check_tables(seconds: int, quick: bool) -> dict[str, float]:
     """Print beacons of both airs on three networks; return the largest relative differences.
 
     Each run of the contended air is beside one of the sampled air with tables of their own, so that all are independent
-    and the interval beside the loss holds the tables' luck too: 95 %, by drawing runs anew (bootstrap percentiles).
+    and the interval beside the loss holds the tables' chance too: 95 %, by drawing runs anew (bootstrap percentiles).
     """
     print(f"\nBeacons in both airs, ms and share lost, runs of {seconds} s, tables of {seconds} s each")
     heads = "".join(f"  {head:>15}" for head in ("p50", "p90", "p99", "lost", "difference of it, 95 %"))

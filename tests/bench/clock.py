@@ -1,4 +1,4 @@
-"""How well a follower knows the leader's clock: ours in four modes beside the textbook estimators, on the same luck.
+"""How well a follower knows the leader's clock: ours in four modes beside the textbook estimators, on the same draws.
 
 Every figure is measured through the whole protocol in the kernel: a leader, eight followers, the five reference models,
 beacons once a second, 10 % loss in bursts of five. Scored every 0.25 s from 60 s to 1860 s. *Error* is the follower's

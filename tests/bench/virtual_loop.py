@@ -111,7 +111,7 @@ def main() -> None:
         taken, frames = run_programs(scenario, with_frames=True)
         programs.append(taken)
         counts.add(frames)
-    (frames,) = counts  # the same luck, the same frames
+    (frames,) = counts  # the same draws, the same frames
     expected = FOLLOWERS * 40 * (span_s - ROLL_AFTER_S - 2)
     assert abs(frames - expected) < expected / 100, (frames, expected)
     print(f"{span_s} s of {FOLLOWERS} players: {min(programs):.2f} s; the kernel's nodes: {min(nodes):.2f} s")

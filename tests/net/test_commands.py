@@ -4,6 +4,7 @@ import json
 import signal
 import subprocess
 import sys
+from typing import Any
 
 import pytest
 
@@ -21,16 +22,20 @@ def command(name: str, group: str, port: int, *options: str) -> list[str]:
 def test_a_follower_tells_the_whole_story_as_json_lines(group: str, port: int) -> None:
     show = ["--show", "Tidefall", "--duration", "0.5"]
     timing = ["--interval", "0.1", "--lead-time", "1"]
-    leading = subprocess.Popen(command("lead", group, port, "--name", "boathouse", *timing, *show, "--for", "30"))
-    try:
-        follow = command("follow", group, port, "--name", "jetty", *show, "--json-lines", "--for", "6")
-        done = subprocess.run(follow, capture_output=True, text=True, timeout=30, check=True)
-    finally:
-        leading.kill()
-        leading.wait()
-    told = [json.loads(line) for line in done.stdout.splitlines()]
-    names = [event["event"] for event in told]
-    assert names[:2] == ["LeaderFound", "LockAcquired"]
+    lead = command("lead", group, port, "--name", "boathouse", *timing, *show, "--for", "60")
+    follow = command("follow", group, port, "--name", "jetty", *show, "--json-lines", "--for", "30")
+    told: list[dict[str, Any]] = []
+    with subprocess.Popen(lead) as leading, subprocess.Popen(follow, stdout=subprocess.PIPE, text=True) as following:
+        try:
+            assert following.stdout is not None
+            for line in following.stdout:
+                told.append(json.loads(line))
+                if told[-1]["event"] == "CueAdopted" and told[-1]["cue"]["state"] == "dark":
+                    break
+        finally:
+            following.kill()
+            leading.kill()
+    assert [event["event"] for event in told[:2]] == ["LeaderFound", "LockAcquired"]
     states = [event["cue"]["state"] for event in told if event["event"] == "CueAdopted"]
     assert states == ["rolling", "dark"]
 

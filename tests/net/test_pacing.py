@@ -80,9 +80,9 @@ def test_music_that_jumps_is_told_and_followed_once_its_owner_cues_anew(group: s
         expected = cue.line.position_at(again.cue.line.leader_at) + 2 * SECOND
         assert abs(again.cue.line.position - expected) < 100 * MILLISECOND
         piece.note_late_frame()
-        assert piece.ask(lambda node: node.core.late_frames) == 1
+        assert piece.ask(lambda follower, _: follower.late_frames) == 1
         piece.note_frame_shown(0)  # two seconds late
-        assert piece.ask(lambda node: node.core.late_frames) == 2
+        assert piece.ask(lambda follower, _: follower.late_frames) == 2
         desk.stop()
         stopped = at_jetty.wait_for(CueAdopted)
         assert isinstance(stopped, CueAdopted)

@@ -7,6 +7,7 @@ faults have stopped everybody agrees.
 from __future__ import annotations
 
 from collections.abc import Callable
+from contextlib import suppress
 from random import Random
 from typing import Any
 
@@ -17,6 +18,7 @@ from hypothesis.stateful import RuleBasedStateMachine, initialize, invariant, ru
 
 from leadlight import events
 from leadlight.cue import FrameRate
+from leadlight.errors import OrderError
 from leadlight.follower.follower import Follower
 from leadlight.follower.settings import FollowerSettings
 from leadlight.leader.leader import Leader
@@ -154,10 +156,11 @@ class Group(RuleBasedStateMachine):
             self.hall.nodes[name].core.roll(show.key, self.hall.local(name))
             self.hall.poke(name)
 
-    @rule(order=st.sampled_from(["stop", "pause", "go_dark"]))
-    def it_is_ended(self, order: str) -> None:
+    @rule(order=st.sampled_from(["stop", "pause", "resume", "go_dark"]))
+    def another_order_is_given(self, order: str) -> None:
         for name in leading(self.hall):
-            getattr(self.hall.nodes[name].core, order)(self.hall.local(name))
+            with suppress(OrderError):  # nothing rolls that could be paused, nothing is paused that could roll on
+                getattr(self.hall.nodes[name].core, order)(self.hall.local(name))
             self.hall.poke(name)
 
     @invariant()
@@ -186,20 +189,21 @@ class Group(RuleBasedStateMachine):
 
 
 @pytest.mark.slow
+@pytest.mark.hypothesis
 @pytest.mark.parametrize("key", sorted(CODECS))
 def test_whatever_happens_the_group_agrees_in_the_end_and_nobody_runs_backwards(make_hall: Maker, key: str) -> None:
     class OneGroup(Group):
         codec = CODECS[key]
 
     OneGroup.make_hall = staticmethod(make_hall)
-    run_state_machine_as_test(OneGroup, settings=settings(max_examples=60, stateful_step_count=25))
+    run_state_machine_as_test(OneGroup, settings=settings(stateful_step_count=25))
 
 
 FORGED = st.tuples(st.sampled_from(NAMES), st.integers(0, 1 << 16), st.integers(0, 1 << 16), st.integers(0, 3))
 
 
 @pytest.mark.slow
-@settings(max_examples=30)
+@settings(max_examples=settings().max_examples // 2)
 @given(forged=st.lists(FORGED, min_size=1, max_size=40), order=st.sampled_from(["roll", "stop"]))
 def test_with_a_key_forged_datagrams_leave_every_byte_and_event_as_they_were(
     make_hall: Maker, forged: list[tuple[str, int, int, int]], order: str

@@ -74,6 +74,7 @@ def percentile(values: list[int], share: float) -> int:
     gap=st.tuples(st.integers(0, 120), st.integers(0, 30)).map(lambda pair: (pair[0], sum(pair))),
     interval_ns=st.sampled_from([SECOND // 2, SECOND, 3 * SECOND]),
 )
+@pytest.mark.slow
 def test_lines_meet_and_their_rates_move_slowly_whatever_the_player_does(
     seed: int, ppm: float, jitter: str, step_ms: int, gap: tuple[int, int], interval_ns: int
 ) -> None:

@@ -173,6 +173,7 @@ def test_a_host_hears_later_than_its_radio_and_in_order() -> None:
         (Radio(Band.GHZ_5, 24.0), 1472, 1559),
     ],
 )
+@pytest.mark.slow
 def test_a_lone_sender_reaches_the_rate_that_its_frames_allow(
     radio: Radio, payload: int, expected_per_second: int
 ) -> None:
@@ -186,6 +187,7 @@ def test_a_lone_sender_reaches_the_rate_that_its_frames_allow(
     assert network.air.over_capacity
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(("mcs", "expected_per_second"), [(0, 918), (3, 2466), (7, 3656)])
 def test_a_lone_unicast_sender_reaches_its_rate_too(mcs: int, expected_per_second: int) -> None:
     network = Network(replace(QUIET, radio=Radio(Band.GHZ_5, unicast_mcs=mcs)), ["wired lead", "a"])
@@ -430,6 +432,7 @@ def test_a_shared_dropout_takes_the_frame_from_everybody() -> None:
 # Neighbours.
 
 
+@pytest.mark.slow
 def test_a_collided_group_frame_is_lost_to_all_and_a_unicast_one_is_tried_again() -> None:
     neighbours = tuple(Neighbour() for _ in range(10))
     network = Network(replace(QUIET, neighbours=neighbours), ["wired lead", "a", "b"])
@@ -475,6 +478,7 @@ def test_a_neighbour_asked_for_more_than_the_air_carries_overflows() -> None:
     assert network.air.busy_share == pytest.approx(1 - (34 + 67.5) / 661.5, abs=0.02)
 
 
+@pytest.mark.slow
 def test_an_on_off_neighbour_is_on_for_its_share() -> None:
     always = Network(replace(QUIET, neighbours=(Neighbour(Saturated()),)), []).run_until(10 * SECOND)
     sometimes = Network(replace(QUIET, neighbours=(Neighbour(OnOff(0.1, 0.3)),)), []).run_until(400 * SECOND)
@@ -489,6 +493,7 @@ def test_a_silent_neighbour_does_nothing() -> None:
     assert network.air.busy_share == 0.0
 
 
+@pytest.mark.slow
 def test_the_load_next_door_delays_a_beacon() -> None:
     def median_delay(neighbours: int) -> float:
         settings = replace(QUIET, neighbours=tuple(Neighbour() for _ in range(neighbours)))
@@ -738,6 +743,7 @@ def test_sent_is_the_sum_of_all_outcomes_once_everything_has_settled() -> None:
         assert sent == sum(injected) > 0
 
 
+@pytest.mark.slow
 def test_the_same_seed_gives_the_same_minute_and_another_seed_another() -> None:
     def minute(seed: int) -> list[tuple[str, bytes, int]]:
         settings = replace(QUIET, beacons=Beacons(), neighbours=(Neighbour(Poisson(300.0)),))
@@ -792,6 +798,7 @@ def test_settings_that_make_no_sense_are_refused(kind: type, settings: dict[str,
 # Answers that are lost.
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(("sender", "destination"), [("wired lead", "a"), ("a", "wired lead")])
 @pytest.mark.parametrize("factor", [0.0, 0.5, 1.0])
 def test_a_frame_whose_answer_is_lost_is_tried_again_and_taken_once(

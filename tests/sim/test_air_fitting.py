@@ -246,7 +246,8 @@ def test_measured_round_trips_are_drawn_as_they_were(path: Path, tmp_path: Path)
     again = drawn_ms(fit(samples), 250.0, 20_000)
     for share in (0.1, 0.5, 0.9, 0.99):
         below = float(np.mean(again <= np.quantile(downs, share)))
-        # Four standard errors of a binomial of 10,000 blocks; and a hundredth of a hundredth for the law's own steps.
+        # Four standard errors of a binomial of 10,000 blocks; and a hundredth of a hundredth for the distribution's own
+        # steps.
         assert below == pytest.approx(share, abs=4 * math.sqrt(share * (1 - share) / 10_000) + 0.001)
 
 

@@ -1,4 +1,4 @@
-"""The ready networks, sampled: their laws give the figures they quote."""
+"""The ready networks, sampled: their distributions give the figures they quote."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""The sampled air: who hears what, when, and that nobody's luck is anybody else's."""
+"""The sampled air: who hears what, when, and that nobody's draws are anybody else's."""
 
 from __future__ import annotations
 
@@ -790,7 +790,7 @@ def test_without_asymmetry_both_ways_have_the_same_floor() -> None:
     assert network.ears["a"].arrivals == network.ears["wired lead"].arrivals == [MILLISECOND]
 
 
-# Luck.
+# Random streams.
 
 LOSSY = replace(LAWFUL, dropout=Dropout.from_mean(0.2, 1.0, good_loss=0.05), floor_asymmetry=0.25)
 

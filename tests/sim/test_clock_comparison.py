@@ -1,4 +1,5 @@
-"""The comparison itself: that onlookers change nothing, that spreads are true, and that the bounds hold on every model.
+"""The comparison itself: that shadow clocks change nothing, that spreads are true, and that the bounds hold on every
+model.
 
 The figures proper are the bench's (``tests/bench/clock.py``); here are few and short runs, and limits that follow from
 what is being measured.
@@ -69,7 +70,7 @@ def digest(seed: int, with_shadow_clocks: bool) -> str:
 
 
 @pytest.mark.interpreted
-def test_onlookers_change_nothing_of_what_happens() -> None:
+def test_shadow_clocks_change_nothing_of_what_happens() -> None:
     assert digest(3, with_shadow_clocks=True) == digest(3, with_shadow_clocks=False)
 
 
@@ -127,4 +128,4 @@ def test_marks_that_go_astray_by_more_than_soundings_vouch_for_do_no_harm_and_sm
     assert verdicts == {"none": "no harm", "far": "no harm", "near": "not seen", "cable": "no harm"}
     none, near = found[PathAsymmetry("none")], found[PathAsymmetry("near", 0.3)]
     assert near.served == pytest.approx(0.3, abs=none.served)
-    assert near.alone == none.alone  # the same luck
+    assert near.alone == none.alone  # the same draws

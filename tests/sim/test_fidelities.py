@@ -45,7 +45,8 @@ def undisturbed(preset: str, duration_s: float = 180.0) -> Scenario:
 
 @cache
 def tables_of(preset: str, wired: bool) -> SampledSettings:
-    """What the same network's laws are; ten beacons a second, of which a twentieth collide, make them known well."""
+    """What the same network's distributions are; ten beacons a second, of which a twentieth collide, make them known
+    well."""
     scene = Scene(
         air=contended_settings(undisturbed(preset)),
         followers=8,
@@ -66,6 +67,7 @@ def error_p95_ms(world: World) -> float:
     return float(np.nanquantile(errors, 0.95))
 
 
+@pytest.mark.thorough_except(preset="idle", wired=False)
 @pytest.mark.parametrize("wired", [False, True], ids=["leader on the radio", "leader on a cable"])
 @pytest.mark.parametrize("preset", PRESET_NEIGHBOURS)
 def test_followers_are_as_far_off_in_a_sampled_air_with_the_contended_one_s_tables(preset: str, wired: bool) -> None:

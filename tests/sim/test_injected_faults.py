@@ -1,4 +1,4 @@
-"""A newcomer shifts nobody else's luck: what others hear, and when, stays as it was."""
+"""A newcomer shifts nobody else's draws: what others hear, and when, stays as it was."""
 
 from __future__ import annotations
 
@@ -64,7 +64,7 @@ def test_a_newcomer_changes_no_beacons_outcome_for_the_others(
     pieces = ["mill wheel", *PIECES] if newcomer_first else [*PIECES, "mill wheel"]
     after = outcomes(scenario(pieces, preset, wired=True), monkeypatch)
     assert {name: after[name] for name in PIECES} == before
-    # Some beacons are lost, and not the same ones everywhere: there is luck to be shifted.
+    # Some beacons are lost, and not the same ones everywhere: there are draws to be shifted.
     sent = {sent_at for entries in after.values() for sent_at, _, _ in entries}
     assert all(len(entries) < len(sent) for entries in before.values())
     assert len({tuple(sent_at for sent_at, _, _ in entries) for entries in before.values()}) == len(PIECES)

@@ -12,7 +12,7 @@ from leadlight_sim.air.timing import Radio
 from leadlight_sim.live.feed import NEVER, Delivery, LiveRun, send_live
 from leadlight_sim.live.view import live_view
 from leadlight_sim.measures.rehearsal import Rehearsal, rehearse
-from leadlight_sim.report.page import page
+from leadlight_sim.report.document import page
 from leadlight_sim.scenario.files import load_shipped
 from leadlight_sim.scenario.model import Scenario
 

@@ -23,7 +23,7 @@ from leadlight_sim.baselines.lower_hull import hull_below
 FOLDER = os.environ.get("LEADLIGHT_TRACES", "")
 FILES = sorted(Path(FOLDER).glob("*.dat")) if FOLDER else []
 PHASES = 16
-"""Which of the exchanges a thinning keeps is luck: so many thinnings are taken, evenly shifted."""
+"""Which of the exchanges a thinning keeps is chance: so many thinnings are taken, evenly shifted."""
 
 pytestmark = [
     pytest.mark.slow,

@@ -16,6 +16,7 @@ from leadlight.clock import CausalityBound, Estimate, Estimator, Exchange
 from leadlight.events import CueAdopted, LeaderFound
 from leadlight.follower.follower import JOIN_PATIENCE_NS
 from leadlight.units import MICROSECOND, MILLISECOND, SECOND, LeaderInstant, LocalInstant
+from leadlight_sim.air.choice import making
 from leadlight_sim.air.distributions import AirTables, Fixed
 from leadlight_sim.air.sampled.air import SampledAir
 from leadlight_sim.air.sampled.settings import SampledSettings
@@ -27,7 +28,6 @@ from leadlight_sim.measures.scores import Scores
 from leadlight_sim.measures.scoring import Scorer
 from leadlight_sim.scenario.files import load_shipped
 from leadlight_sim.scenario.model import Scenario, check_scenario
-from leadlight_sim.world import assembly
 from leadlight_sim.world.assembly import World
 
 DELAY_NS = 3 * MILLISECOND
@@ -88,7 +88,7 @@ def each_its_own(*errors_ns: int) -> Callable[[int], int]:
 def _one_fixed_delay(monkeypatch: pytest.MonkeyPatch) -> None:
     nothing = Fixed(0)
     tables = AirTables(up=nothing, down=nothing, group=Fixed(DELAY_NS), private=nothing, cable=nothing)
-    monkeypatch.setattr(assembly, "air_settings", lambda _: SampledSettings(tables=tables, radio=WeightlessRadio()))
+    monkeypatch.setattr(making, "air_settings", lambda _: SampledSettings(tables=tables, radio=WeightlessRadio()))
 
 
 def scenario(pieces: int = 1, **changes: Any) -> Scenario:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import os
 import re
 import sys
+from functools import cache
 from pathlib import Path
 from typing import Any
 
@@ -25,8 +26,10 @@ def code_of(notebook: Any) -> str:
     return "\n".join(cell.source for cell in notebook.cells if cell.cell_type == "code")
 
 
-def run(notebook: Any) -> list[Any]:
-    """Execute in a kernel of its own and return every output."""
+@cache
+def run(lesson: Path) -> list[Any]:
+    """Execute a lesson in a kernel of its own, once, and return every output."""
+    notebook = read(lesson)
     client = NotebookClient(
         notebook, timeout=PATIENCE_SECONDS, kernel_name="python3", resources={"metadata": {"path": str(FOLDER)}}
     )
@@ -67,7 +70,7 @@ def test_a_lesson_starts_no_loop_of_its_own(lesson: Path) -> None:
 @pytest.mark.filterwarnings("default")  # those of the tools that run notebooks are not ours
 @pytest.mark.parametrize("lesson", LESSONS, ids=lambda path: path.stem)
 def test_a_lesson_runs_from_a_clean_kernel_and_draws(lesson: Path) -> None:
-    assert pictures(run(read(lesson))) >= 1
+    assert pictures(run(lesson)) >= 1
 
 
 def summary(text: str) -> dict[tuple[str, str], tuple[float, float, float]]:
@@ -84,7 +87,7 @@ def summary(text: str) -> dict[tuple[str, str], tuple[float, float, float]]:
 @pytest.mark.slow
 @pytest.mark.filterwarnings("default")
 def test_the_first_lesson_shows_what_its_prose_says() -> None:
-    text = printed(run(read(FOLDER / "01-what-now-means.ipynb")))
+    text = printed(run(FOLDER / "01-what-now-means.ipynb"))
     table = summary(text)
     assert len(table) == 6
     frame_ms = 25.0

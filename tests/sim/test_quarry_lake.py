@@ -35,7 +35,11 @@ class Evening(NamedTuple):
 @pytest.fixture(
     scope="module",
     params=[
-        pytest.param((preset, unequal, seed), id=f"{preset}{'-unequal' if unequal else ''}-seed-{seed}")
+        pytest.param(
+            (preset, unequal, seed),
+            id=f"{preset}{'-unequal' if unequal else ''}-seed-{seed}",
+            marks=pytest.mark.thorough if seed > 1 else (),
+        )
         for preset, unequal in NETWORKS
         for seed in SEEDS
     ],
@@ -84,7 +88,7 @@ def test_light_adds_to_the_clock_what_its_player_s_waking_takes(evening: Evening
 def test_the_verdict_is_good_and_says_of_nothing_that_a_trim_would_help(evening: Evening) -> None:
     verdict = judge(evening.rehearsal)
     assert verdict.good, verdict.sentences
-    # Nobody leans by a millisecond, which is about what a trim can be found to.
+    # Nobody is biased by a millisecond, which is about what a trim can be found to.
     assert all(abs(score.light_bias_ms) < 1.0 for score in evening.rehearsal.scores.followers)
     assert not [sentence for sentence in verdict.sentences if "trim" in sentence]
     assert not any(math.isnan(score.bias_ms) for score in evening.rehearsal.scores.followers)

@@ -80,6 +80,7 @@ def test_the_worst_piece_comes_first(pond: Path, tmp_path: Path, capsys: Capture
     assert said.index(by_error[0]["name"]) < said.index(by_error[1]["name"])
 
 
+@pytest.mark.slow
 def test_the_beginning_of_a_scenario_is_run_and_repeated(pond: Path, capsys: Capture) -> None:
     assert rehearse("--duration", "100s", "--quiet") == 0
     assert capsys.readouterr().out.startswith("The crowd will see")
@@ -122,6 +123,7 @@ def test_what_it_prints_repeats_the_run(pond: Path, capsys: Capture) -> None:
     assert capsys.readouterr().out.splitlines()[1:] == first.splitlines()[1:]
 
 
+@pytest.mark.slow
 def test_it_writes_what_it_is_asked_for_and_nothing_else(pond: Path, elsewhere: Path, capsys: Capture) -> None:
     assert rehearse(pond) == 0
     assert list(elsewhere.iterdir()) == []
@@ -135,11 +137,13 @@ def test_it_writes_what_it_is_asked_for_and_nothing_else(pond: Path, elsewhere: 
     assert json.loads((elsewhere / "figures.json").read_text())["seed"] == 1
 
 
+@pytest.mark.slow
 def test_the_same_run_writes_the_same_report(pond: Path, elsewhere: Path) -> None:
     assert rehearse(pond, "--report", "one.html") == rehearse(pond, "--report", "two.html") == 0
     assert (elsewhere / "one.html").read_bytes() == (elsewhere / "two.html").read_bytes()
 
 
+@pytest.mark.slow
 def test_without_a_scenario_the_shipped_one_is_run_and_quiet_leaves_the_headline(capsys: Capture) -> None:
     assert rehearse("--quiet", "--set", "run.duration_s=90", "--set", "cues=[{at_s = 5, show = 'embers'}]",
                     "--set", "faults=[]") == 0  # fmt: skip
@@ -186,7 +190,7 @@ def test_trouble_is_one_clear_message_and_nothing_is_run_or_written(
     def run(*_: object, **__: object) -> None:
         raise AssertionError("it was run")
 
-    monkeypatch.setattr("leadlight_sim.measures.rehearsal.rehearse", run)
+    monkeypatch.setattr("leadlight_sim.measures.rehearse", run)
     assert rehearse("--report", "page.html", *words) == 2
     said = capsys.readouterr()
     assert said.out == ""
@@ -202,7 +206,7 @@ def test_an_interrupt_ends_it_quietly_and_leaves_no_file(
     def interrupted(*_: object, **__: object) -> None:
         raise KeyboardInterrupt
 
-    monkeypatch.setattr("leadlight_sim.report.page.page", interrupted)
+    monkeypatch.setattr("leadlight_sim.report.page", interrupted)
     assert rehearse(pond, "--report", "page.html") == cli.EXIT_INTERRUPTED
     assert "Traceback" not in capsys.readouterr().err
     assert list(elsewhere.iterdir()) == []
@@ -282,6 +286,7 @@ def test_where_the_extra_is_missing_the_command_says_what_to_install(
     assert done.stderr.count("\n") == 1
 
 
+@pytest.mark.slow
 def test_live_tells_both_ways_of_sending_and_writes_their_figures(pond: Path, tmp_path: Path, capsys: Capture) -> None:
     figures, report = tmp_path / "figures.json", tmp_path / "report.html"
     assert rehearse(pond, "--live", "--json", figures, "--report", report) == 0

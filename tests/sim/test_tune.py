@@ -89,6 +89,7 @@ def test_a_worker_that_dies_is_named_by_its_run() -> None:
         list(tune_workers.sweep([runs[0], broken], 2))
 
 
+@pytest.mark.slow
 def test_it_tells_a_table_a_recommendation_and_how_to_repeat_it(
     garden: str, capsys: pytest.CaptureFixture[str], tmp_path: Path
 ) -> None:
@@ -118,6 +119,7 @@ def test_it_tells_a_table_a_recommendation_and_how_to_repeat_it(
     assert (told["deliveries"], told["recommendation"]["delivery"]) == (["automatic"], "automatic")
 
 
+@pytest.mark.slow
 def test_deliveries_are_swept_with_every_interval_and_told_one_by_one_and_side_by_side(
     garden: str, capsys: pytest.CaptureFixture[str], tmp_path: Path
 ) -> None:
@@ -150,6 +152,7 @@ def test_deliveries_are_swept_with_every_interval_and_told_one_by_one_and_side_b
     assert picture.read_text().startswith("<?xml")
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("width", [60, 80, 120])
 def test_no_figure_in_a_table_is_cut_however_narrow_the_terminal(
     width: int, garden: str, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
@@ -191,6 +194,7 @@ def test_an_interrupted_sweep_prints_what_is_finished_and_says_that_it_is_partia
     assert sum(len(each["runs"]) for each in told["intervals"]) == 2
 
 
+@pytest.mark.slow
 def test_an_interrupted_sweep_of_several_deliveries_names_them_though_one_alone_had_begun(
     garden: str, capsys: pytest.CaptureFixture[str], tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
@@ -302,6 +306,7 @@ def test_a_scenario_that_is_not_there_is_refused() -> None:
         tune("no-such-garden")
 
 
+@pytest.mark.slow
 def test_the_figure_shows_runs_that_never_joined_and_is_the_same_each_time(tmp_path: Path) -> None:
     (run,) = tune_workers.sweep(tune_workers.planned_runs(scenario(), (1.0,), AS_IT_IS, 1), 1)
     never = dataclasses.replace(run.figures, interval_s=2.0, join_s=float("inf"), error_p95_ms=float("inf"))
@@ -314,6 +319,7 @@ def test_the_figure_shows_runs_that_never_joined_and_is_the_same_each_time(tmp_p
     assert "1 never" in paths[0].read_text()
 
 
+@pytest.mark.slow
 def test_a_figure_that_cannot_be_written_is_told(tmp_path: Path) -> None:
     (run,) = tune_workers.sweep(tune_workers.planned_runs(scenario(), (1.0,), AS_IT_IS, 1), 1)
     with pytest.raises(LeadlightError, match="cannot be written"):

@@ -65,10 +65,9 @@ def mapping() -> dict[str, list[str]]:
 def test_names() -> set[str]:
     """Return the name of every test function in the folder of tests, read and not run."""
     return {
-        node.name
+        name
         for path in TESTS.rglob("test_*.py")
-        for node in ast.walk(ast.parse(path.read_text(encoding="utf-8")))
-        if isinstance(node, ast.FunctionDef | ast.AsyncFunctionDef) and node.name.startswith("test_")
+        for name in re.findall(r"^ *(?:async )?def (test_\w+)\(", path.read_text(encoding="utf-8"), re.MULTILINE)
     }
 
 
@@ -247,6 +246,10 @@ def constants() -> dict[str, list[Constant]]:
             of("CHANGE_BURST_NS", "extra beacons when a change is first told"),
             of("STOP_BURST_NS", "beacons of a stop"),
             of("LOST_AFTER_NS", "a follower unheard for so long no longer counts"),
+            of("CONTRADICTED_AFTER_NS", "for how long a follower's Tallies may say another state"),
+            of("SILENT_AS_ONE_NS", "and a group may be silent, before people are told,"),
+            of("SILENT_SPACINGS", "or so many tally spacings, if that is longer"),
+            of("REPEATED_EVERY_NS", "least time between two bursts for it"),
         ],
         "exchange": [
             of("BURST", "Soundings in the first burst"),
@@ -295,6 +298,7 @@ def constants() -> dict[str, list[Constant]]:
         ],
         "playhead": [
             of("STOP_FADE_NS", "fade of a stop and of the off time"),
+            of("CONTRADICTED_BY", "beacons with another cue that release a stop"),
             of("HOLDOVER_FADE_NS", "fade at holdover's end"),
             of("RETURN_FADE_NS", "fade of coming back"),
             Constant("DEAD_BAND", Duration(recovery.dead_band_ns), home, "errors to this are absorbed over a second"),
@@ -323,7 +327,7 @@ def constants() -> dict[str, list[Constant]]:
             of("POSSIBLE_SHARE", "of them, without strays, possible by causality, to earn trust"),
             of("POSSIBLE_SHARE_KEPT", "of all of them, to earn and to keep it"),
             of("STRAY_DEVIATIONS", "standard deviations of a mark from the others that make a stray"),
-            of("BIAS_DEVIATIONS", "deviations of a fair coin by which residuals lean"),
+            of("BIAS_DEVIATIONS", "deviations of a fair coin by which residuals are biased"),
             of("VOUCHED_TIMES", "statistical bounds of the soundings from which a mark is beyond"),
             of("CONTRADICTING_SHARE", "of the marks beyond on one side, above which soundings contradict them"),
             of("SHARP_WINDOW", "latest marks looked at for sharpness"),

@@ -1,4 +1,4 @@
-"""Delay laws refuse what they cannot draw."""
+"""Delay distributions refuse what they cannot draw."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""Baselines: what each makes of the samples it is shown, and that onlookers see everything and steer nothing."""
+"""Baselines: what each makes of the samples it is shown, and that shadow clocks see everything and steer nothing."""
 
 from __future__ import annotations
 
@@ -105,9 +105,9 @@ def test_everyone_is_shown_what_is_new_once_in_order_the_steering_one_first() ->
     assert log == [(name, *sample) for sample in seen for name in ("steering", "first", "second")]
 
 
-def test_onlookers_are_shown_each_beacon_once_as_it_first_came_and_none_sent_before_it() -> None:
+def test_shadow_clocks_are_shown_each_beacon_once_as_it_first_came_and_none_sent_before_it() -> None:
     log: list[tuple[Any, ...]] = []
-    party = Accompanied(Noted("steering", log), [Noted("onlooker", log)])
+    party = Accompanied(Noted("steering", log), [Noted("shadow", log)])
     party.observe_copy(LeaderInstant(10), LocalInstant(11))
     party.observe_beacon(LeaderInstant(10), LocalInstant(12))  # its copy came first
     party.observe_beacon(LeaderInstant(20), LocalInstant(21))
@@ -117,8 +117,8 @@ def test_onlookers_are_shown_each_beacon_once_as_it_first_came_and_none_sent_bef
     party.observe_beacon(LeaderInstant(30), LocalInstant(42))  # a later one came before it
     party.rebase()
     party.observe_beacon(LeaderInstant(5), LocalInstant(50))  # another count begins
-    shown = {name: [entry[1:] for entry in log if entry[0] == name] for name in ("steering", "onlooker")}
-    assert shown["onlooker"] == [
+    shown = {name: [entry[1:] for entry in log if entry[0] == name] for name in ("steering", "shadow")}
+    assert shown["shadow"] == [
         ("copy", 10, 11),
         ("beacon", 20, 21),
         ("copy", 30, 31),
@@ -132,7 +132,7 @@ def test_onlookers_are_shown_each_beacon_once_as_it_first_came_and_none_sent_bef
 @pytest.mark.parametrize("answer", [None, Estimate(LocalInstant(5), 9, 1e-6, 3.0, 1e-9, 2.0)])
 def test_only_the_steering_estimator_is_asked(answer: Estimate | None) -> None:
     log: list[tuple[Any, ...]] = []
-    shadow_clock = Noted("onlooker", log, Estimate(LocalInstant(0), 1, 0.0))
+    shadow_clock = Noted("shadow", log, Estimate(LocalInstant(0), 1, 0.0))
     assert Accompanied(Noted("steering", log, answer), [shadow_clock]).estimate() is answer
     assert log == [("steering", "asked")]
 
@@ -154,7 +154,7 @@ def test_the_maker_gives_the_bound_to_the_steering_estimator_and_new_ones_each_t
     assert len({id(one) for party in (first, second) for one in (party.steering, *party.others)}) == 6
 
 
-def test_the_edge_filter_steers_alike_with_and_without_an_onlooker_who_saw_the_last_beacon() -> None:
+def test_the_edge_filter_steers_alike_with_and_without_a_shadow_clock_that_saw_the_last_beacon() -> None:
     drift = ClockSettings().declared_drift
     bound, bound_watched = CausalityBound(drift), CausalityBound(drift)
     alone, watched = EdgeFilter(bound), accompanied()(bound_watched)

@@ -118,6 +118,7 @@ class Host:
         return self.leader.cue.position_at(LeaderInstant(self.now)) / SECOND
 
 
+@pytest.mark.slow
 def test_an_evening_is_led_from_its_first_show_to_its_off_time() -> None:
     host = Host("16:59:00")
     host.run(60 + 5 * 3600)
@@ -395,6 +396,7 @@ def test_a_show_already_announced_when_a_standby_takes_over_is_not_begun_twice()
     assert [float(at) for at, _ in second.story] == pytest.approx([222, 222 + 167], abs=0.1 + ROUNDED_S)
 
 
+@pytest.mark.slow
 def test_reading_more_often_than_needed_changes_nothing() -> None:
     often, seldom = Host("16:59:00"), Host("16:59:00")
     for _ in range(400):

@@ -433,15 +433,97 @@ def test_a_stop_is_latched_until_a_later_cue(locked: Board) -> None:
     locked.cue = stopped(TIDEFALL, 170)
     locked.lead(170, 173)
     locked.cue = before
-    locked.lead(173, 175)
+    locked.lead(173, 174)
     assert locked.follower.cue.state is CueState.STOPPED
-    assert locked.shown(175).frame is None
+    assert locked.shown(174).frame is None
     locked.events()
     locked.cue = rolling(TIDEFALL, 175)
     at = locked.beacon(175)
     assert [event.cue for event in locked.told(events.CueAdopted)] == [locked.cue]
     assert locked.follower.shown(LocalInstant(at + RETURN_FADE_NS // 2)).level == 0.5
     assert locked.follower.shown(LocalInstant(at + RETURN_FADE_NS)).level == 1.0
+
+
+def test_a_forged_stop_is_in_force_no_longer_than_it_takes_its_tenure_to_say_otherwise_for_an_interval(
+    locked: Board,
+) -> None:
+    """One datagram of the followed tenure, of the next serial, with nothing implausible in it."""
+    locked.beacon(169.9, cue=stopped(TIDEFALL, 169.9))
+    locked.beacon(170)
+    locked.beacon(170.5)
+    assert locked.follower.cue.state is CueState.STOPPED
+    assert locked.follower.cue_told.state is CueState.STOPPED
+    locked.beacon(171)
+    assert locked.follower.cue_told == locked.cue
+    locked.lead(171.5, 173)  # without a key, changes are two seconds apart
+    assert locked.follower.cue == locked.cue
+    assert locked.follower.shown(LocalInstant(local(169.9) + UNKEYED_SPACING_NS + SECOND)).level == 1.0
+
+
+def test_three_beacons_in_less_than_an_interval_release_no_stop(locked: Board) -> None:
+    locked.beacon(170, cue=stopped(TIDEFALL, 170))
+    for at in (170.1, 170.2, 170.3, 170.59):
+        locked.beacon(at)
+    assert locked.follower.cue_told.state is CueState.STOPPED
+    locked.beacon(170.6)
+    assert locked.follower.cue_told == locked.cue
+
+
+def test_a_stop_said_again_between_lets_the_count_begin_anew(locked: Board) -> None:
+    locked.beacon(170, cue=stopped(TIDEFALL, 170))
+    for at in (170.5, 171):
+        locked.beacon(at)
+    locked.beacon(171.2, cue=stopped(TIDEFALL, 170))
+    for at in (171.5, 172):
+        locked.beacon(at)
+        assert locked.follower.cue.state is CueState.STOPPED
+    locked.beacon(172.5)
+    assert locked.follower.cue == locked.cue
+
+
+def test_another_tenure_in_the_timebase_never_releases_a_stop(locked: Board) -> None:
+    locked.lead(170, 171, cue=stopped(TIDEFALL, 170))
+    locked.tenure = 8
+    locked.lead(171, 180)
+    assert (locked.follower.tenure, locked.follower.cue.state) == (8, CueState.STOPPED)
+    assert locked.shown(180).frame is None
+
+
+def test_a_stop_with_an_instant_in_the_far_future_latches_no_longer_than_one_given_now(locked: Board) -> None:
+    stop = stopped(TIDEFALL, 170)
+    far = stop._replace(line=stop.line._replace(leader_at=LeaderInstant((1 << 62) - 1)))
+    locked.lead(170, 173, cue=far)
+    assert locked.shown(173).frame is None
+    locked.cue = rolling(TIDEFALL, 172.9)
+    locked.beacon(173)
+    assert locked.follower.cue == locked.cue
+
+
+def test_a_stop_from_long_ago_is_obeyed_and_releases_no_stop_of_now(locked: Board) -> None:
+    before = locked.cue
+    locked.beacon(170, cue=stopped(TIDEFALL, 170))
+    locked.beacon(170.1, cue=stopped(TIDEFALL, 0))
+    locked.beacon(170.2, cue=before)
+    assert locked.follower.cue.state is CueState.STOPPED
+    assert locked.shown(171.1).frame is None
+
+
+def test_stops_said_again_and_again_do_not_prolong_the_fade(locked: Board) -> None:
+    at = locked.beacon(170, cue=stopped(TIDEFALL, 170))
+    for number in range(1, 11):
+        later = 170 + 0.3 * number
+        locked.run(later)
+        locked.beacon(later, cue=stopped(TIDEFALL, later))
+        shown = locked.follower.shown(LocalInstant(local(later) + DELAY))
+        assert shown.level == pytest.approx(max(0.0, 1 - 0.3 * number), abs=1e-6)
+    assert locked.follower.shown(LocalInstant(at + STOP_FADE_NS)).frame is None
+
+
+def test_a_cue_without_a_show_lights_nothing_whatever_its_state_says(locked: Board) -> None:
+    """As where the leader was paused while it was dark, and this follower had missed the dark."""
+    locked.cue = Cue(0, CueState.PAUSED, ShowLine(leader(170), ShowPosition(0)))
+    locked.lead(170, 175)
+    assert locked.shown(175).frame is None
 
 
 def test_a_stop_yields_to_a_restarted_leader_whose_clock_began_again(locked: Board) -> None:

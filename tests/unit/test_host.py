@@ -1,4 +1,4 @@
-"""Hosts: each preset's delays follow the law its description states."""
+"""Hosts: each preset's delays follow the distribution its description states."""
 
 from __future__ import annotations
 

@@ -14,6 +14,7 @@ import pytest
 
 from leadlight import events
 from leadlight.cue import Cue, FrameRate, ShowLine
+from leadlight.errors import ConfigurationError, OrderError
 from leadlight.follower.follower import Follower
 from leadlight.follower.settings import SILENT_INTERVALS, FollowerSettings
 from leadlight.leader.leader import ASK_PATIENCE_NS, ASK_SPACING_NS, ASK_TIMES, LAST_RANK, RANK_SPACING_NS, Leader
@@ -105,12 +106,12 @@ def always(*delays: int) -> Callable[..., list[int]]:
 
 
 def to_one(name: str, outcome: Callable[..., list[int]]) -> Callable[..., list[int]]:
-    """Let what goes to one node have this fate, and everything else arrive."""
+    """Let what goes to one node have this outcome, and everything else arrive."""
     return lambda source, to, message, at: outcome(source, to, message, at) if to == name else [MILLISECOND]
 
 
 def to_followers(outcome: Callable[..., list[int]]) -> Callable[..., list[int]]:
-    """Let what goes to anybody but boathouse have this fate."""
+    """Let what goes to anybody but boathouse have this outcome."""
     return lambda source, to, message, at: [MILLISECOND] if to == "boathouse" else outcome(source, to, message, at)
 
 
@@ -825,6 +826,7 @@ def test_a_follower_that_stops_hearing_the_group_is_sent_copies_and_later_none(h
     assert {to for at, _, to, message in hall.sent if isinstance(message, Beacon) and at > since} == {None}
 
 
+@pytest.mark.slow
 def test_a_radio_that_scans_is_not_moved_back_and_forth(make_hall: Maker) -> None:
     """Four seconds in every fourteen nothing to the group comes through; what is for one follower waits and comes."""
     hall = make_hall(CODEC)
@@ -905,3 +907,44 @@ def test_any_bytes_are_counted_and_harm_nothing(hall: Hall, make_tally: Maker) -
 def test_listening_for_no_sensible_time_is_refused(wrong: dict[str, int]) -> None:
     with pytest.raises(ValueError, match="listen_intervals"):
         LeaderSettings("boathouse", **wrong)  # type: ignore[arg-type]
+
+
+# -- orders about what is in force -----------------------------------------------------------------------------------
+
+
+def test_an_order_about_what_is_in_force_is_the_leader_s_to_take(hall: Hall) -> None:
+    boathouse, hut, jetty, _ = populate(hall)
+    now, there = hall.local("boathouse"), hall.local("ticket hut")
+    orders: list[Callable[[], Cue]] = [
+        lambda: hut.pause(there),
+        lambda: hut.resume(there),
+        lambda: hut.seek(ShowPosition(0), there),
+    ]
+    for order in orders:
+        with pytest.raises(OrderError, match=r"only the leader can .*: this node is standby"):
+            order()
+    sought = boathouse.seek(ShowPosition(90 * SECOND), now)
+    line = ShowLine(LeaderInstant(now + boathouse.settings.lead_time_ns), ShowPosition(90 * SECOND))
+    assert sought == Cue(TIDEFALL.key, CueState.ROLLING, line)
+    hall.run(5)
+    assert jetty.cue == boathouse.cue == sought
+    boathouse.pause(hall.local("boathouse"))
+    hall.run(5)
+    assert jetty.cue.state is CueState.PAUSED
+    resumed = boathouse.resume(hall.local("boathouse"))
+    hall.run(5)
+    assert jetty.cue == resumed
+    # It was sought at 0 s, in force at 2 s, and the pause, ordered at 5 s, at 7 s.
+    assert resumed.line.position == ShowPosition(95 * SECOND)
+
+
+def test_a_show_is_rolled_by_what_it_is_by_its_id_or_by_its_key(hall: Hall) -> None:
+    boathouse = add_leader(hall, "boathouse", listen_intervals=0)
+    for show in (EMBERS, "Embers", EMBERS.key):
+        assert boathouse.roll(show, hall.local("boathouse")).show == EMBERS.key
+    with pytest.raises(ConfigurationError, match=r"show: 'Ember' is not allowed; allowed: one of .*: Embers, Tidefall"):
+        boathouse.roll("Ember", hall.local("boathouse"))
+    two = [EMBERS, StoredShow("Embers", FrameRate(40), 5, edition="2")]
+    hut = add_leader(hall, "ticket hut", shows=two)
+    with pytest.raises(ConfigurationError, match="several editions"):
+        hut.roll("Embers", hall.local("ticket hut"))

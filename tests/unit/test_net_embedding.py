@@ -4,18 +4,21 @@ from __future__ import annotations
 import os
 import threading
 from contextvars import copy_context
+from inspect import signature
+from queue import Queue
 from types import SimpleNamespace
 from typing import Any
 
 import pytest
 
-from leadlight.errors import NetworkError
+from leadlight.errors import NetworkError, NotRunningError
+from leadlight.events import NodeFailed
 from leadlight.follower.settings import FollowerSettings
 from leadlight.leader.settings import LeaderSettings
 from leadlight.net.clock import LocalClock
 from leadlight.net.endpoint import Endpoint, FollowerEndpoint, LeaderEndpoint
 from leadlight.net.machine import MACHINE, BoundSockets
-from leadlight.net.thread import EndpointThread
+from leadlight.net.thread import EndpointThread, FollowerThread, LeaderThread
 from leadlight.units import LocalInstant
 
 # Tests that run at the same time must not meet: each process has its own group.
@@ -49,8 +52,12 @@ class ObedientCore:
         raise AssertionError("nobody sleeps here")
 
 
-def endpoint(guard: Any = None, interface: str = "127.0.0.1") -> Endpoint[ObedientCore, str]:
-    return Endpoint(lambda _: ObedientCore(), group=GROUP, interface=interface, guard=guard)
+def endpoint(interface: str = "127.0.0.1", on_event: Any = None) -> Endpoint[ObedientCore, str]:
+    return Endpoint(lambda _: ObedientCore(), group=GROUP, interface=interface, on_event=on_event)
+
+
+def thread(interface: str = "127.0.0.1", on_event: Any = None) -> EndpointThread[ObedientCore, str]:
+    return EndpointThread(lambda _: ObedientCore(), group=GROUP, interface=interface, on_event=on_event)
 
 
 class PaperMachine:
@@ -103,26 +110,80 @@ async def test_an_event_wakes_whoever_waits_for_it() -> None:
         assert await anext(events) == "late"
 
 
-async def test_a_fault_in_the_node_is_raised_to_the_reader_and_when_the_block_ends() -> None:
-    node = await endpoint().__aenter__()
-    node.core.told.append("fail")
-    with pytest.raises(RuntimeError, match="a fault in the core"):
-        await anext(node.events())
-    with pytest.raises(RuntimeError, match="a fault in the core"):
+def fail(node: Any) -> None:
+    node.tell(lambda core, _: core.told.append("fail"))
+
+
+WORDS = "has failed: RuntimeError: a fault in the core"
+
+
+async def test_a_failed_node_says_so_at_once_and_at_every_later_call(caplog: pytest.LogCaptureFixture) -> None:
+    told: list[Any] = []
+    node = await endpoint(on_event=told.append).__aenter__()
+    fail(node)
+    assert not node.is_running
+    assert [type(event) for event in told] == [NodeFailed]
+    assert told[0].what == "RuntimeError: a fault in the core"
+    (record,) = caplog.records
+    assert "has failed and is silent" in record.getMessage()
+    assert record.exc_info is not None
+    for call in (node.now, node.pump, lambda: node.ask(lambda *_: None), lambda: node.tell(lambda *_: None)):
+        with pytest.raises(NotRunningError, match=WORDS) as caught:
+            call()
+        assert isinstance(caught.value.__cause__, RuntimeError)
+    events = node.events()
+    assert await anext(events) == told[0]
+    with pytest.raises(NotRunningError, match=WORDS):
+        await anext(events)
+    with pytest.raises(NotRunningError, match=WORDS):
         await node.__aexit__(None, None, None)
 
 
 async def test_a_fault_in_the_node_does_not_hide_what_ended_the_block() -> None:
     node = await endpoint().__aenter__()
-    node.core.told.append("fail")
-    with pytest.raises(RuntimeError, match="a fault in the core"):
-        await anext(node.events())
+    fail(node)
     await node.__aexit__(ZeroDivisionError, ZeroDivisionError(), None)
+
+
+async def test_what_on_event_raises_is_logged_and_the_node_goes_on(caplog: pytest.LogCaptureFixture) -> None:
+    told: list[str] = []
+
+    def stumble(event: str) -> None:
+        told.append(event)
+        raise ValueError(f"no idea what {event} is")
+
+    async with endpoint(on_event=stumble) as node:
+        for word in ("first", "second"):
+            node.core.told.append(word)
+            node.pump()
+        assert node.is_running
+    assert told == ["first", "second"]
+    assert [str(record.exc_info[1]) for record in caplog.records if record.exc_info] == [
+        "no idea what first is",
+        "no idea what second is",
+    ]
+
+
+async def test_a_call_before_entering_and_after_leaving_says_so() -> None:
+    node = endpoint()
+    for state in ("has not been entered yet", "has been left"):
+        for call in (node.now, node.pump, lambda: node.tell(lambda *_: None)):
+            with pytest.raises(NotRunningError, match=state):
+                call()
+        assert not node.is_running
+        if state == "has not been entered yet":
+            with pytest.raises(NotRunningError, match=state):
+                await anext(node.events())
+            async with node:
+                with pytest.raises(NotRunningError, match="entered once"):
+                    await node.__aenter__()
+    with pytest.raises(NotRunningError, match="has been left"):
+        await node.__aenter__()
 
 
 async def test_an_endpoint_that_cannot_be_opened_raises_a_network_error() -> None:
     with pytest.raises(NetworkError, match="no-such-card"):
-        async with endpoint(interface="no-such-card"):
+        async with endpoint("no-such-card"):
             pass
 
 
@@ -133,43 +194,74 @@ def test_a_thread_answers_and_obeys_from_outside() -> None:
         heard.append((event, threading.current_thread() is threading.main_thread()))
         arrived.set()
 
-    with EndpointThread(endpoint, on_event) as node:
-        node.tell(lambda running: running.core.told.append("play"))
+    with thread(on_event=on_event) as node:
+        node.tell(lambda core, _: core.told.append("play"))
         assert arrived.wait(5)
-        assert node.ask(lambda running: running.core.told) == []
+        assert node.ask(lambda core, _: core.told) == []
+        assert next(node.events()) == "play"
     assert heard == [("play", False)]
+    assert list(node.events()) == []
 
 
-def test_a_fault_in_the_thread_is_raised_when_the_block_ends_and_answers_go_on() -> None:
-    failed = threading.Event()
-
-    class Failing(ObedientCore):
-        def next_event(self) -> str | None:
-            try:
-                return super().next_event()
-            except RuntimeError:
-                failed.set()
-                raise
-
-    def make_endpoint(guard: Any) -> Endpoint[ObedientCore, str]:
-        return Endpoint(lambda _: Failing(), group=GROUP, interface="127.0.0.1", guard=guard)
-
-    node = EndpointThread(make_endpoint).__enter__()
-    node.tell(lambda running: running.core.told.append("fail"))
-    assert failed.wait(5)
-    assert node.ask(lambda running: running.core.told) == ["fail"]
-    with pytest.raises(RuntimeError, match="a fault in the core"):
+def test_a_failed_thread_says_so_at_once_and_at_every_later_call() -> None:
+    told: Queue[Any] = Queue()
+    node = thread(on_event=told.put).__enter__()
+    fail(node)
+    assert isinstance(told.get(timeout=5), NodeFailed)
+    assert not node.is_running
+    for call in (node.now, node.pump, lambda: node.ask(lambda *_: None), lambda: node.tell(lambda *_: None)):
+        with pytest.raises(NotRunningError, match=WORDS):
+            call()
+    events = node.events()
+    assert isinstance(next(events), NodeFailed)
+    with pytest.raises(NotRunningError, match=WORDS):
+        next(events)
+    with pytest.raises(NotRunningError, match=WORDS):
         node.__exit__(None, None, None)
 
 
+def test_a_call_to_a_thread_before_entering_and_after_leaving_says_so() -> None:
+    node = thread()
+    for state in ("has not been entered yet", "has been left"):
+        with pytest.raises(NotRunningError, match=state):
+            node.now()
+        if state == "has not been entered yet":
+            with node:
+                assert node.now() <= node.now()
+    with pytest.raises(NotRunningError, match="has been left"):
+        node.__enter__()
+
+
 def test_what_keeps_a_thread_from_starting_is_raised_where_it_was_started() -> None:
-    with (
-        pytest.raises(NetworkError, match="no-such-card"),
-        EndpointThread(lambda guard: endpoint(guard, "no-such-card")),
-    ):
+    with pytest.raises(NetworkError, match="no-such-card"), thread("no-such-card"):
         pass
 
 
 async def test_the_blocking_form_inside_a_running_loop_names_the_awaitable_one() -> None:
-    with pytest.raises(RuntimeError, match=r"use `async with Endpoint"), EndpointThread(endpoint):
+    with pytest.raises(NotRunningError, match=r"use `async with Endpoint"), thread():
         pass
+
+
+def signatures(kind: type) -> dict[str, Any]:
+    named = {name: getattr(kind, name) for name in dir(kind) if not name.startswith("_")}
+    return {name: signature(what) if callable(what) else what for name, what in named.items()} | {
+        "__init__": signature(kind)
+    }
+
+
+@pytest.mark.parametrize(
+    ("awaited", "blocking"), [(FollowerEndpoint, FollowerThread), (LeaderEndpoint, LeaderThread)]
+)
+def test_endpoint_and_thread_are_one_interface(awaited: type, blocking: type) -> None:
+    one, other = signatures(awaited), signatures(blocking)
+    # Iterators of the same things; what waits for them differs.
+    assert str(one.pop("events")).replace("AsyncIterator", "Iterator") == str(other.pop("events"))
+    assert one == other
+
+
+def test_the_one_interface_has_every_order_and_every_question() -> None:
+    orders = {"roll", "pause", "resume", "seek", "go_dark", "stop", "take_back", "withdraw", "resume_line"}
+    orders |= {"set_off_at", "report_media", "schedule"}
+    assert orders <= signatures(LeaderThread).keys()
+    questions = {"now", "shown", "frame_now", "snapshot", "journal", "is_running", "counts", "ask_leader"}
+    assert questions <= signatures(FollowerThread).keys()

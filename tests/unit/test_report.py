@@ -11,7 +11,7 @@ from typing import Any
 import pytest
 
 from leadlight_sim.measures.rehearsal import Rehearsal, judge, rehearse
-from leadlight_sim.report.page import page
+from leadlight_sim.report.document import page
 from leadlight_sim.scenario.model import check_scenario
 from leadlight_sim.telling.saving import OutputError, check_outputs, write_whole
 
@@ -40,6 +40,14 @@ def run(kind: str) -> Rehearsal:
 
 
 KINDS = ["pair", "single", "silent", "missed", "shortest"]
+AGAIN = "leadlight rehearse pond.toml --seed 1"
+Pages = dict[str, str]
+
+
+@pytest.fixture(scope="module")
+def pages() -> Pages:
+    """The page of each kind of run."""
+    return {kind: page(run(kind), AGAIN) for kind in KINDS}
 
 
 class Outline(HTMLParser):
@@ -74,8 +82,8 @@ class Outline(HTMLParser):
 
 
 @pytest.mark.parametrize("kind", KINDS)
-def test_a_page_is_well_formed_and_needs_nothing_outside_itself(kind: str) -> None:
-    text = page(run(kind), "leadlight rehearse")
+def test_a_page_is_well_formed_and_needs_nothing_outside_itself(pages: Pages, kind: str) -> None:
+    text = pages[kind]
     outline = Outline()
     outline.feed(text)
     assert outline.open == []
@@ -88,8 +96,8 @@ def test_a_page_is_well_formed_and_needs_nothing_outside_itself(kind: str) -> No
 
 
 @pytest.mark.parametrize("kind", KINDS)
-def test_a_page_says_the_verdict_in_words_and_every_piece_by_name(kind: str) -> None:
-    text = page(run(kind))
+def test_a_page_says_the_verdict_in_words_and_every_piece_by_name(pages: Pages, kind: str) -> None:
+    text = pages[kind]
     verdict = judge(run(kind))
     assert f"<h1>{verdict.headline}</h1>" in text
     assert ("All targets are met." in text) is verdict.good
@@ -97,13 +105,14 @@ def test_a_page_says_the_verdict_in_words_and_every_piece_by_name(kind: str) -> 
         assert f'<th scope="row">{escape(follower.name).replace("&quot;", "&#34;")}</th>' in text
 
 
-def test_the_verdict_comes_before_anything_else() -> None:
-    text = page(run("missed"))
+def test_the_verdict_comes_before_anything_else(pages: Pages) -> None:
+    text = pages["missed"]
     order = [text.index(part) for part in ("<h1>", 'class="value"', "<svg", "<table", "What was run", "work at height")]
     assert order == sorted(order)
     assert "Not all targets are met" in text
 
 
+@pytest.mark.slow
 def test_names_are_never_taken_for_markup() -> None:
     text = page(run("pair"), "leadlight rehearse '<i>'")
     assert "<b>" not in text.split("<table>")[1].split("</table>")[0]
@@ -113,35 +122,34 @@ def test_names_are_never_taken_for_markup() -> None:
     assert "{{x}}" in text
 
 
-def test_the_same_run_gives_the_same_bytes() -> None:
-    first = page(run("pair"), "again")
-    scenario = run("pair").scenario
-    assert page(rehearse(scenario, timeline=True), "again") == first
+@pytest.mark.slow
+def test_the_same_run_gives_the_same_bytes(pages: Pages) -> None:
+    assert page(rehearse(run("pair").scenario, timeline=True), AGAIN) == pages["pair"]
 
 
-def test_another_seed_gives_another_page() -> None:
-    scenario = run("pair").scenario
-    assert page(rehearse(scenario, 99, timeline=True)) != page(run("pair"))
+@pytest.mark.slow
+def test_another_seed_gives_another_page(pages: Pages) -> None:
+    assert page(rehearse(run("pair").scenario, 99, timeline=True), AGAIN) != pages["pair"]
 
 
 @pytest.mark.parametrize("kind", KINDS)
-def test_what_was_not_measured_is_a_dash_and_never_nan(kind: str) -> None:
-    text = page(run(kind))
+def test_what_was_not_measured_is_a_dash_and_never_nan(pages: Pages, kind: str) -> None:
+    text = pages[kind]
     assert re.findall(r"\b(?:[Nn]a[Nn]|inf|None)\b", text) == []
 
 
-def test_a_single_piece_has_no_pair() -> None:
-    assert "There are no two pieces to compare." in page(run("single"))
+def test_a_single_piece_has_no_pair(pages: Pages) -> None:
+    assert "There are no two pieces to compare." in pages["single"]
 
 
-def test_a_piece_that_never_heard_a_beacon_is_said_to_have_joined_never() -> None:
-    text = page(run("silent"))
+def test_a_piece_that_never_heard_a_beacon_is_said_to_have_joined_never(pages: Pages) -> None:
+    text = pages["silent"]
     assert text.count("<td>never</td>") == 2
     assert "oak stayed dark" in text
 
 
-def test_a_page_of_pieces_that_stay_dark_says_so_and_claims_nothing_that_is_not_known() -> None:
-    text = page(run("silent"))
+def test_a_page_of_pieces_that_stay_dark_says_so_and_claims_nothing_that_is_not_known(pages: Pages) -> None:
+    text = pages["silent"]
     assert "<h1>The crowd will see nothing at all: every light stays dark.</h1>" in text
     assert "No two pieces were ever in the show together" in text
     assert "No board heard a beacon long enough" in text
@@ -155,15 +163,15 @@ def test_a_page_of_pieces_that_stay_dark_says_so_and_claims_nothing_that_is_not_
 
 
 @pytest.mark.parametrize("kind", KINDS)
-def test_no_line_of_a_page_breaks_between_a_number_and_its_unit(kind: str) -> None:
-    assert re.findall(r"\d (?:%|ms|µs|s)(?!\w)", page(run(kind))) == []
+def test_no_line_of_a_page_breaks_between_a_number_and_its_unit(pages: Pages, kind: str) -> None:
+    assert re.findall(r"\d (?:%|ms|µs|s)(?!\w)", pages[kind]) == []
 
 
-def test_a_page_tells_how_to_repeat_it_and_what_it_cannot_tell() -> None:
+def test_a_page_tells_how_to_repeat_it_and_what_it_cannot_tell(pages: Pages) -> None:
     rehearsal = run("pair")
-    text = page(rehearsal, "leadlight rehearse pond.toml --seed 1")
+    text = pages["pair"]
     for part in (
-        "<pre>leadlight rehearse pond.toml --seed 1</pre>",
+        f"<pre>{AGAIN}</pre>",
         rehearsal.trace_hash,
         rehearsal.scenario.digest(),
         "photosensitive viewers",

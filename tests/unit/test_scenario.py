@@ -541,7 +541,7 @@ def test_a_site_that_cannot_be_is_refused(site: dict[str, float], told: str) -> 
         (
             {"neighbours": [{"kind": "saturated"}]},
             "neighbours: a list of 1 is not allowed; allowed: left out, unless air.fidelity is contended or tabled: "
-            "the preset's laws hold the load",
+            "the preset's distributions hold the load",
         ),
         (
             {"air": {"fidelity": "contended"}, "neighbours": [{"kind": "poison"}]},
@@ -560,7 +560,7 @@ def test_a_site_that_cannot_be_is_refused(site: dict[str, float], told: str) -> 
             (
                 {"air": {key: value}},
                 f"air.{key}: {told} is not allowed; allowed: left out, unless air.fidelity is contended: "
-                "delays drawn from laws cannot show it",
+                "delays that are drawn cannot show it",
             )
             for key, value, told in (
                 ("dozing", ["hedge"], '["hedge"]'),
@@ -573,7 +573,7 @@ def test_a_site_that_cannot_be_is_refused(site: dict[str, float], told: str) -> 
         (
             {"access_points": [{"name": "far"}], "air": {"fidelity": "tabled"}, "neighbours": [{"kind": "saturated"}]},
             "access_points: a list of 1 is not allowed; allowed: left out, unless air.fidelity is contended: "
-            "delays drawn from laws cannot show it",
+            "delays that are drawn cannot show it",
         ),
         (
             {"air": {"fidelity": "contended", "dozing": ["hedgehog"]}},

@@ -1,4 +1,4 @@
-"""Streams: the same draws everywhere and for ever, each name its own, and each law the law it says."""
+"""Streams: the same draws everywhere and for ever, each name its own, and each distribution the one it says."""
 
 from __future__ import annotations
 

@@ -14,7 +14,7 @@ from leadlight import events
 from leadlight.addresses import GROUP
 from leadlight.clock.estimator import Estimate
 from leadlight.cue import Cue, ShowLine, dark_cue, show_key
-from leadlight.errors import ConfigurationError
+from leadlight.errors import ConfigurationError, OrderError
 from leadlight.leader.roster import ROSTER_MAXIMUM
 from leadlight.leader.settings import LeaderSettings
 from leadlight.leader.tenure import ANSWER_BURST_S, CHANGE_BURST_NS, LOST_AFTER_NS, STOP_BURST_NS, Inheritance, Tenure
@@ -221,6 +221,70 @@ def test_a_pause_holds_where_the_show_will_be_and_dark_is_a_cue_like_others(desk
     desk.leader.go_dark(at(20))
     desk.run(22)
     assert desk.leader.cue.state is CueState.DARK
+
+
+def test_a_resumed_show_rolls_from_where_it_was_paused_one_lead_time_later(desk: Desk) -> None:
+    desk.leader.roll(TIDEFALL, at(0))
+    desk.run(10)
+    desk.leader.pause(at(10))
+    desk.run(20)
+    rolls = Cue(TIDEFALL, CueState.ROLLING, ShowLine(leader_at(22), ShowPosition(10 * SECOND)))
+    assert desk.leader.resume(at(20)) == rolls
+    desk.run(21.9)
+    assert desk.leader.cue.state is CueState.PAUSED
+    desk.run(22)
+    assert desk.leader.cue == rolls
+
+
+@pytest.mark.parametrize("state", [CueState.ROLLING, CueState.PAUSED])
+def test_a_seek_keeps_rolling_or_paused_and_takes_effect_one_lead_time_later(desk: Desk, state: CueState) -> None:
+    desk.leader.roll(TIDEFALL, at(0))
+    desk.run(10)
+    if state is CueState.PAUSED:
+        desk.leader.pause(at(10))
+        desk.run(20)
+    before = desk.leader.cue
+    sought = Cue(TIDEFALL, state, ShowLine(leader_at(22), ShowPosition(90 * SECOND)))
+    assert desk.leader.seek(ShowPosition(90 * SECOND), at(20)) == sought
+    desk.run(21.9)
+    assert desk.leader.cue == before
+    desk.run(22)
+    assert desk.leader.cue == sought
+
+
+def test_an_order_goes_by_what_will_be_in_force_when_it_takes_effect(desk: Desk) -> None:
+    desk.leader.roll(TIDEFALL, at(0))
+    desk.run(0.5)
+    # Tidefall begins at 2 s: a pause ordered before that, and all that is ordered upon it.
+    paused = desk.leader.pause(at(0.5))
+    assert paused == Cue(TIDEFALL, CueState.PAUSED, ShowLine(leader_at(2.5), ShowPosition(SECOND // 2)))
+    assert desk.leader.seek(ShowPosition(SECOND), at(0.5)) == paused._replace(
+        line=ShowLine(leader_at(2.5), ShowPosition(SECOND))
+    )
+    rolls = desk.leader.resume(at(1))
+    assert rolls == Cue(TIDEFALL, CueState.ROLLING, ShowLine(leader_at(3), ShowPosition(SECOND)))
+    desk.run(3)
+    assert desk.leader.cue == rolls
+
+
+def test_an_order_that_cannot_be_carried_out_says_why_and_changes_nothing(desk: Desk) -> None:
+    tenure = desk.leader
+    orders: dict[str, Callable[[], Cue]] = {
+        "nothing can be paused": lambda: tenure.pause(at(10)),
+        "nothing can be resumed": lambda: tenure.resume(at(10)),
+        "no position to seek": lambda: tenure.seek(ShowPosition(0), at(10)),
+    }
+    for said, order in orders.items():
+        with pytest.raises(OrderError, match=f"{said}: the show is dark"):
+            order()
+    tenure.roll(TIDEFALL, at(0))
+    desk.run(10)
+    with pytest.raises(OrderError, match="nothing can be resumed: the show is rolling"):
+        tenure.resume(at(10))
+    tenure.stop(at(10))
+    with pytest.raises(OrderError, match="no position to seek: the show is stopped"):
+        tenure.seek(ShowPosition(0), at(10))
+    assert tenure.scheduled == []
 
 
 def test_a_stop_is_in_force_at_once_and_told_eight_times_within_a_second(desk: Desk) -> None:

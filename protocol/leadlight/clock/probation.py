@@ -5,7 +5,7 @@ access point, or one that turns group frames into copies for each station breaks
 
 * *Causality.* Nearly all marks must lie inside what causality has proven, but for the time stamps' own error. A single
   stray may not.
-* *Lean.* A queue that fills or empties drags the residuals to one side; time stamps scatter to both.
+* *Bias.* A queue that fills or empties drags the residuals to one side; time stamps scatter to both.
 * *Soundings.* A constant error moves no residual, but it parts marks from what beacons and soundings alone make of the
   offset. Where most of a probation's marks lie beyond what those vouch for, all on one side, the two contradict each
   other, and marks give way: the soundings' error has a floor's size, a mark's may have any.
@@ -34,7 +34,8 @@ packet, as some are with one in a hundred, and not of the way that marks take. O
 POSSIBLE_SHARE_KEPT: Final = 0.9
 """Trust once earned is lost below this: a host that is late with one packet in a hundred is no reason."""
 BIAS_DEVIATIONS: Final = 4.0
-"""Residuals lean if those above outnumber those below, or the other way, by so many of a fair coin's deviations."""
+"""Residuals are biased if those above outnumber those below, or the other way, by so many of a fair coin's
+deviations."""
 VOUCHED_TIMES: Final = 1.5
 """Marks are beyond what soundings vouch for at so many of their statistical half-widths. A clock that began in a jam
 may be wrong by more than one of them for some minutes, and marks are what puts it right."""
@@ -45,7 +46,7 @@ SHARP_WINDOW: Final = 6
 SHARP_MINIMUM: Final = 4
 SHARP_SHARE: Final = 0.5
 """Their whole range must stay below this share of the beacon delays' median deviation; below half of it while the
-window is not full. Marks that scatter as exponential delays do pass by luck once in 500 times (1 in 1000 full)."""
+window is not full. Marks that scatter as exponential delays do pass by chance once in 500 times (1 in 1000 full)."""
 DELAYS_KEPT: Final = 16
 STAMPING_NS: Final = 100 * MICROSECOND
 """By so much two hosts may differ in how soon they stamp a packet. It is added to the statistical bound of an estimate

@@ -170,16 +170,16 @@ def _run(words: Sequence[str]) -> int:
     elif name not in commands:
         # Only the list of commands needs the others: a board should not wait for the simulator to load.
         commands |= {other: _load_or_explain(added[other]) for other in added if other not in commands}
-    parser = _parser(sorted(commands.items(), key=_place), name)
-    if not words:
-        parser.print_help(sys.stderr)
-        return EXIT_TROUBLE
-    arguments = parser.parse_args(words)
     try:
+        parser = _parser(sorted(commands.items(), key=_place), name)
+        if not words:
+            parser.print_help(sys.stderr)
+            return EXIT_TROUBLE
+        arguments = parser.parse_args(words)
         return commands[arguments.command].run(arguments)
     except ImportError as error:
-        if arguments.command in added:
-            raise NeedsExtraError(arguments.command, error) from error
+        if name in added:
+            raise NeedsExtraError(name, error) from error
         raise
 
 

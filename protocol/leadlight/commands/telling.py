@@ -10,7 +10,14 @@ from enum import Enum
 from typing import Any
 
 from leadlight.cue import NO_SHOW, Cue
-from leadlight.events import Event, FollowerCloned, LeaderCloned, SecondSourceReported
+from leadlight.events import (
+    CueContradicted,
+    Event,
+    FollowerCloned,
+    LeaderCloned,
+    RosterSilent,
+    SecondSourceReported,
+)
 from leadlight.follower import Snapshot
 from leadlight.leader import Leader, RosterEntry
 from leadlight.terms import ClockState, ContentState, Delivery, Refusal, Role
@@ -44,6 +51,8 @@ _WORST_CLOCK_FIRST = (ClockState.FREE_RUN, ClockState.HOLDOVER, ClockState.ACQUI
 
 
 _REMEDIES: dict[type[Event], str] = {
+    CueContradicted: "it has not shown the cue for ten seconds: does another leader reach it?",
+    RosterSilent: "they may follow another leader: look at one of them, and at whoever else is on this network",
     FollowerCloned: "two boards have this name, which no board can share: give one of them another --name",
     LeaderCloned: "another board leads under this node's own name: give one of them another --name",
     SecondSourceReported: "let one of the two drive its pixels, or they fight frame by frame",
@@ -248,6 +257,7 @@ def _trouble(entry: RosterEntry, not_stopped: Collection[str]) -> str:
     tally = entry.tally
     troubles = [
         (entry.name in not_stopped, "stop not confirmed"),
+        (entry.contradicts, "does not show the cue"),
         (entry.lost, "not heard"),
         (entry.cloned, "two boards, one name"),
         (tally is not None and tally.content is ContentState.MISSING, "show missing"),

@@ -1,7 +1,8 @@
 """The follower: told the time and handed datagrams, it knows which frame it is now."""
 
 from leadlight.follower.exchange import SPACING_SPREAD, STEADY_INTERVAL_NS, fair_spacing_ns
-from leadlight.follower.follower import JOIN_PATIENCE_NS, Follower, Snapshot
+from leadlight.follower.follower import JOIN_PATIENCE_NS, TALLIES_PER_SECOND, Follower, Snapshot
+from leadlight.follower.journal import JournalLine
 from leadlight.follower.leader_selection import SERIAL_HALF, SERIAL_MASK, GroupLoss, is_newer
 from leadlight.follower.settings import SILENT_INTERVALS, FollowerSettings
 
@@ -12,9 +13,11 @@ __all__ = [
     "SILENT_INTERVALS",
     "SPACING_SPREAD",
     "STEADY_INTERVAL_NS",
+    "TALLIES_PER_SECOND",
     "Follower",
     "FollowerSettings",
     "GroupLoss",
+    "JournalLine",
     "Snapshot",
     "fair_spacing_ns",
     "is_newer",

@@ -20,13 +20,13 @@ from leadlight.addresses import Address
 from leadlight.clock import Estimate
 from leadlight.cue import NO_SHOW, RATE_LIMIT_PPB, START, Cue, ShowLine, dark_cue
 from leadlight.entropy import Entropy
-from leadlight.errors import WireError
+from leadlight.errors import OrderError, WireError
 from leadlight.follower import SILENT_INTERVALS, Follower, FollowerSettings, is_newer
 from leadlight.leader.roles import TRANSITIONS, RoleInput
 from leadlight.leader.roster import Roster
 from leadlight.leader.settings import LISTEN_INTERVALS, LeaderSettings
 from leadlight.leader.tenure import Inheritance, Tenure
-from leadlight.playback import StoredShow
+from leadlight.playback import StoredShow, check_shows, key_meant
 from leadlight.terms import ClockState, CueState, OnMusicLost, Role
 from leadlight.units import BILLION, MILLISECOND, SECOND, LeaderInstant, LocalInstant, ShowPosition
 from leadlight.wire import Beacon, Codec, Message
@@ -67,7 +67,7 @@ class Leader:
         self.role = Role.LISTENING
         self._codec = codec
         self._entropy = entropy
-        self._shows = tuple(shows)
+        self._shows = check_shows(shows)
         self._own_counters: Counter[str] = Counter()
         self._events: deque[events.LeaderEvent] = deque()
         self._tenure: Tenure | None = None
@@ -180,14 +180,15 @@ class Leader:
             key=lambda entry: entry.line.leader_at,
         )
 
-    def roll(self, show: int, now: LocalInstant, position: ShowPosition = START) -> Cue:
+    def roll(self, show: StoredShow | str | int, now: LocalInstant, position: ShowPosition = START) -> Cue:
         """Schedule a show to roll from ``position`` one lead time from now; return the cue, on this host's clock.
 
+        ``show`` is a stored show, the id of one of those given to this node, or a key.
         While this node still listens whether anybody leads, the lead time is counted from when it will have listened.
         """
         begins_at = max(now, self._listen_until) if self.role is Role.LISTENING else now
         at = LeaderInstant(begins_at + self.settings.lead_time_ns)
-        cue = Cue(show, CueState.ROLLING, ShowLine(at, position))
+        cue = Cue(key_meant(show, self._shows), CueState.ROLLING, ShowLine(at, position))
         self.schedule(cue)
         return cue
 
@@ -228,10 +229,41 @@ class Leader:
         if self._tenure is not None:
             self._tenure.report_media(position, latency_ns, at)
 
-    def pause(self, now: LocalInstant) -> None:
-        """Hold the position, one lead time from now. Only the leader can."""
-        if self._tenure is not None:
-            self._tenure.pause(now)
+    def pause(self, now: LocalInstant) -> Cue:
+        """Hold the position, one lead time from now; return the cue, on this host's clock.
+
+        Raises ``OrderError`` while this node does not lead, or if nothing rolls by then.
+        """
+        tenure = self._to("pause")
+        return self._on_own_clock(tenure.pause(now), tenure)
+
+    def resume(self, now: LocalInstant) -> Cue:
+        """Roll on from where the show is paused, one lead time from now; return the cue, on this host's clock.
+
+        Raises ``OrderError`` while this node does not lead, or if nothing is paused by then.
+        """
+        tenure = self._to("resume")
+        return self._on_own_clock(tenure.resume(now), tenure)
+
+    def seek(self, position: ShowPosition, now: LocalInstant) -> Cue:
+        """Go to ``position``, one lead time from now, rolling or paused as before; return the cue.
+
+        Its instant is on this host's clock. Raises ``OrderError`` while this node does not lead, or if nothing rolls or
+        is paused by then.
+        """
+        tenure = self._to("seek")
+        return self._on_own_clock(tenure.seek(position, now), tenure)
+
+    def _to(self, order: str) -> Tenure:
+        """Return the tenure that carries out an order about what is in force, which only the leader decides."""
+        if self._tenure is None:
+            raise OrderError(f"only the leader can {order}: this node is {self.role.value}")
+        return self._tenure
+
+    @staticmethod
+    def _on_own_clock(cue: Cue, tenure: Tenure) -> Cue:
+        at = LeaderInstant(tenure.local_at(cue.line.leader_at))
+        return cue._replace(line=cue.line._replace(leader_at=at))
 
     def go_dark(self, now: LocalInstant) -> None:
         """Show nothing, one lead time from now."""

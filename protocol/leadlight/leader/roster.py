@@ -8,6 +8,7 @@ from dataclasses import dataclass, field
 from typing import Final
 
 from leadlight.follower import is_newer
+from leadlight.terms import CueState
 from leadlight.units import LocalInstant
 from leadlight.wire import Tally
 
@@ -30,6 +31,10 @@ class RosterEntry:
     serials: dict[int, int] = field(default_factory=dict)
     """The last serial of each instance that has reported, the one heard longest ago first."""
     cloned: bool = False
+    contradicts: bool = False
+    """Whether its reports have contradicted the cue in force for long."""
+    contradicts_since: tuple[CueState, int, LocalInstant] | None = None
+    """The cue state that its instance has not reported, which instance that is, and since when."""
     lost: bool = False
     last_turn: int = -1
 
@@ -115,6 +120,13 @@ class Roster:
                 break
             count += 1
         return count
+
+    def last_reported_at(self) -> LocalInstant | None:
+        """Return when one was last heard of those that report; ``None`` where none does."""
+        for entry in reversed(self._entries.values()):
+            if entry.tally is not None:
+                return entry.heard_at
+        return None
 
     def next_marker(self, turn: int, heard_since: LocalInstant) -> int | None:
         """Return the follower whose turn it is to be marker: of those heard lately, the one longest without a turn.

@@ -15,6 +15,9 @@ from leadlight.addresses import GROUP, Address
 from leadlight.clock import DelayCollector, Estimate
 from leadlight.cue import START, Cue, ShowLine, dark_cue
 from leadlight.entropy import Entropy, below, nonzero32
+from leadlight.errors import OrderError
+from leadlight.follower import TALLIES_PER_SECOND
+from leadlight.leader.confirmation import Confirmation
 from leadlight.leader.copies import Cookies, CopyList
 from leadlight.leader.limiter import RateLimiter
 from leadlight.leader.pacing import Pacer, PacerSettings
@@ -116,6 +119,7 @@ class Tenure:
         self._due_regular = False
         self._due_extra = False
         self._copies = CopyList()
+        self._confirmation = Confirmation()
         self._stopped_at = now
         self._answers = RateLimiter(settings.sounding_budget, ANSWER_BURST_S * settings.sounding_budget)
         self._echoes: deque[tuple[Sounding, Address, LocalInstant, int, int]] = deque()
@@ -175,10 +179,42 @@ class Tenure:
             if jumped is not None:
                 self._emit(events.MediaJumped(at, jumped.position, jumped.distance_ns, jumped.stands))
 
-    def pause(self, now: LocalInstant) -> None:
-        """Hold the position, one lead time from now."""
+    def pause(self, now: LocalInstant) -> Cue:
+        """Hold the position, one lead time from now; return the cue. Raises ``OrderError`` if nothing rolls then."""
+        at, before = self._before_order(now)
+        if before.state is not CueState.ROLLING:
+            raise OrderError(f"nothing can be paused: the show is {before.state.name.lower()}")
+        return self._scheduled(Cue(before.show, CueState.PAUSED, ShowLine(at, max(before.position_at(at), START))))
+
+    def resume(self, now: LocalInstant) -> Cue:
+        """Roll on from where it is paused, one lead time from now; return the cue.
+
+        Raises ``OrderError`` if nothing is paused then.
+        """
+        at, before = self._before_order(now)
+        if before.state is not CueState.PAUSED:
+            raise OrderError(f"nothing can be resumed: the show is {before.state.name.lower()}")
+        return self._scheduled(Cue(before.show, CueState.ROLLING, ShowLine(at, before.line.position)))
+
+    def seek(self, position: ShowPosition, now: LocalInstant) -> Cue:
+        """Go to ``position``, one lead time from now, rolling or paused as before; return the cue.
+
+        Raises ``OrderError`` if nothing rolls or is paused then.
+        """
+        at, before = self._before_order(now)
+        if before.state not in (CueState.ROLLING, CueState.PAUSED):
+            raise OrderError(f"no position to seek: the show is {before.state.name.lower()}")
+        return self._scheduled(before._replace(line=ShowLine(at, position, before.line.rate_ppb)))
+
+    def _before_order(self, now: LocalInstant) -> tuple[LeaderInstant, Cue]:
+        """Return when an order given now takes effect, and what will be in force just before."""
         at = LeaderInstant(self.leader_at(now) + self.settings.lead_time_ns)
-        self.schedule(Cue(self.cue.show, CueState.PAUSED, ShowLine(at, self.cue.position_at(at))))
+        earlier = [cue for cue in self.scheduled if cue.line.leader_at <= at]
+        return at, earlier[-1] if earlier else self.cue
+
+    def _scheduled(self, cue: Cue) -> Cue:
+        self.schedule(cue)
+        return cue
 
     def go_dark(self, now: LocalInstant) -> None:
         """Show nothing, one lead time from now."""
@@ -186,14 +222,16 @@ class Tenure:
         self.schedule(dark_cue(at))
 
     def stop(self, now: LocalInstant) -> None:
-        """Stop now: everyone fades within a second. Nothing scheduled survives."""
+        """Stop now: everyone fades within a second. Nothing scheduled survives. Pressed again, it is told again."""
         at = self.leader_at(now)
         self.scheduled.clear()
         self._announced = None
         self._stopped_at = now
+        self._burst(now, STOP_BURST_NS)
+        if self.cue.state is CueState.STOPPED:
+            return  # later, it would prolong the fade
         self.cue = Cue(self.cue.show, CueState.STOPPED, ShowLine(at, max(self.cue.position_at(at), START)))
         self._emit(events.CueTookEffect(now, self.cue))
-        self._burst(now, STOP_BURST_NS)
 
     # -- driven by the leader ------------------------------------------------------------------------------------------
 
@@ -225,6 +263,7 @@ class Tenure:
             self._burst(now, CHANGE_BURST_NS)
         if now >= self._beacon_at:
             self._due_regular = True
+            self._note_silence(now)
             self._plan_beacon(now)
         if self.cue.state is CueState.ROLLING:
             self._follow_music(leader_now)
@@ -287,10 +326,9 @@ class Tenure:
         self._serial = (self._serial + 1) & U32
         serial = self._serial
         marker = None
-        recently = LocalInstant(now - LOST_AFTER_NS)
         if regular:
             if self.settings.markers:
-                marker = self.roster.next_marker(serial, recently)
+                marker = self.roster.next_marker(serial, LocalInstant(now - LOST_AFTER_NS))
             if marker is not None:
                 self._turns[serial] = marker
                 if len(self._turns) > TURNS_KEPT:
@@ -306,7 +344,7 @@ class Tenure:
             self.leader_at(now),
             self.settings.interval_ns,
             self.settings.sounding_budget,
-            min(max(self.roster.heard_since(recently), self.settings.group_size), U16),
+            self._group_size(now),
             # The wire carries whole milliseconds; a beacon is never lost to a finer order.
             None if self.off_at is None else LeaderInstant(self.off_at // MILLISECOND * MILLISECOND),
             marker,
@@ -317,6 +355,9 @@ class Tenure:
             doubt_ns,
             delays,
         )
+
+    def _group_size(self, now: LocalInstant) -> int:
+        return min(max(self.roster.heard_since(LocalInstant(now - LOST_AFTER_NS)), self.settings.group_size), U16)
 
     def _marks_to_publish(self, serial: int, now: LocalInstant) -> tuple[Mark, ...]:
         if not self._marks:
@@ -436,6 +477,11 @@ class Tenure:
             self._emit(events.FollowerJoined(received_at, tally.follower, tally.name))
         if self.roster.note_tally(entry, tally):
             self._emit(events.FollowerCloned(received_at, tally.follower, tally.name))
+        if self._confirmation.is_contradicted(entry, self.cue.state, received_at):
+            if not entry.contradicts:
+                entry.contradicts = True
+                self._emit(events.CueContradicted(received_at, tally.follower, tally.name, tally.cue_state))
+            self._repeat_state(received_at)
         if tally.live_data and (before is None or not before.live_data):
             self._emit(events.SecondSourceReported(received_at, tally.follower, tally.name))
         turn = tally.turn
@@ -489,6 +535,19 @@ class Tenure:
             or entry.tallied_at is None
             or entry.tallied_at < self._stopped_at
         )
+
+    def _note_silence(self, now: LocalInstant) -> None:
+        """Tell people where everybody who reports has fallen silent at once."""
+        tally_spacing_ns = self._group_size(now) * SECOND // TALLIES_PER_SECOND
+        silent = self._confirmation.is_news_of_silence(self.roster, tally_spacing_ns, now)
+        if silent:
+            self._emit(events.RosterSilent(now, silent))
+            self._repeat_state(now)
+
+    def _repeat_state(self, now: LocalInstant) -> None:
+        """Say again what is in force, more often than beacons come: somebody seems not to have heard."""
+        if self._confirmation.may_repeat(now):
+            self._burst(now, STOP_BURST_NS if self.cue.state is CueState.STOPPED else CHANGE_BURST_NS)
 
     def _note_lost(self, now: LocalInstant) -> None:
         for entry in self.roster:

@@ -1,18 +1,28 @@
 """Real sockets under the core: the only room that imports asyncio, socket or time, but for the commands."""
 
 from leadlight.net.clock import LocalClock
+from leadlight.net.driver import DatagramCounts
 from leadlight.net.endpoint import Endpoint, FollowerEndpoint, LeaderEndpoint
 from leadlight.net.host_facts import measure_host
 from leadlight.net.machine import MACHINE
+from leadlight.net.node import FollowerNode, LeaderNode, Node
 from leadlight.net.sockets import DEFAULT_PORT, check_port, check_ports, group_address
+from leadlight.net.thread import EndpointThread, FollowerThread, LeaderThread
 
 __all__ = [
     "DEFAULT_PORT",
     "MACHINE",
+    "DatagramCounts",
     "Endpoint",
+    "EndpointThread",
     "FollowerEndpoint",
+    "FollowerNode",
+    "FollowerThread",
     "LeaderEndpoint",
+    "LeaderNode",
+    "LeaderThread",
     "LocalClock",
+    "Node",
     "check_port",
     "check_ports",
     "group_address",

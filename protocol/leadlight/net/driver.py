@@ -9,6 +9,7 @@ from __future__ import annotations
 import asyncio
 import contextlib
 import errno
+import logging
 import socket
 from collections.abc import Callable, Iterable, Iterator
 from contextlib import AbstractContextManager, contextmanager, nullcontext
@@ -18,6 +19,8 @@ from typing import Any, Generic, Protocol, TypeVar
 from leadlight.net.silence import SilenceWatch
 from leadlight.net.timestamps import DATAGRAM_ROOM_BYTES, DatagramSocket, arrival, enable_kernel_stamps, receive
 from leadlight.units import SECOND, LocalInstant
+
+_log = logging.getLogger(__name__)
 
 DRAIN_MAXIMUM = 256
 """Datagrams read in one go before the loop's other work gets its turn."""
@@ -91,7 +94,8 @@ class CoreDriver(Generic[EventType]):
     """One core on one pair of sockets.
 
     ``on_event`` is called for each event, in order, in the loop's thread, outside ``guard``. ``guard`` is
-    held whenever the core is touched, for those who read it from another thread.
+    held whenever the core is touched, for those who read it from another thread. ``on_failure`` is called once, and
+    first, with what the core or ``on_event`` raised; from then on nothing is driven any more.
     """
 
     def __init__(
@@ -101,6 +105,7 @@ class CoreDriver(Generic[EventType]):
         on_event: Callable[[EventType], None],
         clock: Callable[[], LocalInstant],
         guard: AbstractContextManager[Any] | None = None,
+        on_failure: Callable[[BaseException], None] | None = None,
     ) -> None:
         self.counts = DatagramCounts()
         self._core = core
@@ -109,10 +114,13 @@ class CoreDriver(Generic[EventType]):
         self._clock = clock
         self._guard: AbstractContextManager[Any] = nullcontext() if guard is None else guard
         self._slept_ns = 0
+        self._send_errors: set[int | None] = set()
         self._silence = SilenceWatch(clock())
         self._loop: asyncio.AbstractEventLoop | None = None
         self._timer: asyncio.TimerHandle | None = None
-        self._failure: asyncio.Future[None] | None = None
+        self._on_failure = on_failure
+        self._failure: BaseException | None = None
+        self._end: asyncio.Future[None] | None = None
         for endpoint in (sockets.own, sockets.shared):
             enable_kernel_stamps(endpoint)
 
@@ -122,13 +130,15 @@ class CoreDriver(Generic[EventType]):
         What the core or ``on_event`` raises ends the run and is raised here.
         """
         self._loop = asyncio.get_running_loop()
-        self._failure = self._loop.create_future()
+        self._end = self._loop.create_future()
         with self._reading(self._loop):
             try:
+                if self._failure is not None:
+                    raise self._failure
                 self.pump()
-                await self._failure
+                await self._end
             finally:
-                self._failure.cancel()
+                self._end.cancel()
                 if self._timer is not None:
                     self._timer.cancel()
 
@@ -137,6 +147,8 @@ class CoreDriver(Generic[EventType]):
 
         Call it, in the loop's thread, after telling the core something from outside.
         """
+        if self._failure is not None:
+            return
         try:
             with self._guard:
                 events = self._step()
@@ -183,11 +195,18 @@ class CoreDriver(Generic[EventType]):
                 self.counts.dropped += 1
             else:
                 self.counts.send_errors += 1
+                self._note_send_error(error, destination)
         else:
             self.counts.sent += 1
 
+    def _note_send_error(self, error: OSError, destination: Any) -> None:
+        """Log each kind of trouble once: an unknown name, a network that is down, a firewall."""
+        if error.errno not in self._send_errors:
+            self._send_errors.add(error.errno)
+            _log.warning("cannot send to %s: %s", destination, error)
+
     def _wake_at(self, due_at: LocalInstant | None) -> None:
-        if self._loop is None or (self._failure is not None and self._failure.done()):
+        if self._loop is None or (self._end is not None and self._end.done()):
             return
         if self._timer is not None:
             self._timer.cancel()
@@ -196,10 +215,15 @@ class CoreDriver(Generic[EventType]):
         self._timer = self._loop.call_later(max(0, wake_at - self._clock()) / SECOND, self.pump)
 
     def _fail(self, error: BaseException) -> None:
-        if self._failure is None:
+        if self._failure is not None:
+            return
+        self._failure = error
+        if self._on_failure is not None:
+            self._on_failure(error)
+        elif self._end is None:
             raise error
-        if not self._failure.done():
-            self._failure.set_exception(error)
+        if self._end is not None and not self._end.done():
+            self._end.set_exception(error)
 
     # -- reading ---------------------------------------------------------------------------------------------
 

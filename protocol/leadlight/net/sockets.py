@@ -16,7 +16,7 @@ import sys
 from hashlib import blake2s
 from typing import TypeAlias
 
-from leadlight.errors import ConfigurationError, NetworkError
+from leadlight.errors import ConfigurationError, NetworkError, check_kind, check_whole
 from leadlight.net.interfaces import ANY_ADDRESS, Interface, resolve
 from leadlight.net.timestamps import SocketOptions
 
@@ -59,8 +59,16 @@ def what_to_do(error: OSError, otherwise: str = "check the interface and its add
 
 def check_port(port: int) -> None:
     """Raise ``ConfigurationError`` unless a group can have this port."""
-    if not 1 <= port <= 65_535:
-        raise ConfigurationError("port", port, "1 to 65535")
+    check_whole("port", port, 1, 65_535, "1 to 65535")
+
+
+def check_address(host: str, port: int) -> None:
+    """Raise ``ConfigurationError`` unless these can be a host's address or name, and a port."""
+    allowed = 'a host\'s address or name, such as "192.168.1.20"'
+    check_kind("host", host, str, allowed)
+    if not host.isascii() or not host.isprintable() or not host.strip() or " " in host:
+        raise ConfigurationError("host", host, allowed)
+    check_port(port)
 
 
 def group_address(group: str) -> str:
@@ -78,7 +86,8 @@ def group_address(group: str) -> str:
 def check_ports(port: int, own_port: int) -> None:
     """Raise ``ConfigurationError`` unless these are a group's port and a node's own, 0 for any that is free."""
     check_port(port)
-    if not 0 <= own_port <= 65_535 or own_port == port:
+    check_whole("own_port", own_port, 0, 65_535, "0 to 65535")
+    if own_port == port:
         raise ConfigurationError("own_port", own_port, "0 to 65535, and not the group's port")
 
 

@@ -1,6 +1,6 @@
 """Playback: which cue is in force, which frame is now, and how an error is removed without being seen."""
 
-from leadlight.playback.content import Library, StoredShow
+from leadlight.playback.content import Library, StoredShow, check_shows, key_meant
 from leadlight.playback.fader import HOLDOVER_FADE_NS
 from leadlight.playback.playhead import Moved, Playhead, Stretch
 from leadlight.playback.recovery import (
@@ -32,5 +32,7 @@ __all__ = [
     "Still",
     "Stretch",
     "StoredShow",
+    "check_shows",
+    "key_meant",
     "stills_of",
 ]

@@ -7,7 +7,7 @@ from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
 from typing import Protocol
 
-from leadlight.cue import NO_SHOW, FrameRate, show_key
+from leadlight.cue import NO_SHOW, SHOW_KEY_MAXIMUM, FrameRate, show_key
 from leadlight.errors import ConfigurationError, check_kind, check_whole
 from leadlight.playback.stills import Still, check_stills, unseen_in_ns
 from leadlight.terms import ContentState
@@ -54,6 +54,36 @@ class StoredShow:
         return unseen_in_ns(self.stills, self.frame_rate, here, there, within_ns)
 
 
+def check_shows(shows: object) -> tuple[StoredShow, ...]:
+    """Return what was given as shows. Raises ``ConfigurationError`` for anything that is no stored show."""
+    allowed = "stored shows, such as [StoredShow(...)]"
+    if isinstance(shows, str | bytes) or not isinstance(shows, Iterable):
+        raise ConfigurationError("shows", shows, allowed)
+    found = tuple(shows)
+    for show in found:
+        check_kind("shows", show, StoredShow, allowed)
+    return found
+
+
+def key_meant(show: StoredShow | str | int, known: Iterable[StoredShow]) -> int:
+    """Return the key of the show that an order means: a stored show, the id of a known one, or a key.
+
+    Raises ``ConfigurationError`` for an id that no known show has, or several editions have.
+    """
+    if isinstance(show, StoredShow):
+        return show.key
+    if not isinstance(show, str):
+        check_whole("show", show, 1, SHOW_KEY_MAXIMUM, "a StoredShow, the id of a show that was given, or a key")
+        return show
+    ids = {other.key: other.show for other in known}
+    keys = [key for key, name in ids.items() if name == show]
+    if len(keys) == 1:
+        return keys[0]
+    listed = ", ".join(sorted(set(ids.values()))) or "none"
+    allowed = "a StoredShow, for several editions were given" if keys else f"one of the shows that were given: {listed}"
+    raise ConfigurationError("show", show, allowed)
+
+
 class Library:
     """The shows a follower holds, and those it knows of without holding them.
 
@@ -65,7 +95,7 @@ class Library:
     def __init__(
         self, shows: Iterable[StoredShow] = (), absent: Mapping[StoredShow, ContentState] | None = None
     ) -> None:
-        self._shows = {show.key: show for show in shows}
+        self._shows = {show.key: show for show in check_shows(shows)}
         held = {show.show for show in self._shows.values()}
         self._absent = {
             show.key: ContentState.OTHER_EDITION if show.show in held and state is ContentState.MISSING else state

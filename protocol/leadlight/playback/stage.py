@@ -26,6 +26,8 @@ UNKEYED_SPACING_NS: Final = 2 * SECOND
 """Without a key, changes of show or state are at least this far apart."""
 CUE_JUMP_NS: Final = SECOND
 """A cue that moves the show it finds running by so much is meant to: it is begun anew, not corrected for."""
+CONTRADICTED_BY: Final = 3
+"""So many newer beacons of the tenure that gave a stop, an interval apart in all, show that it is in force no more."""
 # At every sample: to reach a member through its class takes Python 3.11 ten times as long.
 _ROLLING: Final = CueState.ROLLING
 
@@ -75,7 +77,11 @@ class Stage:
         self._pending: Cue | None = None
         self._pending_at: LocalInstant | None = None
         self._announced: Cue | None = None
-        self._stop_is_of_timebase = False
+        # A stop: until when cues are out of force for it, who gave it, and since when that one says otherwise.
+        self._latched_at: LeaderInstant | None = None
+        self._latched_by = 0
+        self._contradicted = 0
+        self._contradicted_since = LeaderInstant(0)
         # Timers.
         self._cue_at: LocalInstant | None = None
         self._off_local: LocalInstant | None = None
@@ -211,7 +217,7 @@ class Stage:
         """Instants refer to another clock from now on: what was told in the old one is void, what plays goes on."""
         self._pending = self._announced = None
         self._cue_at = self._off_local = None
-        self._stop_is_of_timebase = False
+        self._latched_at = None
 
     def read(self, beacon: Beacon, now: LocalInstant) -> None:
         """Take over what the beacon says is in force and what comes next."""
@@ -221,22 +227,54 @@ class Stage:
             # Sent just before the instant, and here the instant has come: nothing goes back for it.
             self._pending = self.next_cue = None
             return
+        is_stop = pending.state is CueState.STOPPED
+        if is_stop:
+            self._latch(beacon)
         if pending == self.cue:
             self._pending = None
             self.next_cue = next_cue
             return
-        if pending.state is CueState.STOPPED:
+        if is_stop:
             # A stop waits for nothing: neither for a lock nor for its instant.
             self._pending = self.next_cue = None
             self._adopt(pending, now)
-            self._stop_is_of_timebase = True
             return
-        is_latched = self.cue.state is CueState.STOPPED and self._stop_is_of_timebase
-        if is_latched and pending.line.leader_at <= self.cue.line.leader_at:
-            self.next_cue = next_cue
-            return
+        if self._latched_at is not None:
+            self._look_at_latch(beacon)
+            if next_cue is not None and self._is_latched(next_cue):
+                next_cue = None
+            if self._is_latched(pending):
+                self.next_cue = next_cue
+                return
         self._pending = pending
         self.next_cue = next_cue
+
+    def _latch(self, beacon: Beacon) -> None:
+        """Let no cue from before a stop come back. It counts from when it was sent, if it names a later instant."""
+        at = beacon.cue.line.leader_at
+        if at > beacon.sent_at:
+            at = beacon.sent_at
+        if self._latched_at is None or at > self._latched_at:
+            self._latched_at = at
+        self._latched_by = beacon.tenure
+        self._contradicted = 0
+
+    def _is_latched(self, cue: Cue) -> bool:
+        return self._latched_at is not None and cue.line.leader_at <= self._latched_at
+
+    def _look_at_latch(self, beacon: Beacon) -> None:
+        """Release the stop once the tenure that gave it goes on for an interval as if there were none.
+
+        One forged beacon must not darken a show for good, nor a single one light up what was stopped.
+        """
+        if beacon.tenure != self._latched_by:
+            return
+        if self._contradicted == 0:
+            self._contradicted_since = beacon.sent_at
+        self._contradicted += 1
+        spanned_ns = beacon.sent_at - self._contradicted_since
+        if self._contradicted >= CONTRADICTED_BY and spanned_ns >= beacon.interval_ns:
+            self._latched_at = None
 
     def follow(self, now: LocalInstant) -> None:
         """Let cues and playhead go by the clock as it is known now."""
@@ -363,6 +401,8 @@ class Stage:
     def _target(self, cue: Cue, now: LocalInstant) -> Stretch | None:
         """Return where a cue puts the show, over local time."""
         line = cue.line
+        if cue.show == NO_SHOW:
+            return None
         if cue.state is _ROLLING:
             served = self.clock.served
             if served is None:
@@ -419,8 +459,9 @@ class Stage:
     # -- going dark ----------------------------------------------------------------------------------------------
 
     def darken(self, now: LocalInstant, over_ns: int) -> None:
-        """Fade to dark, and drop the plan when that is done."""
-        self._fader.fade(0.0, now, over_ns)
+        """Fade to dark, and drop the plan when that is done. A fade under way that ends sooner goes on as it is."""
+        if self._fader.target > 0.0 or self._fader.done_at() > now + over_ns:
+            self._fader.fade(0.0, now, over_ns)
         self._halt_at = self._fader.done_at()
         self._off_local = None
 

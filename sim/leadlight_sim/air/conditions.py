@@ -62,7 +62,7 @@ class LoadRecord:
 
 
 class Replay:
-    """A record as it is replayed; ``luck`` gives where each block begins.
+    """A record as it is replayed; ``stream`` gives where each block begins.
 
     Blocks are drawn ahead as far as anybody asks, so that no answer depends on who asked, when or how often.
     """

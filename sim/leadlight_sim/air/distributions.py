@@ -1,7 +1,7 @@
-"""Delay laws: small frozen objects that draw a delay in nanoseconds from a stream.
+"""Delay distributions: small frozen objects that draw a delay in nanoseconds from a stream.
 
-Laws compose: ``Sum`` adds independent parts, ``Sometimes`` adds a rare one, ``Mixture`` picks one of several.
-``AirTables`` names the laws of one network, wherever they come from: a preset, a fitted recording, a
+Distributions compose: ``Sum`` adds independent parts, ``Sometimes`` adds a rare one, ``Mixture`` picks one of several.
+``AirTables`` names the distributions of one network, wherever they come from: a preset, a fitted recording, a
 contended run.
 """
 
@@ -191,7 +191,7 @@ class Sometimes:
 
 @dataclass(frozen=True, slots=True)
 class Mixture:
-    """One of several laws, by weight; the weights add up to 1."""
+    """One of several distributions, by weight; the weights add up to 1."""
 
     parts: tuple[tuple[float, DelayDistribution], ...]
 
@@ -212,7 +212,7 @@ class Mixture:
 
 @dataclass(frozen=True, slots=True)
 class StretchedExcess:
-    """Another law with its excess over ``floor_ns`` multiplied by ``factor``; what is below stays as it
+    """Another distribution with its excess over ``floor_ns`` multiplied by ``factor``; what is below stays as it
     is."""
 
     distribution: DelayDistribution
@@ -232,7 +232,7 @@ class StretchedExcess:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class AirTables:
-    """The delay laws of one network.
+    """The delay distributions of one network.
 
     ``up`` and ``down`` are one unicast crossing of the radio, station to access point and back; ``group`` is
     the part of a group transmission that all receivers share (the access point's queue and the medium) and

@@ -1,6 +1,6 @@
 """What stations and an air expect of each other, whichever air it is.
 
-A sampled air draws fates from laws; a contended one would let every frame compete. Both are used through
+A sampled air draws outcomes from distributions; a contended one would let every frame compete. Both are used through
 ``Air``.
 """
 
@@ -28,9 +28,9 @@ class Station(Protocol):
         ...
 
     def receive_delay_ns(self, stream: Stream) -> int:
-        """Return how long the host takes to hand the next datagram to its program, drawn from ``luck``.
+        """Return how long the host takes to hand the next datagram to its program, drawn from ``stream``.
 
-        The luck is the link's own, so that what others send shifts nobody's delays.
+        The stream is the link's own, so that what others send shifts nobody's delays.
         """
         ...
 

@@ -186,7 +186,7 @@ class Radio:
 
 @dataclass(frozen=True, slots=True)
 class WeightlessRadio:
-    """A radio whose frames take no time: leaves the delay laws alone to decide."""
+    """A radio whose frames take no time: leaves the delay distributions alone to decide."""
 
     def group_ns(self, payload_bytes: int) -> int:  # noqa: ARG002 - the size does not matter here
         """Return 0."""

@@ -1,4 +1,4 @@
-"""Estimators side by side: one that steers, others that look on and steer nothing.
+"""Estimators side by side: one that steers, shadow clocks that steer nothing.
 
 The others are shown each beacon once, as it first came: to the group, or as a copy. None of them can tell the two
 apart, their constants were found for such samples, and who believes the latest beacon does not go back to one sent

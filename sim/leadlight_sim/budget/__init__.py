@@ -1,6 +1,20 @@
-"""The timing budget: how far apart pieces can be, by cause."""
+"""The timing budget: what each cause costs the crowd, measured, and what no clock has a say in."""
 
-from leadlight_sim.budget.sheet import Budget, Options, budget, to_json
+from leadlight_sim.budget.measuring import SEEDS, Measured, measure
+from leadlight_sim.budget.sheet import COPY_MBPS, Budget, budget, to_json
 from leadlight_sim.budget.tables import NOT_HERE, assumed, headline, sentences, sheets
 
-__all__ = ["NOT_HERE", "Budget", "Options", "assumed", "budget", "headline", "sentences", "sheets", "to_json"]
+__all__ = [
+    "COPY_MBPS",
+    "NOT_HERE",
+    "SEEDS",
+    "Budget",
+    "Measured",
+    "assumed",
+    "budget",
+    "headline",
+    "measure",
+    "sentences",
+    "sheets",
+    "to_json",
+]

@@ -2,22 +2,19 @@
 
 from __future__ import annotations
 
-import math
 from typing import Final
 
 import numpy as np
 from markupsafe import Markup
 from matplotlib.ticker import FuncFormatter
 
-from leadlight_sim.budget.sheet import Budget, Cause
+from leadlight_sim.budget.measuring import ERRORS_APART
+from leadlight_sim.budget.sheet import Budget
 from leadlight_sim.budget.site import sound_lead_ms
-from leadlight_sim.budget.tables import NOT_HERE, alike, assumed, headline, sentences, sheets
+from leadlight_sim.budget.tables import NOT_HERE, assumed, by_gain, headline, sentences, sheets
 from leadlight_sim.drawing import (
-    FAULT,
-    GLOW,
     INK,
     LEVELS,
-    LIMIT,
     NAIVE,
     OURS,
     RIGHT_PX,
@@ -30,25 +27,13 @@ from leadlight_sim.drawing import (
     place,
     rectangles,
     rendered,
-    shorter,
     style,
 )
 from leadlight_sim.telling import as_time
 
 TEMPLATE: Final = "budget.html.j2"
-PAIRS_DRAWN: Final = 8
 ROW_PX: Final = 30
-NAMES_PX: Final = 220
-CAUSE_TINTS: Final = {
-    Cause.FLOORS: LEVELS[4],
-    Cause.STAMPING: LEVELS[3],
-    Cause.ESTIMATOR: OURS,
-    Cause.DRIFT: LEVELS[1],
-    Cause.WAKING: FAULT,
-    Cause.TICK: NAIVE,
-    Cause.STRING: LIMIT,
-    Cause.TRIM: GLOW,
-}
+NAMES_PX: Final = 280
 
 
 def page(found: Budget, command: str = "") -> str:
@@ -57,7 +42,7 @@ def page(found: Budget, command: str = "") -> str:
     The same budget gives the same text, whenever and wherever it is made with the same versions.
     """
     good, words = headline(found)
-    drawings = [drawing for drawing in (by_cause(found), sound_over_distance(found)) if drawing is not None]
+    drawings = [by_cause(found), sound_over_distance(found)]
     return rendered(
         TEMPLATE,
         scenario=found.scenario,
@@ -73,80 +58,41 @@ def page(found: Budget, command: str = "") -> str:
     )
 
 
-def by_cause(found: Budget) -> Drawing | None:
-    """Draw the worst pairs and all tight ones, each bar cut by cause; ``None`` where there is one piece only.
-
-    Pairs that come to the same are one bar.
-    """
-    groups = alike(found.pairs)
-    groups = [group for number, group in enumerate(groups) if number < PAIRS_DRAWN or group[0].tight]
-    if not groups:
-        return None
-    pairs = [group[0] for group in groups]
-    causes = [cause for cause in Cause if any(pair.part_ms(cause) > 0 for pair in pairs)]
-    limits = [(found.one_pixel_ms, "tears by 1 px"), (found.half_frame_ms, "half a frame")]
+def by_cause(found: Budget) -> Drawing:
+    """Draw what mending each cause would gain, the most first, each with two standard errors either way."""
+    effects = by_gain(found)
     with style("budget-causes"):
-        legend_rows = math.ceil(len(causes) / 3)
-        height = 40 + len(pairs) * ROW_PX + 46 + 22 * legend_rows
-        figure = new_figure(height)
-        axes = place(figure, 34, len(pairs) * ROW_PX, left=NAMES_PX, right=RIGHT_PX - 30)
-        longest = max(pair.allow_ms() for pair in pairs)
-        right = 1.08 * max([longest, *(limit for limit, _ in limits if limit < 6 * longest)])
-        axes.set_xlim(0, right)
-        axes.set_ylim(len(pairs), 0)
+        figure = new_figure(40 + len(effects) * ROW_PX + 46)
+        axes = place(figure, 34, len(effects) * ROW_PX, left=NAMES_PX, right=RIGHT_PX - 30)
+        spans = [(effect.gain.value, ERRORS_APART * effect.gain.error) for effect in effects]
+        right = 1.2 * max(max(gain + apart for gain, apart in spans), 1e-3)
+        left = min(0.0, 1.1 * min(gain - apart for gain, apart in spans))
+        axes.set_xlim(left, right)
+        axes.set_ylim(len(effects), 0)
         axes.set_yticks([])
         axes.spines["left"].set_visible(False)
+        axes.axvline(0, color=SOFT.light, linewidth=0.8)
         axes.xaxis.set_major_formatter(FuncFormatter(lambda value, _: f"{value:g}"))
-        axes.set_xlabel("ms between the two", fontsize=11.5)
+        axes.set_xlabel("ms gained", fontsize=11.5)
         axes.grid(axis="x", color=RULE.light, linewidth=0.8)
         axes.set_axisbelow(True)
-        for row, pair in enumerate(pairs):
-            begin = 0.0
-            for cause in causes:
-                wide = pair.part_ms(cause)
-                rectangles(axes, [(begin, begin + wide, row + 0.2, row + 0.8)] if wide else [], CAUSE_TINTS[cause])
-                begin += wide
-            names = f"{shorter(pair.names[0])} – {shorter(pair.names[1])}"
-            # The sheet holds the worst pairs alone, and says how many there are like the worst.
-            tied = sum(other[0].tight and as_time(other[0].allow_ms()) == as_time(pair.allow_ms()) for other in groups)
-            more = (len(groups[row]) if row or pair.tight else found.as_bad - tied) - 1
-            begin_text = f"{as_time(begin)}{f', {more} more alike' if more else ''}"
-            axes.text(
-                -0.01 * right, row + 0.5, names, ha="right", va="center", fontsize=11.5,
-                color=LIMIT.light if pair.tight else INK.light,
-            )  # fmt: skip
-            axes.text(begin + 0.008 * right, row + 0.5, begin_text, va="center", fontsize=11.5,
-                      fontweight="bold", color=WORST.light)  # fmt: skip
-        near = abs(limits[0][0] - limits[1][0]) < 0.16 * right
-        for number, (limit, meaning) in enumerate(sorted(limits)):
-            if limit > right:
-                continue
-            axes.axvline(limit, color=LIMIT.light, linewidth=1.4, linestyle=(0, (4, 3)))
-            side = "right" if near and number == 0 else "left"
-            shift = -0.006 * right if side == "right" else 0.006 * right
-            axes.text(limit + shift, -0.28, f"{meaning}: {limit:.1f}", ha=side, va="center", fontsize=11,
-                      color=LIMIT.light)  # fmt: skip
-        key = place(figure, 34 + len(pairs) * ROW_PX + 46, 22 * legend_rows, left=NAMES_PX, right=30)
-        key.set_axis_off()
-        key.set_xlim(0, 3)
-        key.set_ylim(legend_rows, 0)
-        for number, cause in enumerate(causes):
-            row, column = divmod(number, 3)
-            rectangles(key, [(column, column + 0.05, row + 0.2, row + 0.8)], CAUSE_TINTS[cause])
-            key.text(column + 0.08, row + 0.5, cause.value, va="center", fontsize=11, color=INK.light)
-        about = (
-            f"The worst pair, {pairs[0].names[0]} and {pairs[0].names[1]}, may be {as_time(pairs[0].allow_ms())} "
-            f"apart; a pattern tears by one pixel at {as_time(found.one_pixel_ms)}."
-        )
-        svg = as_svg(figure, "budget-causes", "Pairs by cause", about)
-    tight = " Pairs that share a surface have coloured names." if any(pair.tight for pair in pairs) else ""
-    if any(len(group) > 1 for group in groups):
-        tight += " Pairs that come to the same are one bar."
+        for row, (effect, (gain, apart)) in enumerate(zip(effects, spans, strict=True)):
+            tint = WORST if effect.cause is None else OURS if effect.gain.is_distinguishable else LEVELS[1]
+            rectangles(axes, [(min(gain, 0.0), max(gain, 0.0), row + 0.25, row + 0.75)], tint)
+            axes.plot([gain - apart, gain + apart], [row + 0.5] * 2, color=INK.light, linewidth=1.4)
+            name = "all of these together" if effect.cause is None else effect.cause.value
+            axes.text(left - 0.01 * right, row + 0.5, name, ha="right", va="center", fontsize=11.5, color=INK.light)
+            told = as_time(gain) if effect.gain.is_distinguishable else "not distinguishable"
+            axes.text(max(gain + apart, 0.0) + 0.01 * right, row + 0.5, told, va="center", fontsize=11.5,
+                      color=INK.light)  # fmt: skip
+        of = "worst piece" if found.measured.pair is None else "worst pair"
+        about = f"What mending each cause would gain for the {of}, in ms (p95 of light)."
+        svg = as_svg(figure, "budget-causes", "Gain by cause", about)
     return Drawing(
         "budget-causes",
-        "What may lie between two pieces, by cause",
-        f"Look whether a bar reaches a dashed line, and at its widest part. Constants are drawn at their largest; what "
-        f"varies is drawn as what it keeps within 95 % of the time, shared out by its squares.{tight}",
+        f"What mending each cause would gain for the {of}",
+        "Look for the longest bar. The thin line is two standard errors either way: where it crosses zero, chance "
+        "alone explains the bar.",
         svg,
     )
 

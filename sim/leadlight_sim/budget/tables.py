@@ -6,7 +6,8 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from leadlight_sim.budget.sheet import CLOCK_CAUSES, REHEARSED_CAUSES, Budget, Cause, PairBudget, PieceBudget
+from leadlight_sim.budget.measuring import Effect, Mean
+from leadlight_sim.budget.sheet import Budget
 from leadlight_sim.budget.site import SoundFit, tear_px
 from leadlight_sim.telling import NOTHING, as_ms, as_share, as_time, as_times
 
@@ -29,10 +30,9 @@ class Sheet:
 
 
 def sheets(found: Budget) -> list[Sheet]:
-    """Return the whole budget as tables, the worst pair first."""
+    """Return the whole budget as tables, the causes first."""
     return [
-        *([_by_cause(found)] if found.worst_pair is not None else []),
-        *([_pairs(found)] if len(found.pairs) > 1 else []),
+        _causes(found),
         _pieces(found),
         _sound(found),
         _holdover(found),
@@ -43,74 +43,50 @@ def sheets(found: Budget) -> list[Sheet]:
 
 def headline(found: Budget) -> tuple[bool, str]:
     """Return whether the worst pair stays within what the pattern allows, and a sentence that says so."""
-    pair = found.worst_pair
-    if pair is None:
-        piece = found.pieces[0]
-        limit = found.scenario.error_target_ms
-        good = piece.allow_ms() <= limit
-        return good, f"{piece.name} stays within {as_time(piece.allow_ms())} of the music; the target is {limit:g} ms."
-    good = pair.allow_ms() <= found.allowed_ms
-    allowed = as_time(found.allowed_ms)
-    return good, f"Allow {as_time(pair.allow_ms())} between {_worst(found)}; the picture allows {allowed}."
+    measured = found.measured
+    if measured.pair is None:
+        name, limit = found.scenario.followers[0].name, found.scenario.error_target_ms
+        stays = as_time(measured.piece.value)
+        return measured.piece.value <= limit, f"{name} stays within {stays} of the music; the target is {limit:g} ms."
+    pair, allowed = measured.pair.value, found.allowed_ms
+    return pair <= allowed, f"Two pieces differ by up to {as_time(pair)} (p95); the picture allows {as_time(allowed)}."
 
 
-def alike(pairs: Sequence[PairBudget]) -> list[list[PairBudget]]:
-    """Return pairs in groups of which all come to the same, to the digits that are told; a tight pair by itself."""
-    groups: dict[tuple[str, tuple[str, str] | None], list[PairBudget]] = {}
-    for pair in pairs:
-        groups.setdefault((as_time(pair.allow_ms()), pair.names if pair.tight else None), []).append(pair)
-    return list(groups.values())
-
-
-def _worst(found: Budget) -> str:
-    """The worst pair in words, and how many others come to the same."""
-    pair = found.pairs[0]
-    names = f"{pair.names[0]} and {pair.names[1]}"
-    others = found.as_bad - 1
-    count = len(found.pieces)
-    if not others:
-        return f"{names}, the worst two pieces"
-    if found.as_bad == count * (count - 1) // 2:
-        return f"any two pieces, such as {names}"
-    return f"{names}, as between {others:,} other pair{'s' if others > 1 else ''}"
+def by_gain(found: Budget) -> list[Effect]:
+    """Return what was found of each cause, the one that is most worth mending first; all of them together last."""
+    return sorted(found.measured.effects, key=lambda effect: (effect.cause is None, -effect.gain.value))
 
 
 def sentences(found: Budget) -> list[str]:
     """Return what is worth knowing, a sentence each."""
-    site = found.scenario.site
+    site, measured, scenario = found.scenario.site, found.measured, found.scenario
     lines = [
         f"A pattern at {site.pattern_px_per_s:g} px/s tears by a pixel at {as_time(found.one_pixel_ms)}; half a frame "
         f"of the fastest show is {as_time(found.half_frame_ms)}."
     ]
-    pair = found.worst_pair
-    if pair is not None:
+    if measured.pair is not None and measured.worst_pair is not None:
         lines.append(
-            f"{pair.names[0]} and {pair.names[1]} would tear by "
-            f"{tear_px(site.pattern_px_per_s, pair.allow_ms()):.1f} px."
+            f"The worst pair, most often {measured.worst_pair[0]} and {measured.worst_pair[1]}, would tear by "
+            f"{tear_px(site.pattern_px_per_s, measured.pair.value):.2f} px."
         )
-        largest = max(Cause, key=pair.part_ms)
-        lines.append(f"The largest part of it is {largest.value}: {as_time(pair.part_ms(largest))}.")
-    limit = found.scenario.targets.tight_pair_ms
+    first = by_gain(found)[0]
+    if first.cause is not None and first.gain.is_distinguishable and first.gain.value > 0:
+        lines.append(f"Mending {first.cause.value} gains most: {as_time(first.gain.value)}.")
+    else:
+        lines.append("Mending any one cause gains nothing that can be told from chance.")
+    limit = scenario.targets.tight_pair_ms
     lines += [
-        f"{two.names[0]} and {two.names[1]} share a surface: allow {as_time(two.allow_ms())}, "
-        f"{'within' if two.allow_ms() <= limit else 'above'} the target of {limit:g} ms."
-        for two in found.pairs
-        if two.tight
+        f"{pair.pieces[0]} and {pair.pieces[1]} share a surface: they differ by up to {as_time(gap.value)} (p95), "
+        f"{'within' if gap.value <= limit else 'above'} the target of {limit:g} ms."
+        for pair, gap in zip(scenario.tight_pairs, measured.tight, strict=True)
     ]
-    slow = [piece for piece in found.pieces if piece.string_ms > 2 * found.half_frame_ms]
     lines += [
-        f"{piece.name} takes {as_time(piece.string_ms)} to fill, longer than a frame: it cannot show more than "
-        f"{piece.frames_per_s_maximum:.0f} frames a second."
-        for piece in slow
+        f"{follower.name} takes {as_time(follower.latency_ms)} to fill, longer than a frame: it cannot show more than "
+        f"{1000 / follower.latency_ms:.0f} frames a second."
+        for follower in scenario.followers
+        if follower.latency_ms > 2 * found.half_frame_ms
     ]
-    sound = found.sound[0]
-    lines.append(_delay_sentence(sound))
-    air = found.scenario.air
-    if air.fidelity != "sampled":
-        lines.append(
-            f"This sheet is of the preset {air.preset}'s own laws of delay. What air.fidelity {air.fidelity} adds, "
-            f"competing stations above all, only a rehearsal shows."
-        )
+    lines.append(_delay_sentence(found.sound[0]))
     feed = found.airtime
     if feed.live_by_rate[0][1] > 1:
         lines.append(
@@ -136,78 +112,59 @@ def _lead(value_ms: float) -> str:
 # --- Tables -------------------------------------------------------------------------------------------------------
 
 
-def _by_cause(found: Budget) -> Sheet:
-    pair = found.worst_pair
-    assert pair is not None
-    rows = [
+def _causes(found: Budget) -> Sheet:
+    measured = found.measured
+
+    def row(effect: Effect) -> tuple[str, ...]:
+        name = "all of these together" if effect.cause is None else effect.cause.value
+        pairs = () if effect.pair is None else (as_ms(effect.pair.value), _gain(effect.pair_gain))
+        return name, *pairs, as_ms(effect.piece.value), _gain(effect.piece_gain)
+
+    def usual(pair: Mean | None, piece: Mean) -> str:
+        pairs = "" if pair is None else f"{as_time(pair.value)} between the worst pair, "
+        return f"{pairs}{as_time(piece.value)} between the worst piece and the music"
+
+    pairs = () if measured.pair is None else ("worst pair without it", "gain")
+    return Sheet(
+        "What mending each cause would gain, in light (p95)",
+        ("cause", *pairs, "worst piece without it", "gain"),
+        tuple(map(row, by_gain(found))),
         (
-            share.cause.value,
-            _or_nothing(abs(share.late_ms)),
-            _or_nothing(share.limit_ms),
-            _or_nothing(share.spread_ms),
-        )
-        for share in pair.shares
-    ]
-    known = sum(abs(share.late_ms) for share in pair.shares)
-    limit = sum(share.limit_ms for share in pair.shares)
-    rows.append(("together", as_ms(known), as_ms(limit), as_ms(pair.spread_ms())))
-    notes = (
-        f"Constants add up, spreads add as squares: {as_time(pair.bias_ms())} + 1.96 × {as_time(pair.spread_ms())} = "
-        f"{as_time(pair.allow_ms())}. To expect, on average over sites: {as_time(pair.expect_ms())}.",
-        f"A rehearsal scores the first five only: {as_time(pair.allow_ms(REHEARSED_CAUSES))}; "
-        f"clocks alone are the first four: {as_time(pair.allow_ms(CLOCK_CAUSES))}.",
-        f"Their strings differ by {as_time(pair.uncompensated_ms)}; an early start takes that out.",
-    )
-    return Sheet(
-        f"The worst pair by cause: {pair.names[0]} and {pair.names[1]}",
-        ("cause", "known constant", "unknown, at most", "spread (rms)"),
-        tuple(rows),
-        notes,
+            f"With everything as it is: {usual(measured.pair, measured.piece)}.",
+            f"Measured: {measured.seeds} evenings of {measured.duration_s / 60:g} minutes, each once with everything "
+            "and once without each cause, by the same random streams. ± is the standard error; a gain within two of "
+            "them is not distinguishable from none. Gains do not add up.",
+            f"Not in it: a board that shows frames at a tick of its own, not locked to show time, differs from another "
+            f"by {as_time(found.free_tick_ms)} (rms), and a trim is right to half the step in which it was found.",
+        ),
     )
 
 
-def _or_nothing(value_ms: float) -> str:
-    return as_ms(value_ms) if value_ms else NOTHING
-
-
-def _pairs(found: Budget) -> Sheet:
-    def row(pair: PairBudget) -> tuple[str, ...]:
-        return (
-            f"{pair.names[0]} – {pair.names[1]}" + (" (one surface)" if pair.tight else ""),
-            as_ms(pair.allow_ms()),
-            as_ms(pair.expect_ms()),
-            as_ms(pair.allow_ms(CLOCK_CAUSES)),
-            f"{tear_px(found.scenario.site.pattern_px_per_s, pair.allow_ms()):.2f}",
-            as_ms(pair.uncompensated_ms),
-        )
-
-    shown = [pair for number, pair in enumerate(found.pairs) if number < 8 or pair.tight]
-    return Sheet(
-        "Pairs, the worst first",
-        ("pair", "allow", "expect (rms)", "clocks alone", "tear, px", "strings, if not started early"),
-        tuple(map(row, shown)),
-    )
+def _gain(gain: Mean | None) -> str:
+    if gain is None or math.isnan(gain.value):
+        return NOTHING
+    if not gain.is_distinguishable:
+        return "not distinguishable"
+    return f"{as_ms(gain.value)} ± {as_ms(gain.error)}"
 
 
 def _pieces(found: Budget) -> Sheet:
-    def row(piece: PieceBudget) -> tuple[str, ...]:
-        clock = sum(piece.share(cause).late_ms for cause in CLOCK_CAUSES)
-        return (
-            piece.name,
-            piece.view.value,
-            as_ms(piece.allow_ms()),
-            as_ms(clock),
-            as_ms(piece.share(Cause.FLOORS).limit_ms),
-            as_ms(piece.spread_ms(CLOCK_CAUSES)),
-            as_ms(piece.string_ms),
-            "any" if math.isinf(piece.frames_per_s_maximum) else f"{piece.frames_per_s_maximum:.0f}",
+    measured = found.measured
+    rows = tuple(
+        (
+            follower.name,
+            f"{as_ms(piece.value)} ± {as_ms(piece.error)}",
+            f"{as_ms(clock.value)} ± {as_ms(clock.error)}",
+            as_ms(follower.latency_ms),
+            f"{1000 / follower.latency_ms:,.0f}" if follower.latency_ms else NOTHING,
         )
-
+        for follower, piece, clock in zip(found.scenario.followers, measured.pieces, measured.clocks, strict=True)
+    )
     return Sheet(
-        "Pieces against the music",
-        ("piece", "its clock by", "allow", "late by", "path, at most", "clock, rms", "string", "frames/s, at most"),
-        tuple(row(piece) for piece in found.pieces),
-        ("What all pieces share moves them together: it is in here, and cancels between two of them.",),
+        "Pieces against the music (p95)",
+        ("piece", "light", "its clock", "string takes", "frames a second, at most"),
+        rows,
+        ("An early start takes out what a string takes to fill; without it pieces differ by that as well.",),
     )
 
 
@@ -291,7 +248,7 @@ def _storage(found: Budget) -> Sheet:
         "Stored on the boards",
         ("show", "all boards", "copying", "largest part", "its size", "read at"),
         tuple(rows),
-        (f"{total / 1e6:.0f} MB in all, {copying} to copy at {found.options.copy_mbps:g} Mb/s, one after the other.",),
+        (f"{total / 1e6:.0f} MB in all, {copying} to copy at {found.copy_mbps:g} Mb/s, one after the other.",),
     )
 
 
@@ -328,10 +285,7 @@ def _airtime(found: Budget) -> Sheet:
 
 def assumed(found: Budget) -> Sequence[str]:
     """Return what was taken for granted where the scenario does not say."""
-    options = found.options
-    tick = "at a tick of their own" if options.free_tick else "locked to show time"
-    distributions = f"delays by the laws of {found.scenario.air.preset}, whoever competes"
     return (
-        f"Assumed: {distributions}; frames {tick}; trims found to {options.trim_step_ms:g} ms; "
-        f"copying at {options.copy_mbps:g} Mb/s.",
+        f"Assumed: no faults; frames locked to show time; copying at {found.copy_mbps:g} Mb/s. Of the channel's time "
+        "for timing alone, the share was measured once pieces had settled.",
     )

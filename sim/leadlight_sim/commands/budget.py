@@ -1,9 +1,10 @@
-"""The command `budget`: the timing budget sheet of a scenario, without running it."""
+"""The command `budget`: what each cause costs the crowd of a scenario, by short rehearsals."""
 
 from __future__ import annotations
 
 import argparse
 import json
+import math
 import shlex
 import sys
 from collections.abc import Mapping
@@ -22,9 +23,11 @@ TABLE_WIDTH = 110
 
 
 class BudgetCommand:
-    """Says how far apart pieces can be, by cause, and what else the clock has no say in."""
+    """Says what makes pieces differ, by cause, and what else the clock has no say in."""
 
-    summary = "add up what makes pieces differ, by cause: timing, sound over the audience, holdover, storage, airtime"
+    summary = (
+        "measure what mending each cause would gain, and reckon sound over the audience, holdover, storage, airtime"
+    )
 
     def add_arguments(self, parser: argparse.ArgumentParser) -> None:
         """Declare options and arguments."""
@@ -47,28 +50,31 @@ class BudgetCommand:
             "--pattern-speed", type=float, metavar="PX/S", help="of the fastest pattern (the scenario's, else 90)"
         )
         parser.add_argument(
-            "--free-tick",
-            action="store_true",
-            help="boards show frames at a tick of their own, not locked to show time",
+            "--seeds", type=int, metavar="N", help="rehearse so many evenings, each with and without each cause (8)"
         )
+        parser.add_argument("--jobs", type=int, metavar="N", help="so many at a time (as many as there are cores)")
         parser.add_argument(
-            "--trim-step", type=float, default=1.0, metavar="MS", help="how finely trims are found (%(default)g)"
-        )
-        parser.add_argument(
-            "--copy-rate", type=float, default=18.0, metavar="MBIT/S", help="megabits a second (%(default)g)"
+            "--copy-rate", type=float, metavar="MBIT/S", help="of copying a show, in megabits a second (18)"
         )
         parser.add_argument("--report", type=Path, metavar="FILE", help="write a page with a drawing, as HTML")
         parser.add_argument("--json", type=Path, metavar="FILE", help="write the figures")
 
     def run(self, arguments: argparse.Namespace) -> int:
-        """Reckon, tell and return 0; raise ``LeadlightError``."""
-        from leadlight_sim.budget import Options, budget
-        from leadlight_sim.telling import as_typed, check_outputs
+        """Measure, tell and return 0; raise ``LeadlightError``."""
+        from leadlight_sim.budget import COPY_MBPS, SEEDS, budget, measure
+        from leadlight_sim.telling import as_typed, check_outputs, progress
+        from leadlight_sim.tune import cores
 
         scenario = _scenario(arguments)
-        options = Options(arguments.free_tick, arguments.trim_step, arguments.copy_rate)
         check_outputs(arguments.report, arguments.json)
-        found = budget(scenario, options)
+        seeds = SEEDS if arguments.seeds is None else arguments.seeds
+        jobs = cores() if arguments.jobs is None else arguments.jobs
+        rate = COPY_MBPS if arguments.copy_rate is None else arguments.copy_rate
+        if not 0 < rate < math.inf:
+            raise ConfigurationError("--copy-rate", rate, "a number of Mb/s above 0")
+        with progress(f"rehearsing {scenario.name}", sys.stderr, quiet=False) as tell:
+            measured = measure(scenario, seeds, jobs, tell)
+        found = budget(scenario, measured, rate)
         command = _reproduce(arguments)
         _tell(found, sys.stdout)
         # Told before it is written: a full disk must not cost the answer.
@@ -125,13 +131,11 @@ def _reproduce(arguments: argparse.Namespace) -> str:
         words.append(arguments.scenario)
     for change in arguments.changes:
         words += ["--set", change]
-    for option in ("--audience", "--temperature", "--pattern-speed", "--trim-step", "--copy-rate"):
+    for option in ("--audience", "--temperature", "--pattern-speed", "--seeds", "--copy-rate"):
         value = getattr(arguments, option.lstrip("-").replace("-", "_"))
         if value is not None:
             # Joined, since a value may begin with a minus.
             words.append(f"{option}={value if isinstance(value, str) else f'{value:.15g}'}")
-    if arguments.free_tick:
-        words.append("--free-tick")
     return shlex.join(words)
 
 

@@ -35,7 +35,7 @@ class RehearseCommand:
         parser.add_argument(
             "scenario", nargs="?", metavar="SCENARIO", help="a scenario file or a shipped name (quarry-lake)"
         )
-        parser.add_argument("--seed", type=int, metavar="N", help="another evening's luck (the scenario's own)")
+        parser.add_argument("--seed", type=int, metavar="N", help="another evening: a random seed (the scenario's own)")
         parser.add_argument(
             "--set",
             action="append",

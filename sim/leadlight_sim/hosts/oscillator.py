@@ -195,7 +195,7 @@ class Oscillator:
         self._rate = TRILLION + self._frequencies[number]
 
     def _extend(self) -> None:
-        """Draw the next segment. They are drawn in order only, whatever is asked, so luck is spent the same way."""
+        """Draw the next segment. They are drawn in order only, whatever is asked, so draws are spent the same way."""
         settings = self._settings
         length_s = self._segment_ns / SECOND
         number = len(self._frequencies)

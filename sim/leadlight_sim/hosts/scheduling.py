@@ -1,4 +1,4 @@
-"""Hosts that dawdle: how late a program learns of a packet, and how late it wakes.
+"""Scheduling latency: how late a program learns of a packet, and how late it wakes.
 
 A packet's arrival is stamped when the program reads it, unless the kernel stamps it. Between the two lie the
 interrupt, the scheduler and whatever the program's own loop was doing; a timer waits for the last two as well.
@@ -30,7 +30,7 @@ class HostPreset(StrEnum):
 
 @dataclass(frozen=True, slots=True)
 class HostSettings:
-    """The law of a host's delays, in ns.
+    """The distribution of a host's delays, in ns.
 
     ``jitter_ns`` is the scale of a half-normal delay: its mean is 0.8 of that, its 99th percentile 2.6 times. A share
     ``spike_share`` of packets waits another ``spike_from_ns`` to ``spike_to_ns``, uniformly. A loop that works
@@ -131,7 +131,7 @@ class HostSettings:
 
 
 class Host:
-    """Draws one host's delays: its timers' from its own stream, its packets' from the luck of the link they came by.
+    """Draws one host's delays: its timers' from its own stream, its packets' from the stream of the link they came by.
 
     Delays are independent of each other: two packets that arrive in one stall do not share its end.
     """
@@ -146,7 +146,7 @@ class Host:
     def receive_delay_ns(self, draws: Stream) -> int:
         """Return the time from the next packet's arrival at the network interface to its stamp, in ns.
 
-        ``luck`` is the link's: with one stream for all, a packet from a newcomer would shift the delays of the rest.
+        The stream is the link's: with one stream for all, a packet from a newcomer would shift the delays of the rest.
         """
         settings = self._settings
         delay = 0.0

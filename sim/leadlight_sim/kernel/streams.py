@@ -1,7 +1,7 @@
-"""Named random streams: every node and purpose has its own luck.
+"""Named random streams: every node and purpose has a random stream of its own.
 
 A stream is named, and its seed is a digest of the scenario's seed and that name. So its draws depend on neither the
-order in which streams are made nor on what others draw, and adding a follower shifts nobody else's luck.
+order in which streams are made nor on what others draw, and adding a follower shifts nobody else's draws.
 
 Everything is derived here from the Mersenne Twister's ``random()`` and ``getrandbits()``, whose outputs CPython keeps
 from release to release, by formulas that are ours: a library's idea of how to draw a normal may change. Where a formula

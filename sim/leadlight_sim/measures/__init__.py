@@ -11,6 +11,7 @@ from leadlight_sim.measures.rehearsal import (
     was_show_on,
 )
 from leadlight_sim.measures.scores import SCORE_EVERY_NS, Floats, FollowerScore, Scores, worst_first
+from leadlight_sim.measures.scoring import Scorer
 from leadlight_sim.measures.table import COLUMNS, rows
 
 __all__ = [
@@ -20,6 +21,7 @@ __all__ = [
     "Floats",
     "FollowerScore",
     "Rehearsal",
+    "Scorer",
     "Scores",
     "Verdict",
     "distance_of",

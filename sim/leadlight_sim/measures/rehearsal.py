@@ -20,7 +20,7 @@ from leadlight_sim.telling import as_time, as_times
 from leadlight_sim.world import World
 
 NOTABLE_BIAS_MS = 1.0
-"""A lean smaller than this is not worth a sentence: trims are found by eye or camera to about as much."""
+"""A bias smaller than this is not worth a sentence: trims are found by eye or camera to about as much."""
 PROGRESS_EVERY_NS = 10 * SECOND
 """Virtual time between two reports of progress."""
 
@@ -265,7 +265,7 @@ def _distances(scores: Scores, was_on: bool) -> list[str]:
 
 
 def _biases(ranked: Sequence[FollowerScore]) -> list[str]:
-    """The piece that leans furthest to one side, where that is worth a trim and a trim brings it closer."""
+    """The piece with the largest bias, where that is worth a trim and a trim brings it closer."""
     bias = max(ranked, key=lambda score: 0.0 if math.isnan(score.light_bias_ms) else abs(score.light_bias_ms))
     if not abs(bias.light_bias_ms) >= NOTABLE_BIAS_MS or not bias.trimmed_p95_ms < bias.light_ms.p95:
         return []

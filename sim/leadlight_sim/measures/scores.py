@@ -83,7 +83,7 @@ class FollowerScore:
     light_bias_ms: float
     """The middle of its light's signed distances: positive shows early."""
     trimmed_p95_ms: float
-    """Within this its light would be 95 % of the time, were it shown later by its lean."""
+    """Within this its light would be 95 % of the time, were it shown later by its bias."""
     errors: Floats
     naive_errors: Floats
     lights: Floats

@@ -101,7 +101,7 @@ class _Watch:
 class Scorer:
     """Watches a world and scores it. Call ``run`` instead of the world's own ``run_to``.
 
-    ``timeline`` keeps every beacon's fate as well, for drawing.
+    ``timeline`` keeps every beacon's outcome as well, for drawing.
     """
 
     def __init__(self, world: World, timeline: bool = False) -> None:
@@ -223,7 +223,7 @@ class Scorer:
             watch.states.append(state)
 
     def _naive_error_ms(self, follower: Follower, local: LocalInstant, truths: _Truths) -> float:
-        """Return the error of who believes the latest beacon, NaN where none looks on.
+        """Return the error of who believes the latest beacon, NaN where there is no such shadow clock.
 
         It is in the timebase of that beacon at once: it holds no line from before.
         """

@@ -62,7 +62,7 @@ class FittedLevel(Part):
 
 
 class Fitted(Part):
-    """What `leadlight fit` made of a recording: laws for each level of load, and the level of each window."""
+    """What `leadlight fit` made of a recording: distributions for each level of load, and the level of each window."""
 
     window_ms: float = Field(default=10.0, ge=1, le=600_000)
     windows: str = Field(
@@ -81,8 +81,8 @@ class Air(Part):
     """What faults call the access point, where there are several."""
     preset: AirPreset = "busy"
     fidelity: Fidelity = "sampled"
-    """Whether delays are drawn from laws, or made by frames that compete, which takes far longer; or drawn from tables
-    that ten minutes or more of competing frames on the same network gave, which are kept."""
+    """Whether delays are drawn from distributions, or made by frames that compete, which takes far longer; or drawn
+    from tables that ten minutes or more of competing frames on the same network gave, which are kept."""
     band: Band = "2.4"
     """GHz."""
     dtim_period: int = Field(default=2, ge=1, le=10)

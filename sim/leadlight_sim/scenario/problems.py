@@ -263,9 +263,9 @@ def _order_disagreements(table: Mapping[str, Any], end_s: float | None) -> Itera
             yield ("orders", index, "show"), "the id of a show", _near(show, shows)
         if what == "roll" and "show" not in order:
             yield ("orders", index, "show"), "the id of a show, where the order is roll", None
-        for key, of in (("show", "roll"), ("position_s", "roll"), ("off_in_s", "off-time")):
-            if order.get(key) and what is not None and what != of:
-                yield ("orders", index, key), f"left out, unless the order is {of}", None
+        for key, of in (("show", ("roll",)), ("position_s", ("roll", "seek")), ("off_in_s", ("off-time",))):
+            if order.get(key) and what is not None and what not in of:
+                yield ("orders", index, key), f"left out, unless the order is {' or '.join(of)}", None
         yield from _beyond_the_end("orders", index, order.get("at_s"), end_s)
 
 
@@ -332,7 +332,7 @@ def _air_disagreements(table: Mapping[str, Any]) -> Iterator[_Disagreement]:
     air = table.get("air") or {}
     fidelity = air.get("fidelity", "sampled")
     if fidelity in ("sampled", "tabled"):
-        only_where_frames_compete = "left out, unless air.fidelity is contended: delays drawn from laws cannot show it"
+        only_where_frames_compete = "left out, unless air.fidelity is contended: delays that are drawn cannot show it"
         for key in ("dozing", "scans", "converts_multicast", "forgets_members", "answer_loss_factor"):
             if air.get(key):
                 yield ("air", key), only_where_frames_compete, None
@@ -340,7 +340,7 @@ def _air_disagreements(table: Mapping[str, Any]) -> Iterator[_Disagreement]:
             yield ("access_points",), only_where_frames_compete, None
     if fidelity == "sampled":
         if table.get("neighbours"):
-            allowed = "left out, unless air.fidelity is contended or tabled: the preset's laws hold the load"
+            allowed = "left out, unless air.fidelity is contended or tabled: the preset's distributions hold the load"
             yield ("neighbours",), allowed, None
         if air.get("fitted") and air.get("preset", "busy") not in ("idle", "busy", None):
             yield ("air", "preset"), "idle or busy where air.fitted holds the delays: they are in there", None

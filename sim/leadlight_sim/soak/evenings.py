@@ -1,11 +1,12 @@
 """Random evenings: a scenario made of a seed, with nothing in it that the rules do not allow.
 
-Which kinds of fault and of order an evening may have is drawn first, so that in many evenings most kinds are missing: what
-happens always hides what happens rarely (swarm testing: Groce, Zhang, Eide, Chen and Regehr, ISSTA 2012).
+Which kinds of fault and of order an evening may have is drawn first, so that in many evenings most kinds are missing:
+what happens always hides what happens rarely (swarm testing: Groce, Zhang, Eide, Chen and Regehr, ISSTA 2012).
 """
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable, Sequence
 from typing import Any, Final, TypeVar
 
@@ -33,7 +34,7 @@ def random_evening(seed: int) -> Scenario:
     table = place.table()
     chance = streams.stream("soak", "faults")
     kinds = [kind for kind in FAULTS if chance.chance(0.4)]
-    makers = [maker for kind in kinds if (maker := FAULTS[kind]) and _fits(kind, table)]
+    makers = [FAULTS[kind] for kind in kinds if _fits(kind, table)]
     faults: list[Table] = []
     for _ in range(chance.integer(0, FAULTS_MAXIMUM) if makers else 0):
         maker = _one(chance, makers)
@@ -44,7 +45,16 @@ def random_evening(seed: int) -> Scenario:
     chance = streams.stream("soak", "orders")
     allowed = [order for order in ORDERS if chance.chance(0.6)]
     count = chance.integer(0, ORDERS_MAXIMUM) if allowed else 0
-    orders = [_order(chance, _one(chance, allowed), table, place.calm_from_s) for _ in range(count)]
+    edges_s = [fault["at_s"] + after_s for fault in table["faults"] for after_s in (0.0, fault.get("for_s", 0.0))]
+    orders: list[Table] = []
+    for _ in range(count):
+        at_s = chance.uniform(0, place.calm_from_s)
+        if edges_s and chance.chance(0.5):
+            # What is hard to get right happens while something breaks or heals.
+            at_s = min(max(_one(chance, edges_s) + chance.uniform(-5.0, 5.0), 0.0), place.calm_from_s)
+        order = _order(chance, _one(chance, allowed), table)
+        times = chance.integer(2, 10) if chance.chance(0.2) else 1  # an impatient thumb
+        orders += [order | {"at_s": round(at_s + number * 0.3, 3)} for number in range(times)]
     table["orders"] = sorted(orders, key=lambda order: float(order["at_s"]))
     return check_scenario(_without_nothing(table), f"evening {seed}")
 
@@ -141,13 +151,14 @@ class _Place:
             state = _one(stream, ("rolling", "rolling", "rolling", "paused", "dark"))
             cue: Table = {"at_s": at_s, "state": state}
             if state != "dark":
-                cue |= {"show": _one(stream, ("long", "long", "short", "slow")), "position_s": _one(stream, (0.0, 0.0, 12.5))}
+                show = _one(stream, ("long", "long", "short", "slow"))
+                cue |= {"show": show, "position_s": _one(stream, (0.0, 0.0, 12.5))}
             cues.append(cue)
             at_s = round(at_s + 0.5 + stream.exponential(20.0), 3)
         return [cue for cue in cues if cue["at_s"] < self.calm_from_s] or cues[:1]
 
 
-# -- what breaks ---------------------------------------------------------------------------------------------------------
+# -- what breaks -----------------------------------------------------------------------------------------------------
 
 
 def _piece(stream: Stream, table: Table) -> str:
@@ -166,6 +177,10 @@ def _split(stream: Stream, table: Table) -> Table:
     names = [str(one["name"]) for one in (*table["standbys"], *table["followers"])]
     away = [name for name in names if stream.chance(0.5)] or names[:1]
     return {"kind": "split-network", "away": away, "direction": _one(stream, ("both", "both", "inbound", "outbound"))}
+
+
+def _standby_reboot(stream: Stream, table: Table) -> Table:
+    return {"kind": "standby-reboot", "standby": _one(stream, table["standbys"])["name"]}
 
 
 def _radio_silence(stream: Stream, _table: Table) -> Table:
@@ -195,7 +210,7 @@ Maker = Callable[[Stream, Table], Table]
 FAULTS: Final[dict[str, Maker]] = {
     "leader-reboot": lambda _stream, _table: {"kind": "leader-reboot"},
     "leader-lost": lambda _stream, _table: {"kind": "leader-lost"},
-    "standby-reboot": lambda stream, table: {"kind": "standby-reboot", "standby": _one(stream, table["standbys"])["name"]},
+    "standby-reboot": _standby_reboot,
     "power-cut": lambda stream, table: {"kind": "power-cut", "follower": _piece(stream, table)},
     "access-point-reboot": _radio_silence,
     "split-network": _split,
@@ -228,37 +243,43 @@ def _apart(faults: list[Table]) -> list[Table]:
     """Return the faults in order, without those that would befall the same node while another of the kind does."""
     kept: list[Table] = []
     over_at_s: dict[tuple[object, object], float] = {}
-    powered_off_at_s = {"leader": float("inf")}
     for fault in sorted(faults, key=lambda fault: float(fault["at_s"])):
         kind = fault["kind"]
         where = fault.get("follower") or fault.get("standby") or fault.get("node")
         if kind == "roam":
             fault["for_s"] = min(fault["for_s"], 60.0)
-        # A host sleeps, stands still and is without power one after the other.
-        is_of_host = kind in HOST_FAULTS
-        key = ("host", where or "leader") if is_of_host else (kind, where)
-        if fault["at_s"] < over_at_s.get(key, 0.0) or (is_of_host and fault["at_s"] > powered_off_at_s.get(key[1], 1e9)):
+        # A host sleeps, stands still and is without power one after the other; the leader may be gone for good.
+        key = ("host", where or "leader") if kind in HOST_FAULTS else (kind, where)
+        if fault["at_s"] < over_at_s.get(key, 0.0):
             continue
-        if kind == "leader-lost":
-            powered_off_at_s["leader"] = fault["at_s"]
-        over_at_s[key] = fault["at_s"] + fault.get("for_s", 0.0)
+        over_at_s[key] = math.inf if kind == "leader-lost" else fault["at_s"] + fault.get("for_s", 0.0)
         kept.append(fault)
     return kept
 
 
 HOST_FAULTS: Final = frozenset(
-    {"leader-reboot", "leader-lost", "standby-reboot", "power-cut", "board-suspended", "leader-suspended", "clock-stands"}
+    {
+        "board-suspended",
+        "clock-stands",
+        "leader-lost",
+        "leader-reboot",
+        "leader-suspended",
+        "power-cut",
+        "standby-reboot",
+    }
 )
 
-# -- what people order ---------------------------------------------------------------------------------------------------
+# -- what people order -----------------------------------------------------------------------------------------------
 
-ORDERS: Final = ("roll", "pause", "dark", "stop", "stop", "take-back", "withdraw", "off-time")
+ORDERS: Final = ("roll", "pause", "resume", "seek", "dark", "stop", "stop", "take-back", "withdraw", "off-time")
 
 
-def _order(stream: Stream, what: str, table: Table, before_s: float) -> Table:
-    order: Table = {"order": what, "at_s": round(stream.uniform(0, before_s), 3), "node": _can_lead(stream, table)}
+def _order(stream: Stream, what: str, table: Table) -> Table:
+    order: Table = {"order": what, "node": _can_lead(stream, table)}
     if what == "roll":
         order |= {"show": _one(stream, ("long", "short")), "position_s": _one(stream, (0.0, 0.0, 7.0))}
+    elif what == "seek":
+        order["position_s"] = round(stream.uniform(0.0, 60.0), 3)
     elif what == "off-time" and stream.chance(0.8):
         order["off_in_s"] = round(stream.exponential(20.0), 3)
     return order

@@ -88,7 +88,8 @@ def locked_means_locked(group: Group, evening: Evening) -> Mapping[str, str]:
 
 
 def _stops_in_s(evening: Evening) -> float:
-    lossy = evening.scenario.air.dropouts is not None
+    air = evening.scenario.air
+    lossy = air.dropouts is not None or air.preset.startswith("model-")
     lossy = lossy or any(follower.extra_loss_fraction for follower in evening.scenario.followers)
     return evening.calm.heals_s + 2.0 if lossy else 2 * evening.calm.interval_s + 2.0
 
@@ -117,7 +118,7 @@ def _stop_in_force(evening: Evening, at: TrueInstant) -> Obeyed | None:
         return None
     stop, at_s = stops[-1], evening.seconds(at)
     stopped_s = evening.seconds(stop.at)
-    if any(one.order.order in ("roll", "pause", "dark") for one in obeyed[obeyed.index(stop) + 1 :]):
+    if any(one.order.order in ("roll", "pause", "resume", "seek", "dark") for one in obeyed[obeyed.index(stop) + 1 :]):
         return None
     if any(stop.at <= planned.at <= at for planned in evening.world.plan):
         return None  # the running order goes on
@@ -137,10 +138,11 @@ def no_show_rolls_that_nobody_ordered(group: Group, evening: Evening) -> Mapping
     if evening.calm.any_since(0.0, at_s, *MISLED_KINDS):
         return {}
     runs = [(planned.at, planned.show, planned.position) for planned in evening.world.plan if planned.at <= group.at]
-    for one in evening.world.obeyed:
-        if one.begins_at is not None and one.order.show is not None:
-            show = evening.world.key_of(one.order.show)
-            runs.append((one.begins_at, show, round(one.order.position_s * SECOND)))
+    runs += [
+        (one.begins_at, one.cue.show, one.cue.line.position)
+        for one in evening.world.obeyed
+        if one.begins_at is not None and one.cue is not None
+    ]
     wrong: dict[str, str] = {}
     for seen in group.seen:
         if not seen.is_lit or seen.cue.state is not CueState.ROLLING or seen.position is None:

@@ -10,9 +10,9 @@ from dataclasses import dataclass
 from typing import Final
 
 from leadlight import ClockState, Cue
+from leadlight.clock import ClockView
 from leadlight.events import Event
 from leadlight.playback import Stretch
-from leadlight.clock import ClockView
 from leadlight.units import MILLISECOND, SECOND, LeaderInstant, LocalInstant
 from leadlight_sim.kernel import TrueInstant
 from leadlight_sim.scenario import ClockStands, ClockStep
@@ -105,7 +105,7 @@ class Watcher:
         self._on_seam = on_seam
         self._watched = {node.name: _Watched() for node in world.followers}
         self._sounds = {follower.name: follower.sounds for follower in world.scenario.followers}
-        # After its clock was set or stood still nothing that was proven before counts, here or for those that follow it.
+        # After its clock was set or stood still nothing that was proven before counts, here or for who follows it.
         self._set_at: dict[str, list[TrueInstant]] = {}
         for fault in world.scenario.faults:
             if isinstance(fault, ClockStep | ClockStands):
@@ -142,7 +142,7 @@ class Watcher:
                 watched.seam_events = len(node.events)
                 return
             now = node.now
-            light_at = LocalInstant(now + max(playhead.lead_ns, 0))
+            light_at = LocalInstant(now + playhead.lead_ns)
             events = [event for _, event in node.events[watched.seam_events :]]
             watched.seam_events = len(node.events)
             before, after = planned_at(old, light_at), planned_at(plan, light_at)
@@ -215,7 +215,8 @@ class Watcher:
         if leading is None or leading.leader.timebase != node.follower.timebase:
             return None
         for name in (node.name, leading.name):
-            if any(watched.entered_at - LOOK_NS <= instant <= self.world.kernel.now for instant in self._set_at.get(name, ())):
+            set_at = self._set_at.get(name, ())
+            if any(watched.entered_at - LOOK_NS <= instant <= self.world.kernel.now for instant in set_at):
                 return None
         reading = leading.leader.leader_at(leading.now)
         return None if reading is None else now - reading

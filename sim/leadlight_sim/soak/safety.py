@@ -34,7 +34,7 @@ def the_causality_bound_holds_the_truth(seen: Seen, _before: Seen | None, evenin
 @safe_at_seam("R-PLAY-1")
 def a_position_never_runs_backwards_but_by_a_step(seam: Seam, _evening: Evening) -> str | None:
     """Where a plan is changed the light goes on from where it was, unless a step or another cue is told of."""
-    if not seam.was_lit or seam.after >= seam.before:
+    if not seam.was_lit or seam.after >= seam.before - READINGS_NS:
         return None
     if any(isinstance(event, Stepped | CueAdopted) for event in seam.events):
         return None
@@ -86,12 +86,16 @@ def what_the_protocol_darkens_is_faded(seen: Seen, before: Seen | None, _evening
         return None  # an announced dark is the show's own cut; R-SEC-5's fades are looked into by unit tests
     if seen.show is not None and not seen.is_lit and seen.level >= before.level:
         return None  # the show is over, or has not begun
-    if any(isinstance(event, CueAdopted) and event.cue.state is not CueState.STOPPED for event in seen.events):
-        return None
+    if any(
+        isinstance(event, Stepped) or (isinstance(event, CueAdopted) and event.cue.state is not CueState.STOPPED)
+        for event in seen.events
+    ):
+        return None  # what is seen to jump comes in softly, from dark
     fallen = before.level - (seen.level if seen.show is not None else 0.0)
     allowed = (seen.at - before.at) / SHORTEST_FADE_NS + 0.01
     if fallen > allowed:
-        return f"it went from {before.level:.2f} to {before.level - fallen:.2f} within {(seen.at - before.at) / SECOND:.1f} s"
+        within_s = (seen.at - before.at) / SECOND
+        return f"it went from {before.level:.2f} to {before.level - fallen:.2f} within {within_s:.1f} s"
     return None
 
 

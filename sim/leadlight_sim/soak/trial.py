@@ -19,6 +19,7 @@ from leadlight_sim.world import World
 NOTHING_RAISES: Final = "nothing raises"
 NOTHING_RAISES_REQUIREMENTS: Final = "R-WIRE-3, R-WIRE-10, R-CLOCK-3"
 PLACES_TOLD: Final = 3
+LOOKS_A_JUDGEMENT: Final = 3
 
 
 @dataclass(frozen=True, slots=True)
@@ -40,6 +41,7 @@ class _Judge:
     def __init__(self, evening: Evening) -> None:
         self._evening = evening
         self.found: dict[str, Violation] = {}
+        self._looks = 0
         self._wrong_since: dict[tuple[str, str], TrueInstant] = {}
         self._patience_ns = {
             promise.name: round(promise.patience_s(evening) * SECOND)
@@ -75,6 +77,9 @@ class _Judge:
                     self._break(promise, seen.name, group.at, told)
             now[seen.name] = seen
         evening.before = now
+        self._looks += 1
+        if self._looks % LOOKS_A_JUDGEMENT:
+            return  # what comes about in seconds need not be asked for ten times in each
         for promise in LIVENESS:
             if promise.at_group is not None:
                 self._judge_lasting(promise, group)

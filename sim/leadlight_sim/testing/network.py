@@ -323,7 +323,7 @@ class VirtualNetwork:
     """Hosts on one modelled network, in virtual time. A context manager that ends all that still runs.
 
     ``preset`` names a ready network, ``busy`` if nothing is said; or ``scenario``, checked, or its file's or shipped
-    name, gives the air, and those of its hosts that are asked for by name. ``seed`` is the luck of it all: the
+    name, gives the air, and those of its hosts that are asked for by name. ``seed`` seeds it all: the
     scenario's, or 1.
 
     Raises ``ConfigurationError`` for a network that there is not, or if both are given.
@@ -376,7 +376,7 @@ class VirtualNetwork:
         """Return the host of this name, made when it is first asked for, and then as told.
 
         ``frequency_ppm`` is by how much its crystal runs fast when the run begins; drawn if not given. It wanders and
-        cools as in a rehearsal; ``oscillator`` is another crystal altogether. ``kind`` is how it dawdles, one of
+        cools as in a rehearsal; ``oscillator`` is another crystal altogether. ``kind`` is how late it wakes, one of
         ``leadlight_sim.hosts.HostPreset``, and ``wired`` whether it hangs on the access point's cable. What is left
         out is the scenario's, or a small board's on the radio.
 

@@ -23,16 +23,17 @@ from leadlight import (
 )
 from leadlight.clock import CausalityBound, Estimator
 from leadlight.cue import NO_SHOW
+from leadlight.errors import OrderError
 from leadlight.playback import Recovery, Still
 from leadlight.terms import Delivery
-from leadlight.units import MILLISECOND, SECOND, LeaderInstant, ShowPosition, milliseconds, seconds
+from leadlight.units import MILLISECOND, SECOND, LeaderInstant, LocalInstant, ShowPosition, milliseconds, seconds
 from leadlight_sim import scenario as described
 from leadlight_sim.air import Dropout
 from leadlight_sim.air.choice import AnyAir, make_air
 from leadlight_sim.air.contended import ContendedAir
 from leadlight_sim.baselines import accompanied
 from leadlight_sim.hosts import Host, HostPreset, HostSettings, Oscillator, OscillatorSettings
-from leadlight_sim.kernel import Kernel, Streams, Trace, TrueInstant
+from leadlight_sim.kernel import Kernel, Stream, Streams, Trace, TrueInstant
 from leadlight_sim.world.injected_faults import InjectedFaults, Mishap, Rule
 from leadlight_sim.world.nodes import FollowerNode, LeaderNode, SharedCodec
 from leadlight_sim.world.orders import Obeyed, give
@@ -71,12 +72,19 @@ def make_oscillator(clocks: described.Clocks, streams: Streams, name: str, ppm: 
     return Oscillator(settings, streams.stream("oscillator", "walk", name))
 
 
-def make_host(air: described.Air, streams: Streams, name: str, kind: str, purpose: str = "host") -> Host:
-    """Return a node's host of a kind, with the luck of one purpose."""
+def make_host(
+    air: described.Air,
+    streams: Streams,
+    name: str,
+    kind: str,
+    purpose: str = "host",
+    make: Callable[[HostSettings, Stream], Host] = Host,
+) -> Host:
+    """Return a node's host of a kind, with the random stream of one purpose; ``make`` makes it of its settings."""
     # The reference models hold the receiver's delay in their own tables.
     exact = air.preset.startswith("model-")
     settings = HostSettings.preset(HostPreset.EXACT if exact else HostPreset(kind))
-    return Host(settings, streams.stream(purpose, name))
+    return make(settings, streams.stream(purpose, name))
 
 
 def extra_loss(follower: described.Follower) -> Dropout | None:
@@ -104,8 +112,8 @@ def group_key(scenario: described.Scenario) -> KeyRing:
 class World:
     """One scenario, ready to run. ``run_to`` moves it on; ``leader``, standbys and ``followers`` are its nodes.
 
-    ``air`` makes another air than the scenario's own. ``stills`` says which spans of a show a piece's player, by number
-    from 0, marks as dark or unchanging; without it, none.
+    ``air`` makes another air than the scenario's own, ``host`` other hosts. ``stills`` says which spans of a show a
+    piece's player, by number from 0, marks as dark or unchanging; without it, none.
     """
 
     def __init__(
@@ -117,6 +125,7 @@ class World:
         recovery: Callable[[], Recovery] | None = None,
         air: Callable[[described.Scenario, Kernel, Streams], AnyAir] | None = None,
         stills: Callable[[StoredShow, int], tuple[Still, ...]] | None = None,
+        host: Callable[[HostSettings, Stream], Host] = Host,
     ) -> None:
         self.scenario = scenario
         self.seed = scenario.run.seed if seed is None else seed
@@ -127,6 +136,7 @@ class World:
         self.air = (air or make_air)(scenario, self.kernel, self.streams)
         self.end = TrueInstant(seconds(scenario.run.duration_s))
         self._markers = markers
+        self._make_host = host
         self._recovery = recovery
         self._stills = stills
         self._estimator = estimator or accompanied()
@@ -202,11 +212,12 @@ class World:
         self.kernel.schedule(TrueInstant(up), self._start_follower, node, follower)
 
     def player_of(self, follower: described.Follower) -> Host:
-        """Return a follower's host as its player knows it, for measures: it wakes for frames with luck of its own."""
+        """Return a follower's host as its player knows it, for measures: it wakes for frames by a random stream of its
+        own."""
         return self._host(follower.name, follower.host, "player")
 
     def _host(self, name: str, kind: str, purpose: str = "host") -> Host:
-        return make_host(self.scenario.air, self.streams, name, kind, purpose)
+        return make_host(self.scenario.air, self.streams, name, kind, purpose, self._make_host)
 
     # -- starting --------------------------------------------------------------------------------------------------
 
@@ -308,13 +319,13 @@ class World:
         node = self.node_that_leads(order.node)
         if not node.is_awake or not node.is_started:
             return
-        begins_at = give(order, node, self._keys)
-        self.obeyed.append(Obeyed(self.kernel.now, node, order, begins_at))
+        try:
+            cue = give(order, node, self._keys)
+        except OrderError:
+            return  # it was told that it cannot be done, and nothing has changed
+        begins_at = None if cue is None else node.true_at(LocalInstant(cue.line.leader_at))
+        self.obeyed.append(Obeyed(self.kernel.now, node, order, cue, begins_at))
         node.run()
-
-    def key_of(self, show: str) -> int:
-        """Return the key of a show by its id."""
-        return self._keys[show]
 
     def node_that_leads(self, name: str | None) -> LeaderNode:
         """Return the leader or standby of a name; the leader for ``None``."""

@@ -1,8 +1,8 @@
 """Comparing clocks: runs of the whole protocol over a reference model, and percentiles that add up over runs.
 
 A run is one seed of one model: a leader, eight followers, beacons, soundings, Tallies, shared delays and marks, all
-through the kernel. Beside each follower's clock live onlookers that see the same samples and serve other views, and
-the baselines; so every figure of a model rests on the same luck.
+through the kernel. Beside each follower's clock live shadow clocks that see the same samples and serve other views, and
+the baselines; so every figure of a model rests on the same draws.
 """
 
 from __future__ import annotations

@@ -19,14 +19,15 @@ from leadlight_sim.world.nodes import FollowerNode
 
 @dataclass(frozen=True, slots=True)
 class ShadowClock:
-    """A clock that looks on: its settings, and whether it is told of exchanges."""
+    """A clock that steers nothing: its settings, and whether it is told of exchanges."""
 
     settings: ClockSettings
     soundings: bool = True
 
 
 class Panel:
-    """A follower's clock with onlookers beside it. ``others`` are theirs by name; ``samples`` counts what was shown."""
+    """A follower's clock with shadow clocks beside it. ``others`` are theirs by name; ``samples`` counts what was
+    shown."""
 
     def __init__(self, clock: FollowerClock, shadow_clocks: Mapping[str, ShadowClock]) -> None:
         self.clock = clock
@@ -55,13 +56,13 @@ class Panel:
 
 
 def install(node: FollowerNode, shadow_clocks: Mapping[str, ShadowClock], radio: int | None = None) -> list[Panel]:
-    """Let a node come up, whenever it does, with onlookers beside its clock, on the access point named ``radio``.
+    """Let a node come up, whenever it does, with shadow clocks beside its clock, on the access point named ``radio``.
 
     Returns the panels, one for each time it has come up: none yet. Raises ``LeadlightError`` where the library is
-    compiled: to look on, methods are replaced.
+    compiled: methods are replaced for it.
     """
     if IS_COMPILED:
-        raise LeadlightError("clocks can look on only where the library runs from its sources; this one is compiled")
+        raise LeadlightError("shadow clocks run only where the library runs from its sources; this one is compiled")
     start = node.start
     panels: list[Panel] = []
 

@@ -1,7 +1,7 @@
 """The truth of a run: which leader counts, what its clock shows, and what ought to be seen. For oracles and measures.
 
 The music plays at the leader. While its host is off, or back and still listening, the evening goes on by the running
-order; once another node leads, by that node's line. Where two lead, the one that goes before counts.
+order; once another node leads, by that node's line. Where two lead, the one that outranks the other counts.
 """
 
 from __future__ import annotations
@@ -56,7 +56,8 @@ class Truth:
         return None
 
     def acting(self) -> LeaderNode:
-        """Return the node that counts now: of those that lead the one that goes before, else the last that did."""
+        """Return the node that counts now: of those that lead the one that outranks the others, else the last that
+        did."""
         leading = [node for node in self._leaders if node.powered and node.leader.is_leading]
         if leading:
             self._acted_last = min(leading, key=lambda node: (node.leader.settings.rank, node.leader.identity))

@@ -1,8 +1,8 @@
 """The contended air's settings for what a scenario says of its network, and what both airs take from it alike.
 
-Presets keep their names and their loss from one air to the other; what the laws of the sampled air hold of others'
-traffic is here a number of neighbours. How many, and how much each sends, is assumed throughout: laws and neighbours
-agree in spirit, not in figures.
+Presets keep their names and their loss from one air to the other; what the distributions of the sampled air hold of
+others' traffic is here a number of neighbours. How many, and how much each sends, is assumed throughout: distributions
+and neighbours agree in spirit, not in figures.
 
 ``idle``
     Two neighbours that ask for 3 % of the channel each, frames coming independently.

@@ -1,4 +1,4 @@
-"""Fitting: recorded delays made into levels of load, with laws for each, and a dropout.
+"""Fitting: recorded delays made into levels of load, with distributions for each, and a dropout.
 
 A recording knows nothing of its network but how long its packets took. Its windows are sorted by the mean delay of what
 was sent in them; each tenth of them is a level, and has the delays that were seen in it. The sampled air replays the
@@ -26,7 +26,8 @@ WINDOWS_PER_LEVEL = 20
 """At least so many windows make a level."""
 SAMPLES_MINIMUM = 100
 QUANTILES = 101
-"""Per law and level: every hundredth, so that of the slowest tenth of windows every thousandth of all is one."""
+"""Per distribution and level: every hundredth, so that of the slowest tenth of windows every thousandth of all is
+one."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -59,7 +60,8 @@ class FittedLevel:
 
 @dataclass(frozen=True, slots=True)
 class Fit:
-    """A recording's laws: ``levels`` from the quickest to the slowest, and each window's as a letter from "a" on.
+    """A recording's distributions: ``levels`` from the quickest to the slowest, and each window's as a letter from "a"
+    on.
 
     ``loss_fraction`` of the packets never came, in runs of ``mean_burst_s`` on average; the latter is 0 without any.
     """
@@ -73,7 +75,7 @@ class Fit:
 
 
 def fit(samples: Sequence[Sample]) -> Fit:
-    """Return the laws of a recording, whose samples may be in any order.
+    """Return the distributions of a recording, whose samples may be in any order.
 
     Raises ``ConfigurationError`` unless a hundred packets or more came, at more than one instant, and some that went
     each way, or to the group.

@@ -15,7 +15,7 @@ Reference models, chosen to compare clock estimators (all of it assumed, none me
 bursts of 5 beacons at one a second: ``model-a`` idle, ``model-b`` busy, ``model-c`` held for a beacon every
 102.4 ms, ``model-d`` wired (its stations count as radio stations, so that they lose packets too), ``model-e``
 busy with episodes of five times the queueing. A frame that crosses the radio twice takes no time for its
-first hop there, so one draw of the law is the whole delay, whoever sends.
+first hop there, so one draw of the distribution is the whole delay, whoever sends.
 
 Change one with ``dataclasses.replace``.
 """
@@ -91,7 +91,7 @@ BUSY_DELAY: Final = Mixture(
 )
 """p50 2.9, p90 21, p99 247 ms; published 3, 20 and 250 ms."""
 BUSY_FLOOR_NS: Final = 790 * MICROSECOND
-"""The first percentile of the law's body, exp(0.93 − 2.326 · 0.5) ms."""
+"""The first percentile of the distribution's body, exp(0.93 − 2.326 · 0.5) ms."""
 
 RADIO_PRIVATE: Final = HalfNormal(100 * MICROSECOND)
 """Radio and driver, one receiver alone; assumed. What the host then adds is the station's own receive

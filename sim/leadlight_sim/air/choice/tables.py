@@ -1,18 +1,19 @@
 """Tables for the sampled air, made from a contended run.
 
 A scene says what a network carries: beacons to the group, and soundings that each follower sends and the leader
-answers. It is run once with every frame contending and no channel loss, so that the laws hold what contention does
-(queues, collisions, retries, the neighbours' load, beacons on the air) and nothing else; the sampled air then adds
-channel loss, retries and the hold for DTIM by its own rules. Laws are quantiles of what was seen.
+answers. It is run once with every frame contending and no channel loss, so that the distributions hold what contention
+does (queues, collisions, retries, the neighbours' load, beacons on the air) and nothing else; the sampled air then adds
+channel loss, retries and the hold for DTIM by its own rules. Distributions are quantiles of what was seen.
 
-Delays are alike in time as the neighbours' load is: each window of the run has a level of load, each level laws and a
-share of collisions of its own, and the sampled air replays the levels in the order in which they came. Where group
-frames are held, the first that a DTIM beacon lets go has other laws than those right behind it.
+Delays are alike in time as the neighbours' load is: each window of the run has a level of load, each level
+distributions and a share of collisions of its own, and the sampled air replays the levels in the order in which they
+came. Where group frames are held, the first that a DTIM beacon lets go has other distributions than those right behind
+it.
 
-What gets lost on the way: within one level a draw knows nothing of the next, so a follower's luck is its own in
-unicast although all share the channel; a unicast frame that collides until it is given up is not in the laws, and none
-is lost for it (3 % are, beside forty neighbours that always send); and the scene's own beacons and soundings are some
-of what there is to collide with, as often as the scene has them and not as often as a leader sends them.
+What gets lost on the way: within one level a draw knows nothing of the next, so a follower's draws are its own in
+unicast although all share the channel; a unicast frame that collides until it is given up is not in the distributions,
+and none is lost for it (3 % are, beside forty neighbours that always send); and the scene's own beacons and soundings
+are some of what there is to collide with, as often as the scene has them and not as often as a leader sends them.
 """
 
 from __future__ import annotations
@@ -46,7 +47,7 @@ from leadlight_sim.air.sampled import SampledSettings
 from leadlight_sim.kernel import Kernel, Stream, Streams, TrueInstant
 
 QUANTILES = 1001
-"""Per law: every thousandth, so that a 99.9th percentile is one of them."""
+"""Per distribution: every thousandth, so that a 99.9th percentile is one of them."""
 FORMAT = 4
 """Part of every digest: raise it when a change to the contended air changes what its runs give."""
 DELAYS = ("up_ns", "down_ns", "group_ns", "forwarded_ns", "reply_ns", "behind_ns")
@@ -54,9 +55,9 @@ WINDOW_NS = 10 * MILLISECOND
 """What the load is told of as one: some ten exchanges of full frames; longer than most single delays."""
 LEVELS_MAXIMUM = 8
 BEACONS_PER_LEVEL = 100
-"""At least so many make a level's law of shared delays."""
+"""At least so many make a level's distribution of shared delays."""
 DELAYS_MINIMUM = 20
-"""A level with fewer delays of a kind than this takes the law of all levels."""
+"""A level with fewer delays of a kind than this takes the distribution of all levels."""
 LOSS_ERROR = 0.001
 LOSS_ERROR_SHARE = 0.05
 """How well a share of beacons lost is to be known, as a standard error of its own and as a part of it."""
@@ -150,12 +151,12 @@ class MeasuredDistributions:
     windows: str
 
     def to_json(self) -> str:
-        """Return the laws as text."""
+        """Return the distributions as text."""
         return json.dumps(asdict(self))
 
     @classmethod
     def from_json(cls, text: str) -> MeasuredDistributions:
-        """Return the laws that ``to_json`` wrote."""
+        """Return the distributions that ``to_json`` wrote."""
         distributions = json.loads(text)
 
         def level(kept: dict[str, Any]) -> LevelDistributions:
@@ -352,10 +353,10 @@ class _Levels:
 
 
 def measure(scene: Scene) -> MeasuredDistributions:
-    """Run a scene with every frame contending, and return the laws of what was seen.
+    """Run a scene with every frame contending, and return the distributions of what was seen.
 
-    Raises ``ConfigurationError`` if the network is asked for more than it carries: no law holds then, for queues grow
-    as long as one watches.
+    Raises ``ConfigurationError`` if the network is asked for more than it carries: no distribution holds then, for
+    queues grow as long as one watches.
     """
     # Isolation keeps a radio leader's frames from the followers; what they meet on the air is as without it.
     settings = replace(scene.air, dropout=NO_DROPOUT, shared_dropout=NO_DROPOUT, client_isolation=False)
@@ -495,7 +496,7 @@ def measured(scene: Scene, cache: Path | None = None) -> MeasuredDistributions:
 
 
 def sampled_settings(scene: Scene, distributions: MeasuredDistributions) -> SampledSettings:
-    """Return the sampled air's settings for a scene's network, with the laws that were measured."""
+    """Return the sampled air's settings for a scene's network, with the distributions that were measured."""
     air = scene.air
     hold = None
     if air.power_save.others_doze:
@@ -541,7 +542,7 @@ def _tables(air: ContendedSettings, distributions: LevelDistributions) -> AirTab
 
 
 def _as_large(scene: Scene, delays: list[tuple[int, int]]) -> list[tuple[int, int]]:
-    # What Soundings and Echoes took, had they been as large as a beacon: all laws of unicast are of one size.
+    # What Soundings and Echoes took, had they been as large as a beacon: all distributions of unicast are of one size.
     radio = scene.air.radio
     more_ns = radio.unicast_ns(scene.beacon_bytes) - radio.unicast_ns(scene.sounding_bytes)
     return [(at, delay_ns + more_ns) for at, delay_ns in delays]

@@ -2,8 +2,8 @@
 
 What a datagram meets here is made, not drawn: collisions, retries, queues, the neighbours' load, an access point that
 holds group frames for dozing stations and interrupts everybody with its beacons. Only the loss of a single try, and who
-sends when next door, are left to laws. It costs one kernel event for each time a channel becomes busy, so it runs
-scenes of minutes; an evening is for the sampled air.
+sends when next door, are left to distributions. It costs one kernel event for each time a channel becomes busy, so it
+runs scenes of minutes; an evening is for the sampled air.
 
 Several access points may hang on one cable, each with a channel, a beacon grid and neighbours of its own. A station is
 one's own at a time; what goes to the group goes out through all of them.
@@ -31,7 +31,7 @@ CHANNEL_AVAILABILITY_CHECK_NS = 60 * SECOND
 
 
 class _Link:
-    """What one sender's datagrams meet in one receiver's host: luck, and the order in which they came."""
+    """What one sender's datagrams meet in one receiver's host: its draws, and the order in which they came."""
 
     __slots__ = ("ready_at", "wakes")
 
@@ -43,8 +43,8 @@ class _Link:
 class ContendedAir:
     """An ``Air`` in which every frame contends.
 
-    ``kernel`` gives the time and calls receivers; ``streams`` gives luck by name; ``settings`` is the network.
-    ``cells`` are its access points, the first one first; they may be read for their counts.
+    ``kernel`` gives the time and calls receivers; ``streams`` gives random streams by name; ``settings`` is the
+    network. ``cells`` are its access points, the first one first; they may be read for their counts.
     """
 
     def __init__(self, kernel: Kernel, streams: Streams, settings: ContendedSettings) -> None:

@@ -35,7 +35,7 @@ _NEVER = TrueInstant(-1)
 
 
 class Contender:
-    """Somebody with frames to send; ``luck`` gives its counts. The medium calls ``begin`` and then ``finish``.
+    """Somebody with frames to send; ``stream`` gives its counts. The medium calls ``begin`` and then ``finish``.
 
     ``is_waiting`` says that there is something to send: the subclass sets it in ``finish``, the medium when it is
     asked. ``failures`` widens the window. ``used_ns`` is what its transmissions cost, each with the wait after it and

@@ -143,7 +143,7 @@ class NeighbourStation(Contender):
 def start(
     kernel: Kernel, medium: Medium, traffic: Saturated | Poisson | OnOff, station: NeighbourStation, stream: Stream
 ) -> None:
-    """Have a station of the medium send its traffic from now on; ``luck`` gives its arrivals."""
+    """Have a station of the medium send its traffic from now on; ``stream`` gives its arrivals."""
     if isinstance(traffic, Saturated):
         station.saturate(medium)
     elif isinstance(traffic, Poisson):

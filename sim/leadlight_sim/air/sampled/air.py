@@ -1,13 +1,13 @@
-"""The sampled air: every delay drawn from a law, every loss from a channel that is good or bad for a while.
+"""The sampled air: every delay drawn from a distribution, every loss from a channel that is good or bad for a while.
 
 It costs one kernel event per delivery, so an evening takes seconds. What it keeps from IEEE 802.11 and RFC
 9119: a group frame is sent once and never acknowledged, waits for DTIM while a station dozes, and reaches all
 its receivers at one common instant; a unicast frame is tried again; what a radio station sends to the group
 first crosses to the access point as unicast. What only frames that compete could show (collisions, a
-neighbour's load) is in the laws.
+neighbour's load) is in the distributions.
 
-Luck is kept apart: the draws of a link come from streams named after its two ends, so adding a station
-changes no other station's fates, except through what all really share: group frames of several senders wait for
+Random streams are kept apart: the draws of a link come from streams named after its two ends, so adding a station
+changes no other station's outcomes, except through what all really share: group frames of several senders wait for
 each other's airtime, and held ones leave in the order in which they came; where more radio time is asked for
 than there is, everything waits (``Workload``); and if told so, the access point's frames wait while it tries one again.
 """
@@ -83,7 +83,7 @@ class _Port:
 
 
 class _Link:
-    """One sender's frames to one receiver, group and unicast apart: its luck and its place in line."""
+    """One sender's frames to one receiver, group and unicast apart: its draws and its place in line."""
 
     __slots__ = (
         "arrived_at",
@@ -135,9 +135,9 @@ class _Flow:
 
 
 class SampledAir:
-    """An ``Air`` whose delays and losses are drawn from laws.
+    """An ``Air`` whose delays and losses are drawn from distributions.
 
-    ``kernel`` gives the time and calls receivers; ``streams`` gives luck by name; ``settings`` is the
+    ``kernel`` gives the time and calls receivers; ``streams`` gives random streams by name; ``settings`` is the
     network.
     """
 
@@ -194,7 +194,7 @@ class SampledAir:
 
     @property
     def counts(self) -> Mapping[LinkKind, Counts]:
-        """Frames so far, by link kind; a fate counts as soon as it is drawn."""
+        """Frames so far, by link kind; an outcome counts as soon as it is drawn."""
         return self._counts
 
     @property
@@ -260,7 +260,7 @@ class SampledAir:
         size = len(data)
         if not sender.wired:
             first_hop = None if receiver.wired else tables.first_hop
-            # A first hop with a law of its own has its own floor, which no asymmetry is a share of.
+            # A first hop with a distribution of its own has its own floor, which no asymmetry is a share of.
             distribution, shift_ns = (tables.up, sender.up_shift_ns) if first_hop is None else (first_hop, 0)
             if tables.reply is not None and self._is_reply(sender, destination, at, tables.reply_within_ns):
                 distribution = tables.reply
@@ -433,7 +433,8 @@ class SampledAir:
         self._airtime_ns += cost_ns
         self._workload.add(self._kernel.now, cost_ns)
         tables = self._tables_at(begin)
-        # What a DTIM beacon lets go leaves in one burst, in order; otherwise the law's delay is each sender's own.
+        # What a DTIM beacon lets go leaves in one burst, in order; otherwise the distribution's delay is each sender's
+        # own.
         first_at = flow.on_air_at if self._grid is None else self._held_on_air_at
         distribution, group_loss = tables.group, tables.group_loss
         if is_behind and tables.behind is not None:
@@ -481,7 +482,7 @@ class SampledAir:
         counts.delivered += len(flow.radio) - lost
         return kept_ns
 
-    # Places and luck.
+    # Places and random streams.
 
     def _open_flow(self, sender: _Port) -> _Flow:
         stream = self._streams.stream
@@ -498,8 +499,8 @@ class SampledAir:
         return flow
 
     def _open_line(self) -> Workload:
-        # Where frames competed, each keeps its sender for as long as it takes, waits included; elsewhere laws hold
-        # waits that are not the radio's, and airtime alone is counted.
+        # Where frames competed, each keeps its sender for as long as it takes, waits included; elsewhere distributions
+        # hold waits that are not the radio's, and airtime alone is counted.
         return Workload(QUEUE_OVERLOAD_NS, beside=self._workload) if self._settings.retries_block else self._workload
 
     def _join(self, flow: _Flow, receiver: _Port) -> None:

@@ -17,7 +17,7 @@ from leadlight_sim.kernel import Kernel, TrueInstant
 
 OVERLOAD_NS = 100 * MILLISECOND
 """Radio time asked for and not yet had, above which the radio is called overloaded; assumed. Less than that is what
-the delay laws hold already: a burst of 64 unicast copies comes to some 25 ms."""
+the delay distributions hold already: a burst of 64 unicast copies comes to some 25 ms."""
 
 QUEUE_OVERLOAD_NS = 500 * MILLISECOND
 """A sender's own work above which it is called overloaded, where that is counted with all its waits for a busy medium;

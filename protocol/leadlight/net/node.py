@@ -1,0 +1,370 @@
+"""A running node, whichever way it runs: what an endpoint and a thread answer and obey alike.
+
+What a node is (``FollowerNode``, ``LeaderNode``) is apart from how it runs (``Endpoint``, ``EndpointThread``). Each
+question and each order is written once, here, in terms of ``ask`` and ``tell``.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import logging
+import threading
+from collections import deque
+from collections.abc import Callable, Iterable
+from enum import Enum
+from functools import partial
+from typing import Any, Generic, TypeVar
+
+from leadlight.cue import START, Cue
+from leadlight.errors import ConfigurationError, NotRunningError, check_kind
+from leadlight.events import FollowerEvent, LeaderEvent, NodeFailed
+from leadlight.follower import Follower, FollowerSettings, JournalLine, Snapshot
+from leadlight.leader import Leader, LeaderSettings
+from leadlight.net.clock import LocalClock
+from leadlight.net.driver import Core, CoreDriver, DatagramCounts
+from leadlight.net.machine import MACHINE
+from leadlight.net.sockets import DEFAULT_PORT, check_address
+from leadlight.playback import Library, Recovery, Shown, StoredShow
+from leadlight.terms import Role
+from leadlight.units import LocalInstant, ShowPosition
+from leadlight.wire import Codec, KeyRing
+
+_log = logging.getLogger(__name__)
+
+EVENTS_KEPT = 1024
+"""Events that nobody has taken yet; older ones are let go, because what is in force is the core's to tell."""
+
+EventType = TypeVar("EventType")
+CoreType = TypeVar("CoreType", bound=Core[Any])
+Answer = TypeVar("Answer")
+
+
+class _Stage(Enum):
+    NEW = "has not been entered yet: ask inside its with block"
+    RUNNING = "is running"
+    LEFT = "has been left: make another one"
+
+
+class Node(Generic[CoreType, EventType]):
+    """One core on the network for as long as its block runs.
+
+    ``make_core`` is given the instant now and returns the state machine. ``group``, ``port``, ``interface`` and
+    ``own_port`` are those of ``leadlight.net.sockets.GroupSockets``, whose ``NetworkError`` entering may raise.
+    ``on_event``, if given, is called for each event where the node runs, and must be quick: while it runs no datagram
+    is read. What it raises is logged, and the node goes on. Clock, chance and sockets are those of the
+    ``leadlight.net.machine.MACHINE`` in whose context the node is made.
+
+    Outside the block ``ask`` and ``tell``, and all that is made of them, raise ``NotRunningError``; so they do when the
+    node has failed, with what happened as its cause. A failure is logged and told as ``NodeFailed`` at once.
+    """
+
+    def __init__(
+        self,
+        make_core: Callable[[LocalInstant], CoreType],
+        *,
+        group: str,
+        port: int = DEFAULT_PORT,
+        interface: str | None = None,
+        own_port: int = 0,
+        clock: LocalClock | None = None,
+        on_event: Callable[[EventType], object] | None = None,
+    ) -> None:
+        if on_event is not None and not callable(on_event):
+            raise ConfigurationError("on_event", on_event, "a function of one event")
+        if interface is not None:
+            check_kind("interface", interface, str, "a name or an address of one of this host's interfaces")
+        machine = MACHINE.get()
+        self.clock = machine.clock() if clock is None else clock
+        self.core = make_core(self.clock())
+        self.group = group
+        self._open_sockets = partial(machine.open_sockets, group, port=port, interface=interface, own_port=own_port)
+        self._on_event = on_event
+        self._guard = threading.RLock()
+        self._events: deque[EventType | NodeFailed] = deque(maxlen=EVENTS_KEPT)
+        self._stage = _Stage.NEW
+        self._failure: BaseException | None = None
+        self._driver: CoreDriver[EventType] | None = None
+
+    def __repr__(self) -> str:
+        stage = self._stage.name.lower() if self._failure is None else "failed"
+        return f"<{type(self).__name__} {stage}, group {self.group!r}: {self.core!r}>"
+
+    # -- the one mechanism ---------------------------------------------------------------------------------------
+
+    def ask(self, question: Callable[[CoreType, LocalInstant], Answer]) -> Answer:
+        """Return ``question(core, now)`` while the node stands still; keep it short."""
+        with self._guard:
+            self._check_running()
+            return question(self.core, self.clock())
+
+    def tell(self, order: Callable[[CoreType, LocalInstant], Answer]) -> Answer:
+        """Return ``order(core, now)`` and see to it that what it caused is done at once."""
+        answer = self.ask(order)
+        self.pump()
+        return answer
+
+    def pump(self) -> None:
+        """Carry out at once what the core was just told to do, instead of at its next timer."""
+        raise NotImplementedError
+
+    # -- what every node is asked --------------------------------------------------------------------------------
+
+    @property
+    def is_running(self) -> bool:
+        """Whether it is on the network: entered, not left, and not failed."""
+        return self._stage is _Stage.RUNNING and self._failure is None
+
+    @property
+    def counts(self) -> DatagramCounts:
+        """What the network did so far."""
+        return DatagramCounts() if self._driver is None else self._driver.counts
+
+    def now(self) -> LocalInstant:
+        """Return the instant now on this node's clock."""
+        return self.ask(lambda _, now: now)
+
+    # -- running -------------------------------------------------------------------------------------------------
+
+    def _check_running(self) -> None:
+        if not self.is_running:
+            raise self._not_running() from self._failure
+
+    def _check_new(self) -> None:
+        if self._stage is _Stage.RUNNING:
+            raise NotRunningError(f"{type(self).__name__} is running already: a node is entered once")
+        if self._stage is not _Stage.NEW:
+            raise self._not_running()
+
+    def _check_entered(self) -> None:
+        if self._stage is _Stage.NEW:
+            raise self._not_running()
+
+    def _not_running(self) -> NotRunningError:
+        failure = self._failure
+        what = self._stage.value if failure is None else f"has failed: {type(failure).__name__}: {failure}"
+        return NotRunningError(f"{type(self).__name__} {what}")
+
+    async def _open(self) -> None:
+        """Open the sockets and begin to drive the core, in the running loop."""
+        self._sockets = self._open_sockets()
+        self._driver = CoreDriver(
+            self.core, self._sockets, self._take_event, self.clock, self._guard, on_failure=self._note_failure
+        )
+        self._stage = _Stage.RUNNING
+        self._running = asyncio.create_task(self._driver.run())
+        self._running.add_done_callback(self._note_end)
+
+    async def _close(self) -> None:
+        with self._guard:
+            self._stage = _Stage.LEFT
+        self._running.cancel()
+        try:
+            await asyncio.gather(self._running, return_exceptions=True)
+        finally:
+            self._sockets.close()
+            self._tell_news()
+
+    def _note_end(self, running: asyncio.Task[None]) -> None:
+        failure = None if running.cancelled() else running.exception()
+        if failure is not None and self._failure is None:  # not in the core: nothing could be read here
+            self._note_failure(failure)
+
+    def _note_failure(self, failure: BaseException) -> None:
+        """The core or its driver has failed: say so at once, and nothing else from now on."""
+        self._failure = failure
+        _log.critical("%r has failed and is silent from now on", self, exc_info=failure)
+        self._take_event(NodeFailed(self.clock(), f"{type(failure).__name__}: {failure}"))
+
+    def _take_event(self, event: EventType | NodeFailed) -> None:
+        with self._guard:
+            self._events.append(event)
+        self._tell_news()
+        if self._on_event is not None:
+            try:
+                self._on_event(event)  # type: ignore[arg-type]  # NodeFailed is one of both unions
+            except Exception:  # noqa: BLE001 - a player's mistake must not end the show
+                _log.exception("on_event of %r raised at %r", self, event)
+
+    def _tell_news(self) -> None:
+        """Wake whoever waits for events."""
+        raise NotImplementedError
+
+
+class FollowerNode(Node[Follower, FollowerEvent]):
+    """A follower on the network.
+
+    ``group`` and ``keys`` are what its members share, ``shows`` what is stored here: shows, or a ``Library`` that knows
+    of those that should be as well. ``on_event`` is called for each event. ``recovery`` decides how an error is
+    removed, ``BlendedRecovery`` by default; ``interface``, ``port`` and ``own_port`` say where on the network.
+    """
+
+    def __init__(
+        self,
+        settings: FollowerSettings,
+        *,
+        group: str,
+        keys: KeyRing | None = None,
+        shows: Iterable[StoredShow] | Library = (),
+        recovery: Recovery | None = None,
+        port: int = DEFAULT_PORT,
+        interface: str | None = None,
+        own_port: int = 0,
+        clock: LocalClock | None = None,
+        on_event: Callable[[FollowerEvent], object] | None = None,
+    ) -> None:
+        super().__init__(
+            lambda _: Follower(settings, _codec(group, keys), MACHINE.get().entropy(), shows, recovery),
+            group=group,
+            port=port,
+            interface=interface,
+            own_port=own_port,
+            clock=clock,
+            on_event=on_event,
+        )
+        self.follower = self.core
+
+    @property
+    def journal(self) -> tuple[JournalLine, ...]:
+        """What the last beacons found and did, oldest first."""
+        return self.ask(lambda follower, _: follower.journal)
+
+    def shown(self) -> Shown:
+        """Return what to hand to the output now, and when to ask again."""
+        return self.ask(lambda follower, now: follower.shown(now))
+
+    def frame_now(self) -> int | None:
+        """Return the frame to hand to the output now; ``None`` when dark."""
+        return self.shown().frame
+
+    def snapshot(self) -> Snapshot:
+        """Return everything worth telling now."""
+        return self.ask(lambda follower, now: follower.snapshot(now))
+
+    def ask_leader(self, host: str, port: int) -> None:
+        """Ask the leader on a host, at its own port, for copies: where nothing reaches the group.
+
+        ``host`` is an IPv4 address, or a name that this system can resolve; what cannot be sent is logged.
+        """
+        check_address(host, port)
+        self.tell(lambda follower, now: follower.ask((host, port), now))
+
+    def note_live_data(self) -> None:
+        """Say that live pixel data has just arrived for this piece's own pixels; call it again while that lasts."""
+        self.tell(lambda follower, now: follower.note_live_data(now))
+
+    def note_frame_shown(self, frame: int) -> None:
+        """Say that a frame has just been handed to the output; one that comes late is counted and told."""
+        self.ask(lambda follower, now: follower.note_frame_shown(frame, now))
+
+    def note_late_frame(self) -> None:
+        """Say that a frame could not be shown in time; for a player that does not report its frames."""
+        self.ask(lambda follower, _: follower.note_late_frame())
+
+
+class LeaderNode(Node[Leader, LeaderEvent]):
+    """A leader on the network; arguments as for ``FollowerNode``.
+
+    ``shows`` are those whose length it should know, and that orders may name by their id. Orders take the moment of
+    calling for now, and what has to leave at once does. One that is wrong in itself raises ``ConfigurationError``, one
+    that cannot be carried out as things stand ``OrderError``, and nothing changes.
+    """
+
+    def __init__(
+        self,
+        settings: LeaderSettings,
+        *,
+        group: str,
+        keys: KeyRing | None = None,
+        shows: Iterable[StoredShow] = (),
+        port: int = DEFAULT_PORT,
+        interface: str | None = None,
+        own_port: int = 0,
+        clock: LocalClock | None = None,
+        on_event: Callable[[LeaderEvent], object] | None = None,
+    ) -> None:
+        super().__init__(
+            lambda now: Leader(settings, _codec(group, keys), MACHINE.get().entropy(), now, shows),
+            group=group,
+            port=port,
+            interface=interface,
+            own_port=own_port,
+            clock=clock,
+            on_event=on_event,
+        )
+        self.leader = self.core
+
+    @property
+    def role(self) -> Role:
+        """What this node is doing: listening, standing by, asking or leading."""
+        return self.ask(lambda leader, _: leader.role)
+
+    @property
+    def is_leading(self) -> bool:
+        """Whether this node leads, by what the protocol says; ``is_running`` says whether anything leaves."""
+        return self.ask(lambda leader, _: leader.is_leading)
+
+    @property
+    def cue(self) -> Cue:
+        """What is in force, as far as this node knows; its instant is in the timebase."""
+        return self.ask(lambda leader, _: leader.cue)
+
+    def schedule(self, cue: Cue) -> None:
+        """Let a cue take effect at its line's instant, which is one of this node's clock."""
+        self.tell(lambda leader, _: leader.schedule(cue))
+
+    def roll(self, show: StoredShow | str | int, position: ShowPosition = START) -> Cue:
+        """Let a show roll from ``position`` one lead time from now; return the cue.
+
+        ``show`` is a stored show, the id of one of those given, or a key.
+        """
+        return self.tell(lambda leader, now: leader.roll(show, now, position))
+
+    def pause(self) -> Cue:
+        """Hold the position, one lead time from now; return the cue."""
+        return self.tell(lambda leader, now: leader.pause(now))
+
+    def resume(self) -> Cue:
+        """Let what is paused roll from where it was paused, one lead time from now; return the cue."""
+        return self.tell(lambda leader, now: leader.resume(now))
+
+    def seek(self, position: ShowPosition) -> Cue:
+        """Go to ``position`` of the show, one lead time from now, rolling or paused as before; return the cue."""
+        return self.tell(lambda leader, now: leader.seek(position, now))
+
+    def go_dark(self) -> None:
+        """Show nothing, one lead time from now."""
+        self.tell(lambda leader, now: leader.go_dark(now))
+
+    def stop(self) -> None:
+        """Stop now: everyone fades within a second."""
+        self.tell(lambda leader, now: leader.stop(now))
+
+    def take_back(self) -> None:
+        """Lead from now on, at whatever point of the show."""
+        self.tell(lambda leader, now: leader.take_back(now))
+
+    def withdraw(self) -> None:
+        """Let nothing take effect that was scheduled here and is not announced yet."""
+        self.tell(lambda leader, _: leader.withdraw())
+
+    def resume_line(self, cue: Cue) -> None:
+        """Put a cue in force at once, its line already under way: a leader that comes back mid-show."""
+        self.tell(lambda leader, now: leader.resume_line(cue, now))
+
+    def set_off_at(self, at: LocalInstant | None) -> None:
+        """Set the instant from which on everything is dark, on this node's clock, or clear it."""
+        self.tell(lambda leader, _: leader.set_off_at(at))
+
+    def report_media(self, position: ShowPosition, latency_ns: int, at: LocalInstant | None = None) -> None:
+        """Let the show follow the music: the player hands over ``position``, which is heard ``latency_ns`` later.
+
+        ``at`` is when, on this node's clock; now by default. The rest is as for ``Leader.report_media``.
+        """
+        self.tell(lambda leader, now: leader.report_media(position, latency_ns, now if at is None else at))
+
+
+def _codec(group: str, keys: KeyRing | None) -> Codec:
+    codec = Codec(group, keys)
+    if keys is None:
+        _log.warning("group %r has no key: anybody on this network can lead it", group)
+    return codec
