@@ -9,14 +9,17 @@ from leadlight import ClockState, CueState
 from leadlight.units import MILLISECOND, SECOND
 from leadlight_sim.kernel import TrueInstant
 from leadlight_sim.soak.looks import Group, Seen
-from leadlight_sim.soak.promises import Evening, comes_about
+from leadlight_sim.soak.promises import FALSEHOODS, Evening, comes_about
 from leadlight_sim.world import Obeyed
 
 LOCK_BUDGET_NS: Final = 10 * MILLISECOND
 SHOWN_WITHIN_NS: Final = 15 * MILLISECOND
 """What a locked piece may be off: its budget, and the error that is still being absorbed."""
 RUN_WITHIN_NS: Final = 500 * MILLISECOND
-MISLED_KINDS: Final = ("hostile-packets", "clashing-leader", "clock-step", "clock-stands")
+RUN_WITHIN_UNLOCKED_NS: Final = 3 * SECOND
+"""Who has not found its clock shows what it can."""
+UNDOING: Final = ("hostile-packets", "clashing-leader", "clock-step", "clock-stands")
+"""Spells after which another show than was ordered may be on, or none."""
 
 
 @comes_about(lambda evening: evening.calm.heals_s, "R-ROLE-3", "R-ROLE-4", "R-ROLE-7")
@@ -122,7 +125,7 @@ def _stop_in_force(evening: Evening, at: TrueInstant) -> Obeyed | None:
         return None
     if any(stop.at <= planned.at <= at for planned in evening.world.plan):
         return None  # the running order goes on
-    if evening.calm.any_since(stopped_s, at_s, *MISLED_KINDS):
+    if evening.calm.any_since(stopped_s, at_s, *UNDOING) or _may_be_misled(evening, at_s):
         return None
     # Where the node that was told dies before anybody heard of it, nobody knows.
     for node in evening.world.leaders:
@@ -135,7 +138,7 @@ def _stop_in_force(evening: Evening, at: TrueInstant) -> Obeyed | None:
 def no_show_rolls_that_nobody_ordered(group: Group, evening: Evening) -> Mapping[str, str]:
     """What rolls anywhere was ordered: by the running order or by a person, from there and then."""
     at_s = evening.seconds(group.at)
-    if evening.calm.any_since(0.0, at_s, *MISLED_KINDS):
+    if evening.calm.any_since(0.0, at_s, *UNDOING) or _may_be_misled(evening, at_s):
         return {}
     runs = [(planned.at, planned.show, planned.position) for planned in evening.world.plan if planned.at <= group.at]
     runs += [
@@ -150,10 +153,15 @@ def no_show_rolls_that_nobody_ordered(group: Group, evening: Evening) -> Mapping
         distances = [
             abs(position + (group.at - at) - seen.position) for at, show, position in runs if show == seen.show
         ]
-        if not distances or min(distances) > RUN_WITHIN_NS:
+        within_ns = RUN_WITHIN_NS if seen.state is ClockState.LOCKED else RUN_WITHIN_UNLOCKED_NS
+        if not distances or min(distances) > within_ns:
             how = f"{min(distances) / SECOND:.1f} s from any run of it" if distances else "which nobody rolled"
             wrong[seen.name] = f"rolls a show {how}"
     return wrong
+
+
+def _may_be_misled(evening: Evening, at_s: float) -> bool:
+    return not evening.scenario.keyed and evening.calm.any_since(0.0, at_s, *FALSEHOODS)
 
 
 def _hears(seen: Seen, evening: Evening) -> bool:

@@ -13,6 +13,9 @@ from leadlight_sim.soak.calm import Calm
 from leadlight_sim.soak.looks import Group, Seam, Seen
 from leadlight_sim.world import World
 
+FALSEHOODS: Final = ("hostile-packets", "corruption")
+"""Spells that may tell a group without a key what no leader has said."""
+
 
 @dataclass(frozen=True, slots=True)
 class Violation:
@@ -33,7 +36,8 @@ class Evening:
     world: World
     calm: Calm
     before: dict[str, Seen] = field(default_factory=dict)
-    """Each follower at the look before, if it was awake and had not been switched off since."""
+    """Each follower at the look before, if it was awake."""
+    lives: dict[str, int] = field(default_factory=dict)
     stepped_at: dict[str, int] = field(default_factory=dict)
     changed_at: dict[str, int] = field(default_factory=dict)
     stopped_since: dict[str, TrueInstant] = field(default_factory=dict)
@@ -41,12 +45,19 @@ class Evening:
     adopted: set[str] = field(default_factory=set)
     """Followers that have put a cue in force since they were switched on."""
 
+    def begin_life(self, seen: Seen) -> None:
+        """Forget what a follower was before it was switched off."""
+        self.lives[seen.name] = seen.life
+        self.adopted.discard(seen.name)
+        for remembered in (self.stepped_at, self.changed_at, self.stopped_since, self.off_since):
+            remembered.pop(seen.name, None)
+
     def is_misled(self, seen: Seen) -> bool:
-        """Return whether somebody may have told a follower falsehoods that its clock still goes by."""
-        if self.scenario.keyed:
-            return False
-        at_s = self.seconds(seen.at)
-        return self.calm.any_since(at_s, at_s, "hostile-packets")
+        """Return whether a follower's clock may go by falsehoods: without a key nothing tells them from the truth.
+
+        What is once proven by one stays so until a new timebase, whoever hears better.
+        """
+        return not self.scenario.keyed and self.calm.any_since(0.0, self.seconds(seen.at), *FALSEHOODS)
 
     def seconds(self, at: TrueInstant) -> float:
         """Return an instant in seconds of the run."""

@@ -67,11 +67,9 @@ class _Judge:
         now = {}
         for seen in group.seen:
             last = before.get(seen.name)
-            if last is not None and last.life != seen.life:
+            if evening.lives.get(seen.name) != seen.life:
                 last = None
-                evening.adopted.discard(seen.name)
-                evening.changed_at.pop(seen.name, None)
-                evening.stepped_at.pop(seen.name, None)
+                evening.begin_life(seen)
             for promise in SAFETY:
                 if promise.at_look is not None and (told := promise.at_look(seen, last, evening)) is not None:
                     self._break(promise, seen.name, group.at, told)
