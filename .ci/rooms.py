@@ -82,15 +82,47 @@ def purpose(package: str, room: str) -> str:
     return re.split(r"(?<=\.)\s", paragraph, maxsplit=1)[0].replace("|", r"\|")
 
 
+FACES: Final = (
+    "leadlight",
+    "leadlight.units",
+    "leadlight.events",
+    "leadlight.errors",
+    "leadlight.net",
+    "leadlight_sim",
+    "leadlight_sim.testing",
+)
+"""What a player, a tool or a test imports from; everything else may change without a word."""
+
+
+def offered(face: str) -> list[str]:
+    """Return the names in a public module's ``__all__``."""
+    package, *rest = face.split(".")
+    place = PACKAGES[package].joinpath(*rest)
+    file = place / "__init__.py" if place.is_dir() else place.with_suffix(".py")
+    for node in ast.parse(file.read_text(encoding="utf-8")).body:
+        if isinstance(node, ast.Assign) and isinstance(node.targets[0], ast.Name) and node.targets[0].id == "__all__":
+            return list(ast.literal_eval(node.value))
+    raise LookupError(f"{face} has no __all__")
+
+
+def face_listing() -> str:
+    """Return the public names of both packages as a Markdown table."""
+    lines = ["| import from | names |", "|---|---|"]
+    lines += [f"| `{face}` | {', '.join(f'`{name}`' for name in offered(face))} |" for face in FACES]
+    return "\n".join(lines) + "\n"
+
+
 def renewed(text: str) -> str:
-    """Return DEVELOPERS.md's text with both listings as the code has them now."""
-    for package in PACKAGES:
-        begin, end = f"<!-- rooms: {package} -->\n", "<!-- end of rooms -->\n"
+    """Return DEVELOPERS.md's text with its three listings as the code has them now."""
+    made = {f"<!-- rooms: {package} -->\n": listing(package) for package in PACKAGES}
+    made["<!-- the public face -->\n"] = face_listing()
+    for begin, lines in made.items():
+        end = "<!-- end of rooms -->\n" if "rooms" in begin else "<!-- end of the public face -->\n"
         before, found, rest = text.partition(begin)
         _, closed, after = rest.partition(end)
         if not found or not closed:
-            raise LookupError(f"DEVELOPERS.md has no place for the rooms of {package}")
-        text = f"{before}{begin}\n{listing(package)}\n{end}{after}"
+            raise LookupError(f"DEVELOPERS.md has no place for {begin.strip()}")
+        text = f"{before}{begin}\n{lines}\n{end}{after}"
     return text
 
 

@@ -6,41 +6,110 @@ output of their own: drive them with ``leadlight.net``, with your own loop, or i
 """
 
 from leadlight.addresses import GROUP
-from leadlight.clock import ClockSettings
+from leadlight.clock import Bounds, CausalityBound, ClockSettings, ClockView, Estimate, Estimator, Exchange
 from leadlight.cue import Cue, FrameRate, ShowLine, show_key
-from leadlight.errors import ConfigurationError, LeadlightError, NetworkError, WireError
-from leadlight.follower import Follower, FollowerSettings, Snapshot
-from leadlight.leader import Leader, LeaderSettings
-from leadlight.playback import BlendedRecovery, Shown, Still, StoredShow, stills_of
-from leadlight.terms import ClockState, ContentState, CueState, Delivery, OnMusicLost
-from leadlight.wire import Codec, KeyRing
+from leadlight.entropy import Entropy
+from leadlight.errors import (
+    ConfigurationError,
+    LeadlightError,
+    MessageError,
+    NetworkError,
+    NotRunningError,
+    OrderError,
+    WireError,
+)
+from leadlight.follower import Follower, FollowerSettings, JournalLine, Snapshot
+from leadlight.leader import Leader, LeaderSettings, Roster, RosterEntry
+from leadlight.playback import (
+    BlendedRecovery,
+    Correction,
+    History,
+    HoldRecovery,
+    Library,
+    Moved,
+    Playhead,
+    Recovery,
+    Remedy,
+    Shown,
+    SlewOnlyRecovery,
+    StepOnlyRecovery,
+    Still,
+    StoredShow,
+    Stretch,
+    stills_of,
+)
+from leadlight.terms import ClockState, ContentState, CueState, Delivery, OnMusicLost, Refusal, Role
+from leadlight.units import MILLISECOND, SECOND, LeaderInstant, LocalInstant, ShowPosition
+from leadlight.wire import Beacon, Codec, DelayReport, Echo, KeyRing, Mark, Message, SharedDelay, Sounding, Tally
+
+__version__ = "0.1.0"
 
 __all__ = [
     "GROUP",
+    "MILLISECOND",
+    "SECOND",
+    "Beacon",
     "BlendedRecovery",
+    "Bounds",
+    "CausalityBound",
     "ClockSettings",
     "ClockState",
+    "ClockView",
     "Codec",
     "ConfigurationError",
     "ContentState",
+    "Correction",
     "Cue",
     "CueState",
+    "DelayReport",
     "Delivery",
+    "Echo",
+    "Entropy",
+    "Estimate",
+    "Estimator",
+    "Exchange",
     "Follower",
     "FollowerSettings",
     "FrameRate",
+    "History",
+    "HoldRecovery",
+    "JournalLine",
     "KeyRing",
     "Leader",
+    "LeaderInstant",
     "LeaderSettings",
     "LeadlightError",
+    "Library",
+    "LocalInstant",
+    "Mark",
+    "Message",
+    "MessageError",
+    "Moved",
     "NetworkError",
+    "NotRunningError",
     "OnMusicLost",
+    "OrderError",
+    "Playhead",
+    "Recovery",
+    "Refusal",
+    "Remedy",
+    "Role",
+    "Roster",
+    "RosterEntry",
+    "SharedDelay",
     "ShowLine",
+    "ShowPosition",
     "Shown",
+    "SlewOnlyRecovery",
     "Snapshot",
+    "Sounding",
+    "StepOnlyRecovery",
     "Still",
     "StoredShow",
+    "Stretch",
+    "Tally",
     "WireError",
+    "__version__",
     "show_key",
     "stills_of",
 ]

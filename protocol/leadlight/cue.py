@@ -10,9 +10,9 @@ from dataclasses import dataclass
 from hashlib import blake2s
 from typing import NamedTuple
 
-from leadlight.errors import ConfigurationError
+from leadlight.errors import ConfigurationError, check_kind, check_whole
 from leadlight.terms import CueState
-from leadlight.units import BILLION, LeaderInstant, ShowPosition
+from leadlight.units import BILLION, INSTANT_MAXIMUM, LeaderInstant, ShowPosition, in_seconds
 
 NO_SHOW = 0
 """The show key of a cue that has no show: the show is dark or stopped and nothing was ever cued."""
@@ -26,6 +26,10 @@ RATE_LIMIT_PPB = 1_000_000
 """A show line's rate stays within a thousandth of nominal: what paces a show is a clock, not an effect."""
 
 
+_NAMES: dict[int, str] = {}
+_NAMES_KEPT = 1024
+
+
 def show_key(show: str, edition: str = "", manifest_digest: bytes = b"") -> int:
     """Return the 64-bit key by which beacons name a show: a digest of its id, edition and manifest.
 
@@ -35,7 +39,17 @@ def show_key(show: str, edition: str = "", manifest_digest: bytes = b"") -> int:
     for part in (show.encode(), edition.encode(), manifest_digest):
         digest.update(len(part).to_bytes(4, "big"))
         digest.update(part)
-    return int.from_bytes(digest.digest(), "big") or 1
+    key = int.from_bytes(digest.digest(), "big") or 1
+    if len(_NAMES) < _NAMES_KEPT:
+        _NAMES[key] = f"{show} {edition}".strip()
+    return key
+
+
+def show_name(key: int) -> str:
+    """Return a show's id and edition where this process has made its key, else the key; for people to read."""
+    if key == NO_SHOW:
+        return "no show"
+    return repr(_NAMES[key]) if key in _NAMES else f"show {key:016x}"
 
 
 @dataclass(frozen=True, slots=True)
@@ -79,6 +93,13 @@ class ShowLine(NamedTuple):
     position: ShowPosition
     rate_ppb: int = 0
 
+    def __repr__(self) -> str:
+        return f"<ShowLine: {self}>"
+
+    def __str__(self) -> str:
+        pace = f" {self.rate_ppb:+d} ppb" if self.rate_ppb else ""
+        return f"{in_seconds(self.position)} at {in_seconds(self.leader_at)}{pace}"
+
     def position_at(self, leader_now: LeaderInstant) -> ShowPosition:
         """Return the show position at a leader instant; negative before the show begins."""
         elapsed = leader_now - self.leader_at
@@ -107,11 +128,35 @@ class Cue(NamedTuple):
     state: CueState
     line: ShowLine
 
+    def __repr__(self) -> str:
+        return f"<Cue: {self}>"
+
+    def __str__(self) -> str:
+        return f"{self.state.name.lower()}, {show_name(self.show)}, {self.line}"
+
     def position_at(self, leader_now: LeaderInstant) -> ShowPosition:
         """Return the position to show at a leader instant; fixed unless the cue is rolling."""
         if self.state is CueState.ROLLING:
             return self.line.position_at(leader_now)
         return self.line.position
+
+
+def check_cue(cue: Cue) -> None:
+    """Raise ``ConfigurationError`` unless a cue of one's own can be put on the wire."""
+    check_kind("cue", cue, Cue, "a Cue")
+    check_kind("state", cue.state, CueState, "a CueState")
+    has_show = cue.state in (CueState.ROLLING, CueState.PAUSED)
+    check_whole("show", cue.show, 1 if has_show else 0, SHOW_KEY_MAXIMUM, "a show's key")
+    check_kind("line", cue.line, ShowLine, "a ShowLine")
+    check_whole("leader_at", cue.line.leader_at, 0, INSTANT_MAXIMUM, "an instant of the clock in ns")
+    check_position(cue.line.position)
+    check_whole("rate_ppb", cue.line.rate_ppb, -RATE_LIMIT_PPB, RATE_LIMIT_PPB, "a thousandth either way")
+
+
+def check_position(position: object, length_ns: int | None = None) -> None:
+    """Raise ``ConfigurationError`` unless a show of this length, or of any, has such a position."""
+    allowed = "zero or more ns" if length_ns is None else f"0 to the show's length in ns, {length_ns}"
+    check_whole("position", position, 0, INSTANT_MAXIMUM if length_ns is None else length_ns, allowed)
 
 
 def dark_cue(at: LeaderInstant) -> Cue:

@@ -2,7 +2,25 @@
 
 from __future__ import annotations
 
+from enum import Enum
+from typing import TypeVar
+
 from leadlight.terms import Refusal
+
+__all__ = [
+    "CaptureError",
+    "ConfigurationError",
+    "FileError",
+    "LeadlightError",
+    "MessageError",
+    "NetworkError",
+    "NotRunningError",
+    "OrderError",
+    "UsageError",
+    "WireError",
+]
+
+Member = TypeVar("Member", bound=Enum)
 
 
 class LeadlightError(Exception):
@@ -45,6 +63,29 @@ def check_whole(field: str, value: object, low: int, high: float, allowed: str) 
         raise ConfigurationError(field, value, allowed)
 
 
+def check_number(field: str, value: object, low: float, high: float, allowed: str) -> None:
+    """Raise ``ConfigurationError`` unless ``value`` is a number above ``low``, at most ``high``."""
+    if type(value) not in (int, float) or not low < value <= high:  # type: ignore[operator]
+        raise ConfigurationError(field, value, allowed)
+
+
+def check_flag(field: str, value: object) -> None:
+    """Raise ``ConfigurationError`` unless ``value`` is ``True`` or ``False``: text such as "no" would count as true."""
+    check_kind(field, value, bool, "True or False")
+
+
+def member(field: str, value: object, kind: type[Member]) -> Member:
+    """Return the member of an enumeration that ``value`` is, or is the value of.
+
+    Raises ``ConfigurationError`` for anything else.
+    """
+    try:
+        return kind(value)
+    except ValueError:
+        allowed = ", ".join(repr(one.value) for one in kind)
+        raise ConfigurationError(field, value, f"one of {allowed}") from None
+
+
 class WireError(LeadlightError, ValueError):
     """A datagram was refused. The only error that decoding raises.
 
@@ -55,6 +96,10 @@ class WireError(LeadlightError, ValueError):
         super().__init__(f"{reason}: {detail}" if detail else reason)
         self.reason = reason
         self.detail = detail
+
+
+class MessageError(LeadlightError, ValueError):
+    """A message of this node's own cannot be put on the wire: says which field is outside its range."""
 
 
 class CaptureError(LeadlightError, ValueError):

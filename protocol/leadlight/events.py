@@ -2,22 +2,80 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, fields
+from enum import Enum
 from typing import TypeAlias
 
-from leadlight.cue import Cue
+from leadlight.cue import Cue, show_name
 from leadlight.terms import CueState, Role
-from leadlight.units import LeaderInstant, LocalInstant, ShowPosition
+from leadlight.units import LeaderInstant, LocalInstant, ShowPosition, in_seconds
+
+__all__ = [
+    "CopiesBegun",
+    "CopiesEnded",
+    "CueAdopted",
+    "CueAnnounced",
+    "CueContradicted",
+    "CueTookEffect",
+    "Event",
+    "FollowerCloned",
+    "FollowerEvent",
+    "FollowerJoined",
+    "FollowerLost",
+    "Held",
+    "HoldoverEnded",
+    "LeaderChanged",
+    "LeaderCloned",
+    "LeaderEvent",
+    "LeaderFound",
+    "LeaderLost",
+    "LeaderRestarted",
+    "LeaderReturned",
+    "LiveDataSeen",
+    "LockAcquired",
+    "LockLost",
+    "MediaJumped",
+    "NodeFailed",
+    "OffTimeReached",
+    "RivalHeard",
+    "RoleChanged",
+    "RosterSilent",
+    "SecondSourceReported",
+    "ShowIncomplete",
+    "ShowMissing",
+    "ShowRefused",
+    "Stepped",
+    "TimebaseEntered",
+]
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, repr=False)
 class Event:
     """Something that happened at ``at`` on this node's clock."""
 
     at: LocalInstant
 
+    def __repr__(self) -> str:
+        told = [f"{field.name}={_in_words(field.name, getattr(self, field.name))}" for field in fields(self)]
+        return f"{type(self).__name__}({', '.join(told)})"
 
-@dataclass(frozen=True, slots=True)
+
+_IDENTITIES = frozenset({"leader", "follower", "tenure", "timebase"})
+
+
+def _in_words(field: str, value: object) -> str:
+    """Return a field's value for people: instants in seconds, a show by its name, an identity in hexadecimal."""
+    if type(value) is int:
+        if field in _IDENTITIES:
+            return f"{value:08x}"
+        if field == "show":
+            return show_name(value)
+        if field in ("at", "position") or field.endswith(("_at", "_ns")):
+            return in_seconds(value)
+    return value.name.lower() if isinstance(value, Enum) else repr(value)
+
+
+@dataclass(frozen=True, slots=True, repr=False)
 class NodeFailed(Event):
     """The node has failed, by a fault in it or in what was given to it: it is silent and answers no more."""
 
@@ -27,7 +85,7 @@ class NodeFailed(Event):
 # -- a follower's ----------------------------------------------------------------------------------------------
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, repr=False)
 class LeaderFound(Event):
     """A leader's first beacon was accepted."""
 
@@ -35,7 +93,7 @@ class LeaderFound(Event):
     tenure: int
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, repr=False)
 class LeaderRestarted(Event):
     """The leader we follow has begun a new tenure."""
 
@@ -43,7 +101,7 @@ class LeaderRestarted(Event):
     tenure: int
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, repr=False)
 class LeaderChanged(Event):
     """Another leader is followed from now on."""
 
@@ -51,7 +109,7 @@ class LeaderChanged(Event):
     tenure: int
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, repr=False)
 class LeaderLost(Event):
     """So many beacon intervals were silent that the leader must be thought gone."""
 
@@ -59,7 +117,7 @@ class LeaderLost(Event):
     silent_ns: int
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, repr=False)
 class LeaderReturned(Event):
     """A beacon of the lost leader's tenure came after all."""
 
@@ -67,26 +125,26 @@ class LeaderReturned(Event):
     silent_ns: int
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, repr=False)
 class TimebaseEntered(Event):
     """Instants refer to another clock from now on; the old line is held until that clock is known."""
 
     timebase: int
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, repr=False)
 class LockAcquired(Event):
     """The clock's bound is inside its budget."""
 
     bound_ns: int
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, repr=False)
 class LockLost(Event):
     """The clock's bound has left its budget, or its samples have ceased."""
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, repr=False)
 class CueAnnounced(Event):
     """A cue is to take effect at ``takes_effect_at``, on this node's clock as far as it is known."""
 
@@ -94,47 +152,47 @@ class CueAnnounced(Event):
     takes_effect_at: LocalInstant
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, repr=False)
 class CueAdopted(Event):
     """A cue is in force here."""
 
     cue: Cue
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, repr=False)
 class ShowMissing(Event):
     """The cue in force names a show that is not stored here."""
 
     show: int
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, repr=False)
 class Stepped(Event):
     """The playhead jumped by ``shift_ns`` of show; positive is forward."""
 
     shift_ns: int
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, repr=False)
 class Held(Event):
     """The playhead froze until the show, ``ahead_ns`` behind it, catches up."""
 
     ahead_ns: int
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, repr=False)
 class LiveDataSeen(Event):
     """Live pixel data is arriving for this piece as well."""
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, repr=False)
 class HoldoverEnded(Event):
     """No beacon for as long as a follower may go without, or until its clock is too little known: fading to dark."""
 
     silent_ns: int
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, repr=False)
 class OffTimeReached(Event):
     """The hard off time has come."""
 
@@ -144,7 +202,7 @@ class OffTimeReached(Event):
 # -- a leader's ------------------------------------------------------------------------------------------------
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, repr=False)
 class FollowerJoined(Event):
     """A follower has given its name for the first time."""
 
@@ -152,7 +210,7 @@ class FollowerJoined(Event):
     name: str
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, repr=False)
 class FollowerLost(Event):
     """A follower has not been heard for several tally intervals."""
 
@@ -160,7 +218,7 @@ class FollowerLost(Event):
     name: str
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, repr=False)
 class FollowerCloned(Event):
     """Two boards answer to one follower's id."""
 
@@ -168,14 +226,14 @@ class FollowerCloned(Event):
     name: str
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, repr=False)
 class CueTookEffect(Event):
     """A scheduled cue is in force."""
 
     cue: Cue
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, repr=False)
 class CueContradicted(Event):
     """A follower has reported for some time that another state is in force there than the cue's."""
 
@@ -184,14 +242,14 @@ class CueContradicted(Event):
     state: CueState
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, repr=False)
 class RosterSilent(Event):
     """All followers that report, ``count`` of them, have fallen silent as one: they may follow somebody else."""
 
     count: int
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, repr=False)
 class RivalHeard(Event):
     """Another leader's beacon was heard on this group."""
 
@@ -199,7 +257,7 @@ class RivalHeard(Event):
     tenure: int
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, repr=False)
 class LeaderCloned(Event):
     """Another board leads under this leader's own id."""
 
@@ -207,7 +265,7 @@ class LeaderCloned(Event):
     tenure: int
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, repr=False)
 class RoleChanged(Event):
     """The node took another role: listening, standby, asking or leading."""
 
@@ -215,7 +273,7 @@ class RoleChanged(Event):
     previous: Role
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, repr=False)
 class ShowRefused(Event):
     """A scheduled show does not roll, since these followers say that they do not hold it."""
 
@@ -223,7 +281,7 @@ class ShowRefused(Event):
     names: tuple[str, ...]
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, repr=False)
 class ShowIncomplete(Event):
     """A show rolls although these followers say that they do not hold it."""
 
@@ -231,7 +289,7 @@ class ShowIncomplete(Event):
     names: tuple[str, ...]
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, repr=False)
 class MediaJumped(Event):
     """The music is heard somewhere else, ``distance_ns`` ahead of the line, and is not chased; cue anew to follow it.
 
@@ -243,7 +301,7 @@ class MediaJumped(Event):
     stands: bool
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, repr=False)
 class SecondSourceReported(Event):
     """Live pixel data reaches a follower as well: two drivers on one piece fight, frame by frame."""
 
@@ -251,7 +309,7 @@ class SecondSourceReported(Event):
     name: str
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, repr=False)
 class CopiesBegun(Event):
     """A follower hears too little of what goes to the group and is sent copies from now on."""
 
@@ -259,7 +317,7 @@ class CopiesBegun(Event):
     name: str
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, repr=False)
 class CopiesEnded(Event):
     """A follower hears the group well again, or its lease has run out: no more copies."""
 

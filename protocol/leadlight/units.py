@@ -15,6 +15,23 @@ from typing import NewType
 
 from leadlight.errors import ConfigurationError
 
+__all__ = [
+    "BILLION",
+    "HOUR",
+    "INSTANT_MAXIMUM",
+    "MICROSECOND",
+    "MILLISECOND",
+    "MINUTE",
+    "SECOND",
+    "LeaderInstant",
+    "LocalInstant",
+    "ShowPosition",
+    "describe",
+    "in_seconds",
+    "milliseconds",
+    "seconds",
+]
+
 LocalInstant = NewType("LocalInstant", int)
 """An instant on this node's own monotonic clock."""
 
@@ -23,6 +40,9 @@ LeaderInstant = NewType("LeaderInstant", int)
 
 ShowPosition = NewType("ShowPosition", int)
 """Nanoseconds of show elapsed since its first frame began."""
+
+INSTANT_MAXIMUM = (1 << 62) - 1
+"""The last instant and position that travel: 146 years; leaves a bit spare for a sum of two."""
 
 MICROSECOND = 1_000
 MILLISECOND = 1_000_000
@@ -49,6 +69,13 @@ def milliseconds(value: float, *, field: str = "duration", minimum: float = 0.0)
     if not math.isfinite(value) or value < minimum:
         raise ConfigurationError(field, value, f"a finite number of milliseconds, at least {minimum:g}")
     return round(value * MILLISECOND)
+
+
+def in_seconds(ns: int) -> str:
+    """Return an instant or a duration exactly, in seconds: ``"30.5 s"``."""
+    whole, rest = divmod(abs(ns), SECOND)
+    fraction = f".{rest:09d}".rstrip("0") if rest else ""
+    return f"{'-' if ns < 0 else ''}{whole}{fraction} s"
 
 
 def describe(duration_ns: float) -> str:

@@ -1,5 +1,65 @@
 """The simulator: the library's own leaders and followers, in virtual time, through a modelled Wi-Fi.
 
-Read in this order: ``kernel``, ``streams``, ``oscillator``, ``host``, ``air``, ``scenario``, ``assembly``,
-``measures``, then the question you came with: ``rehearse`` or ``tune``.
+``load_scenario`` reads what a rehearsal is about, ``rehearse_evening`` runs it, and ``judge`` says what the crowd sees.
+Your own asyncio player runs in ``leadlight_sim.testing``. Nothing is loaded before it is asked for.
 """
+
+from importlib import import_module
+from typing import TYPE_CHECKING, Any
+
+if TYPE_CHECKING:
+    from leadlight_sim.measures import (
+        AddedFlashes,
+        FollowerScore,
+        Percentiles,
+        Rehearsal,
+        Scores,
+        Verdict,
+        judge,
+    )
+    from leadlight_sim.measures import rehearse as rehearse_evening
+    from leadlight_sim.scenario import Scenario, ScenarioError, load_scenario, load_shipped
+
+_OFFERED = {
+    "AddedFlashes": "measures",
+    "FollowerScore": "measures",
+    "Percentiles": "measures",
+    "Rehearsal": "measures",
+    "Scenario": "scenario",
+    "ScenarioError": "scenario",
+    "Scores": "measures",
+    "Verdict": "measures",
+    "judge": "measures",
+    "load_scenario": "scenario",
+    "load_shipped": "scenario",
+    "rehearse_evening": "measures",
+}
+_OTHERWISE_CALLED = {"rehearse_evening": "rehearse"}
+
+__all__ = [
+    "AddedFlashes",
+    "FollowerScore",
+    "Percentiles",
+    "Rehearsal",
+    "Scenario",
+    "ScenarioError",
+    "Scores",
+    "Verdict",
+    "judge",
+    "load_scenario",
+    "load_shipped",
+    "rehearse_evening",
+]
+
+
+def __getattr__(name: str) -> Any:
+    """Load a name of the face when it is first asked for: a list of commands must not wait for the simulator."""
+    if name not in _OFFERED:
+        raise AttributeError(f"module {__name__!r} has no attribute {name!r}")
+    found = getattr(import_module(f"{__name__}.{_OFFERED[name]}"), _OTHERWISE_CALLED.get(name, name))
+    globals()[name] = found
+    return found
+
+
+def __dir__() -> list[str]:
+    return __all__

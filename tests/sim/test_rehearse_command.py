@@ -13,6 +13,7 @@ from pathlib import Path
 import pytest
 
 from leadlight.commands import cli
+from leadlight.commands.endings import EXIT_INTERRUPTED
 
 SCENARIO = """
 name = "two at the pond"
@@ -207,7 +208,7 @@ def test_an_interrupt_ends_it_quietly_and_leaves_no_file(
         raise KeyboardInterrupt
 
     monkeypatch.setattr("leadlight_sim.report.page", interrupted)
-    assert rehearse(pond, "--report", "page.html") == cli.EXIT_INTERRUPTED
+    assert rehearse(pond, "--report", "page.html") == EXIT_INTERRUPTED
     assert "Traceback" not in capsys.readouterr().err
     assert list(elsewhere.iterdir()) == []
 

@@ -24,7 +24,16 @@ from leadlight.leader.roles import TRANSITIONS as ROLE_TRANSITIONS
 from leadlight.net.sockets import group_address
 from leadlight.playback.content import StoredShow
 from leadlight.terms import ClockState, ContentState, CueState, Kind
-from leadlight.units import HOUR, MICROSECOND, MILLISECOND, SECOND, LeaderInstant, LocalInstant, ShowPosition
+from leadlight.units import (
+    HOUR,
+    INSTANT_MAXIMUM,
+    MICROSECOND,
+    MILLISECOND,
+    SECOND,
+    LeaderInstant,
+    LocalInstant,
+    ShowPosition,
+)
 from leadlight.wire import codec as wire
 from leadlight.wire.codec import Codec
 from leadlight.wire.messages import Beacon, DelayReport, Echo, Mark, Message, SharedDelay, Sounding, Tally
@@ -39,8 +48,8 @@ KEYS: Final = {1: bytes(range(32)), 7: bytes(range(100, 116))}
 U16: Final = wire.U16
 U32: Final = wire.U32
 U64: Final = (1 << 64) - 1
-LATEST: Final = LeaderInstant(wire.INSTANT_MAXIMUM)
-FURTHEST: Final = ShowPosition(wire.INSTANT_MAXIMUM)
+LATEST: Final = LeaderInstant(INSTANT_MAXIMUM)
+FURTHEST: Final = ShowPosition(INSTANT_MAXIMUM)
 
 TIDEFALL: Final = show_key("Tidefall", "2")
 EMBERS: Final = show_key("Embers", "2")
@@ -152,7 +161,7 @@ def typical() -> dict[str, Message]:
 
 def largest() -> dict[str, Message]:
     cue = Cue(U64, CueState.STOPPED, ShowLine(LATEST, FURTHEST, -1_000_000))
-    off_at = LeaderInstant(wire.INSTANT_MAXIMUM // MILLISECOND * MILLISECOND)
+    off_at = LeaderInstant(INSTANT_MAXIMUM // MILLISECOND * MILLISECOND)
     beacon = Beacon(
         U32, 127, U32, U32, U32, LATEST, U16 * MILLISECOND, 255, U16, off_at, U32, cue, cue,
         (Mark(255, wire.MARK_AGE_MAXIMUM_NS),) * 4, U16, U16 * MICROSECOND,

@@ -17,6 +17,7 @@ from typing import Any
 import pytest
 
 from leadlight.commands import cli
+from leadlight.commands.endings import EXIT_TROUBLE
 from leadlight.errors import ConfigurationError
 from leadlight_sim.air.timing import Radio
 from leadlight_sim.budget.causes import Cause
@@ -412,7 +413,7 @@ def test_the_command_tells_cautions_and_writes_what_it_is_asked_for(
     ],
 )
 def test_what_cannot_be_is_refused_by_name(words: list[str], named: str, capsys: pytest.CaptureFixture[str]) -> None:
-    assert cli.main(["budget", *words]) == cli.EXIT_TROUBLE
+    assert cli.main(["budget", *words]) == EXIT_TROUBLE
     assert named in capsys.readouterr().err
 
 

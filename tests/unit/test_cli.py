@@ -136,6 +136,22 @@ def test_a_value_below_zero_is_no_option(
     assert capsys.readouterr().out == f"{trim}\n"
 
 
+@pytest.mark.skipif(sys.platform == "win32", reason="no limit on the size of files there")
+def test_a_key_that_does_not_fit_on_the_disk_leaves_nothing_behind(tmp_path: Path, capsys: Capture) -> None:
+    import resource
+
+    file = tmp_path / "group.key"
+    before, hard = resource.getrlimit(resource.RLIMIT_FSIZE)
+    resource.setrlimit(resource.RLIMIT_FSIZE, (10, hard))
+    try:
+        assert cli.main(["key", str(file)]) == 2
+    finally:
+        resource.setrlimit(resource.RLIMIT_FSIZE, (before, hard))
+    assert str(file) in capsys.readouterr().err
+    assert not file.exists()
+    assert cli.main(["key", str(file)]) == 0
+
+
 def test_a_key_is_made_for_its_owner_alone_and_never_written_over(tmp_path: Path, capsys: Capture) -> None:
     file, other = tmp_path / "group.key", tmp_path / "other.key"
     assert cli.main(["key", str(file)]) == 0

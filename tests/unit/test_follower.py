@@ -796,6 +796,8 @@ def test_its_own_copies_and_another_board_of_its_name_are_counted_and_give_no_sa
     locked.hear(tally, local(170.004))
     locked.hear(tally._replace(instance=tally.instance + 1), local(170.005))
     assert locked.follower.counters == {"own copy": 1, "cloned id": 1}
+    locked.follower.receive_datagram(b"no more than a few words", "somebody", local(170.006))
+    assert locked.follower.snapshot(local(170.006)).refused == {"other protocol": 1}
     assert len(locked.follower.clock.common_view._heard) == heard
 
 

@@ -6,6 +6,7 @@ from typing import Any
 
 import pytest
 
+from leadlight.evening.manifest import PartFound
 from leadlight.readiness.findings import Finding, Verdict
 from leadlight.readiness.host import (
     RELEASE_YEAR,
@@ -188,9 +189,10 @@ def test_a_key_file_is_told_of_and_the_key_never() -> None:
 
 
 def test_parts_that_are_missing_or_differ_are_a_no_go_and_named() -> None:
-    held = {"Tidefall": ContentState.PRESENT, "Embers": ContentState.PRESENT}
+    held = {"Tidefall": PartFound(ContentState.PRESENT), "Embers": PartFound(ContentState.PRESENT)}
     finding = judge_content(held, "jetty")
     assert (finding.verdict, finding.found) == (Verdict.GO, "all 2 parts of jetty are as the manifest lists them")
-    finding = judge_content(held | {"Embers": ContentState.OTHER_EDITION, "Lull": ContentState.MISSING}, "jetty")
-    assert (finding.verdict, finding.found) == (Verdict.NO_GO, "jetty: Embers other edition, Lull missing")
+    cut_off, missing = PartFound(ContentState.OTHER_EDITION, -3), PartFound(ContentState.MISSING)
+    finding = judge_content(held | {"Embers": cut_off, "Lull": missing}, "jetty")
+    assert (finding.verdict, finding.found) == (Verdict.NO_GO, "jetty: Embers 3 bytes shorter, Lull missing")
     assert finding.values["shows"] == {"Tidefall": "present", "Embers": "other edition", "Lull": "missing"}

@@ -72,6 +72,15 @@ def test_check_tells_a_missing_part_from_another_one(season: Path, manifest: Pat
     ]
 
 
+@pytest.mark.parametrize(("content", "said"), [(b"outs", "1 byte longer"), (b"o", "2 bytes shorter")])
+def test_check_tells_by_how_much_a_part_is_longer_or_shorter(
+    content: bytes, said: str, season: Path, manifest: Path, capsys: Capture
+) -> None:
+    (season / "Tidefall" / "ferry").write_bytes(content)
+    assert cli.main(["manifest", "check", str(manifest), str(season), "--follower", "ferry"]) == 1
+    assert capsys.readouterr().out.splitlines()[1].split(maxsplit=3) == ["ferry", "Tidefall", "1", said]
+
+
 def test_check_of_one_follower_needs_no_other_part(season: Path, manifest: Path, capsys: Capture) -> None:
     (season / "Tidefall" / "ferry").unlink()
     assert cli.main(["manifest", "check", str(manifest), str(season), "--follower", "jetty"]) == 0

@@ -1,6 +1,7 @@
 from __future__ import annotations
 
 import json
+from datetime import datetime, timedelta, timezone
 from random import Random
 from typing import Any
 
@@ -10,7 +11,7 @@ from leadlight.commands.telling import (
     ROSTER_HEADER,
     event_as_json,
     event_in_words,
-    leader_heading,
+    json_line,
     leader_rows,
     missing_news,
     role_news,
@@ -82,20 +83,30 @@ def test_a_follower_that_hears_nobody_says_where_to_look() -> None:
     assert said.endswith(" Heard and refused: 2 other group, 7 bad tag")
 
 
-def test_an_event_is_one_line_of_json_with_its_cue_as_an_object() -> None:
-    line = event_as_json(CueAdopted(NOW, ROLLING))
+def test_an_event_is_one_line_of_json_with_its_time_and_its_cue_as_an_object() -> None:
+    berlin = timezone(timedelta(hours=1))
+    line = json_line(datetime(2026, 12, 4, 18, 3, 21, 5, berlin), event_as_json(CueAdopted(NOW, ROLLING), SHOWS))
     assert "\n" not in line
     assert json.loads(line) == {
+        "utc": "2026-12-04T17:03:21.000005Z",
         "event": "CueAdopted",
         "at": NOW,
-        "cue": {"show": f"{TIDEFALL:016x}", "state": "rolling", "leader_at": 5, "position": 7, "rate_ppb": -3},
+        "cue": {
+            "show": f"{TIDEFALL:016x}",
+            "show_name": "Tidefall",
+            "state": "rolling",
+            "leader_at": 5,
+            "position": 7,
+            "rate_ppb": -3,
+        },
     }
+    assert event_as_json(ShowMissing(NOW, 255), SHOWS) == {"event": "ShowMissing", "at": NOW, "show": f"{255:016x}"}
 
 
 def test_roles_and_lists_of_names_are_told_in_words_too() -> None:
     changed = RoleChanged(NOW, Role.LEADING, Role.LISTENING)
     assert event_in_words(changed, SHOWS) == "role changed: role leading, previous listening"
-    assert json.loads(event_as_json(changed)) == {
+    assert event_as_json(changed, SHOWS) == {
         "event": "RoleChanged",
         "at": NOW,
         "role": "leading",
@@ -103,7 +114,7 @@ def test_roles_and_lists_of_names_are_told_in_words_too() -> None:
     }
     refused = ShowRefused(NOW, TIDEFALL, ("jetty", "willow"))
     assert event_in_words(refused, SHOWS) == "show refused: show Tidefall, names jetty and willow"
-    assert json.loads(event_as_json(refused))["names"] == ["jetty", "willow"]
+    assert event_as_json(refused, SHOWS)["names"] == ("jetty", "willow")
 
 
 def entry(
@@ -176,15 +187,15 @@ def test_those_most_in_need_of_a_look_come_first() -> None:
     assert [row[-1] for row in rows[:3]] == ["not heard", "–", "show missing"]
 
 
-def test_a_second_source_and_an_unconfirmed_stop_come_before_a_vague_clock() -> None:
+def test_an_unconfirmed_stop_and_a_second_source_come_before_a_vague_clock() -> None:
     double = entry("double")
     assert double.tally is not None
     double.tally = double.tally._replace(live_data=True)
     roster = [entry("vague", bound_ns=5 * MILLISECOND), double, entry("rolling on")]
     rows = roster_rows(roster, NOW, SHOWS, not_stopped=["rolling on"])
     assert [(row[0], row[-1]) for row in rows] == [
-        ("double", "live data as well"),
         ("rolling on", "stop not confirmed"),
+        ("double", "live data as well"),
         ("vague", "–"),
     ]
 
@@ -198,23 +209,6 @@ def test_of_two_as_sure_of_the_time_the_one_that_loses_more_comes_first() -> Non
 
 def leader(**settings: Any) -> Leader:
     return Leader(LeaderSettings("boathouse", **settings), Codec("quarry lake"), Random(1), NOW)
-
-
-def test_the_heading_names_who_has_not_confirmed_a_stop_and_who_has_not_been_heard() -> None:
-    leading = leader(listen_intervals=0)
-    heard, _ = leading.roster.hear(1, ("127.0.0.1", 5000), NOW)
-    heard.tally = entry("jetty").tally
-    expected = ["ferry", "jetty"]
-    said = leader_heading("boathouse", "quarry lake", leading, SHOWS, expected)
-    assert said == "boathouse leads quarry lake: dark –, 1 follower; not heard yet: ferry"
-    leading.stop(NOW)
-    said = leader_heading("boathouse", "quarry lake", leading, SHOWS)
-    assert said == "boathouse leads quarry lake: stopped –, 1 follower; stop not confirmed by jetty"
-
-
-def test_the_heading_says_what_a_node_does_that_does_not_lead() -> None:
-    said = leader_heading("boathouse", "quarry lake", leader(), SHOWS, ["ferry"])
-    assert said == "boathouse listens, before it leads quarry lake: dark –"
 
 
 @pytest.mark.parametrize(

@@ -147,7 +147,7 @@ def test_nothing_is_paced_while_the_show_does_not_roll() -> None:
 
 def test_a_standby_counts_no_reports() -> None:
     listening = Leader(LeaderSettings("gatehouse"), CODEC, Random(1), at(0))
-    listening.report_media(ShowPosition(0), 11 * SECOND, at(1))
+    listening.report_media(ShowPosition(0), SECOND, at(1))
     assert listening.next_event() is None
 
 

@@ -98,7 +98,7 @@ def test_the_example_is_short() -> None:
 
 def placed_example(port: int) -> str:
     """Return the example, word for word as printed, but on the loopback interface and a port of a test's own."""
-    place = f"import functools, leadlight.net.endpoint as e; place = dict(port={port}, interface={INTERFACE!r})\n"
+    place = f"import functools, leadlight.net as e; place = dict(port={port}, interface={INTERFACE!r})\n"
     place += "e.FollowerEndpoint = functools.partial(e.FollowerEndpoint, **place)\n"
     return place + str(script.block("code", "example", TEXT))
 

@@ -4,19 +4,32 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import fields
+from random import Random
 from typing import Any
 
 import pytest
 
-from leadlight import FollowerSettings, FrameRate, LeaderSettings, StoredShow
+from leadlight import (
+    Codec,
+    Delivery,
+    Follower,
+    FollowerSettings,
+    FrameRate,
+    KeyRing,
+    LeaderSettings,
+    OnMusicLost,
+    StoredShow,
+)
 from leadlight.clock import ClockSettings
 from leadlight.errors import ConfigurationError
 from leadlight.leader.pacing import PacerSettings
+from leadlight.playback.content import Library
 from leadlight.playback.output_clock import OutputClockSettings
 from leadlight.playback.recovery import BlendedRecovery, HoldRecovery, SlewOnlyRecovery, StepOnlyRecovery
 from leadlight.playback.stills import Still
 from leadlight.units import MILLISECOND
 
+TIDEFALL = StoredShow("tidefall", FrameRate(40), 7680)
 MAKERS: list[Callable[..., Any]] = [
     lambda **changes: FollowerSettings("jetty", **changes),
     lambda **changes: LeaderSettings("boathouse", **changes),
@@ -78,3 +91,60 @@ def test_a_stored_show_refuses_what_would_fail_only_once_it_rolls(field: str, va
     good: dict[str, Any] = {"show": "tidefall", "frame_rate": FrameRate(40), "frame_count": 400}
     with pytest.raises(ConfigurationError, match=f"^{field}: "):
         StoredShow(**(good | {field: value}))
+
+
+@pytest.mark.parametrize("one", [*Delivery, *OnMusicLost])
+def test_an_enumeration_s_text_stands_for_its_member(one: Delivery | OnMusicLost) -> None:
+    field = "delivery" if isinstance(one, Delivery) else "on_music_lost"
+    made = LeaderSettings("boathouse", **{field: str(one.value)})  # type: ignore[arg-type]
+    assert getattr(made, field) is one
+    assert made == LeaderSettings("boathouse", **{field: one})
+
+
+WRONG: list[tuple[Callable[..., Any], str, Any, str]] = [
+    (MAKERS[1], "delivery", "nonsense", "'automatic', 'group', 'copies', 'both'"),
+    (MAKERS[1], "delivery", None, "'automatic'"),
+    (MAKERS[1], "on_music_lost", "go on", "'continue', 'finish', 'dark'"),
+    (MAKERS[1], "markers", "no", "True or False"),
+    (MAKERS[1], "refuse_incomplete", 1, "True or False"),
+    (MAKERS[0], "soundings", "off", "True or False"),
+    (MAKERS[0], "lights", 0, "True or False"),
+    (MAKERS[0], "clock", "fast", "a ClockSettings"),
+    (ClockSettings, "declared_drift", "1e-4", "above zero, below"),
+    (ClockSettings, "declared_drift", float("nan"), "above zero, below"),
+    (ClockSettings, "estimator", "EdgeFilter", "what makes an estimator"),
+    (ClockSettings, "views", ["another"], "'common view'"),
+    (ClockSettings, "views", 7, "any of SHARED_DELAY"),
+    (BlendedRecovery, "slew_rate", "2 %", "above zero, at most 0.1"),
+    (BlendedRecovery, "slew_rate", float("nan"), "above zero, at most 0.1"),
+]
+
+
+@pytest.mark.parametrize(("make", "field", "value", "allowed"), WRONG)
+def test_a_value_of_another_kind_is_refused_by_name(
+    make: Callable[..., Any], field: str, value: Any, allowed: str
+) -> None:
+    with pytest.raises(ConfigurationError, match=f"^{field}: ") as refused:
+        make(**{field: value})
+    assert allowed in refused.value.allowed
+    assert refused.value.field == field
+
+
+PIECES: list[tuple[Callable[[], Any], str]] = [
+    (lambda: Follower(FollowerSettings("jetty"), Codec("a"), Random(1), ["tidefall"]), "shows"),  # type: ignore[list-item]
+    (lambda: Follower(FollowerSettings("jetty"), Codec("a"), Random(1), TIDEFALL), "shows"),  # type: ignore[arg-type]
+    (lambda: Follower(FollowerSettings("jetty"), Codec("a"), Random(1), (), "blend"), "recovery"),  # type: ignore[arg-type]
+    (lambda: Library("tidefall"), "shows"),  # type: ignore[arg-type]
+    (lambda: Codec(None), "group"),  # type: ignore[arg-type]
+    (lambda: Codec("a", {1: b"x" * 16}), "keys"),  # type: ignore[arg-type]
+    (lambda: KeyRing([b"x" * 16]), "keys"),  # type: ignore[arg-type]
+    (lambda: KeyRing({1: "x" * 16}), "key in slot 1"),  # type: ignore[dict-item]
+    (lambda: StoredShow("tidefall", FrameRate(40), 5, stills=((0, 3),)), "stills"),  # type: ignore[arg-type]
+    (lambda: StoredShow("tidefall", FrameRate(40), 2**32), "frame_count"),
+]
+
+
+@pytest.mark.parametrize(("make", "field"), PIECES)
+def test_a_part_of_another_kind_is_refused_by_name(make: Callable[[], Any], field: str) -> None:
+    with pytest.raises(ConfigurationError, match=f"^{field}: "):
+        make()

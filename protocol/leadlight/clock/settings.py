@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable
+from collections.abc import Callable, Collection
 from dataclasses import dataclass
 from enum import Enum
 from typing import Final
@@ -11,7 +11,7 @@ from typing import Final
 from leadlight.clock.bound import DECLARED_DRIFT, CausalityBound
 from leadlight.clock.edge_filter import EdgeFilter
 from leadlight.clock.estimator import Estimator
-from leadlight.errors import ConfigurationError, check_whole
+from leadlight.errors import ConfigurationError, check_kind, check_number, check_whole, member
 from leadlight.units import MILLISECOND, SECOND
 
 
@@ -49,7 +49,12 @@ class ClockSettings:
     def __post_init__(self) -> None:
         check_whole("lock_budget_ns", self.lock_budget_ns, 1, math.inf, "above zero")
         check_whole("settle_after_ns", self.settle_after_ns, 0, math.inf, "zero or more")
-        if not 0 < self.declared_drift < 1e-2:
-            raise ConfigurationError("declared_drift", self.declared_drift, "above zero, below 0.01")
-        if not self.views <= CORRECTIONS:
-            raise ConfigurationError("views", self.views, "any of SHARED_DELAY and COMMON_VIEW")
+        check_number("declared_drift", self.declared_drift, 0, math.nextafter(1e-2, 0), "above zero, below 0.01")
+        if not callable(self.estimator):
+            raise ConfigurationError("estimator", self.estimator, "what makes an estimator, such as a class")
+        allowed = "any of SHARED_DELAY and COMMON_VIEW"
+        check_kind("views", self.views, Collection, allowed)
+        views = frozenset(member("views", view, ClockView) for view in self.views)
+        if not views <= CORRECTIONS:
+            raise ConfigurationError("views", self.views, allowed)
+        object.__setattr__(self, "views", views)

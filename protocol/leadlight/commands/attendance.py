@@ -1,34 +1,61 @@
-"""Attending a node: its events and its table on the terminal, or its events as JSON, until the time is over."""
+"""Attending a node: its events and its table for people, or both as JSON for scripts, until it is to end."""
 
 from __future__ import annotations
 
+import argparse
 import asyncio
-import contextlib
-import sys
+import datetime
+import traceback
 from collections.abc import Callable, Coroutine, Mapping
 from typing import Any, Final
 
-from leadlight.commands.live_table import LiveTable
-from leadlight.commands.telling import event_as_json, event_in_words
+from leadlight.commands.endings import EXIT_FAULT, Ending
+from leadlight.commands.node_options import Timing, named_by_its_option
+from leadlight.commands.row_news import RowNews
+from leadlight.commands.surroundings import Surroundings, log, this_host
+from leadlight.commands.telling import event_as_json, event_in_words, json_line, stamped
+from leadlight.commands.views import View
+from leadlight.errors import LeadlightError
 from leadlight.events import Event
 from leadlight.net import Endpoint
+from leadlight.units import MICROSECOND, SECOND, LocalInstant
 
 REFRESH_SECONDS: Final = 0.5
 
+NodeCommand = Callable[[argparse.Namespace, Surroundings], Coroutine[Any, Any, int]]
+
+
+def run_node(arguments: argparse.Namespace, command: NodeCommand) -> int:
+    """Run a node on this host as the options of ``node_options.add_node_options`` say; return the exit code."""
+    with (
+        named_by_its_option(arguments),
+        this_host(
+            as_json=arguments.json_lines, end_on_hangup=arguments.end_on_hangup, log_book=arguments.log_book
+        ) as around,
+    ):
+        try:
+            return asyncio.run(command(arguments, around))
+        except LeadlightError:
+            raise
+        except Exception:  # noqa: BLE001 - told here, since Python itself would wait for a stalled output
+            log.critical("%s", traceback.format_exc())
+            return EXIT_FAULT
+
 
 class Attendance:
-    """Runs a node and tells what happens, until the time is over.
+    """Runs a node and tells what happens, until the time is over or it is told to end.
 
-    ``first`` is called once the node runs, ``on_event`` are for each event that was told, and ``chores`` are done all
-    the while.
+    ``view`` is what is shown of it, ``shows`` gives shows' names by key. ``first`` is called once the node runs,
+    ``on_event`` are for each event that was told, and ``chores`` are done all the while.
     """
 
     def __init__(
         self,
         node: Endpoint[Any, Any],
-        table: LiveTable,
+        around: Surroundings,
+        view: View,
         shows: Mapping[int, str],
-        limit: float | None,
+        timing: Timing,
         *,
         as_json: bool = False,
     ) -> None:
@@ -36,46 +63,81 @@ class Attendance:
         self.on_event: list[Callable[[Event], None]] = []
         self.chores: list[Callable[[], Coroutine[Any, Any, None]]] = []
         self._node = node
-        self._as_json = as_json
-        self._table = table
+        self._around = around
+        self._view = view
         self._shows = shows
-        self._limit = limit
+        self._as_json = as_json
+        self._timing = timing
+        self._news = RowNews(view.header, view.news)
         self._told_first: list[str] | None = []
 
     def tell(self, line: str) -> None:
         """Tell people, once the node runs; scripts read events alone."""
         if self._told_first is not None:
             self._told_first.append(line)
-        elif not self._as_json:
-            self._table.note(line)
+            return
+        self._say(line)
+        if self._around.log_book is not None:
+            self._around.log_book(json_line(self._around.wall_clock(), {"told": line}))
 
-    async def last(self, refresh: Callable[[], None]) -> None:
-        """Attend until the time is over; ``refresh`` draws the table."""
-        async with self._node:
-            told_first, self._told_first = self._told_first or [], None
-            for line in told_first:
-                self.tell(line)
-            self.first()
-            work = asyncio.gather(self._tell_events(), self._redraw(refresh), *(chore() for chore in self.chores))
-            with contextlib.suppress(TimeoutError):
-                await asyncio.wait_for(work, self._limit)
+    async def last(self) -> int:
+        """Attend until the end; return the exit code that tells it."""
+        with self._around.endings.told() as told:
+            async with self._node:
+                self._around.note_running()
+                told_first, self._told_first = self._told_first or [], None
+                for line in told_first:
+                    self.tell(line)
+                self.first()
+                jobs = [self._tell_events(), self._redraw(), self._tell_status(), *(job() for job in self.chores)]
+                work: asyncio.Future[Any] = asyncio.gather(*jobs)
+                ends: list[asyncio.Future[Any]] = [work, told]
+                try:
+                    await asyncio.wait(ends, timeout=self._timing.limit, return_when=asyncio.FIRST_COMPLETED)
+                    if work.done():
+                        await work  # what ended it is raised
+                finally:
+                    work.cancel()
+                    await asyncio.gather(work, return_exceptions=True)
+            return (told.result() if told.done() else Ending.OVER).exit_code
 
     async def _tell_events(self) -> None:
         async for event in self._node.events():
-            if self._as_json:
-                print_line(event_as_json(event))
-            else:
-                self._table.note(event_in_words(event, self._shows))
+            age_ns = self._node.clock() - event.at
+            wall_at = self._around.wall_clock() - datetime.timedelta(microseconds=age_ns // MICROSECOND)
+            self._write_json(json_line(wall_at, event_as_json(event, self._shows)))
+            self._say(event_in_words(event, self._shows))
             for note_event in self.on_event:
                 note_event(event)
 
-    async def _redraw(self, refresh: Callable[[], None]) -> None:
+    def _say(self, line: str) -> None:
+        if self._as_json:
+            return
+        wall_now = self._around.wall_clock()
+        is_screen = self._around.output.size is not None
+        self._around.output.add(f"{wall_now:%H:%M:%S} {line}" if is_screen else stamped(line, wall_now))
+
+    def _write_json(self, line: str) -> None:
+        if self._as_json:
+            self._around.output.add(line)
+        if self._around.log_book is not None:
+            self._around.log_book(line)
+
+    async def _redraw(self) -> None:
         while not self._as_json:
-            refresh()
+            now, wall_now = self._node.clock(), self._around.wall_clock()
+            size = self._around.output.size
+            if size is not None:
+                self._around.output.draw(self._view.picture(now, wall_now, size))
+            else:
+                for line in self._news.lines(self._view.rows(now), now):
+                    self._around.output.add(stamped(line, wall_now))
             await asyncio.sleep(REFRESH_SECONDS)
 
-
-def print_line(line: str) -> None:
-    """Write a line and send it on at once: whoever reads a pipe waits for it."""
-    sys.stdout.write(line + "\n")
-    sys.stdout.flush()
+    async def _tell_status(self) -> None:
+        if not self._as_json and self._around.log_book is None:
+            return
+        while True:
+            await asyncio.sleep(self._timing.status_every_ns / SECOND)
+            now: LocalInstant = self._node.clock()
+            self._write_json(json_line(self._around.wall_clock(), {"at": now, "status": self._view.status(now)}))

@@ -11,7 +11,6 @@ from dataclasses import dataclass
 from random import SystemRandom
 from typing import Any, Final
 
-from leadlight.commands.live_table import columns
 from leadlight.commands.manifest import ProgressLine
 from leadlight.commands.node_options import (
     TIME_MEANS,
@@ -21,6 +20,7 @@ from leadlight.commands.node_options import (
     resolve_address,
 )
 from leadlight.commands.options import check_company, duration_ns
+from leadlight.commands.tables import columns
 from leadlight.errors import check_name
 from leadlight.evening import Manifest
 from leadlight.events import FollowerEvent
@@ -208,8 +208,8 @@ class _Content:
 def _check_content(arguments: argparse.Namespace) -> _Content | None:
     if arguments.manifest is None:
         return None
-    manifest, states = parts_by_manifest(arguments.manifest, arguments.content, arguments.name)
-    return _Content(manifest, judge_content(states, arguments.name))
+    manifest, parts = parts_by_manifest(arguments.manifest, arguments.content, arguments.name)
+    return _Content(manifest, judge_content(parts, arguments.name))
 
 
 def _judge_group(heard: Heard, wanted: _Wanted, host: HostFacts, content: _Content | None) -> list[Finding]:

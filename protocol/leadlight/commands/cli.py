@@ -8,16 +8,19 @@ import re
 import sys
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
-from importlib.metadata import EntryPoint, PackageNotFoundError, entry_points, version
+from importlib.metadata import EntryPoint, entry_points
 from typing import Final, NoReturn, Protocol
 
+from leadlight import __version__
 from leadlight.commands.check import Check
 from leadlight.commands.decode import DecodeCommand
+from leadlight.commands.endings import EXIT_BROKEN_PIPE, EXIT_INTERRUPTED, EXIT_TROUBLE
 from leadlight.commands.follow import Follow
 from leadlight.commands.key import KeyCommand
 from leadlight.commands.lead import Lead
 from leadlight.commands.manifest import ManifestCommand
 from leadlight.commands.order import OrderCommand
+from leadlight.commands.outlet import say_at_the_end
 from leadlight.errors import LeadlightError, UsageError
 from leadlight.wire import VERSION
 
@@ -25,10 +28,6 @@ COMMAND_GROUP = "leadlight.commands"
 """The entry-point group through which other packages add commands."""
 
 FIRST_LISTED: Final = ("rehearse", "tune", "budget", "fit")
-
-EXIT_TROUBLE = 2
-EXIT_INTERRUPTED = 130  # 128 + SIGINT, as shells report it
-EXIT_BROKEN_PIPE = 141  # 128 + SIGPIPE
 
 
 class Command(Protocol):
@@ -71,13 +70,9 @@ class _Version(argparse.Action):
         super().__init__(option_strings, dest, nargs=0, help="print the version and exit")
 
     def __call__(self, parser: argparse.ArgumentParser, *_: object) -> NoReturn:
-        try:
-            installed = version("leadlight")
-        except PackageNotFoundError:
-            installed = "(not installed)"
         from leadlight.commands.compiled import IS_COMPILED
 
-        print(f"leadlight {installed}, protocol {VERSION}{', compiled' if IS_COMPILED else ''}")
+        print(f"leadlight {__version__}, protocol {VERSION}{', compiled' if IS_COMPILED else ''}")
         parser.exit()
 
 
@@ -137,7 +132,7 @@ def main(argv: Sequence[str] | None = None) -> int:
     try:
         return _run(words)
     except LeadlightError as error:
-        print(f"leadlight: {error}", file=sys.stderr)
+        say_at_the_end(f"leadlight: {error}\n", sys.stderr)
         return EXIT_TROUBLE
     except KeyboardInterrupt:
         return EXIT_INTERRUPTED

@@ -13,8 +13,8 @@ from pathlib import Path
 from typing import Any, Final, TextIO
 
 from leadlight import wire
-from leadlight.commands.live_table import columns
 from leadlight.commands.options import named_by_option
+from leadlight.commands.tables import columns
 from leadlight.dissect import (
     FOLLOWER_HEADER,
     LEADER_HEADER,

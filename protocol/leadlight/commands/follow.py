@@ -4,32 +4,27 @@ from __future__ import annotations
 
 import argparse
 import asyncio
-import sys
 from typing import TypeAlias
 
-from leadlight.commands.attendance import Attendance
-from leadlight.commands.lead import _add_node_options, _keys, _limit
-from leadlight.commands.live_table import LiveTable
+from leadlight.commands.attendance import Attendance, run_node
+from leadlight.commands.endings import EXITS_TOLD
 from leadlight.commands.node_options import (
     TIME_MEANS,
-    named_by_its_option,
+    add_node_options,
+    keys_of,
     parts_by_manifest,
     resolve_address,
+    timing_of,
 )
 from leadlight.commands.options import check_apart, check_company, duration_ns, frame_rate, named_by_option
-from leadlight.commands.telling import (
-    FOLLOWER_HEADER,
-    FOLLOWER_NEWS,
-    follower_row,
-    missing_news,
-    unheard_news,
-)
+from leadlight.commands.surroundings import Surroundings
+from leadlight.commands.telling import missing_news, unheard_news
+from leadlight.commands.views import FollowerView
 from leadlight.events import Event, ShowMissing
 from leadlight.follower import FollowerSettings
 from leadlight.net import FollowerEndpoint
 from leadlight.playback import Library, StoredShow
 from leadlight.units import MILLISECOND, SECOND, ShowPosition
-from leadlight.wire import word
 
 DEFAULT_FRAME_RATE = "40"
 DEFAULT_LENGTH = "1h"
@@ -45,8 +40,8 @@ class Follow:
 
     def add_arguments(self, parser: argparse.ArgumentParser) -> None:
         """Declare options and arguments."""
-        parser.epilog = TIME_MEANS
-        _add_node_options(parser)
+        parser.epilog = f"{TIME_MEANS} {EXITS_TOLD}"
+        add_node_options(parser)
         parser.add_argument(
             "--manifest", metavar="FILE", help="the manifest of the shows, to check those held here; with --content"
         )
@@ -77,57 +72,55 @@ class Follow:
         )
 
     def run(self, arguments: argparse.Namespace) -> int:
-        """Follow until the time is over or the user interrupts."""
-        with named_by_its_option(arguments):
-            return asyncio.run(self._follow(arguments))
+        """Follow until the time is over or somebody ends it."""
+        return run_node(arguments, follow)
 
-    async def _follow(self, arguments: argparse.Namespace) -> int:
-        limit = _limit(arguments)
-        leader = None if arguments.leader is None else resolve_address(arguments.leader)
-        settings = FollowerSettings(
-            arguments.name,
-            latency_ns=duration_ns("--latency", arguments.latency, needs_unit=True),
-            trim_ns=duration_ns("--trim", arguments.trim, minimum_ns=-10 * SECOND, needs_unit=True),
-        )
-        table = LiveTable(sys.stdout, FOLLOWER_HEADER)
-        library, shows, told = _stored_by_manifest(arguments) or _stored_by_word(arguments)
-        node = FollowerEndpoint(
-            settings,
-            group=arguments.group,
-            keys=_keys(arguments),
-            shows=library,
-            port=arguments.port,
-            interface=arguments.interface,
-            own_port=arguments.own_port,
-        )
-        attendance = Attendance(node, table, shows, limit, as_json=arguments.json_lines)
-        if told:
-            attendance.tell(told)
-        held = f"of edition {arguments.edition}" if arguments.edition else "without an edition"
-        held = held if arguments.manifest is None else "by the manifest"
 
-        def note_event(event: Event) -> None:
-            if isinstance(event, ShowMissing):
-                attendance.tell(missing_news(event.show, shows, held))
+async def follow(arguments: argparse.Namespace, around: Surroundings) -> int:
+    """Follow as the options say, in whatever surroundings; return the exit code."""
+    timing = timing_of(arguments)
+    leader = None if arguments.leader is None else resolve_address(arguments.leader)
+    settings = FollowerSettings(
+        arguments.name,
+        latency_ns=duration_ns("--latency", arguments.latency, needs_unit=True),
+        trim_ns=duration_ns("--trim", arguments.trim, minimum_ns=-10 * SECOND, needs_unit=True),
+    )
+    library, shows, told = _stored_by_manifest(arguments) or _stored_by_word(arguments)
+    node = FollowerEndpoint(
+        settings,
+        group=arguments.group,
+        keys=keys_of(arguments),
+        shows=library,
+        port=arguments.port,
+        interface=arguments.interface,
+        own_port=arguments.own_port,
+    )
+    found = {key: library.find(key) for key in shows}
+    lengths: dict[int, int] = {key: show.length_ns for key, show in found.items() if show is not None}
+    view = FollowerView(node.follower, arguments.group, shows, lengths)
+    attendance = Attendance(node, around, view, shows, timing, as_json=arguments.json_lines)
+    if told:
+        attendance.tell(told)
+    held = f"of edition {arguments.edition}" if arguments.edition else "without an edition"
+    held = held if arguments.manifest is None else "by the manifest"
 
-        attendance.on_event.append(note_event)
-        if leader is not None:
-            host, port = leader
-            attendance.first = lambda: node.ask_leader(host, port)
+    def note_event(event: Event) -> None:
+        if isinstance(event, ShowMissing):
+            attendance.tell(missing_news(event.show, shows, held))
 
-        async def tell_unheard() -> None:
-            await asyncio.sleep(UNHEARD_AFTER_SECONDS)
-            while node.follower.tenure is None:
-                attendance.tell(unheard_news(arguments.group, arguments.leader, node.follower.counters))
-                await asyncio.sleep(UNHEARD_AGAIN_SECONDS)
+    attendance.on_event.append(note_event)
+    if leader is not None:
+        host, port = leader
+        attendance.first = lambda: node.ask_leader(host, port)
 
-        attendance.chores.append(tell_unheard)
+    async def tell_unheard() -> None:
+        await asyncio.sleep(UNHEARD_AFTER_SECONDS)
+        while node.follower.tenure is None:
+            attendance.tell(unheard_news(arguments.group, arguments.leader, node.follower.counters))
+            await asyncio.sleep(UNHEARD_AGAIN_SECONDS)
 
-        def refresh() -> None:
-            table.show([follower_row(arguments.name, node.snapshot(), shows)], FOLLOWER_NEWS, node.clock())
-
-        await attendance.last(refresh)
-        return 0
+    attendance.chores.append(tell_unheard)
+    return await attendance.last()
 
 
 _Stored: TypeAlias = tuple[Library, dict[int, str], str]
@@ -162,6 +155,7 @@ def _stored_by_manifest(arguments: argparse.Namespace) -> _Stored | None:
         "--duration": arguments.duration is not None,
     }
     check_apart("--manifest", by_word, "it lists the shows")
-    manifest, states = parts_by_manifest(arguments.manifest, arguments.content, arguments.name)
-    told = ", ".join(f"{show} {word(state)}" for show, state in states.items())
+    manifest, found = parts_by_manifest(arguments.manifest, arguments.content, arguments.name)
+    told = ", ".join(f"{show} {part.in_words}" for show, part in found.items())
+    states = {show: part.state for show, part in found.items()}
     return manifest.library(states), {entry.key: entry.show for entry in manifest.shows}, f"content: {told}"

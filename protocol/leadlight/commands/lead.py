@@ -6,36 +6,26 @@ import argparse
 import asyncio
 import contextlib
 import datetime
-import sys
 from dataclasses import dataclass
 from typing import Final
 
-from leadlight.commands.attendance import Attendance
-from leadlight.commands.live_table import LiveTable
-from leadlight.commands.node_options import (
-    TIME_MEANS,
-    add_group_options,
-    named_by_its_option,
-)
+from leadlight.commands.attendance import Attendance, run_node
+from leadlight.commands.endings import EXITS_TOLD
+from leadlight.commands.node_options import TIME_MEANS, add_node_options, keys_of, timing_of
 from leadlight.commands.options import check_apart, check_company, duration_ns
 from leadlight.commands.order import MANIFEST_FILE, read_order_and_manifest
-from leadlight.commands.telling import (
-    ROSTER_HEADER,
-    ROSTER_NEWS,
-    leader_heading,
-    leader_rows,
-    role_news,
-)
+from leadlight.commands.surroundings import Surroundings, WallClock
+from leadlight.commands.telling import role_news
+from leadlight.commands.views import LeaderView
 from leadlight.cue import show_key
 from leadlight.errors import ConfigurationError
 from leadlight.evening import RENEWED_EVERY_NS, EveningKeeper, Manifest, RunningOrder, show_start, wait_in_words
 from leadlight.events import Event, RoleChanged
 from leadlight.leader import LISTEN_INTERVALS, LeaderSettings
-from leadlight.net import LeaderEndpoint, LocalClock
-from leadlight.storage import read_key_file, read_manifest
+from leadlight.net import MACHINE, LeaderEndpoint
+from leadlight.storage import read_manifest
 from leadlight.terms import Delivery, OnMusicLost, Role
 from leadlight.units import MILLISECOND, SECOND, describe
-from leadlight.wire import KeyRing
 
 _SURVIVES_A_RESTART: Final = """\
 A leader keeps nothing on disk. One that is started again with the same words takes its show up where it is by this
@@ -50,8 +40,8 @@ class Lead:
 
     def add_arguments(self, parser: argparse.ArgumentParser) -> None:
         """Declare options and arguments."""
-        parser.epilog = f"{TIME_MEANS} {_SURVIVES_A_RESTART}"
-        _add_node_options(parser)
+        parser.epilog = f"{TIME_MEANS} {_SURVIVES_A_RESTART} {EXITS_TOLD}"
+        add_node_options(parser)
         parser.add_argument("--interval", default="1", metavar="TIME", help="beacon interval (1 s)")
         parser.add_argument(
             "--rank",
@@ -107,64 +97,63 @@ class Lead:
         )
 
     def run(self, arguments: argparse.Namespace) -> int:
-        """Lead until the time is over or the user interrupts."""
-        with named_by_its_option(arguments):
-            return asyncio.run(self._lead(arguments))
+        """Lead until the time is over or somebody ends it."""
+        return run_node(arguments, lead)
 
-    async def _lead(self, arguments: argparse.Namespace) -> int:
-        limit = _limit(arguments)
-        _check_lead(arguments)
-        settings = _leader_settings(arguments)
-        order, manifest = _order_and_manifest(arguments)
-        ordered = _show_ordered(arguments, manifest)
-        clock = LocalClock()
-        # The two clocks are read together: what lies between would be an error of the show.
-        wall_now, now = datetime.datetime.now(datetime.UTC), clock()
-        length_ns = None if ordered is None else ordered.length_ns
-        start = show_start(arguments.show_at, wall_now, settings.lead_time_ns, length_ns)
-        node = LeaderEndpoint(
-            settings,
-            group=arguments.group,
-            keys=_keys(arguments),
-            shows=() if manifest is None else [entry.stored for entry in manifest.shows],
-            port=arguments.port,
-            interface=arguments.interface,
-            own_port=arguments.own_port,
-            clock=clock,
-        )
-        shows = {} if manifest is None else {entry.key: entry.show for entry in manifest.shows}
-        expected = () if manifest is None else manifest.followers()
-        table = LiveTable(sys.stdout, ROSTER_HEADER)
-        attendance = Attendance(node, table, shows, limit, as_json=arguments.json_lines)
-        if node.leader.role is Role.LISTENING:
-            patience = wait_in_words(node.leader.listens_until - now)
-            attendance.tell(f"{arguments.name} listens for {patience} whether another leads {arguments.group}")
-        if ordered is not None:
-            shows[ordered.key] = ordered.show
-            start.give(node.leader, ordered.key, now, ordered.dark_after_ns)
-            attendance.tell(start.told(ordered.show))
-        if order is not None and manifest is not None:
-            keeper = EveningKeeper(order, manifest.keys(), manifest.lengths(), node.leader)
-            _Evening(node, keeper, order, attendance).begin()
 
-        def note_event(event: Event) -> None:
-            if isinstance(event, RoleChanged):
-                said = "" if ordered is None else f"{ordered.show}, ordered here for {start.at:%H:%M:%S}"
-                is_ahead = start.at > datetime.datetime.now(datetime.UTC)
-                is_kept = node.leader.is_leading or bool(node.leader.waiting)
-                news = role_news(event.role, event.previous, arguments.group, said, is_to_come=is_ahead and is_kept)
-                for line in news:
-                    attendance.tell(line)
+async def lead(arguments: argparse.Namespace, around: Surroundings) -> int:
+    """Lead as the options say, in whatever surroundings; return the exit code."""
+    timing = timing_of(arguments)
+    _check_lead(arguments)
+    settings = _leader_settings(arguments)
+    order, manifest = _order_and_manifest(arguments)
+    ordered = _show_ordered(arguments, manifest)
+    clock = MACHINE.get().clock()
+    # The two clocks are read together: what lies between would be an error of the show.
+    wall_now, now = around.wall_clock(), clock()
+    length_ns = None if ordered is None else ordered.length_ns
+    start = show_start(arguments.show_at, wall_now, settings.lead_time_ns, length_ns)
+    node = LeaderEndpoint(
+        settings,
+        group=arguments.group,
+        keys=keys_of(arguments),
+        shows=() if manifest is None else [entry.stored for entry in manifest.shows],
+        port=arguments.port,
+        interface=arguments.interface,
+        own_port=arguments.own_port,
+        clock=clock,
+    )
+    listed = () if manifest is None else manifest.shows
+    shows = {entry.key: entry.show for entry in listed}
+    lengths: dict[int, int] = {entry.key: entry.stored.length_ns for entry in listed}
+    if ordered is not None:
+        shows[ordered.key] = ordered.show
+        if ordered.length_ns is not None:
+            lengths[ordered.key] = ordered.length_ns
+    expected = () if manifest is None else manifest.followers()
+    view = LeaderView(node.leader, arguments.group, shows, lengths, expected)
+    attendance = Attendance(node, around, view, shows, timing, as_json=arguments.json_lines)
+    if node.leader.role is Role.LISTENING:
+        patience = wait_in_words(node.leader.listens_until - now)
+        attendance.tell(f"{arguments.name} listens for {patience} whether another leads {arguments.group}")
+    if ordered is not None:
+        start.give(node.leader, ordered.key, now, ordered.dark_after_ns)
+        attendance.tell(start.told(ordered.show))
+    if order is not None and manifest is not None:
+        keeper = EveningKeeper(order, manifest.keys(), manifest.lengths(), node.leader)
+        _Evening(node, keeper, order, attendance, around.wall_clock).begin()
 
-        attendance.on_event.append(note_event)
+    def note_event(event: Event) -> None:
+        if isinstance(event, RoleChanged):
+            said = "" if ordered is None else f"{ordered.show}, ordered here for {start.at:%H:%M:%S}"
+            is_ahead = start.at > around.wall_clock()
+            is_kept = node.leader.is_leading or bool(node.leader.waiting)
+            news = role_news(event.role, event.previous, arguments.group, said, is_to_come=is_ahead and is_kept)
+            for line in news:
+                attendance.tell(line)
 
-        def refresh() -> None:
-            heading = leader_heading(arguments.name, arguments.group, node.leader, shows, expected)
-            now = node.clock()
-            table.show(leader_rows(node.leader, now, shows), ROSTER_NEWS, now, heading)
-
-        await attendance.last(refresh)
-        return 0
+    attendance.on_event.append(note_event)
+    return await attendance.last()
 
 
 def _check_lead(arguments: argparse.Namespace) -> None:
@@ -233,15 +222,21 @@ class _ShowOrdered:
 
 
 class _Evening:
-    """Has a running order kept, by the wall clock of this host: the one place where that is read."""
+    """Has a running order kept, by the wall clock."""
 
     def __init__(
-        self, node: LeaderEndpoint, keeper: EveningKeeper, order: RunningOrder, attendance: Attendance
+        self,
+        node: LeaderEndpoint,
+        keeper: EveningKeeper,
+        order: RunningOrder,
+        attendance: Attendance,
+        wall_clock: WallClock,
     ) -> None:
         self._node = node
         self._keeper = keeper
         self._order = order
         self._attendance = attendance
+        self._wall_clock = wall_clock
         self._role_changed = asyncio.Event()
 
     def begin(self) -> None:
@@ -265,31 +260,10 @@ class _Evening:
             self._role_changed.set()
 
     def _renew(self) -> datetime.datetime:
-        wall_now = datetime.datetime.now(datetime.UTC)
+        wall_now = self._wall_clock()
         renewal = self._keeper.renew(wall_now, self._node.clock())
         if renewal.stepped_ns:
             self._attendance.tell(f"the wall clock was set by {describe(renewal.stepped_ns)}; later shows follow it")
         if renewal.resumed is not None:
             self._attendance.tell(f"{renewal.resumed.show} should be playing: resumed")
         return wall_now
-
-
-def _add_node_options(parser: argparse.ArgumentParser) -> None:
-    parser.add_argument("--name", required=True, help="this node's name")
-    add_group_options(parser)
-    parser.add_argument(
-        "--own-port", type=int, default=0, metavar="N", help="UDP port of this node alone (any that is free)"
-    )
-    parser.add_argument("--for", dest="for_time", metavar="TIME", help="end after so long")
-    parser.add_argument("--json-lines", action="store_true", help="print events as JSON, one a line")
-
-
-def _keys(arguments: argparse.Namespace) -> KeyRing | None:
-    return None if arguments.key_file is None else read_key_file(arguments.key_file)
-
-
-def _limit(arguments: argparse.Namespace) -> float | None:
-    """Return for how many seconds to run; before anything is begun, so that a wrong one is told at once."""
-    if arguments.for_time is None:
-        return None
-    return duration_ns("--for", arguments.for_time, minimum_ns=MILLISECOND) / SECOND

@@ -7,10 +7,10 @@ import sys
 from collections.abc import Sequence
 from typing import Final, TextIO
 
-from leadlight.commands.live_table import columns
+from leadlight.commands.tables import columns
 from leadlight.errors import ConfigurationError
 from leadlight.evening import Manifest
-from leadlight.storage import Progress, build_manifest, check_parts, read_manifest, write_manifest
+from leadlight.storage import Progress, build_manifest, compare_parts, read_manifest, write_manifest
 from leadlight.terms import ContentState
 
 EXIT_ALL_PRESENT: Final = 0
@@ -86,13 +86,12 @@ class ManifestCommand:
         faults = 0
         for follower in followers:
             with ProgressLine(sys.stderr, follower) as progress:
-                states = check_parts(manifest, folder, follower, progress.tell)
+                found = compare_parts(manifest, folder, follower, progress.tell)
             for entry in manifest.shows:
-                if entry.show in states:
-                    state = states[entry.show]
-                    faults += state is not ContentState.PRESENT
-                    said = state.name.lower().replace("_", " ")
-                    rows.append((follower, entry.show, entry.edition or "–", said))
+                if entry.show in found:
+                    part = found[entry.show]
+                    faults += part.state is not ContentState.PRESENT
+                    rows.append((follower, entry.show, entry.edition or "–", part.in_words))
         _print_table(("follower", "show", "edition", "state"), rows)
         sys.stdout.write(f"{len(rows) - faults} of {len(rows)} parts present\n")
         return EXIT_NOT_ALL_PRESENT if faults else EXIT_ALL_PRESENT

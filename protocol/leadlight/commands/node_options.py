@@ -6,15 +6,16 @@ import argparse
 import socket
 import sys
 from contextlib import AbstractContextManager
-from typing import Final
+from typing import Final, NamedTuple
 
 from leadlight.commands.manifest import ProgressLine
-from leadlight.commands.options import named_by_option
+from leadlight.commands.options import duration_ns, named_by_option
 from leadlight.errors import ConfigurationError
-from leadlight.evening import Manifest
+from leadlight.evening import Manifest, PartFound
 from leadlight.net import DEFAULT_PORT
-from leadlight.storage import check_parts, read_manifest
-from leadlight.terms import ContentState
+from leadlight.storage import compare_parts, read_key_file, read_manifest
+from leadlight.units import MILLISECOND, SECOND
+from leadlight.wire import KeyRing
 
 TIME_MEANS: Final = "A TIME is in seconds, or has its unit: 16ms, 2.5s, 3min, 1h."
 
@@ -40,6 +41,48 @@ def add_group_options(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--key-file", metavar="FILE", help="the group's key, as `leadlight key` makes it")
 
 
+def add_node_options(parser: argparse.ArgumentParser) -> None:
+    """Declare what every node that runs has: its name, its group, how it ends and where it tells what happens."""
+    parser.add_argument("--name", required=True, help="this node's name")
+    add_group_options(parser)
+    parser.add_argument(
+        "--own-port", type=int, default=0, metavar="N", help="UDP port of this node alone (any that is free)"
+    )
+    parser.add_argument("--for", dest="for_time", metavar="TIME", help="end after so long")
+    parser.add_argument(
+        "--end-on-hangup", action="store_true", help="end when the terminal goes; by default it goes on without one"
+    )
+    parser.add_argument("--json-lines", action="store_true", help="print events and status as JSON, one a line")
+    parser.add_argument(
+        "--log-book",
+        metavar="FILE",
+        help="write events and status to FILE as well, as JSON lines; older ones go to FILE.1 to FILE.4",
+    )
+    parser.add_argument(
+        "--status-every", default="1min", metavar="TIME", help="how far apart status lines of JSON are (1min)"
+    )
+
+
+def keys_of(arguments: argparse.Namespace) -> KeyRing | None:
+    """Return the group's keys, if a file of them is given."""
+    return None if arguments.key_file is None else read_key_file(arguments.key_file)
+
+
+class Timing(NamedTuple):
+    """For how many seconds a node runs, ``None`` for ever, and how far apart its status lines are."""
+
+    limit: float | None
+    status_every_ns: int
+
+
+def timing_of(arguments: argparse.Namespace) -> Timing:
+    """Return the timing that is asked for; before anything is begun, so that a wrong one is told at once."""
+    status_every_ns = duration_ns("--status-every", arguments.status_every, minimum_ns=100 * MILLISECOND)
+    if arguments.for_time is None:
+        return Timing(None, status_every_ns)
+    return Timing(duration_ns("--for", arguments.for_time, minimum_ns=MILLISECOND) / SECOND, status_every_ns)
+
+
 def named_by_its_option(arguments: argparse.Namespace) -> AbstractContextManager[None]:
     """Let errors name the option that a setting was made of."""
     given = vars(arguments)
@@ -47,7 +90,7 @@ def named_by_its_option(arguments: argparse.Namespace) -> AbstractContextManager
     return named_by_option({field: (_OPTIONS[field], value) for field, value in values.items() if value is not None})
 
 
-def parts_by_manifest(manifest: str, folder: str, name: str) -> tuple[Manifest, dict[str, ContentState]]:
+def parts_by_manifest(manifest: str, folder: str, name: str) -> tuple[Manifest, dict[str, PartFound]]:
     """Return a manifest, and how the parts of the follower ``name`` in ``folder`` compare with it, by show.
 
     Raises ``ConfigurationError`` for a follower that it does not list, and for what cannot be read.
@@ -57,7 +100,7 @@ def parts_by_manifest(manifest: str, folder: str, name: str) -> tuple[Manifest, 
     if name not in listed:
         raise ConfigurationError("--name", name, f"one that the manifest lists: {', '.join(listed)}")
     with ProgressLine(sys.stderr, "checking") as progress:
-        return listing, check_parts(listing, folder, name, progress.tell)
+        return listing, compare_parts(listing, folder, name, progress.tell)
 
 
 def resolve_address(text: str) -> tuple[str, int]:

@@ -2,13 +2,15 @@
 
 from __future__ import annotations
 
+import datetime
 import json
 import re
-from collections.abc import Collection, Iterable, Mapping
+from collections.abc import Collection, Mapping
 from dataclasses import fields
 from enum import Enum
-from typing import Any
+from typing import Any, Final
 
+from leadlight.commands.troubles import REMEDIES, UNHEARD, WORST_FIRST, troubles_of, unheard_since
 from leadlight.cue import NO_SHOW, Cue
 from leadlight.events import (
     CueContradicted,
@@ -25,6 +27,7 @@ from leadlight.units import SECOND, LocalInstant, describe
 from leadlight.wire import word
 
 NOTHING = "–"
+_EVER: Final = LocalInstant(0)
 
 FOLLOWER_HEADER = ("piece", "clock", "offset", "bound", "cue", "show", "frame", "group loss")
 FOLLOWER_NEWS = (1, 4, 5)
@@ -55,27 +58,51 @@ _REMEDIES: dict[type[Event], str] = {
     RosterSilent: "they may follow another leader: look at one of them, and at whoever else is on this network",
     FollowerCloned: "two boards have this name, which no board can share: give one of them another --name",
     LeaderCloned: "another board leads under this node's own name: give one of them another --name",
-    SecondSourceReported: "let one of the two drive its pixels, or they fight frame by frame",
+    SecondSourceReported: REMEDIES["live data as well"],
 }
 
 
-def event_as_json(event: Event) -> str:
-    """Return an event as one line of JSON: its name under ``event``, then its fields; cues as objects.
+def wall_now() -> datetime.datetime:
+    """Return what this host's wall clock shows, in its own zone."""
+    return datetime.datetime.now(datetime.UTC).astimezone()
 
-    A show's key is sixteen hexadecimal digits: a number would not survive a reader that takes numbers for doubles.
+
+def stamped(line: str, wall_at: datetime.datetime) -> str:
+    """Return a line with its time of day, for a file or a pipe that is read later."""
+    return f"{wall_at:%Y-%m-%d %H:%M:%S} {line}"
+
+
+def json_line(wall_at: datetime.datetime, content: Mapping[str, Any]) -> str:
+    """Return one line of JSON that begins with its time in UTC."""
+    utc = wall_at.astimezone(datetime.UTC).isoformat(timespec="microseconds").replace("+00:00", "Z")
+    return json.dumps({"utc": utc, **content})
+
+
+def event_as_json(event: Event, shows: Mapping[int, str]) -> dict[str, Any]:
+    """Return an event as JSON takes it: its name under ``event``, then its fields; cues as objects."""
+    told: dict[str, Any] = {"event": type(event).__name__}
+    for field in fields(event):
+        value = getattr(event, field.name)
+        if isinstance(value, Cue):
+            told[field.name] = cue_as_json(value, shows)
+        elif field.name == "show":
+            told |= show_as_json(value, shows)
+        else:
+            told[field.name] = word(value) if isinstance(value, Enum) else value
+    return told
+
+
+def cue_as_json(cue: Cue, shows: Mapping[int, str]) -> dict[str, Any]:
+    """Return a cue as JSON takes it."""
+    return {**show_as_json(cue.show, shows), "state": word(cue.state), **cue.line._asdict()}
+
+
+def show_as_json(key: int, shows: Mapping[int, str]) -> dict[str, str]:
+    """Return a show's key, and its name where that is known here.
+
+    A key is sixteen hexadecimal digits: a number would not survive a reader that takes numbers for doubles.
     """
-    return json.dumps(
-        {"event": type(event).__name__}
-        | {field.name: _plain(field.name, getattr(event, field.name)) for field in fields(event)}
-    )
-
-
-def _plain(name: str, value: Any) -> Any:
-    if isinstance(value, Cue):
-        return {"show": f"{value.show:016x}", "state": word(value.state), **value.line._asdict()}
-    if name == "show":
-        return f"{value:016x}"
-    return word(value) if isinstance(value, Enum) else value
+    return {"show": f"{key:016x}"} | ({"show_name": shows[key]} if key in shows else {})
 
 
 def event_in_words(event: Event, shows: Mapping[int, str]) -> str:
@@ -139,24 +166,9 @@ _DOING = {
 }
 
 
-def leader_heading(
-    name: str, group: str, leader: Leader, shows: Mapping[int, str], expected: Iterable[str] = ()
-) -> str:
-    """Return the line above a leader's table: what it does, what is in force, and whom it waits for.
-
-    ``expected`` are the names of the followers that should be there.
-    """
-    cue = leader.cue
-    told = [f"{name} {_DOING[leader.role]} {group}: {word(cue.state)} {show_name(cue.show, shows)}"]
-    if leader.is_leading:
-        count = len(leader.roster)
-        told[0] += f", {count} follower{'' if count == 1 else 's'}"
-        if leader.not_stopped:
-            told.append(f"stop not confirmed by {', '.join(sorted(leader.not_stopped))}")
-        unheard = sorted(set(expected) - {entry.name for entry in leader.roster})
-        if unheard:
-            told.append(f"not heard yet: {', '.join(unheard)}")
-    return "; ".join(told)
+def leader_doing(leader: Leader, group: str) -> str:
+    """Return what a node that can lead does."""
+    return f"{leader.settings.name} {_DOING[leader.role]} {group}"
 
 
 def unheard_news(group: str, leader: str | None, refused: Mapping[str, int]) -> str:
@@ -211,7 +223,8 @@ def leader_rows(leader: Leader, now: LocalInstant, shows: Mapping[int, str]) -> 
     group = "group" if to_group else NOTHING
     copied = leader.served_copies
     sent_to = {entry.follower: "copies" if entry.follower in copied else group for entry in leader.roster}
-    return roster_rows(list(leader.roster), now, shows, sent_to, leader.not_stopped, to_group=to_group)
+    since = unheard_since(leader, now)
+    return roster_rows(list(leader.roster), now, shows, sent_to, since, leader.not_stopped, to_group=to_group)
 
 
 def roster_rows(
@@ -219,52 +232,45 @@ def roster_rows(
     now: LocalInstant,
     shows: Mapping[int, str],
     sent_to: Mapping[int, str] | None = None,
+    since: LocalInstant = _EVER,
     not_stopped: Collection[str] = (),
     *,
     to_group: bool = True,
 ) -> list[tuple[str, ...]]:
     """Return the cells of ``ROSTER_HEADER`` for each follower, those most in need of a look first.
 
-    ``sent_to`` says by follower's id how beacons reach it; ``not_stopped`` names those that have not confirmed a stop;
-    ``to_group``: whether beacons go to the group at all, else there is nothing to lose of them.
+    ``sent_to`` says by follower's id how beacons reach it; one not heard ``since`` is in trouble, and so are those
+    ``not_stopped`` names, that have not confirmed a stop; ``to_group``: whether beacons go to the group at all, else
+    there is nothing to lose of them.
     """
     ways = sent_to or {}
-    told = [(entry, _trouble(entry, not_stopped)) for entry in roster]
+    told = [(entry, troubles_of(entry, since, not_stopped)) for entry in roster]
     told.sort(key=_need_of_a_look)
-    rows = [_roster_row(entry, trouble, ways.get(entry.follower, NOTHING), now, shows) for entry, trouble in told]
+    rows = [
+        _roster_row(entry, ", ".join(troubles), ways.get(entry.follower, NOTHING), now, shows)
+        for entry, troubles in told
+    ]
     if to_group:
         return rows
     loss = ROSTER_HEADER.index("group loss")
     return [(*row[:loss], NOTHING, *row[loss + 1 :]) for row in rows]
 
 
-def _need_of_a_look(told: tuple[RosterEntry, str]) -> tuple[Any, ...]:
-    entry, trouble = told
+def _need_of_a_look(told: tuple[RosterEntry, list[str]]) -> tuple[Any, ...]:
+    entry, troubles = told
     tally = entry.tally
+    is_heard = UNHEARD not in troubles
+    worst = min((WORST_FIRST.index(trouble) for trouble in troubles), default=len(WORST_FIRST))
     if tally is None:
-        return (not entry.lost, False, 0, 0, 0, entry.name)
+        return (is_heard, 0, 0, 0, 0, entry.name)
     return (
-        not entry.lost,
-        not trouble,
+        is_heard,
+        worst,
         _WORST_CLOCK_FIRST.index(tally.clock),
         -(tally.bound_ns or 0),
         -tally.beacon_loss_permille,
         entry.name,
     )
-
-
-def _trouble(entry: RosterEntry, not_stopped: Collection[str]) -> str:
-    tally = entry.tally
-    troubles = [
-        (entry.name in not_stopped, "stop not confirmed"),
-        (entry.contradicts, "does not show the cue"),
-        (entry.lost, "not heard"),
-        (entry.cloned, "two boards, one name"),
-        (tally is not None and tally.content is ContentState.MISSING, "show missing"),
-        (tally is not None and tally.content is ContentState.OTHER_EDITION, "other edition"),
-        (tally is not None and tally.live_data, "live data as well"),
-    ]
-    return ", ".join(said for is_so, said in troubles if is_so)
 
 
 def _roster_row(

@@ -5,6 +5,7 @@ from leadlight.evening.manifest import (
     DIGEST_BYTES,
     Manifest,
     Part,
+    PartFound,
     ShowDescription,
     ShowEntry,
     check_name,
@@ -12,7 +13,7 @@ from leadlight.evening.manifest import (
     parse_manifest,
 )
 from leadlight.evening.running_order import RunningOrder, parse_running_order
-from leadlight.evening.start import show_start, wait_in_words
+from leadlight.evening.start import position_in_words, show_start, wait_in_words
 
 __all__ = [
     "DIGEST_BYTES",
@@ -20,6 +21,7 @@ __all__ = [
     "EveningKeeper",
     "Manifest",
     "Part",
+    "PartFound",
     "RunningOrder",
     "ShowDescription",
     "ShowEntry",
@@ -27,6 +29,7 @@ __all__ = [
     "manifest_text",
     "parse_manifest",
     "parse_running_order",
+    "position_in_words",
     "show_start",
     "wait_in_words",
 ]

@@ -38,7 +38,7 @@ from dataclasses import dataclass
 from functools import cached_property
 from hashlib import blake2s
 from math import gcd
-from typing import Any, Final, NoReturn
+from typing import Any, Final, NamedTuple, NoReturn
 
 from leadlight.cue import FrameRate
 from leadlight.errors import ConfigurationError
@@ -66,6 +66,22 @@ class Part:
         if found is None:
             return ContentState.MISSING
         return ContentState.PRESENT if found == self else ContentState.OTHER_EDITION
+
+
+class PartFound(NamedTuple):
+    """How a follower's file compares with its part: in what state it is, and how many bytes more it has than listed."""
+
+    state: ContentState
+    bytes_more: int = 0
+
+    @property
+    def in_words(self) -> str:
+        """How it is, for people: a file of another length is told by that, as one that was cut off or grew."""
+        if self.bytes_more:
+            count = abs(self.bytes_more)
+            said = f"{count} byte" if count == 1 else f"{count} bytes"
+            return f"{said} {'longer' if self.bytes_more > 0 else 'shorter'}"
+        return self.state.name.lower().replace("_", " ")
 
 
 @dataclass(frozen=True)

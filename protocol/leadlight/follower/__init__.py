@@ -1,7 +1,7 @@
 """The follower: told the time and handed datagrams, it knows which frame it is now."""
 
 from leadlight.follower.exchange import SPACING_SPREAD, STEADY_INTERVAL_NS, fair_spacing_ns
-from leadlight.follower.follower import JOIN_PATIENCE_NS, TALLIES_PER_SECOND, Follower, Snapshot
+from leadlight.follower.follower import JOIN_PATIENCE_NS, TALLIES_PER_SECOND, Follower, Snapshot, tally_spacing_ns
 from leadlight.follower.journal import JournalLine
 from leadlight.follower.leader_selection import SERIAL_HALF, SERIAL_MASK, GroupLoss, is_newer
 from leadlight.follower.settings import SILENT_INTERVALS, FollowerSettings
@@ -21,4 +21,5 @@ __all__ = [
     "Snapshot",
     "fair_spacing_ns",
     "is_newer",
+    "tally_spacing_ns",
 ]

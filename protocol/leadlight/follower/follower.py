@@ -15,13 +15,13 @@ from leadlight.addresses import GROUP, Address
 from leadlight.clock import Bounds, ClockView, Estimate, FollowerClock, reporting_stride
 from leadlight.cue import Cue
 from leadlight.entropy import Entropy, below, identity, nonzero32, spread
-from leadlight.errors import WireError
+from leadlight.errors import ConfigurationError, WireError, check_kind, check_whole
 from leadlight.follower.exchange import SoundingSchedule
 from leadlight.follower.journal import LINES_KEPT, JournalLine, Notes
 from leadlight.follower.leader_selection import FOLLOW, LeaderSelection, Novelty, Verdict
-from leadlight.follower.settings import FollowerSettings
-from leadlight.playback import HOLDOVER_FADE_NS, Library, Playhead, Recovery, Shown, Stage, StoredShow
-from leadlight.terms import ClockState, ContentState
+from leadlight.follower.settings import TALLY_INTERVAL_NS, FollowerSettings
+from leadlight.playback import FRAMES_MAXIMUM, HOLDOVER_FADE_NS, Library, Playhead, Recovery, Shown, Stage, StoredShow
+from leadlight.terms import ClockState, ContentState, Refusal
 from leadlight.units import BILLION, MICROSECOND, MILLISECOND, SECOND, LeaderInstant, LocalInstant, ShowPosition
 from leadlight.wire import U32, Beacon, Codec, Echo, Message, Sounding, Tally
 
@@ -36,6 +36,7 @@ NEWS_PER_SECOND: Final = 60
 """The same of Tallies that tell news, which often comes to everyone at once: a cue, a start, a leader that is found."""
 CONTINUED_WITHIN_NS: Final = 2 * MILLISECOND
 """How far a leader that continues a timebase may be from the one before; it may not if its bound is wider."""
+REFUSALS: Final = frozenset(map(str, Refusal)) | {"misdirected"}
 LIVE_DATA_LASTS_NS: Final = 5 * SECOND
 JOIN_PATIENCE_NS: Final = 5 * SECOND
 """A follower that hears beacons this long without locking shows what it can."""
@@ -60,6 +61,7 @@ class Snapshot(NamedTuple):
     frame_shown: int | None
     """The last frame that the player reported."""
     refused: dict[str, int]
+    """Datagrams that were refused, by cause; one's own that came back are none."""
 
 
 _NOVELTIES: Final[
@@ -69,6 +71,11 @@ _NOVELTIES: Final[
     Novelty.RESTARTED: events.LeaderRestarted,
     Novelty.CHANGED: events.LeaderChanged,
 }
+
+
+def tally_spacing_ns(group_size: int, interval_ns: int = TALLY_INTERVAL_NS) -> int:
+    """Return how far apart a follower's reports are on average, in ns, in a group of so many (R-TALLY-1)."""
+    return max(interval_ns, group_size * SECOND // TALLIES_PER_SECOND)
 
 
 class Follower:
@@ -122,6 +129,9 @@ class Follower:
         shows: Iterable[StoredShow] | Library = (),
         recovery: Recovery | None = None,
     ) -> None:
+        check_kind("settings", settings, FollowerSettings, "a FollowerSettings")
+        if recovery is not None and not callable(getattr(recovery, "correct", None)):
+            raise ConfigurationError("recovery", recovery, "a Recovery, such as BlendedRecovery()")
         self.settings = settings
         self.identity = identity(settings.name)
         self.clock = FollowerClock(settings.clock)
@@ -175,6 +185,11 @@ class Follower:
         self._turns: deque[int] = deque(maxlen=4)
         # Tallies heard by the group lately, oldest first.
         self._heard_tallies: dict[tuple[int, int, int], None] = {}
+
+    def __repr__(self) -> str:
+        whom = "nobody" if self._selection.leader is None else f"{self._selection.leader:08x}"
+        state = self.clock.state.name.lower().replace("_", " ")
+        return f"<Follower {self.settings.name!r}: follows {whom}, {state}; {self.cue}>"
 
     # -- the five verbs ------------------------------------------------------------------------------------------
 
@@ -420,6 +435,7 @@ class Follower:
 
     def note_frame_shown(self, frame: int, at: LocalInstant) -> None:
         """The player handed a frame to its output at ``at``. One for which it was too late is counted, and told."""
+        check_whole("frame", frame, 0, FRAMES_MAXIMUM, "a frame's number")
         self.frame_shown = frame
         due = self.stage.frame_at(at)
         if due is not None and due > frame:
@@ -453,7 +469,7 @@ class Follower:
             level=shown.level,
             late_frames=self.late_frames,
             frame_shown=self.frame_shown,
-            refused=dict(self.counters),
+            refused={cause: count for cause, count in self.counters.items() if cause in REFUSALS},
         )
 
     # -- beacons -------------------------------------------------------------------------------------------------
@@ -705,7 +721,7 @@ class Follower:
         self._tally_at = LocalInstant(now + spread(self._entropy, self._tally_spacing_ns(), TALLY_SPREAD))
 
     def _tally_spacing_ns(self) -> int:
-        return max(self.settings.tally_interval_ns, self._group_size * SECOND // TALLIES_PER_SECOND)
+        return tally_spacing_ns(self._group_size, self.settings.tally_interval_ns)
 
     def _emit(self, event: events.FollowerEvent) -> None:
         self._events.append(event)

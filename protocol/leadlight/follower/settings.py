@@ -7,7 +7,7 @@ from dataclasses import dataclass, field
 from typing import Final
 
 from leadlight.clock import ClockSettings
-from leadlight.errors import check_name, check_whole
+from leadlight.errors import check_flag, check_kind, check_name, check_whole
 from leadlight.units import MILLISECOND, MINUTE, SECOND
 from leadlight.wire import NAME_MAXIMUM_BYTES, U16
 
@@ -53,5 +53,8 @@ class FollowerSettings:
         check_whole(
             "tally_interval_ns", self.tally_interval_ns, 100 * MILLISECOND, math.inf, "0.1 s or more in ns"
         )
+        check_flag("soundings", self.soundings)
+        check_flag("lights", self.lights)
+        check_kind("clock", self.clock, ClockSettings, "a ClockSettings")
 
 

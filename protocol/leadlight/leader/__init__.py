@@ -3,7 +3,7 @@
 from leadlight.leader.copies import BEGIN_ABOVE_PERMILLE, END_BELOW_PERMILLE, CopyList
 from leadlight.leader.leader import Leader
 from leadlight.leader.limiter import RateLimiter
-from leadlight.leader.roster import RosterEntry
+from leadlight.leader.roster import Roster, RosterEntry
 from leadlight.leader.settings import LISTEN_INTERVALS, LeaderSettings
 from leadlight.leader.tenure import DITHER_MAXIMUM_NS, DITHER_SHARE, MARK_PUBLICATIONS
 
@@ -18,5 +18,6 @@ __all__ = [
     "Leader",
     "LeaderSettings",
     "RateLimiter",
+    "Roster",
     "RosterEntry",
 ]

@@ -18,17 +18,18 @@ from typing import Final
 from leadlight import events
 from leadlight.addresses import Address
 from leadlight.clock import Estimate
-from leadlight.cue import NO_SHOW, RATE_LIMIT_PPB, START, Cue, ShowLine, dark_cue
+from leadlight.cue import NO_SHOW, RATE_LIMIT_PPB, START, Cue, ShowLine, check_cue, check_position, dark_cue
 from leadlight.entropy import Entropy
-from leadlight.errors import OrderError, WireError
+from leadlight.errors import OrderError, WireError, check_kind, check_whole
 from leadlight.follower import SILENT_INTERVALS, Follower, FollowerSettings, is_newer
+from leadlight.leader.pacing import LATENCY_MAXIMUM_NS
 from leadlight.leader.roles import TRANSITIONS, RoleInput
 from leadlight.leader.roster import Roster
 from leadlight.leader.settings import LISTEN_INTERVALS, LeaderSettings
 from leadlight.leader.tenure import Inheritance, Tenure
 from leadlight.playback import StoredShow, check_shows, key_meant
 from leadlight.terms import ClockState, CueState, OnMusicLost, Role
-from leadlight.units import BILLION, MILLISECOND, SECOND, LeaderInstant, LocalInstant, ShowPosition
+from leadlight.units import BILLION, INSTANT_MAXIMUM, MILLISECOND, SECOND, LeaderInstant, LocalInstant, ShowPosition
 from leadlight.wire import Beacon, Codec, Message
 
 ASK_TIMES: Final = 4
@@ -62,6 +63,7 @@ class Leader:
         now: LocalInstant,
         shows: Iterable[StoredShow] = (),
     ) -> None:
+        check_kind("settings", settings, LeaderSettings, "a LeaderSettings")
         self.settings = settings
         self.identity = settings.identity
         self.role = Role.LISTENING
@@ -100,6 +102,9 @@ class Leader:
     def _new_ear(self) -> Follower:
         settings = FollowerSettings(name=self.settings.name, lights=False)
         return Follower(settings, self._codec, self._entropy, self._shows)
+
+    def __repr__(self) -> str:
+        return f"<Leader {self.settings.name!r}: {self.role.value}; {self.cue}>"
 
     # -- what it is ----------------------------------------------------------------------------------------------
 
@@ -171,6 +176,7 @@ class Leader:
 
         A scheduled cue at the same instant is replaced.
         """
+        check_cue(cue)
         if self._tenure is not None:
             self._tenure.schedule(self._translated(cue, self._tenure))
             return
@@ -186,9 +192,11 @@ class Leader:
         ``show`` is a stored show, the id of one of those given to this node, or a key.
         While this node still listens whether anybody leads, the lead time is counted from when it will have listened.
         """
+        key = key_meant(show, self._shows)
+        check_position(position, self._length_ns(key))
         begins_at = max(now, self._listen_until) if self.role is Role.LISTENING else now
         at = LeaderInstant(begins_at + self.settings.lead_time_ns)
-        cue = Cue(key_meant(show, self._shows), CueState.ROLLING, ShowLine(at, position))
+        cue = Cue(key, CueState.ROLLING, ShowLine(at, position))
         self.schedule(cue)
         return cue
 
@@ -197,6 +205,7 @@ class Leader:
 
         If another leads by then, what it leads goes before.
         """
+        check_cue(cue)
         if self._tenure is None:
             self._own_cue = cue
         else:
@@ -224,8 +233,11 @@ class Leader:
         ``position`` is where in the show that is. Lights follow the music, never the reverse. Report about once a
         second or more often while it plays. Music that has jumped is told once, as ``MediaJumped``, and not followed
         until a cue rolls anew. While another leads it counts for nothing. Raises ``ConfigurationError`` for a latency
-        outside 0 to 10 s.
+        outside 0 to 10 s, and for what is no whole number.
         """
+        for field, value in (("position", position), ("at", at)):
+            check_whole(field, value, -INSTANT_MAXIMUM, INSTANT_MAXIMUM, "ns")
+        check_whole("latency_ns", latency_ns, 0, LATENCY_MAXIMUM_NS, "0 to 10 s in ns")
         if self._tenure is not None:
             self._tenure.report_media(position, latency_ns, at)
 
@@ -252,6 +264,7 @@ class Leader:
         is paused by then.
         """
         tenure = self._to("seek")
+        check_position(position, self._length_ns(tenure.to_be_in_force(now).show))
         return self._on_own_clock(tenure.seek(position, now), tenure)
 
     def _to(self, order: str) -> Tenure:
@@ -285,6 +298,8 @@ class Leader:
 
     def set_off_at(self, at: LocalInstant | None) -> None:
         """Set the hard off time, on this host's clock, or clear it."""
+        if at is not None:
+            check_whole("at", at, 0, INSTANT_MAXIMUM, "an instant of this host's clock in whole ns, or None")
         self._own_off_at = at
         if self._tenure is not None:
             self._tenure.off_at = None if at is None else self._tenure.leader_at(at)
@@ -576,12 +591,14 @@ class Leader:
         ends_at = self._ends_at(cue) if finishes else None
         tenure.schedule(dark_cue(soon if ends_at is None else max(ends_at, soon)))
 
+    def _length_ns(self, key: int) -> ShowPosition | None:
+        """Return the length of the show of this key, if it is known."""
+        return next((show.length_ns for show in self._shows if show.key == key), None)
+
     def _ends_at(self, cue: Cue) -> LeaderInstant | None:
         """Return when a rolling show has shown its last frame, in the timebase; ``None`` for one of unknown length."""
-        for show in self._shows:
-            if show.key == cue.show:
-                return cue.line.instant_of(show.frame_rate.position_of(show.frame_count))
-        return None
+        length_ns = self._length_ns(cue.show)
+        return None if length_ns is None else cue.line.instant_of(length_ns)
 
     def _translated(self, cue: Cue, tenure: Tenure) -> Cue:
         """Return a cue whose instant is on this host's clock as one in the tenure's timebase."""

@@ -6,7 +6,7 @@ from dataclasses import dataclass
 from typing import Final
 
 from leadlight.entropy import identity
-from leadlight.errors import ConfigurationError, check_name, check_whole
+from leadlight.errors import ConfigurationError, check_flag, check_name, check_whole, member
 from leadlight.terms import Delivery, OnMusicLost
 from leadlight.units import MILLISECOND, SECOND
 from leadlight.wire import NAME_MAXIMUM_BYTES, U8, U16
@@ -51,6 +51,11 @@ class LeaderSettings:
         check_whole("sounding_budget", self.sounding_budget, 0, U8, f"0 to {U8} a second")
         check_whole("group_size", self.group_size, 0, U16, f"0 to {U16}")
         check_whole("listen_intervals", self.listen_intervals, 0, 1000, "0 to 1000")
+        check_flag("markers", self.markers)
+        check_flag("refuse_incomplete", self.refuse_incomplete)
+        # Their text will do, as in a file of settings.
+        object.__setattr__(self, "delivery", member("delivery", self.delivery, Delivery))
+        object.__setattr__(self, "on_music_lost", member("on_music_lost", self.on_music_lost, OnMusicLost))
 
     @property
     def identity(self) -> int:

@@ -13,7 +13,7 @@ from typing import Final
 from leadlight import events
 from leadlight.addresses import GROUP, Address
 from leadlight.clock import DelayCollector, Estimate
-from leadlight.cue import START, Cue, ShowLine, dark_cue
+from leadlight.cue import START, Cue, ShowLine, check_cue, dark_cue
 from leadlight.entropy import Entropy, below, nonzero32
 from leadlight.errors import OrderError
 from leadlight.follower import TALLIES_PER_SECOND
@@ -149,6 +149,7 @@ class Tenure:
 
         A scheduled cue at the same instant is replaced.
         """
+        check_cue(cue)
         at = cue.line.leader_at
         self.scheduled = sorted(
             [*(other for other in self.scheduled if other.line.leader_at != at), cue],
@@ -164,6 +165,7 @@ class Tenure:
 
     def resume_line(self, cue: Cue, now: LocalInstant) -> None:
         """Put a cue in force at once, its line already under way: a leader that comes back mid-show."""
+        check_cue(cue)
         self.cue = cue
         self._begin_pacing()
         self._burst(now, CHANGE_BURST_NS)
@@ -205,6 +207,10 @@ class Tenure:
         if before.state not in (CueState.ROLLING, CueState.PAUSED):
             raise OrderError(f"no position to seek: the show is {before.state.name.lower()}")
         return self._scheduled(before._replace(line=ShowLine(at, position, before.line.rate_ppb)))
+
+    def to_be_in_force(self, now: LocalInstant) -> Cue:
+        """Return what will be in force when an order given now takes effect."""
+        return self._before_order(now)[1]
 
     def _before_order(self, now: LocalInstant) -> tuple[LeaderInstant, Cue]:
         """Return when an order given now takes effect, and what will be in force just before."""
@@ -346,7 +352,7 @@ class Tenure:
             self.settings.sounding_budget,
             self._group_size(now),
             # The wire carries whole milliseconds; a beacon is never lost to a finer order.
-            None if self.off_at is None else LeaderInstant(self.off_at // MILLISECOND * MILLISECOND),
+            None if self.off_at is None else LeaderInstant(max(0, self.off_at) // MILLISECOND * MILLISECOND),
             marker,
             self.cue,
             self._to_announce(now),

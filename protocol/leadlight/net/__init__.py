@@ -8,6 +8,7 @@ from leadlight.net.machine import MACHINE
 from leadlight.net.node import FollowerNode, LeaderNode, Node
 from leadlight.net.sockets import DEFAULT_PORT, check_port, check_ports, group_address
 from leadlight.net.thread import EndpointThread, FollowerThread, LeaderThread
+from leadlight.readiness import HostFacts
 
 __all__ = [
     "DEFAULT_PORT",
@@ -18,6 +19,7 @@ __all__ = [
     "FollowerEndpoint",
     "FollowerNode",
     "FollowerThread",
+    "HostFacts",
     "LeaderEndpoint",
     "LeaderNode",
     "LeaderThread",

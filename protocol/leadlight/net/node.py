@@ -16,17 +16,17 @@ from functools import partial
 from typing import Any, Generic, TypeVar
 
 from leadlight.cue import START, Cue
-from leadlight.errors import ConfigurationError, NotRunningError, check_kind
+from leadlight.errors import ConfigurationError, NotRunningError, check_kind, check_whole
 from leadlight.events import FollowerEvent, LeaderEvent, NodeFailed
 from leadlight.follower import Follower, FollowerSettings, JournalLine, Snapshot
 from leadlight.leader import Leader, LeaderSettings
 from leadlight.net.clock import LocalClock
 from leadlight.net.driver import Core, CoreDriver, DatagramCounts
 from leadlight.net.machine import MACHINE
-from leadlight.net.sockets import DEFAULT_PORT, check_address
+from leadlight.net.sockets import DEFAULT_PORT, check_address, check_ports
 from leadlight.playback import Library, Recovery, Shown, StoredShow
 from leadlight.terms import Role
-from leadlight.units import LocalInstant, ShowPosition
+from leadlight.units import INSTANT_MAXIMUM, LocalInstant, ShowPosition
 from leadlight.wire import Codec, KeyRing
 
 _log = logging.getLogger(__name__)
@@ -73,9 +73,13 @@ class Node(Generic[CoreType, EventType]):
             raise ConfigurationError("on_event", on_event, "a function of one event")
         if interface is not None:
             check_kind("interface", interface, str, "a name or an address of one of this host's interfaces")
+        check_kind("group", group, str, "a name")
+        check_ports(port, own_port)
         machine = MACHINE.get()
         self.clock = machine.clock() if clock is None else clock
-        self.core = make_core(self.clock())
+        now = self.clock()
+        check_whole("clock", now, 0, INSTANT_MAXIMUM, "what returns the instant now in ns")
+        self.core = make_core(now)
         self.group = group
         self._open_sockets = partial(machine.open_sockets, group, port=port, interface=interface, own_port=own_port)
         self._on_event = on_event

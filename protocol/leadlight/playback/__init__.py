@@ -1,11 +1,13 @@
 """Playback: which cue is in force, which frame is now, and how an error is removed without being seen."""
 
-from leadlight.playback.content import Library, StoredShow, check_shows, key_meant
+from leadlight.playback.content import FRAMES_MAXIMUM, Library, StoredShow, check_shows, key_meant
 from leadlight.playback.fader import HOLDOVER_FADE_NS
 from leadlight.playback.playhead import Moved, Playhead, Stretch
 from leadlight.playback.recovery import (
     SLEW_RATE,
     BlendedRecovery,
+    Correction,
+    History,
     HoldRecovery,
     Recovery,
     Remedy,
@@ -16,9 +18,12 @@ from leadlight.playback.stage import Shown, Stage
 from leadlight.playback.stills import Still, stills_of
 
 __all__ = [
+    "FRAMES_MAXIMUM",
     "HOLDOVER_FADE_NS",
     "SLEW_RATE",
     "BlendedRecovery",
+    "Correction",
+    "History",
     "HoldRecovery",
     "Library",
     "Moved",
@@ -30,8 +35,8 @@ __all__ = [
     "Stage",
     "StepOnlyRecovery",
     "Still",
-    "Stretch",
     "StoredShow",
+    "Stretch",
     "check_shows",
     "key_meant",
     "stills_of",

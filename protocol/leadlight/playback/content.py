@@ -2,16 +2,18 @@
 
 from __future__ import annotations
 
-import math
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
-from typing import Protocol
+from typing import Final, Protocol
 
 from leadlight.cue import NO_SHOW, SHOW_KEY_MAXIMUM, FrameRate, show_key
 from leadlight.errors import ConfigurationError, check_kind, check_whole
 from leadlight.playback.stills import Still, check_stills, unseen_in_ns
 from leadlight.terms import ContentState
 from leadlight.units import ShowPosition
+
+FRAMES_MAXIMUM: Final = 0xFFFF_FFFF
+"""A Tally tells which frame is shown in 32 bits: three years at 40 frames a second."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -34,7 +36,7 @@ class StoredShow:
         if not self.show:
             raise ConfigurationError("show", self.show, "a name")
         check_kind("frame_rate", self.frame_rate, FrameRate, "a FrameRate, such as FrameRate(40)")
-        check_whole("frame_count", self.frame_count, 1, math.inf, "above zero")
+        check_whole("frame_count", self.frame_count, 1, FRAMES_MAXIMUM, f"1 to {FRAMES_MAXIMUM}")
         check_kind("edition", self.edition, str, 'text, such as "1"')
         check_kind("manifest_digest", self.manifest_digest, bytes, "bytes")
         check_stills(self.stills, self.frame_count)

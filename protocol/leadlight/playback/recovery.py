@@ -15,7 +15,7 @@ from dataclasses import dataclass
 from enum import Enum
 from typing import Final, NamedTuple, Protocol
 
-from leadlight.errors import ConfigurationError, check_whole
+from leadlight.errors import ConfigurationError, check_number, check_whole
 from leadlight.units import BILLION, MILLISECOND, SECOND, LocalInstant
 
 
@@ -98,8 +98,7 @@ def _may_step(now: LocalInstant, history: History, spacing_ns: int) -> bool:
 
 
 def _check_rate(rate: float) -> None:
-    if not 0 < rate <= 0.1:
-        raise ConfigurationError("slew_rate", rate, "above zero, at most 0.1")
+    check_number("slew_rate", rate, 0, 0.1, "above zero, at most 0.1")
 
 
 def _check_dead_band(dead_band_ns: int) -> None:

@@ -30,6 +30,8 @@ class Still(NamedTuple):
 def check_stills(stills: Sequence[Still], frame_count: int) -> None:
     """Raise ``ConfigurationError`` unless they lie inside the show, in order and apart."""
     for still in stills:
+        if not isinstance(still, Still):
+            raise ConfigurationError("stills", still, "a Still for each span, as stills_of finds them")
         whole = type(still.first) is int and type(still.end) is int
         if not whole or not 0 <= still.first < still.end <= frame_count:
             raise ConfigurationError("stills", list(still), f"whole frames from 0 to {frame_count}, at least one each")

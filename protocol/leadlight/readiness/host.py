@@ -8,6 +8,7 @@ from dataclasses import dataclass
 from statistics import median_low
 from typing import Final
 
+from leadlight.evening import PartFound
 from leadlight.readiness.findings import Finding, Verdict
 from leadlight.terms import ContentState
 from leadlight.units import MILLISECOND, describe
@@ -165,15 +166,15 @@ def _wall_clock(wall_now: datetime.datetime, leads: bool) -> Finding:
     return Finding("wall_clock", "wall clock", said, Verdict.LOOK, to_do, values)
 
 
-def judge_content(states: Mapping[str, ContentState], name: str) -> Finding:
+def judge_content(parts: Mapping[str, PartFound], name: str) -> Finding:
     """Return how the parts that a follower should hold stand, by show."""
-    words = {show: state.name.lower().replace("_", " ") for show, state in states.items()}
-    wrong = {show: state for show, state in words.items() if states[show] is not ContentState.PRESENT}
+    words = {show: PartFound(part.state).in_words for show, part in parts.items()}
+    wrong = [show for show, part in parts.items() if part.state is not ContentState.PRESENT]
     values = {"name": name, "shows": words}
     if not wrong:
         said = f"all {len(words)} parts of {name} are as the manifest lists them"
         return Finding("content", "contents", said, values=values)
-    said = f"{name}: {', '.join(f'{show} {state}' for show, state in wrong.items())}"
+    said = f"{name}: {', '.join(f'{show} {parts[show].in_words}' for show in wrong)}"
     to_do = "copy those parts to this board again, from the folder that the manifest was built from"
     return Finding("content", "contents", said, Verdict.NO_GO, to_do, values)
 

@@ -9,13 +9,14 @@ from leadlight.storage.files import (
     written_whole,
 )
 from leadlight.storage.key_files import inspect_key_file, read_key_file, write_key_file
-from leadlight.storage.parts import Progress, build_manifest, check_parts
+from leadlight.storage.parts import Progress, build_manifest, check_parts, compare_parts
 
 __all__ = [
     "Progress",
     "build_manifest",
     "check_can_write",
     "check_parts",
+    "compare_parts",
     "inspect_key_file",
     "read_key_file",
     "read_manifest",

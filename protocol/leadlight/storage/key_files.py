@@ -81,8 +81,13 @@ def write_key_file(path: str | Path, key: bytes) -> None:
     try:
         # Of these permissions from the first, and no other program's file or link.
         descriptor = os.open(path, os.O_WRONLY | os.O_CREAT | os.O_EXCL, 0o600)
-        with os.fdopen(descriptor, "w", encoding="ascii") as file:
-            file.write(f"1 {key.hex()}\n")
+        try:
+            with os.fdopen(descriptor, "w", encoding="ascii") as file:
+                file.write(f"1 {key.hex()}\n")
+        except OSError:
+            # Half a key is no key, and would keep the next attempt from writing one.
+            Path(path).unlink(missing_ok=True)
+            raise
     except FileExistsError:
         raise FileError("key file", str(path), "there is such a file already, and no key is written over") from None
     except OSError as error:

@@ -9,7 +9,7 @@ from pathlib import Path
 from typing import Final, TypeAlias
 
 from leadlight.errors import ConfigurationError
-from leadlight.evening import DIGEST_BYTES, Manifest, Part, ShowDescription, ShowEntry, check_name
+from leadlight.evening import DIGEST_BYTES, Manifest, Part, PartFound, ShowDescription, ShowEntry, check_name
 from leadlight.storage.files import _told_of, read_text_file
 from leadlight.terms import ContentState
 
@@ -64,6 +64,14 @@ def build_manifest(folder: str | Path, progress: Progress | None = None) -> Mani
 def check_parts(
     manifest: Manifest, folder: str | Path, follower: str, progress: Progress | None = None
 ) -> dict[str, ContentState]:
+    """Return the states of a follower's parts in ``folder``, by show; the rest is as for ``compare_parts``."""
+    found = compare_parts(manifest, folder, follower, progress)
+    return {show: part.state for show, part in found.items()}
+
+
+def compare_parts(
+    manifest: Manifest, folder: str | Path, follower: str, progress: Progress | None = None
+) -> dict[str, PartFound]:
     """Return how a follower's parts in ``folder`` compare with the manifest, by show, for each show it has a part in.
 
     A file of another size is another edition and is not read. Raises ``ConfigurationError`` for what cannot be read.
@@ -76,16 +84,16 @@ def check_parts(
         files[show] = None if place is None else _part_files(place).get(unicodedata.normalize("NFC", follower))
     sizes = {show: _size_of(path) for show, path in files.items() if path is not None}
     report = _Sum(progress, sum(size for show, size in sizes.items() if size == listed[show].size_bytes))
-    states: dict[str, ContentState] = {}
+    found: dict[str, PartFound] = {}
     for show, part in listed.items():
         path = files[show]
         if path is None:
-            states[show] = part.state_of(None)
+            found[show] = PartFound(part.state_of(None))
         elif sizes[show] != part.size_bytes:
-            states[show] = ContentState.OTHER_EDITION
+            found[show] = PartFound(ContentState.OTHER_EDITION, sizes[show] - part.size_bytes)
         else:
-            states[show] = part.state_of(read_part(path, report.add))
-    return states
+            found[show] = PartFound(part.state_of(read_part(path, report.add)))
+    return found
 
 
 class _Sum:

@@ -22,10 +22,10 @@ from typing import Any, Final, NamedTuple
 
 import msgpack
 
-from leadlight.cue import RATE_LIMIT_PPB, Cue, ShowLine
-from leadlight.errors import ConfigurationError, WireError
+from leadlight.cue import RATE_LIMIT_PPB, SHOW_KEY_MAXIMUM, Cue, ShowLine
+from leadlight.errors import ConfigurationError, MessageError, WireError, check_kind
 from leadlight.terms import ClockState, ContentState, CueState, Kind, Refusal
-from leadlight.units import MICROSECOND, MILLISECOND, SECOND
+from leadlight.units import INSTANT_MAXIMUM, MICROSECOND, MILLISECOND, SECOND
 from leadlight.wire.messages import (
     Beacon,
     DelayReport,
@@ -57,8 +57,6 @@ DELAYS_MAXIMUM: Final = 4
 U8: Final = 0xFF
 U16: Final = 0xFFFF
 U32: Final = 0xFFFF_FFFF
-INSTANT_MAXIMUM: Final = (1 << 62) - 1
-"""146 years of nanoseconds; leaves a bit spare for a sum of two."""
 DELAY_LIMIT_NS: Final = 2 * SECOND
 """No one-way delay longer than this is worth reporting."""
 FLAG_LIVE_DATA: Final = 1
@@ -76,7 +74,7 @@ class Field(NamedTuple):
 
 
 CUE_FIELDS: Final = (
-    Field("show", 0, (1 << 64) - 1),
+    Field("show", 0, SHOW_KEY_MAXIMUM),
     Field("state", 0, len(CueState) - 1),
     Field("line leader_at", 0, INSTANT_MAXIMUM),
     Field("line position", 0, INSTANT_MAXIMUM),
@@ -163,8 +161,11 @@ class Codec:
     """
 
     def __init__(self, group: str, keys: KeyRing | None = None) -> None:
+        check_kind("group", group, str, "a name")
         if not group.strip():
             raise ConfigurationError("group", group, "a name")
+        if keys is not None:
+            check_kind("keys", keys, KeyRing, "a KeyRing, such as KeyRing({1: key})")
         self.group = group
         self.keys = keys
         slot = UNKEYED_SLOT if keys is None else keys.active
@@ -189,9 +190,12 @@ class Codec:
     def encode(self, message: Message) -> bytes:
         """Return the datagram of ``message``.
 
-        Raises ``WireError`` if a field is outside its range: what this encodes, every peer decodes.
+        Raises ``MessageError`` if a field is outside its range: what this encodes, every peer decodes.
         """
-        kind, fields = _PACKERS[type(message)](message)
+        try:
+            kind, fields = _PACKERS[type(message)](message)
+        except (WireError, KeyError, TypeError, ValueError, AttributeError) as error:
+            raise MessageError(f"{type(message).__name__} cannot be sent: {error}") from error
         signed: bytes = self._preambles[kind] + self._packer.pack(fields)
         if kind is _SOUNDING and (missing := SOUNDING_MINIMUM_BYTES - len(signed)) > 0:
             # The padding is the last field, so far an empty one: two bytes that are replaced by a longer one.

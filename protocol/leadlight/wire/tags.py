@@ -10,7 +10,7 @@ from collections.abc import Iterator, Mapping
 from hashlib import blake2s
 from hmac import compare_digest
 
-from leadlight.errors import ConfigurationError
+from leadlight.errors import ConfigurationError, check_kind, check_whole
 
 TAG_BYTES = 16
 KEY_MINIMUM_BYTES = 16
@@ -29,11 +29,12 @@ class KeyRing:
     """
 
     def __init__(self, keys: Mapping[int, bytes], active: int | None = None) -> None:
+        check_kind("keys", keys, Mapping, "keys by slot, such as {1: key}")
         if not keys:
             raise ConfigurationError("keys", dict(keys), "at least one key")
         for slot, key in keys.items():
-            if not 1 <= slot <= 255:
-                raise ConfigurationError("key slot", slot, "1 to 255")
+            check_whole("key slot", slot, 1, 255, "1 to 255")
+            check_kind(f"key in slot {slot}", key, bytes, "bytes")
             if not KEY_MINIMUM_BYTES <= len(key) <= KEY_MAXIMUM_BYTES:
                 raise ConfigurationError(
                     f"key in slot {slot}",

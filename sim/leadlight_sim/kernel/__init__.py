@@ -2,6 +2,6 @@
 
 from leadlight_sim.kernel.kernel import Kernel, TrueInstant
 from leadlight_sim.kernel.streams import Stream, Streams
-from leadlight_sim.kernel.trace import Trace
+from leadlight_sim.kernel.trace import Trace, plain_text
 
-__all__ = ["Kernel", "Stream", "Streams", "Trace", "TrueInstant"]
+__all__ = ["Kernel", "Stream", "Streams", "Trace", "TrueInstant", "plain_text"]

@@ -2,12 +2,22 @@
 
 from __future__ import annotations
 
+from dataclasses import is_dataclass
 from hashlib import blake2b
 from struct import Struct
 
 from leadlight_sim.kernel.kernel import TrueInstant
 
 _pack_record = Struct(">cQHI").pack
+
+
+def plain_text(value: object) -> str:
+    """Return every field of an event under its name, whatever is told to people: what the digest rests on."""
+    names = getattr(value, "__match_args__", ()) if is_dataclass(value) else getattr(value, "_fields", ())
+    if not names:
+        return repr(value)
+    told = ", ".join(f"{name}={plain_text(getattr(value, name))}" for name in names)
+    return f"{type(value).__name__}({told})"
 
 
 class Trace:

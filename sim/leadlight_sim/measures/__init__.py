@@ -10,7 +10,7 @@ from leadlight_sim.measures.rehearsal import (
     rehearse,
     was_show_on,
 )
-from leadlight_sim.measures.scores import SCORE_EVERY_NS, Floats, FollowerScore, Scores, worst_first
+from leadlight_sim.measures.scores import SCORE_EVERY_NS, Floats, FollowerScore, Percentiles, Scores, worst_first
 from leadlight_sim.measures.scoring import Scorer
 from leadlight_sim.measures.table import COLUMNS, rows
 
@@ -20,6 +20,7 @@ __all__ = [
     "AddedFlashes",
     "Floats",
     "FollowerScore",
+    "Percentiles",
     "Rehearsal",
     "Scorer",
     "Scores",

@@ -24,7 +24,7 @@ from leadlight_sim.scenario.faults import (
     over_at_s,
     title_of,
 )
-from leadlight_sim.scenario.files import as_toml, load_shipped, resolve_scenario
+from leadlight_sim.scenario.files import as_toml, load_scenario, load_shipped, resolve_scenario
 from leadlight_sim.scenario.model import Clocks, CueEntry, Follower, Leader, Scenario, Standby, check_scenario
 from leadlight_sim.scenario.network import (
     AccessPoint,
@@ -76,6 +76,7 @@ __all__ = [
     "as_toml",
     "change_from_text",
     "check_scenario",
+    "load_scenario",
     "load_shipped",
     "over_at_s",
     "resolve_scenario",

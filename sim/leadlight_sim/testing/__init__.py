@@ -1,1 +1,22 @@
 """Testing: your own asyncio player on virtual time and over the modelled air."""
+
+from leadlight_sim.hosts import Host, HostPreset, HostSettings, Oscillator, OscillatorSettings
+from leadlight_sim.kernel import Stream
+from leadlight_sim.testing.loop import Deadlock, VirtualLoop, VirtualLoopError
+from leadlight_sim.testing.network import VirtualHost, VirtualNetwork
+from leadlight_sim.testing.sockets import Datagram
+
+__all__ = [
+    "Datagram",
+    "Deadlock",
+    "Host",
+    "HostPreset",
+    "HostSettings",
+    "Oscillator",
+    "OscillatorSettings",
+    "Stream",
+    "VirtualHost",
+    "VirtualLoop",
+    "VirtualLoopError",
+    "VirtualNetwork",
+]

@@ -40,6 +40,7 @@ class InjectedFaults:
         self._draws: dict[tuple[str, str], Stream] = {}
         self._rules: list[Rule] = []
         self._mishaps: list[Mishap] = []
+        self._mishap_streams: dict[tuple[str, str], Stream] = {}
         self.is_quiet = True
 
     def add(self, rule: Rule, begin: TrueInstant, end: TrueInstant | None) -> None:
@@ -71,7 +72,10 @@ class InjectedFaults:
             return []
         arriving = [(delay_ns, data)]
         for mishap in self._mishaps:
-            stream = self._streams.stream("mishaps", sender, receiver)
+            stream = self._mishap_streams.get((sender, receiver))
+            if stream is None:
+                stream = self._streams.stream("mishaps", sender, receiver)
+                self._mishap_streams[sender, receiver] = stream
             if stream.random() >= mishap.share:
                 continue
             later_ns, first = arriving[0]

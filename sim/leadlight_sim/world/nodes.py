@@ -18,7 +18,7 @@ from leadlight.units import SECOND, LeaderInstant, LocalInstant
 from leadlight.wire import Message
 from leadlight_sim.air import Air
 from leadlight_sim.hosts import Host, Oscillator
-from leadlight_sim.kernel import Kernel, Stream, Trace, TrueInstant
+from leadlight_sim.kernel import Kernel, Stream, Trace, TrueInstant, plain_text
 from leadlight_sim.world.injected_faults import InjectedFaults
 
 CLOCK_AT_BOOT_NS = 5 * SECOND
@@ -249,7 +249,7 @@ class Node:
             self._air.send(self.name, data, None if destination is None else str(destination))
         while (event := core.next_event()) is not None:
             self.events.append((self._kernel.now, event))
-            self._trace.note(b"e", self._kernel.now, self._number, repr(event).encode())
+            self._trace.note(b"e", self._kernel.now, self._number, plain_text(event).encode())
         if self.watch is not None:
             self.watch()
         due = core.next_timer()
