@@ -33,7 +33,6 @@ from leadlight_sim.air.contended.air import ContendedAir
 from leadlight_sim.air.contended.contention import Medium
 from leadlight_sim.air.contended.neighbours import Neighbour, NeighbourStation
 from leadlight_sim.air.contended.rates import RateStep
-from leadlight_sim.air.contended.saturation import saturation
 from leadlight_sim.air.contended.settings import Beacons, ContendedSettings, PowerSave, Scans
 from leadlight_sim.air.distributions import Fixed
 from leadlight_sim.air.dropouts import NO_DROPOUT, Dropout
@@ -44,6 +43,7 @@ from leadlight_sim.air.timing import ACK_BYTES, Band, Radio, ofdm_frame_ns
 from leadlight_sim.kernel.kernel import Kernel, TrueInstant
 from leadlight_sim.kernel.streams import Stream, Streams
 from leadlight_sim.scenario.files import load_shipped
+from saturation import saturation
 
 CONTENDERS = (5, 10, 20, 50)
 # The frequency-hopping radio of Bianchi's paper, in µs.

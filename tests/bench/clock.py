@@ -21,10 +21,8 @@ from time import perf_counter
 
 import numpy as np
 
-from leadlight.clock import CausalityBound, EdgeFilter, Estimator
-from leadlight_sim.baselines import BASELINES
-from leadlight_sim.world import path_asymmetry as path_asymmetry
-from leadlight_sim.world.clock_comparison import (
+import path_asymmetry
+from clock_comparison import (
     COMMON_VIEW,
     MODES,
     ONLY_BEACONS,
@@ -40,6 +38,8 @@ from leadlight_sim.world.clock_comparison import (
     record,
     show,
 )
+from leadlight.clock import CausalityBound, EdgeFilter, Estimator
+from leadlight_sim.baselines import BASELINES
 
 MODELS = {
     "model-a": "A idle",

@@ -21,8 +21,7 @@ from unittest.mock import patch
 
 import matplotlib as mpl
 
-from leadlight.leader import tenure
-from leadlight_sim.world.clock_comparison import (
+from clock_comparison import (
     COMMON_VIEW,
     MODES,
     ONLY_BEACONS,
@@ -34,6 +33,7 @@ from leadlight_sim.world.clock_comparison import (
     perform,
     pooled,
 )
+from leadlight.leader import tenure
 
 INTERVALS_S = (0.05, 0.1, 0.25, 0.5, 0.512, 1.0, 1.024, 2.0, 5.0, 10.0)
 MODELS = {"model-a": "A idle", "model-b": "B busy", "model-c": "C dozing", "model-e": "E congested"}

@@ -20,6 +20,7 @@ from functools import partial
 
 import numpy as np
 
+from clock_comparison import SCORE_EVERY_NS, SCORED_FROM_S, Recording, record
 from leadlight.clock import Estimator
 from leadlight.units import SECOND
 from leadlight_sim.baselines import (
@@ -31,7 +32,6 @@ from leadlight_sim.baselines import (
     PIServo,
     SlidingMinimum,
 )
-from leadlight_sim.world.clock_comparison import SCORE_EVERY_NS, SCORED_FROM_S, Recording, record
 
 MODELS = ("model-a", "model-b", "model-c", "model-d", "model-e")
 FIRST_SEED = 300

@@ -179,8 +179,35 @@ WRONG_PLACES: list[dict[str, Any]] = [
 ]
 
 
-@pytest.mark.parametrize("place", WRONG_PLACES, ids=str)
+@pytest.mark.parametrize("place", WRONG_PLACES, ids=lambda place: list(place)[-1])
 def test_where_and_with_what_a_node_runs_is_checked_where_it_is_made(place: dict[str, Any]) -> None:
     with pytest.raises(ConfigurationError) as refused:
         LeaderEndpoint(SETTINGS, **place)
     assert refused.value.field in place
+
+
+def test_orders_that_are_right_move_every_follower_one_lead_time_later() -> None:
+    lead_s = SETTINGS.lead_time_ns / SECOND
+
+    async def lead(positions: list[float | None]) -> None:
+        piece = FollowerEndpoint(FollowerSettings("jetty"), group="orders", shows=[TIDEFALL])
+        async with LeaderEndpoint(SETTINGS, group="orders", shows=[TIDEFALL]) as node, piece:
+            await asyncio.sleep(10)
+            orders: list[Callable[[], object]] = [
+                lambda: node.roll("tidefall"),
+                lambda: node.seek(ShowPosition(60 * SECOND)),
+                node.pause,
+                lambda: node.seek(ShowPosition(90 * SECOND)),
+                node.resume,
+            ]
+            for order in orders:
+                order()
+                await asyncio.sleep(lead_s + 5)
+                frame = piece.frame_now()
+                positions.append(None if frame is None else frame / 40)
+
+    seen: list[float | None] = []
+    with VirtualNetwork() as network:
+        network.run_until(network.host("boathouse").start(lead(seen)), limit_s=120)
+    # Five seconds after each took effect; a pause holds where the show was when it did.
+    assert seen == pytest.approx([5, 65, 65 + lead_s, 90, 95], abs=2 / 40)

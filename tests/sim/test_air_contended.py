@@ -16,7 +16,6 @@ from leadlight_sim.air.contended.access_rules import AccessRules
 from leadlight_sim.air.contended.air import ContendedAir
 from leadlight_sim.air.contended.neighbours import Neighbour, OnOff, Poisson, Saturated
 from leadlight_sim.air.contended.rates import RateStep, fallback_chain
-from leadlight_sim.air.contended.saturation import saturation
 from leadlight_sim.air.contended.settings import Beacons, ContendedSettings, PowerSave, Scans
 from leadlight_sim.air.distributions import Fixed
 from leadlight_sim.air.dropouts import Dropout
@@ -24,6 +23,7 @@ from leadlight_sim.air.interface import Air, LinkKind, Station
 from leadlight_sim.air.timing import Band, Radio
 from leadlight_sim.kernel.kernel import Kernel, TrueInstant
 from leadlight_sim.kernel.streams import Stream, Streams
+from saturation import saturation
 
 RADIO = Radio(Band.GHZ_5)
 # A window of one count, always 0: every wait is then known to the nanosecond.

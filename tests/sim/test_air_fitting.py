@@ -163,6 +163,7 @@ def test_too_little_to_fit_is_refused(samples: list[Sample]) -> None:
         fit(samples)
 
 
+@pytest.mark.slow
 def test_a_recording_of_days_keeps_to_the_windows_there_may_be() -> None:
     found = fit(recorded([1.0, 2.0] * 2_000, every_ms=1.5 * 86_400_000 / 4_000))
     assert len(found.windows) <= 200_000

@@ -81,7 +81,7 @@ def test_idle_delays_have_the_quoted_quantiles() -> None:
     assert_quantile(delays, 0.999, 19.5, 20.5)
 
 
-@pytest.mark.slow
+@pytest.mark.thorough
 def test_busy_delays_have_the_quoted_quantiles() -> None:
     delays = sampled_ms(BUSY_DELAY)
     assert_quantile(delays, 0.50, 2.85, 2.95)

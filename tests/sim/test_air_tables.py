@@ -145,7 +145,7 @@ def test_a_held_scene_is_measured_alike_however_rare_its_dtim_beacons_are() -> N
     assert settings.hold.period == 10
 
 
-@pytest.mark.slow
+@pytest.mark.thorough
 def test_a_leader_whose_beacons_never_meet_in_a_burst_loses_what_leads_one() -> None:
     # More than 200 ms apart, and a DTIM beacon every 102.4: each goes alone, while those of the tables' scene go by
     # twos. The first contends with what came during the access point's beacon, the second also with what was left over.
@@ -277,7 +277,7 @@ def lag_correlation(values: list[float], lag: int) -> float:
     return sum((one - mean) * (other - mean) for one, other in zip(values, values[lag:], strict=False)) / spread
 
 
-@pytest.mark.slow
+@pytest.mark.thorough
 def test_a_busy_spell_lasts_as_long_in_both_airs() -> None:
     # Bursts of 0.2 s on average next door, a beacon every 0.1 s: what lost or delayed one still hinders the next.
     scene = SCENES["bursts next door"]

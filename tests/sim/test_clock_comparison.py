@@ -10,10 +10,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from leadlight.units import SECOND
-from leadlight_sim.kernel.kernel import TrueInstant
-from leadlight_sim.world.assembly import World
-from leadlight_sim.world.clock_comparison import (
+from clock_comparison import (
     COMMON_VIEW,
     MODES,
     ONLY_BEACONS,
@@ -27,8 +24,11 @@ from leadlight_sim.world.clock_comparison import (
     run,
     scenario_of,
 )
-from leadlight_sim.world.path_asymmetry import PathAsymmetry, Task, outcome_of, perform, verdict
-from leadlight_sim.world.shadow_clocks import install
+from leadlight.units import SECOND
+from leadlight_sim.kernel.kernel import TrueInstant
+from leadlight_sim.world.assembly import World
+from path_asymmetry import PathAsymmetry, Task, outcome_of, perform, verdict
+from shadow_clocks import install
 
 MODELS = ("model-a", "model-b", "model-c", "model-d", "model-e")
 BIN = 10 ** (1 / 400)
@@ -69,6 +69,7 @@ def digest(seed: int, with_shadow_clocks: bool) -> str:
     return world.trace.hexdigest()
 
 
+@pytest.mark.slow
 @pytest.mark.interpreted
 def test_shadow_clocks_change_nothing_of_what_happens() -> None:
     assert digest(3, with_shadow_clocks=True) == digest(3, with_shadow_clocks=False)
@@ -113,6 +114,7 @@ def test_common_view_is_as_good_as_two_receivers_stamps(seen: dict[str, dict[str
         assert one[COMMON_VIEW].error.percentile(95) < 0.17
 
 
+@pytest.mark.thorough
 @pytest.mark.interpreted
 def test_marks_that_go_astray_by_more_than_soundings_vouch_for_do_no_harm_and_smaller_ones_are_told() -> None:
     found = {

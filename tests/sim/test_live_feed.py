@@ -59,6 +59,7 @@ def test_it_cannot_be_sent_live_and_that_is_told(preset: str, delivery: Delivery
         assert piece.whole + piece.torn + piece.late + piece.missing == pytest.approx(1.0)
 
 
+@pytest.mark.thorough_except(preset="idle")
 @pytest.mark.parametrize("preset", ["idle", "busy"])
 def test_stored_it_can_be_shown_over_the_same_air(preset: str) -> None:
     rehearsal = stored(preset)

@@ -146,7 +146,7 @@ def test_light_is_as_far_off_as_the_clock_where_players_wake_on_time() -> None:
 def test_a_player_that_wakes_late_shows_late_whatever_its_clock(
     error_ms: int, late_ms: int, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr("leadlight_sim.hosts.scheduling.Host.timer_lateness_ns", lambda _: late_ms * MILLISECOND)
+    monkeypatch.setattr("leadlight_sim.hosts.scheduling.Host.player_lateness_ns", lambda _: late_ms * MILLISECOND)
     _, scores = scored(scenario(), lambda: Erring(error_ms * MILLISECOND))
     (found,) = scores.followers
     # Nodes' timers are late as well here, and nothing on the way hangs on that.
@@ -433,6 +433,7 @@ def test_scoring_begins_so_long_after_the_first_beacon_and_at_every_quarter_seco
     assert scores.settled.tolist() == [at * SECOND >= first_beacon + 15 * SECOND for at in scores.times_s]
 
 
+@pytest.mark.slow
 def test_the_latest_beacon_is_compared_with_the_clock_it_came_from_when_a_leader_returns() -> None:
     # A returned leader's clock counts from elsewhere. Nothing that anybody believes is off by more than a beacon's
     # delay, an interval's drift and what the restart takes: far below a second.

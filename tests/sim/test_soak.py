@@ -9,10 +9,11 @@ from typing import Any
 
 import pytest
 
+from leadlight.commands.cli import main
 from leadlight.follower import Follower
 from leadlight.leader import Leader
 from leadlight.units import LocalInstant
-from leadlight_sim.scenario import Scenario, check_scenario, load_scenario
+from leadlight_sim.scenario import Scenario, as_toml, check_scenario, load_scenario
 from leadlight_sim.soak import Finished, Outcome, Results, Violation, hold, random_evening, seed_of, shrunk, soak, told
 
 CORPUS = sorted((Path(__file__).parents[1] / "corpus").glob("*.toml"))
@@ -166,3 +167,51 @@ def test_a_campaign_tells_hours_speed_memory_and_what_was_broken() -> None:
         "a worker held 50 MiB at most.",
         "BROKEN in 1: one node leads",
     ]
+
+
+# -- the command -----------------------------------------------------------------------------------------------------
+
+
+def run(*words: str) -> int:
+    return main(["soak", *words])
+
+
+def test_the_command_holds_a_scenario_against_the_promises(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    path = tmp_path / "evening.toml"
+    path.write_text(as_toml(evening()), encoding="utf-8")
+    assert run(str(path)) == 0
+    assert capsys.readouterr().out == "Soaked: every promise was kept for 60 s.\n"
+
+
+@pytest.mark.interpreted
+def test_the_command_says_who_broke_what_and_when(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(Leader, "stop", lambda *_: None)
+    path = tmp_path / "evening.toml"
+    path.write_text(as_toml(evening(orders=[{"order": "stop", "at_s": 30}])), encoding="utf-8")
+    assert run(str(path)) == 1
+    first = capsys.readouterr().out.splitlines()[0]
+    assert first.startswith("BROKEN at 33.")
+    assert "a stop is obeyed everywhere and stays (R-STOP-1, R-STOP-2, R-STOP-3, R-ROLE-8); jetty: lit" in first
+
+
+def test_a_campaign_is_taken_up_where_it_was_left(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    results = tmp_path / "results.jsonl"
+    words = ("--hours", "0.01", "--jobs", "1", "--seed", "a test's own", "--results", str(results), "--shrink", "0s")
+    run(*words)
+    capsys.readouterr()
+    lines = results.read_text(encoding="utf-8").splitlines()
+    run(*words)
+    assert results.read_text(encoding="utf-8").splitlines() == lines
+    assert capsys.readouterr().out.startswith(f"{len(lines)} evenings were finished before, and are counted in.\n")
+
+
+@pytest.mark.parametrize(
+    "words", [("--hours", "0"), ("--jobs", "0"), ("--at-most", "0s"), ("--found", "no such folder")]
+)
+def test_what_cannot_be_is_refused(words: tuple[str, ...], capsys: pytest.CaptureFixture[str]) -> None:
+    assert run(*words) == 2
+    assert words[0] in capsys.readouterr().err

@@ -149,6 +149,7 @@ def test_on_hosts_that_never_wake_late_every_event_and_every_datagram_is_the_sam
     assert len(carried) > 100
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("preset", ["idle", "busy", "dozing"])
 def test_on_hosts_that_wake_late_the_kinds_of_events_and_the_cues_are_the_same(preset: str) -> None:
     scenario = scenario_on({"preset": preset, "dropouts": {"mean_loss_fraction": 0.0}})

@@ -76,12 +76,14 @@ def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item
 
 
 def studies_without_a_case(config: pytest.Config) -> list[str]:
-    """Return the tests of which every case is thorough, so that README's line runs none."""
+    """Return parametrized tests and files of which every case is thorough, so that README's line runs none."""
     cases: dict[str, bool] = {}
     for item in config.stash[ALL_COLLECTED]:
-        name = item.nodeid.partition("[")[0]
-        cases[name] = cases.get(name, False) or item.get_closest_marker("thorough") is None
-    return [name for name, has_one in cases.items() if not has_one]
+        runs = item.get_closest_marker("thorough") is None
+        name, _, case = item.nodeid.partition("[")
+        for study in (name, name.partition("::")[0]) if case else (name.partition("::")[0],):
+            cases[study] = cases.get(study, False) or runs
+    return [study for study, has_one in cases.items() if not has_one]
 
 
 def pytest_collection_finish() -> None:

@@ -6,12 +6,15 @@ Everything in them follows from this file and the library, so a test can hold th
 from __future__ import annotations
 
 import json
+import math
 from collections.abc import Iterable, Sequence
 from pathlib import Path
 from typing import Any, Final
 
 import msgpack
 
+from leadlight.clock.plausibility import HELD_BACK_NS, Misfit, misfit_of
+from leadlight.clock.settings import ClockSettings
 from leadlight.clock.shared_delay import DelayCollector, reporting_stride
 from leadlight.clock.states import TRANSITIONS as CLOCK_TRANSITIONS
 from leadlight.cue import Cue, FrameRate, ShowLine, show_key
@@ -67,7 +70,8 @@ def numbers(values: Sequence[Any], fields: Iterable[wire.Field]) -> dict[str, An
 
 
 def cue_as_json(cue: Cue) -> dict[str, Any]:
-    return numbers((cue.show, int(cue.state), *cue.line), wire.CUE_FIELDS)
+    order = {} if cue.ordered_at is None else numbers((cue.ordered_at,), wire.ORDER_FIELDS)
+    return numbers((cue.show, int(cue.state), *cue.line), wire.CUE_FIELDS) | order
 
 
 def as_json(message: Message) -> dict[str, Any]:
@@ -248,7 +252,40 @@ def datagrams() -> list[dict[str, Any]]:
     cases.append(accepted_case("sounding with more padding than it needs", padded, None, False))
     bare = with_field(beacon, [14], [5, 9])
     cases.append(accepted_case("beacon with a radio and a doubt but no median", bare, None, False))
+    for name, slot, message in ordered():
+        cases.append(accepted_case(name, codec_of(slot).encode(message), slot, True))
+    for name, order in (
+        ("an empty order", [[]]),
+        ("an order with a value appended", [[7, None]]),
+        ("an order and a field appended", [[7], "later"]),
+        ("nil for an order", [None]),
+        ("a truth for an order", [True]),
+    ):
+        data = with_field(beacon, [11], fields[11] + order)
+        cases.append(accepted_case(f"beacon whose cue has {name}", data, None, False))
     return cases
+
+
+def ordered() -> list[tuple[str, int | None, Message]]:
+    """Beacons whose cues a person ordered, with how to name them and the key slot they are sent with."""
+    beacon = typical()["beacon"]
+    assert isinstance(beacon, Beacon)
+    assert beacon.next_cue is not None
+    given = beacon._replace(
+        cue=beacon.cue._replace(ordered_at=LeaderInstant(3 * HOUR - 22 * SECOND)),
+        next_cue=beacon.next_cue._replace(ordered_at=LeaderInstant(3 * HOUR + 7)),
+    )
+    stop = beacon._replace(cue=beacon.cue._replace(state=CueState.STOPPED, ordered_at=LeaderInstant(0)), next_cue=None)
+    huge = largest()["beacon"]
+    assert isinstance(huge, Beacon)
+    latest = huge.cue._replace(ordered_at=LATEST)
+    return [
+        ("beacon whose cues a person ordered", None, given),
+        ("beacon copy whose cues a person ordered, tagged in slot 1", 1, given._replace(is_copy=True)),
+        ("beacon with a stop that was ordered at instant 0", None, stop),
+        ("largest beacon whose cues a person ordered, tagged in slot 1", 1,
+         huge._replace(cue=latest, next_cue=latest)),
+    ]  # fmt: skip
 
 
 def wide_pack(value: Any) -> bytes:
@@ -392,6 +429,15 @@ def refused() -> list[dict[str, Any]]:
         refused_case(f"{kind}: {name}", with_field(good[kind], path, value))
         for name, kind, path, value in MALFORMED + OUT_OF_RANGE
     ]
+    fields = fields_of(good["beacon"])
+    cases += [
+        refused_case(f"beacon: {name}", with_field(good["beacon"], [place], fields[place] + [[value]]))
+        for place in (11, 12)
+        for name, value in (
+            (f"{'cue' if place == 11 else 'next cue'} ordered {when}", value)
+            for when, value in (("before instant 0", -1), ("beyond the last instant", 1 << 62), ("at no number", "7"))
+        )
+    ]
     wrong_kind = good["echo"][:2] + bytes([0x10 | Kind.TALLY]) + good["echo"][3:]
     cases.append(refused_case("an echo that calls itself a tally", wrong_kind))
     return cases
@@ -528,7 +574,27 @@ def arithmetic() -> dict[str, Any]:
                 "Tidefall", FrameRate(numerator, denominator), 7680).length_ns)}
             for numerator, denominator in rates
         ],
+        "plausibility": [plausibility(*case) for case in (
+            (0, None, None), (HELD_BACK_NS, None, None), (HELD_BACK_NS + 1, None, None), (-HELD_BACK_NS, None, None),
+            (-HELD_BACK_NS - 1, None, None), (-14 * MILLISECOND, None, 4 * MILLISECOND),
+            (-14 * MILLISECOND - 1, None, 4 * MILLISECOND), (-HELD_BACK_NS - 1, None, 2 * HELD_BACK_NS),
+            (-13 * MILLISECOND, -3 * MILLISECOND, MILLISECOND), (-13 * MILLISECOND - 1, -3 * MILLISECOND, MILLISECOND),
+            (HELD_BACK_NS + 1, -3 * MILLISECOND, MILLISECOND), (-(1 << 62), -3 * MILLISECOND, MILLISECOND),
+            (1 << 62, None, None),
+        )],
     }  # fmt: skip
+
+
+def plausibility(apart_ns: int, lower_ns: int | None, doubt_ns: int | None) -> dict[str, Any]:
+    """Return how a sample lies to a clock whose estimate is 0, with these bounds."""
+    doubt = math.inf if doubt_ns is None else float(doubt_ns)
+    misfit = misfit_of(apart_ns, 0, lower_ns, doubt, ClockSettings().lock_budget_ns)
+    return {
+        "sample_less_estimate_ns": str(apart_ns),
+        "lower_less_estimate_ns": lower_ns,
+        "statistical_ns": doubt_ns,
+        "is": "plausible" if misfit is Misfit.NONE else f"implausible, {misfit.name.lower()}",
+    }
 
 
 def published(delays: list[int]) -> dict[str, Any]:

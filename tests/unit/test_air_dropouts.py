@@ -100,7 +100,10 @@ def test_packet_bursts_lose_the_asked_share_in_runs_of_the_computed_length() -> 
     lost = [trajectory.is_bad(TrueInstant(k * SECOND)) for k in range(400_000)]
     runs = sum(now and not before for before, now in zip([False, *lost], lost, strict=False))
     # About 7,200 runs, spread like geometric lengths: 4 standard errors are 5 %.
-    assert sum(lost) / runs == pytest.approx(dropout.mean_lost_run(SECOND), rel=0.05)
+    # A two-state Markov process that is looked at every T stays bad with chance π + (1 − π)·exp(−T·(1/B + 1/G)).
+    share, bad_s = 0.10, 5.0
+    decay = math.exp(-(1 / bad_s + share / (1 - share) / bad_s))
+    assert sum(lost) / runs == pytest.approx(1 / ((1 - share) * (1 - decay)), rel=0.05)
     assert sum(lost) / len(lost) == pytest.approx(0.10, rel=0.07)
 
 

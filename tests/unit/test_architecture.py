@@ -79,6 +79,12 @@ def imports_of(name: str) -> frozenset[tuple[str, str]]:
     return frozenset(found)
 
 
+@pytest.fixture(scope="module", autouse=True)
+def _all_are_read() -> None:
+    for name in MODULES:
+        imports_of(name)
+
+
 def modules_of_ours(name: str) -> set[str]:
     return {module for module, _ in imports_of(name) if module in MODULES}
 

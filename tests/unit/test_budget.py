@@ -34,7 +34,6 @@ from leadlight_sim.budget.site import (
     sound_lead_ms,
     speed_of_sound,
     storage_of,
-    string_ms,
     tear_px,
 )
 from leadlight_sim.budget.tables import by_gain, headline, sentences, sheets
@@ -152,7 +151,8 @@ def test_free_ticks_differ_by_a_triangle_of_a_frame() -> None:
 
 @pytest.mark.parametrize(("pixels", "fills_ms"), [(340, 10.2), (930, 27.9), (1260, 37.8), (2290, 68.7), (900, 27.0)])
 def test_a_string_takes_30_us_a_pixel(pixels: int, fills_ms: float) -> None:
-    assert string_ms(pixels) == pytest.approx(fills_ms, abs=1e-9)
+    (piece,) = garden(followers=[{"name": "oak", "pixels": pixels}]).followers
+    assert piece.latency_ms == pytest.approx(fills_ms, abs=1e-9)
 
 
 def test_a_string_sets_a_ceiling_to_the_frame_rate() -> None:

@@ -15,14 +15,13 @@ import pytest
 from leadlight import events
 from leadlight.addresses import GROUP
 from leadlight.clock import CausalityBound, FollowerClock
-from leadlight.clock.bound import DECLARED_DRIFT
+from leadlight.clock.bound import CONTINUED_WITHIN_NS, DECLARED_DRIFT
 from leadlight.clock.common_view import HEARD_KEPT
 from leadlight.clock.edge_filter import NOISE_MINIMUM
 from leadlight.clock.estimator import Exchange
 from leadlight.cue import Cue, FrameRate, ShowLine
 from leadlight.follower.exchange import SPACING_SPREAD, STEADY_INTERVAL_NS
 from leadlight.follower.follower import (
-    CONTINUED_WITHIN_NS,
     NEWS_PER_SECOND,
     TALLIES_PER_SECOND,
     TALLY_SOON_NS,

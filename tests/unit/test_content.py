@@ -1,29 +1,15 @@
 from __future__ import annotations
 
-from dataclasses import dataclass
-
 import pytest
 
 from leadlight.cue import NO_SHOW, FrameRate
 from leadlight.errors import ConfigurationError
-from leadlight.playback.content import Library, StoredShow, missing_from, unconfirmed
+from leadlight.playback.content import Library, StoredShow
 from leadlight.terms import ContentState
 
 OLD = StoredShow("Tidefall", FrameRate(40), 7680, "1")
 NEW = StoredShow("Tidefall", FrameRate(40), 7680, "2")
 EMBERS = StoredShow("Embers", FrameRate(30_000, 1_001), 7343)
-
-
-@dataclass
-class Report:
-    show: int
-    content: ContentState
-
-
-@dataclass
-class Follower:
-    name: str
-    tally: Report | None
 
 
 def test_a_show_is_as_long_as_its_frames() -> None:
@@ -72,25 +58,3 @@ def test_a_show_in_which_a_follower_has_no_part_is_not_missed() -> None:
 
 def test_a_held_show_is_present_whatever_else_was_said_of_it() -> None:
     assert Library([OLD], {OLD: ContentState.MISSING}).state_of(OLD.key) is ContentState.PRESENT
-
-
-ROSTER = [
-    Follower("willow", Report(NEW.key, ContentState.OTHER_EDITION)),
-    Follower("jetty", Report(NEW.key, ContentState.PRESENT)),
-    Follower("ferry", Report(NEW.key, ContentState.MISSING)),
-    Follower("mill wheel", Report(NEW.key, ContentState.UNKNOWN)),
-    Follower("footbridge", Report(OLD.key, ContentState.MISSING)),
-    Follower("gatehouse", None),
-]
-
-
-def test_followers_that_lack_the_show_are_named() -> None:
-    assert missing_from(ROSTER, NEW.key) == ["ferry", "willow"]
-
-
-def test_a_follower_that_spoke_of_another_show_has_not_confirmed_this_one() -> None:
-    assert unconfirmed(ROSTER, NEW.key) == ["footbridge", "gatehouse"]
-
-
-def test_a_follower_that_was_never_heard_is_missed_where_it_is_expected() -> None:
-    assert unconfirmed(ROSTER, NEW.key, ["jetty", "reed beds"]) == ["footbridge", "gatehouse", "reed beds"]

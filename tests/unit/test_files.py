@@ -6,7 +6,7 @@ from pathlib import Path
 import pytest
 
 from leadlight.errors import ConfigurationError, FileError
-from leadlight.storage.files import check_can_write, write_text_file
+from leadlight.storage.files import check_outputs, write_file
 from leadlight.storage.key_files import inspect_key_file, read_key_file
 from leadlight.wire.tags import KeyRing
 
@@ -88,7 +88,7 @@ def test_a_key_file_can_be_inspected_whoever_may_use_it(tmp_path: Path, mode: in
 def test_a_file_is_written_whole_and_takes_the_place_of_what_was_there(tmp_path: Path) -> None:
     path = tmp_path / "check.json"
     for text in ("first", "second: µs"):
-        write_text_file(text, path, "--json")
+        write_file(text, path, "--json")
         assert path.read_text(encoding="utf-8") == text
     assert list(tmp_path.iterdir()) == [path]
 
@@ -96,7 +96,7 @@ def test_a_file_is_written_whole_and_takes_the_place_of_what_was_there(tmp_path:
 def test_a_link_is_written_through_and_stays_a_link(tmp_path: Path) -> None:
     target, link = tmp_path / "kept.json", tmp_path / "link.json"
     link.symlink_to(target)
-    write_text_file("whole", link, "--json")
+    write_file("whole", link, "--json")
     assert link.is_symlink()
     assert target.read_text(encoding="utf-8") == "whole"
 
@@ -107,8 +107,8 @@ def test_a_pipe_is_written_to_and_not_replaced(tmp_path: Path) -> None:
     os.mkfifo(pipe)
     reader = os.open(pipe, os.O_RDONLY | os.O_NONBLOCK)
     try:
-        check_can_write(pipe, "--json")
-        write_text_file("whole", pipe, "--json")
+        check_outputs({"--json": pipe})
+        write_file("whole", pipe, "--json")
         assert os.read(reader, 100) == b"whole"
     finally:
         os.close(reader)
@@ -116,17 +116,17 @@ def test_a_pipe_is_written_to_and_not_replaced(tmp_path: Path) -> None:
 
 
 def test_what_cannot_be_written_is_told_before_the_work_and_nothing_is_written(tmp_path: Path) -> None:
-    check_can_write(tmp_path / "new.json", "--json")
+    check_outputs({"--json": tmp_path / "new.json"})
     with pytest.raises(FileError, match=r"^--json .*: is a folder$"):
-        check_can_write(tmp_path, "--json")
+        check_outputs({"--json": tmp_path})
     with pytest.raises(FileError, match=r"^--json .*: there is no folder .*season$"):
-        check_can_write(tmp_path / "season" / "check.json", "--json")
+        check_outputs({"--json": tmp_path / "season" / "check.json"})
     circle = tmp_path / "circle"
     circle.symlink_to(circle)
     with pytest.raises(FileError, match=r"^--json .*circle"):
-        check_can_write(circle / "check.json", "--json")
+        check_outputs({"--json": circle / "check.json"})
     with pytest.raises(FileError, match=r"^--json "):
-        write_text_file("whole", tmp_path / "season" / "check.json", "--json")
+        write_file("whole", tmp_path / "season" / "check.json", "--json")
     assert list(tmp_path.iterdir()) == [circle]
 
 
@@ -136,4 +136,43 @@ def test_a_place_that_must_not_be_written_to_is_told_before_the_work(
     # Whoever owns the system may write anywhere, and tests may be run by them.
     monkeypatch.setattr(os, "access", lambda path, mode: not (path == tmp_path and mode & os.W_OK))
     with pytest.raises(FileError, match="no permission"):
-        check_can_write(tmp_path / "check.json", "--json")
+        check_outputs({"--json": tmp_path / "check.json"})
+
+
+def test_a_file_is_written_whole_or_not_at_all(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    path = tmp_path / "page.html"
+    write_file(b"old", path, "--report")
+
+    def full(_descriptor: int) -> None:
+        raise OSError(28, "No space left on device")
+
+    monkeypatch.setattr(os, "fsync", full)
+    with pytest.raises(FileError, match=r"--report .*page\.html: No space left on device"):
+        write_file(b"new", path, "--report")
+    assert path.read_bytes() == b"old"
+    assert list(tmp_path.iterdir()) == [path]
+
+
+def test_a_device_is_written_to_and_not_replaced() -> None:
+    check_outputs({"--json": os.devnull})
+    write_file(b"x", os.devnull, "--json")
+    assert not Path(os.devnull).is_file()
+
+
+@pytest.mark.parametrize(
+    ("names", "reason"),
+    [
+        (["absent/page.html"], "there is no folder"),
+        (["."], "is a folder"),
+        (["one", "two/../one"], "named for two outputs"),
+        (["x" * 300], "name too long"),
+        (["a\0b"], "null"),
+    ],
+)
+def test_of_several_outputs_each_is_looked_at_and_none_is_written(
+    tmp_path: Path, names: list[str], reason: str
+) -> None:
+    (tmp_path / "two").mkdir()
+    with pytest.raises(FileError, match=rf"(?i)^--{len(names) - 1} .*{reason}"):
+        check_outputs({"--report": None} | {f"--{number}": tmp_path / name for number, name in enumerate(names)})
+    assert sorted(entry.name for entry in tmp_path.iterdir()) == ["two"]

@@ -123,7 +123,7 @@ async def test_a_failed_node_says_so_at_once_and_at_every_later_call(caplog: pyt
     fail(node)
     assert not node.is_running
     assert [type(event) for event in told] == [NodeFailed]
-    assert told[0].what == "RuntimeError: a fault in the core"
+    assert told[0].reason == "RuntimeError: a fault in the core"
     (record,) = caplog.records
     assert "has failed and is silent" in record.getMessage()
     assert record.exc_info is not None

@@ -1,11 +1,9 @@
 from __future__ import annotations
 
-import os
 import re
 from functools import cache
 from html import escape
 from html.parser import HTMLParser
-from pathlib import Path
 from typing import Any
 
 import pytest
@@ -13,7 +11,6 @@ import pytest
 from leadlight_sim.measures.rehearsal import Rehearsal, judge, rehearse
 from leadlight_sim.report.document import page
 from leadlight_sim.scenario.model import check_scenario
-from leadlight_sim.telling.saving import OutputError, check_outputs, write_whole
 
 AWKWARD = 'a<b> & "c" {{x}} $y$'
 
@@ -179,47 +176,3 @@ def test_a_page_tells_how_to_repeat_it_and_what_it_cannot_tell(pages: Pages) -> 
         "local codes",
     ):
         assert part in text
-
-
-def test_a_file_is_written_whole_or_not_at_all(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    path = tmp_path / "page.html"
-    write_whole(path, b"old")
-
-    def full(_descriptor: int) -> None:
-        raise OSError(28, "No space left on device")
-
-    monkeypatch.setattr(os, "fsync", full)
-    with pytest.raises(OutputError, match=r"page\.html: cannot be written: No space left on device"):
-        write_whole(path, b"new")
-    assert path.read_bytes() == b"old"
-    assert list(tmp_path.iterdir()) == [path]
-
-
-def test_a_link_stays_a_link_and_its_file_is_replaced(tmp_path: Path) -> None:
-    (tmp_path / "link").symlink_to(tmp_path / "file")
-    write_whole(tmp_path / "link", b"x")
-    assert (tmp_path / "link").is_symlink()
-    assert (tmp_path / "file").read_bytes() == b"x"
-
-
-def test_a_device_is_written_to_and_not_replaced() -> None:
-    check_outputs(Path(os.devnull))
-    write_whole(Path(os.devnull), b"x")
-    assert not Path(os.devnull).is_file()
-
-
-@pytest.mark.parametrize(
-    ("names", "reason"),
-    [
-        (["absent/page.html"], "there is no folder"),
-        (["."], "is a folder"),
-        (["one", "two/../one"], "named for two outputs"),
-        (["x" * 300], "name too long"),
-        (["a\0b"], "null"),
-    ],
-)
-def test_what_cannot_be_written_is_told_before_the_work(tmp_path: Path, names: list[str], reason: str) -> None:
-    (tmp_path / "two").mkdir()
-    with pytest.raises(OutputError, match=rf"(?i){reason}"):
-        check_outputs(None, *(tmp_path / name for name in names))
-    assert sorted(entry.name for entry in tmp_path.iterdir()) == ["two"]

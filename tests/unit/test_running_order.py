@@ -2,7 +2,6 @@ from __future__ import annotations
 
 import zoneinfo
 from datetime import UTC, date, datetime, timedelta
-from pathlib import Path
 from zoneinfo import ZoneInfo
 
 import pytest
@@ -17,7 +16,6 @@ from leadlight.evening.running_order import (
     leader_instant,
     parse_running_order,
 )
-from leadlight.storage.files import read_running_order
 from leadlight.terms import CueState
 from leadlight.units import MICROSECOND, MINUTE, SECOND, LeaderInstant, ShowPosition
 
@@ -396,12 +394,3 @@ def test_a_system_without_time_zone_data_is_told_what_to_install(monkeypatch: py
     monkeypatch.setattr(zoneinfo, "available_timezones", set)
     with pytest.raises(ConfigurationError, match="pip install tzdata"):
         order()
-
-
-def test_a_running_order_is_read_from_its_file(tmp_path: Path) -> None:
-    path = tmp_path / "quarry.toml"
-    path.write_text(QUARRY)
-    assert read_running_order(path, LENGTHS) == order()
-    path.write_text("running_order = 3")
-    with pytest.raises(ConfigurationError, match=r"quarry\.toml: running_order: 3"):
-        read_running_order(path, LENGTHS)

@@ -108,6 +108,13 @@ def test_a_marker_that_names_no_parameter_is_refused(tmp_path: Path) -> None:
     assert "thorough_except names ['sede', 'preset'] of ['preset', 'seed']" in said
 
 
+def test_no_test_is_named_by_an_address_that_differs_from_worker_to_worker(request: pytest.FixtureRequest) -> None:
+    plugin = request.config.pluginmanager.get_plugin("suite")
+    assert plugin is not None
+    collected = request.config.stash[plugin.ALL_COLLECTED]
+    assert [item.nodeid for item in collected if " at 0x" in item.nodeid] == []
+
+
 def test_no_study_is_left_out_of_readme_s_line_altogether(request: pytest.FixtureRequest) -> None:
     plugin = request.config.pluginmanager.get_plugin("suite")
     assert plugin is not None

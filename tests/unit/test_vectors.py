@@ -181,3 +181,20 @@ def test_strides_spacings_and_medians_follow_from_the_text() -> None:
         assert case["median_ns"] == math.floor(middle)
         distance = sum(abs(delay - middle) for delay in delays) / len(delays)
         assert math.ceil(math.pi / 2 * distance / math.sqrt(len(delays)) / 1_000) == case["doubt_us"]
+
+
+def test_the_plausibility_of_samples_follows_from_the_text() -> None:
+    held_back_ns, budget_ns = 10**9, 10**7
+    for case in ARITHMETIC["plausibility"]:
+        sample_ns = int(case["sample_less_estimate_ns"])
+        lower_ns, statistical_ns = case["lower_less_estimate_ns"], case["statistical_ns"]
+        if lower_ns is not None:
+            earliest_ns = lower_ns - budget_ns
+        elif statistical_ns is None:
+            earliest_ns = -held_back_ns
+        else:
+            earliest_ns = -min(statistical_ns + budget_ns, held_back_ns)
+        if sample_ns > held_back_ns:
+            assert case["is"] == "implausible, late"
+        else:
+            assert case["is"] == ("plausible" if sample_ns >= earliest_ns else "implausible, early")

@@ -20,7 +20,7 @@ import math
 from typing import Final
 
 from leadlight.clock.estimator import Estimate, Exchange
-from leadlight.units import LeaderInstant, LocalInstant
+from leadlight.units import MILLISECOND, LeaderInstant, LocalInstant
 
 DECLARED_DRIFT: Final = 200e-6
 """Declared drift until the clock has settled: worse than any crystal oscillator sold for boards."""
@@ -31,10 +31,12 @@ SETTLED_DEVIATIONS: Final = 5.0
 
 FLOOR_SHARE: Final = 0.3
 """By how much of a path's floor its two directions may differ before the statistical bound fails."""
+CONTINUED_WITHIN_NS: Final = 2 * MILLISECOND
+"""By how much a timebase may be off that another leader continues, and so the widest bound with which one does."""
 DEVIATIONS: Final = 3.0
 """How many of the estimator's standard deviations the statistical bound holds."""
 RATE_WANDER: Final = 0.06e-6
-"""Random walk of the rate that holdover allows for, per square root of a second; the edge filter's."""
+"""Random walk of the rate, per square root of a second: crystals outdoors, with a margin of two."""
 
 LATENESS_WINDOW: Final = 64
 """The lateness of so many packets is averaged; more have not found the edge any better, for clocks drift meanwhile."""
@@ -198,6 +200,12 @@ class Lateness:
         else:
             self._sum_ns += late_ns
 
+    @property
+    def mean_ns(self) -> float:
+        """How much later than the earliest the others are on average; 0 before the second."""
+        count = self.count if self.count < LATENESS_WINDOW else LATENESS_WINDOW
+        return 0.0 if count < 2 else self._sum_ns / (count - 1)
+
     def _earliest_at(self, now: LocalInstant, rate: float) -> float:
         return self._earliest_ns + rate * (now - self._at)
 
@@ -210,7 +218,7 @@ class Lateness:
         count = self.count if self.count < LATENESS_WINDOW else LATENESS_WINDOW
         if count < 2:
             return math.inf
-        wait_ns = UNSEEN_WAITS * self._sum_ns / (count - 1) / count
+        wait_ns = UNSEEN_WAITS * self.mean_ns / count
         offset_ns = estimate.offset_at(now)
         _, upper = bound.interval_ns(now)
         return max(upper - offset_ns, offset_ns - self._earliest_at(now, estimate.rate) + wait_ns + estimate.floor_ns)

@@ -11,6 +11,7 @@ import math
 from typing import Final, NamedTuple
 
 from leadlight.clock.bound import (
+    UNPROVEN,
     CausalityBound,
     Lateness,
     deviation_at_ns,
@@ -19,6 +20,7 @@ from leadlight.clock.bound import (
 from leadlight.clock.common_view import UNKNOWN_RADIO_NS, CommonViewClock
 from leadlight.clock.estimator import Estimate, Exchange, new_estimate
 from leadlight.clock.fusion import fused
+from leadlight.clock.plausibility import HELD_BACK_NS, Misfit, misfit_of
 from leadlight.clock.probation import STAMPING_NS
 from leadlight.clock.settings import ClockSettings, ClockView
 from leadlight.clock.shared_delay import Arrival, SharedDelayClock
@@ -29,6 +31,11 @@ from leadlight.wire import Beacon
 
 ONE_WAY_BEACONS: Final = 12
 """Beacons alone must be so many before a clock that rests on nothing else has a bound, or calls itself locked."""
+STEADY_TIMES: Final = 1_000
+"""A clock drifts by a span in no less than so many times as long."""
+FAR_NS: Final = HELD_BACK_NS // 2
+AGREEING_WAITS: Final = 4
+"""Without exchanges, refused beacons agree within so many mean waits: access points hold group frames back."""
 
 
 # At every sample: to reach a member through its class takes Python 3.11 ten times as long.
@@ -37,6 +44,7 @@ _TWO_WAY: Final = ClockView.TWO_WAY
 _SHARED_DELAY: Final = ClockView.SHARED_DELAY
 _COMMON_VIEW: Final = ClockView.COMMON_VIEW
 _LOCKED: Final = ClockState.LOCKED
+_FITS: Final = Misfit.NONE
 
 
 class Bounds(NamedTuple):
@@ -61,6 +69,7 @@ class FollowerClock:
         self.served: Estimate | None = None
         self.common_view = CommonViewClock()
         self.shared_delay = SharedDelayClock()
+        self._near_ns = self.settings.lock_budget_ns // 2
         self._may_serve_marks = _COMMON_VIEW in self.settings.views
         self._may_serve_medians = _SHARED_DELAY in self.settings.views
         self._start()
@@ -114,6 +123,46 @@ class FollowerClock:
         self.uncorrected.observe_exchange(exchange)
         self._latest = self.uncorrected.estimate()
         self._serve(self._latest, exchange.received_at)
+
+    # -- plausibility --------------------------------------------------------------------------------------------
+
+    def misfit(self, offset_ns: int, at: LocalInstant) -> Misfit:
+        """Return how a packet from the leader lies to the clock that came at ``at`` and itself shows ``offset_ns``."""
+        latest = self._latest
+        # By far the commonest: nothing that is proven lies further out than the estimate, and no rate is so high that
+        # it has come this far meanwhile.
+        if latest is None or (
+            -self._near_ns < offset_ns - latest[1] < FAR_NS and at - latest[0] < self._near_ns * STEADY_TIMES
+        ):
+            return _FITS
+        estimate_ns = latest.offset_at(at)
+        budget_ns = self.settings.lock_budget_ns
+        lower, _ = self.bound.interval_ns(at)
+        doubt_ns = self._judged_ns(latest, at)
+        return misfit_of(offset_ns, estimate_ns, lower if lower > -UNPROVEN else None, doubt_ns, budget_ns)
+
+    def misfit_of_exchange(self, exchange: Exchange) -> Misfit:
+        """Return how an answered Sounding lies to the clock: what both its ways leave for the offset, to the bound."""
+        sent_at, leader_received_at, leader_sent_at, received_at = exchange
+        down = self.misfit(received_at - leader_sent_at, received_at)
+        if down is Misfit.EARLY or self._latest is None:
+            return down
+        # However late the way down was, the way up says by how much the offset is above what was proven of it.
+        _, upper = self.bound.interval_ns(received_at)
+        up_ns = sent_at - leader_received_at
+        return Misfit.LATE if up_ns > upper + self.settings.lock_budget_ns else _FITS
+
+    @property
+    def agreeing_within_ns(self) -> int:
+        """How far apart refused samples may be that agree: as far as packets are held back apart from each other."""
+        if self._two_way:
+            return HELD_BACK_NS  # an exchange is among them
+        return max(self.settings.lock_budget_ns, min(round(AGREEING_WAITS * self._lateness.mean_ns), HELD_BACK_NS))
+
+    @property
+    def is_two_way(self) -> bool:
+        """Whether the uncorrected estimate rests on exchanges too."""
+        return self._two_way
 
     def note_silence(self) -> None:
         """Beacons have gone."""

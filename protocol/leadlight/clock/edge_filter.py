@@ -35,12 +35,10 @@ from __future__ import annotations
 import math
 from typing import Final
 
-from leadlight.clock.bound import CausalityBound
+from leadlight.clock.bound import RATE_WANDER, CausalityBound
 from leadlight.clock.estimator import Estimate, Exchange, new_estimate
 from leadlight.units import LeaderInstant, LocalInstant
 
-RATE_WANDER: Final = 0.06e-6
-"""Random walk of the rate, per square root of a second: crystals outdoors, with a margin of two."""
 FLOOR_WANDER: Final = 2e-6
 """Random walk of each floor, seconds per square root of a second."""
 RATE_START: Final = 40e-6
@@ -60,6 +58,16 @@ BEACON_FLOOR_OPEN_DEVIATION: Final = 20e-3
 """Once exchanges carry the clock, the beacon floor is theirs to find, from nothing."""
 SCALE_START: Final = 2e-3
 SCALE_MINIMUM: Final = 50e-6
+SCALE_MAXIMUM: Final = 10.0
+"""No network keeps packets apart by so many seconds: a scale that grew without end would overflow."""
+INNOVATION_MAXIMUM: Final = 100.0
+"""Nor does any sample say more than one that is so many seconds off, whatever instants it carries."""
+VARIANCE_MAXIMUM: Final = 1e6
+"""Samples that contradict each other by minutes leave a covariance that is none, and grows with each that follows: an
+offset that is known no better than to so many seconds squared, or a floor of ``FLOOR_MAXIMUM`` seconds, begins anew."""
+FLOOR_MAXIMUM: Final = 200.0
+FURTHEST: Final = 1e10
+"""No two instants that travel are so many seconds apart."""
 NOISE_MINIMUM: Final = 50e-6
 """Least standard deviation of time stamping."""
 NOISE_SHARE: Final = 0.06
@@ -167,7 +175,7 @@ class EdgeStream:
             # A sign test about the median: one enormous delay counts no more than one that is merely long.
             gain = SCALE_GAIN if count > 1.2 / SCALE_GAIN else 1.2 / count
             scale *= 1 + gain if lateness > MEDIAN_OF_EXPONENTIAL * scale else 1 - gain
-        self.scale = scale if scale > SCALE_MINIMUM else SCALE_MINIMUM
+        self.scale = SCALE_MINIMUM if scale < SCALE_MINIMUM else scale if scale < SCALE_MAXIMUM else SCALE_MAXIMUM
 
 
 class EdgeFilter:
@@ -342,6 +350,16 @@ class EdgeFilter:
         self._down.restart(guess)
         self._up.restart(guess)
 
+    def _begin_anew(self) -> None:
+        """Forget everything but where the clock stood: what was learnt contradicts itself."""
+        if not abs(self._x) < FURTHEST:
+            self._x = 0.0
+        self._r = 0.0
+        self._b = self._f = FLOOR_START
+        self._open_covariance(START_DEVIATION**2)
+        for stream in (self._beacons, self._down, self._up):
+            stream.restart(SCALE_START)
+
     def _predict(self, now: LocalInstant) -> None:
         """Carry state and covariance to ``now``."""
         dt = (now - self._t) * 1e-9
@@ -408,9 +426,13 @@ class EdgeFilter:
         # Samples that no clock can give leave a covariance that is none: no variance is less than nothing.
         if known < 0.0:
             known = 0.0
+        if innovation > INNOVATION_MAXIMUM:
+            innovation = INNOVATION_MAXIMUM
+        elif innovation < -INNOVATION_MAXIMUM:
+            innovation = -INNOVATION_MAXIMUM
         scale = stream.scale
         at = self._t * 1e-9
-        near = math.exp((stream.at - at) / NEAR_SECONDS)
+        near = math.exp((stream.at - at) / NEAR_SECONDS) if stream.at < at else 1.0
         stream.at = at
         noise = (NOISE_SHARE + NOISE_NEAR * near + NOISE_YOUNG / (1 + stream.count)) * scale
         if noise < NOISE_MINIMUM:
@@ -421,7 +443,7 @@ class EdgeFilter:
             stream.late += 1
             if stream.late >= LATE_RUN:
                 stream.late = 0
-                stream.scale = scale * 1.5
+                stream.scale = min(scale * 1.5, SCALE_MAXIMUM)
             stream.learn(innovation)
             return
         stream.late = 0
@@ -490,6 +512,8 @@ class EdgeFilter:
 
     def _clamp(self) -> None:
         """Move an impossible offset to the bound, and admit the ignorance that the move shows."""
+        if not (self._xx < VARIANCE_MAXIMUM and self._b < FLOOR_MAXIMUM and self._f < FLOOR_MAXIMUM):
+            self._begin_anew()
         bound = self._bound
         if bound is None or self._base is None:
             return

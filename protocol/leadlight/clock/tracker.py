@@ -12,7 +12,8 @@ from __future__ import annotations
 import math
 from typing import Final
 
-from leadlight.clock.edge_filter import RATE_LIMIT, RATE_REOPENED, RATE_START, RATE_WANDER
+from leadlight.clock.bound import RATE_WANDER
+from leadlight.clock.edge_filter import RATE_LIMIT, RATE_REOPENED, RATE_START
 from leadlight.clock.estimator import Estimate, new_estimate
 from leadlight.units import LocalInstant
 

@@ -9,6 +9,7 @@ from typing import TypeAlias
 from leadlight.commands.attendance import Attendance, run_node
 from leadlight.commands.endings import EXITS_TOLD
 from leadlight.commands.node_options import (
+    LINES_TOLD,
     TIME_MEANS,
     add_node_options,
     keys_of,
@@ -40,7 +41,7 @@ class Follow:
 
     def add_arguments(self, parser: argparse.ArgumentParser) -> None:
         """Declare options and arguments."""
-        parser.epilog = f"{TIME_MEANS} {EXITS_TOLD}"
+        parser.epilog = f"{TIME_MEANS} {LINES_TOLD} {EXITS_TOLD}"
         add_node_options(parser)
         parser.add_argument(
             "--manifest", metavar="FILE", help="the manifest of the shows, to check those held here; with --content"

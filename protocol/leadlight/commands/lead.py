@@ -11,7 +11,7 @@ from typing import Final
 
 from leadlight.commands.attendance import Attendance, run_node
 from leadlight.commands.endings import EXITS_TOLD
-from leadlight.commands.node_options import TIME_MEANS, add_node_options, keys_of, timing_of
+from leadlight.commands.node_options import LINES_TOLD, TIME_MEANS, add_node_options, keys_of, timing_of
 from leadlight.commands.options import check_apart, check_company, duration_ns
 from leadlight.commands.order import MANIFEST_FILE, read_order_and_manifest
 from leadlight.commands.surroundings import Surroundings, WallClock
@@ -40,7 +40,7 @@ class Lead:
 
     def add_arguments(self, parser: argparse.ArgumentParser) -> None:
         """Declare options and arguments."""
-        parser.epilog = f"{TIME_MEANS} {_SURVIVES_A_RESTART} {EXITS_TOLD}"
+        parser.epilog = f"{TIME_MEANS} {_SURVIVES_A_RESTART} {LINES_TOLD} {EXITS_TOLD}"
         add_node_options(parser)
         parser.add_argument("--interval", default="1", metavar="TIME", help="beacon interval (1 s)")
         parser.add_argument(

@@ -16,7 +16,7 @@ from typing import Final
 from leadlight.commands.outlet import Outlet
 from leadlight.commands.spool import Spool
 from leadlight.commands.telling import json_line, wall_now
-from leadlight.storage import check_can_write
+from leadlight.storage import check_outputs
 
 FILE_MAXIMUM_BYTES: Final = 8 * 1024 * 1024
 """About a night of thirty followers, with a row a minute."""
@@ -55,7 +55,7 @@ def _ends_a_line(path: str) -> bool:
 
 def open_log_book(path: str, maximum_bytes: int = FILE_MAXIMUM_BYTES) -> Outlet:
     """Return what writes a log book; ``FileError`` where that could not be."""
-    check_can_write(path, "log book")
+    check_outputs({"log book": path})
     file = LogBookFile(path, maximum_bytes)
     spool = Spool(lambda count: json_line(wall_now(), {"lost": count}), characters_at_once=1)
     return Outlet(file.write, spool, name="log book", finish=file.close)

@@ -1,22 +1,21 @@
 """The follower: told the time and handed datagrams, it knows which frame it is now."""
 
-from leadlight.follower.exchange import SPACING_SPREAD, STEADY_INTERVAL_NS, fair_spacing_ns
+from leadlight.follower.exchange import STEADY_INTERVAL_NS, fair_spacing_ns
 from leadlight.follower.follower import JOIN_PATIENCE_NS, TALLIES_PER_SECOND, Follower, Snapshot, tally_spacing_ns
 from leadlight.follower.journal import JournalLine
-from leadlight.follower.leader_selection import SERIAL_HALF, SERIAL_MASK, GroupLoss, is_newer
-from leadlight.follower.settings import SILENT_INTERVALS, FollowerSettings
+from leadlight.follower.leader_selection import SERIAL_HALF, SERIAL_MASK, is_newer
+from leadlight.follower.settings import SILENT_INTERVALS, TALLY_INTERVAL_NS, FollowerSettings
 
 __all__ = [
     "JOIN_PATIENCE_NS",
     "SERIAL_HALF",
     "SERIAL_MASK",
     "SILENT_INTERVALS",
-    "SPACING_SPREAD",
     "STEADY_INTERVAL_NS",
     "TALLIES_PER_SECOND",
+    "TALLY_INTERVAL_NS",
     "Follower",
     "FollowerSettings",
-    "GroupLoss",
     "JournalLine",
     "Snapshot",
     "fair_spacing_ns",

@@ -81,6 +81,12 @@ class SoundingSchedule:
         """Start another burst among as many as before."""
         self.begin(now, self._group_size, self._budget)
 
+    def hasten(self, now: LocalInstant) -> None:
+        """Bring the next Sounding forward as far as the budget allows: something has to be found out."""
+        if self.due_at is not None:
+            within_ns = max(FIRST_SPACING_NS, self._fair_ns)
+            self.due_at = min(self.due_at, LocalInstant(now + spread(self._entropy, within_ns, SPACING_SPREAD)))
+
     def share(self, group_size: int, budget_per_second: int) -> None:
         """Take note of how many share the budget. One of 0 ends the Soundings."""
         if group_size == self._group_size and budget_per_second == self._budget:

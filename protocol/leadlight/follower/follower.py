@@ -12,15 +12,35 @@ from typing import Final, NamedTuple
 
 from leadlight import events
 from leadlight.addresses import GROUP, Address
-from leadlight.clock import Bounds, ClockView, Estimate, FollowerClock, reporting_stride
+from leadlight.clock import (
+    CONTINUED_WITHIN_NS,
+    Bounds,
+    ClockView,
+    Estimate,
+    FollowerClock,
+    Misfit,
+    Refusals,
+    reporting_stride,
+)
 from leadlight.cue import Cue
 from leadlight.entropy import Entropy, below, identity, nonzero32, spread
 from leadlight.errors import ConfigurationError, WireError, check_kind, check_whole
 from leadlight.follower.exchange import SoundingSchedule
 from leadlight.follower.journal import LINES_KEPT, JournalLine, Notes
 from leadlight.follower.leader_selection import FOLLOW, LeaderSelection, Novelty, Verdict
-from leadlight.follower.settings import TALLY_INTERVAL_NS, FollowerSettings
-from leadlight.playback import FRAMES_MAXIMUM, HOLDOVER_FADE_NS, Library, Playhead, Recovery, Shown, Stage, StoredShow
+from leadlight.follower.settings import SILENT_INTERVALS, TALLY_INTERVAL_NS, FollowerSettings
+from leadlight.playback import (
+    FRAMES_MAXIMUM,
+    HOLDOVER_FADE_NS,
+    STOP_CARRIED_INTERVALS,
+    STOP_CARRIED_NS,
+    Library,
+    Playhead,
+    Recovery,
+    Shown,
+    Stage,
+    StoredShow,
+)
 from leadlight.terms import ClockState, ContentState, Refusal
 from leadlight.units import BILLION, MICROSECOND, MILLISECOND, SECOND, LeaderInstant, LocalInstant, ShowPosition
 from leadlight.wire import U32, Beacon, Codec, Echo, Message, Sounding, Tally
@@ -34,10 +54,10 @@ TALLIES_PER_SECOND: Final = 12
 """What all followers' Tallies together may come to (RFC 3550 section 6.2's idea)."""
 NEWS_PER_SECOND: Final = 60
 """The same of Tallies that tell news, which often comes to everyone at once: a cue, a start, a leader that is found."""
-CONTINUED_WITHIN_NS: Final = 2 * MILLISECOND
-"""How far a leader that continues a timebase may be from the one before; it may not if its bound is wider."""
 REFUSALS: Final = frozenset(map(str, Refusal)) | {"misdirected"}
 LIVE_DATA_LASTS_NS: Final = 5 * SECOND
+GHOST_BEACONS: Final = 5
+"""A leader that was heard so rarely, or that never answered, has taken no show over that should outlive it."""
 JOIN_PATIENCE_NS: Final = 5 * SECOND
 """A follower that hears beacons this long without locking shows what it can."""
 
@@ -72,6 +92,9 @@ _NOVELTIES: Final[
     Novelty.CHANGED: events.LeaderChanged,
 }
 
+_FITS: Final = Misfit.NONE
+"""For every beacon: to reach a member through its class takes Python 3.11 ten times as long."""
+
 
 def tally_spacing_ns(group_size: int, interval_ns: int = TALLY_INTERVAL_NS) -> int:
     """Return how far apart a follower's reports are on average, in ns, in a group of so many (R-TALLY-1)."""
@@ -85,6 +108,7 @@ class Follower:
     __slots__ = (
         "_address",
         "_asks_for_copies",
+        "_budget",
         "_cap_at",
         "_codec",
         "_cookie",
@@ -99,7 +123,9 @@ class Follower:
         "_journal",
         "_last_sign",
         "_live_until",
+        "_loss_interval_ns",
         "_patience_at",
+        "_refusals",
         "_selection",
         "_silent_at",
         "_sounding_due",
@@ -158,14 +184,19 @@ class Follower:
         self._soundings = SoundingSchedule(entropy)
         self._events: deque[events.FollowerEvent] = deque()
         # The leader we follow.
-        self._selection = LeaderSelection(settings.soundings and codec.keys is not None)
+        self._selection = LeaderSelection(
+            settings.soundings and codec.keys is not None, asks_rivals=settings.soundings and not settings.lights
+        )
         self._timebase: int | None = None
         self._timebase_leader: int | None = None
+        self._refusals = Refusals()
         # The clock of the timebase before, by which the old line is held until the new one is known.
         self._held: tuple[int, Estimate] | None = None
         self._address: Address | None = None
         self._asks_for_copies = False
         self._interval_ns = SECOND
+        self._loss_interval_ns = SECOND
+        self._budget = 0
         self._group_size = 0
         self._cookie: int | None = None
         self.heard_at: LocalInstant | None = None
@@ -301,13 +332,13 @@ class Follower:
         """Send a Sounding at the next opportunity."""
         self._sounding_due = True
 
-    def fall_silent(self) -> None:
-        """Stop sounding and reporting: this node has taken the lead itself."""
+    def fall_silent(self, interval_ns: int) -> None:
+        """Stop sounding and reporting: this node has taken the lead itself, and beacons at this interval."""
         self._soundings.cease()
         self._tally_at = self._silent_at = self._cap_at = None
         self._sounding_due = self._tally_due = False
         self._turns.clear()
-        self._selection.leave()
+        self._selection.lead(interval_ns)
 
     # -- what the player asks ------------------------------------------------------------------------------------
 
@@ -325,6 +356,26 @@ class Follower:
     def interval_ns(self) -> int:
         """The beacon interval of the leader that is followed."""
         return self._interval_ns
+
+    @property
+    def is_lost(self) -> bool:
+        """Whether the leader that was followed must be thought gone."""
+        return self._selection.is_lost
+
+    @property
+    def silence_ns(self) -> int:
+        """How long the leader that is followed may be silent before it must be thought gone."""
+        return SILENT_INTERVALS * self._loss_interval_ns
+
+    @property
+    def is_ghost(self) -> bool:
+        """Whether who is followed was heard only a few times, or never answered though it may be asked."""
+        return self._selection.followed < GHOST_BEACONS or self.never_answered
+
+    @property
+    def never_answered(self) -> bool:
+        """Whether who is followed has never answered a Sounding though it may be asked."""
+        return not self._selection.has_answered and self._budget > 0
 
     @property
     def off_at(self) -> int | None:
@@ -418,7 +469,7 @@ class Follower:
         self._patience_at = LocalInstant(now + JOIN_PATIENCE_NS)
         if self._selection.is_lost:
             return  # it is asked now and then already
-        self._silent_at = LocalInstant(now + self.settings.silent_intervals * self._interval_ns)
+        self._silent_at = LocalInstant(now + self.settings.silent_intervals * self._loss_interval_ns)
         if self.settings.soundings:
             self._soundings.begin_again(now)
 
@@ -477,17 +528,48 @@ class Follower:
     def _receive_beacon(self, beacon: Beacon, source: Address, received_at: LocalInstant, now: LocalInstant) -> None:
         """Take a beacon that arrived at ``received_at``: at ``now``, or before if its leader had to prove itself."""
         verdict = self._selection.judge(beacon, source, received_at)
+        if verdict is not FOLLOW and (verdict is not Verdict.KNOWN or self._selection.is_lost):
+            self.counters[verdict.value] += 1
+            return
+        fits = True
+        if beacon.timebase == self._timebase:
+            misfit = self.clock.misfit(received_at - beacon.sent_at, received_at)
+            if misfit is not _FITS:
+                if not self._refuse(beacon.tenure, received_at - beacon.sent_at, received_at, now):
+                    fits = False
+                    if misfit is Misfit.EARLY:
+                        # Its instants mean nothing by this clock. A stop needs none.
+                        self.stage.read_stop(beacon, now)
+                        return
+            elif not self.clock.is_two_way:
+                self._refusals.clear()
         if verdict is FOLLOW:
-            self._follow_beacon(beacon, source, received_at, now)
-        elif verdict is Verdict.KNOWN and not self._selection.is_lost:
+            self._follow_beacon(beacon, source, received_at, now, fits)
+        else:
             # What it says is known from a copy, or the copy from it. When it came is news to the clock.
             before = self.clock.state
-            self._sample_beacon(beacon, received_at)
+            self._sample_beacon(beacon, received_at, fits)
             self._after_sample(before, now)
-        else:
-            self.counters[verdict.value] += 1
 
-    def _follow_beacon(self, beacon: Beacon, source: Address, received_at: LocalInstant, now: LocalInstant) -> None:
+    def _refuse(
+        self, tenure: int, offset_ns: int, at: LocalInstant, now: LocalInstant, is_exchange: bool = False
+    ) -> bool:
+        """Count a sample that is not taken; return whether so many agree with it that the clock has begun anew."""
+        clock, refusals = self.clock, self._refusals
+        self.counters["implausible"] += 1
+        refusals.note(tenure, offset_ns, at, clock.agreeing_within_ns, is_exchange)
+        is_answered = clock.is_two_way and self._soundings.due_at is not None and not self._selection.is_lost
+        if refusals.contradict(at, self._interval_ns, is_answered):
+            self._refusals.clear()
+            self._begin_clock(now)
+            return True
+        if is_answered:
+            self._soundings.hasten(now)
+        return False
+
+    def _follow_beacon(
+        self, beacon: Beacon, source: Address, received_at: LocalInstant, now: LocalInstant, fits: bool
+    ) -> None:
         was_lost = self._selection.is_lost
         novelty = self._selection.follow(beacon)
         self._group_size = beacon.group_size
@@ -502,7 +584,9 @@ class Follower:
         self._last_sign = beacon.sent_at, received_at
         interval_ns = self._interval_ns = beacon.interval_ns
         settings = self.settings
-        self._silent_at = LocalInstant(received_at + settings.silent_intervals * interval_ns)
+        self._budget = beacon.sounding_budget
+        loss_interval_ns = self._loss_interval_ns = self._selection.loss_interval_ns(beacon, received_at)
+        self._silent_at = LocalInstant(received_at + settings.silent_intervals * loss_interval_ns)
         cap_ns = settings.holdover_cap_ns
         self._cap_at = LocalInstant(received_at + (cap_ns if cap_ns > interval_ns else interval_ns))
         self._soundings.share(beacon.group_size, self._budget_of(beacon))
@@ -516,15 +600,16 @@ class Follower:
             self._plan_first_tally(now)
         if settings.soundings and self._soundings.due_at is None:
             self._soundings.begin(now, beacon.group_size, self._budget_of(beacon))
-        self._sample_beacon(beacon, received_at)
+        self._sample_beacon(beacon, received_at, fits)
         self.stage.read(beacon, now)
         self.stage.forget_move()
         self._after_sample(before, now)
         # Written out when somebody reads it: this is done for every beacon.
         self._journal.append((received_at, before_at, self.clock.served, self.stage.moved, self.frame_shown))
 
-    def _sample_beacon(self, beacon: Beacon, received_at: LocalInstant) -> None:
-        self.clock.observe_beacon(beacon, received_at, self.settings.radio)
+    def _sample_beacon(self, beacon: Beacon, received_at: LocalInstant, fits: bool) -> None:
+        if fits:
+            self.clock.observe_beacon(beacon, received_at, self.settings.radio)
         if beacon.marker == self.identity and not beacon.is_copy:
             self._turns.append(beacon.serial)
 
@@ -557,10 +642,27 @@ class Follower:
             self._held = self._timebase, self.clock.served
         self._timebase = beacon.timebase
         self.clock.enter_timebase(same_host)
-        self.stage.enter_timebase()
+        self._refusals.clear()
+        patience_ns = max(STOP_CARRIED_INTERVALS * self._loss_interval_ns, STOP_CARRIED_NS)
+        self.stage.enter_timebase(None if same_host else LocalInstant(now + patience_ns))
         self._patience_at = LocalInstant(now + JOIN_PATIENCE_NS)
         if self.settings.soundings:
             self._soundings.begin(now, beacon.group_size, self._budget_of(beacon))
+
+    def _begin_clock(self, now: LocalInstant) -> None:
+        """The clock and the leader's have parted: enter the timebase once more, with nothing of what was measured."""
+        assert self._timebase is not None
+        before = self.clock.state
+        self._emit(events.TimebaseEntered(now, self._timebase))
+        if before is ClockState.LOCKED:
+            self._emit(events.LockLost(now))
+        if self._held is None and self.clock.served is not None:
+            self._held = self._timebase, self.clock.served
+        self.clock.enter_timebase()
+        self.stage.enter_timebase()
+        self._patience_at = LocalInstant(now + JOIN_PATIENCE_NS)
+        if self.settings.soundings and self._soundings.due_at is not None:
+            self._soundings.begin_again(now)
 
     # -- cues ----------------------------------------------------------------------------------------------------
 
@@ -647,7 +749,14 @@ class Follower:
             self.counters["unmatched echo"] += 1
             return
         self._cookie = echo.cookie
+        self._selection.has_answered = True
         self.answered_at = received_at
+        if self.clock.misfit_of_exchange(exchange) is _FITS:
+            self._refusals.clear()
+        elif not self._refuse(echo.tenure, received_at - echo.sent_at, received_at, received_at, is_exchange=True):
+            # The leader lives, whatever its clock says.
+            self._last_sign = self.clock.leader_at(received_at) or echo.sent_at, received_at
+            return
         self._last_sign = echo.sent_at, received_at
         before = self.clock.state
         self.clock.observe_exchange(exchange)

@@ -1,20 +1,19 @@
 """The leader: it gives the time, announces cues, keeps a roster, and stands by while another leads."""
 
-from leadlight.leader.copies import BEGIN_ABOVE_PERMILLE, END_BELOW_PERMILLE, CopyList
+from leadlight.leader.copies import BEGIN_ABOVE_PERMILLE, END_BELOW_PERMILLE
 from leadlight.leader.leader import Leader
 from leadlight.leader.limiter import RateLimiter
 from leadlight.leader.roster import Roster, RosterEntry
-from leadlight.leader.settings import LISTEN_INTERVALS, LeaderSettings
-from leadlight.leader.tenure import DITHER_MAXIMUM_NS, DITHER_SHARE, MARK_PUBLICATIONS
+from leadlight.leader.settings import BEACON_INTERVAL_NS, LISTEN_INTERVALS, LeaderSettings
+from leadlight.leader.tenure import DITHER_MAXIMUM_NS, DITHER_SHARE
 
 __all__ = [
+    "BEACON_INTERVAL_NS",
     "BEGIN_ABOVE_PERMILLE",
     "DITHER_MAXIMUM_NS",
     "DITHER_SHARE",
     "END_BELOW_PERMILLE",
     "LISTEN_INTERVALS",
-    "MARK_PUBLICATIONS",
-    "CopyList",
     "Leader",
     "LeaderSettings",
     "RateLimiter",

@@ -21,8 +21,10 @@ import math
 from dataclasses import dataclass
 from typing import Final, NamedTuple
 
+from leadlight.clock import RATE_WANDER
 from leadlight.cue import RATE_LIMIT_PPB, ShowLine
 from leadlight.errors import check_whole
+from leadlight.leader.settings import BEACON_INTERVAL_NS
 from leadlight.units import BILLION, MILLISECOND, MINUTE, SECOND, LeaderInstant, ShowPosition
 
 LATENCY_MAXIMUM_NS: Final = 10 * SECOND
@@ -33,8 +35,6 @@ RATE_REOPENED: Final = 2e-6
 """Standard deviation that a new line adds to the rate: minutes may have passed since the last."""
 RATE_LIMIT: Final = RATE_LIMIT_PPB / BILLION
 """Music that runs further off than a line may follow ends in a jump."""
-RATE_WANDER: Final = 0.06e-6
-"""Random walk of the rate, per square root of a second: crystals outdoors, with a margin of two."""
 NOISE_MINIMUM: Final = 0.2e-3
 NOISE_MAXIMUM: Final = 100e-3
 NOISE_GAIN: Final = 0.02
@@ -65,7 +65,7 @@ class PacerSettings:
     chased. ``jitter_ns``: standard deviation of the reports, to begin with; it is learnt.
     """
 
-    interval_ns: int = SECOND
+    interval_ns: int = BEACON_INTERVAL_NS
     slope_ppb: int = 10_000
     jump_ns: int = 250 * MILLISECOND
     jitter_ns: int = 20 * MILLISECOND

@@ -11,6 +11,8 @@ from leadlight.terms import Delivery, OnMusicLost
 from leadlight.units import MILLISECOND, SECOND
 from leadlight.wire import NAME_MAXIMUM_BYTES, U8, U16
 
+BEACON_INTERVAL_NS: Final = SECOND
+"""How often a leader beacons that is told nothing else."""
 LISTEN_INTERVALS: Final = 7
 """How long a starting leader listens before it leads: the five silent intervals that stand for an absence, and two."""
 
@@ -29,7 +31,7 @@ class LeaderSettings:
     """
 
     name: str
-    interval_ns: int = SECOND
+    interval_ns: int = BEACON_INTERVAL_NS
     rank: int = 0
     lead_time_ns: int = 2 * SECOND
     sounding_budget: int = 60

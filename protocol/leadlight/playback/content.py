@@ -1,10 +1,10 @@
-"""What a follower holds, and what a leader knows of it: stored shows by key, and who lacks the one to come."""
+"""What a follower holds: stored shows by key."""
 
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
-from typing import Final, Protocol
+from typing import Final
 
 from leadlight.cue import NO_SHOW, SHOW_KEY_MAXIMUM, FrameRate, show_key
 from leadlight.errors import ConfigurationError, check_kind, check_whole
@@ -115,52 +115,3 @@ class Library:
         if key in self._shows:
             return ContentState.PRESENT
         return self._absent.get(key, ContentState.MISSING)
-
-
-class ContentReport(Protocol):
-    """The part of a Tally that says which show a follower was asked for and whether it holds it."""
-
-    @property
-    def show(self) -> int:
-        """Key of the show."""
-
-    @property
-    def content(self) -> ContentState:
-        """Whether it is held."""
-
-
-class Reporter(Protocol):
-    """The part of a roster's entry that tells of content."""
-
-    @property
-    def name(self) -> str:
-        """The follower's name."""
-
-    @property
-    def tally(self) -> ContentReport | None:
-        """Its last report, if there was one."""
-
-
-def missing_from(followers: Iterable[Reporter], key: int) -> list[str]:
-    """Return the names, in order, of followers that say they lack the show of this key or hold another edition."""
-    return sorted(
-        follower.name
-        for follower in followers
-        if follower.tally is not None
-        and follower.tally.show == key
-        and follower.tally.content in (ContentState.MISSING, ContentState.OTHER_EDITION)
-    )
-
-
-def unconfirmed(followers: Iterable[Reporter], key: int, expected: Iterable[str] = ()) -> list[str]:
-    """Return the names, in order, of followers that have not said whether they hold the show of this key.
-
-    ``expected`` adds those the manifest lists a part for, heard or not.
-    """
-    names = set(expected)
-    for follower in followers:
-        if follower.tally is not None and follower.tally.show == key:
-            names.discard(follower.name)
-        else:
-            names.add(follower.name)
-    return sorted(names)

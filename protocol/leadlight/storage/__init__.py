@@ -1,11 +1,11 @@
 """What nodes keep on disk: key files, parts of shows, manifests and running orders."""
 
 from leadlight.storage.files import (
-    check_can_write,
+    check_outputs,
     read_manifest,
     read_text_file,
+    write_file,
     write_manifest,
-    write_text_file,
     written_whole,
 )
 from leadlight.storage.key_files import inspect_key_file, read_key_file, write_key_file
@@ -14,15 +14,15 @@ from leadlight.storage.parts import Progress, build_manifest, check_parts, compa
 __all__ = [
     "Progress",
     "build_manifest",
-    "check_can_write",
+    "check_outputs",
     "check_parts",
     "compare_parts",
     "inspect_key_file",
     "read_key_file",
     "read_manifest",
     "read_text_file",
+    "write_file",
     "write_key_file",
     "write_manifest",
-    "write_text_file",
     "written_whole",
 ]

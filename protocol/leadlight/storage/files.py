@@ -14,7 +14,7 @@ from pathlib import Path
 from typing import Final
 
 from leadlight.errors import ConfigurationError, FileError
-from leadlight.evening import Manifest, RunningOrder, manifest_text, parse_manifest, parse_running_order
+from leadlight.evening import Manifest, manifest_text, parse_manifest
 
 TEXT_FILE_MAXIMUM_BYTES: Final = 8 * 1024 * 1024
 """No manifest or running order needs more; a wrong file is refused before it fills the memory of a board."""
@@ -37,25 +37,20 @@ def read_manifest(path: str | Path) -> Manifest:
     return parse_manifest(read_text_file(path, "manifest"), str(path))
 
 
-def read_running_order(path: str | Path, lengths: Mapping[str, int]) -> RunningOrder:
-    """Return the running order in a file; ``lengths`` and errors are as for ``parse_running_order``."""
-    return parse_running_order(read_text_file(path, "running order"), lengths, str(path))
-
-
 def write_manifest(manifest: Manifest, path: str | Path) -> None:
     """Write a manifest to a file, whole or not at all: a reader never sees half of it."""
-    write_text_file(manifest_text(manifest), path, "manifest")
+    write_file(manifest_text(manifest), path, "manifest")
 
 
-def write_text_file(text: str, path: str | Path, what: str) -> None:
-    """Write a UTF-8 file, whole or not at all; ``what`` it is names it in the ``FileError`` where it cannot be."""
+def write_file(content: str | bytes, path: str | Path, what: str) -> None:
+    """Write a file whole or not at all, text as UTF-8; ``what`` it is names it in the ``FileError`` if it cannot be."""
     with written_whole(path, what) as write:
-        write(text)
+        write(content)
 
 
 @contextmanager
-def written_whole(path: str | Path, what: str) -> Iterator[Callable[[str], None]]:
-    """Give what writes text to a file that is there under its name once all is written, or not at all.
+def written_whole(path: str | Path, what: str) -> Iterator[Callable[[str | bytes], None]]:
+    """Give what writes bytes, or text as UTF-8, to a file that has its name once all is written, or never.
 
     A device or a pipe is written to at once. ``what`` it is names it in the ``FileError`` where it cannot be written.
     """
@@ -65,16 +60,19 @@ def written_whole(path: str | Path, what: str) -> Iterator[Callable[[str], None]
             raise IsADirectoryError(errno.EISDIR, os.strerror(errno.EISDIR))
         is_replaced = target.is_file() or not target.exists()
         written = target.with_name(f".{target.name}.new") if is_replaced else target
-        file = written.open("w", encoding="utf-8")
+        file = written.open("wb")
 
-    def write(text: str) -> None:
+    def write(content: str | bytes) -> None:
         # Its errors are told here, and those of whoever writes are left alone.
         with _told_of(path, what):
-            file.write(text)
+            file.write(content.encode() if isinstance(content, str) else content)
 
     try:
         yield write
         with _told_of(path, what):
+            file.flush()
+            if is_replaced:
+                os.fsync(file.fileno())
             file.close()
             if is_replaced:
                 written.replace(target)
@@ -85,10 +83,22 @@ def written_whole(path: str | Path, what: str) -> Iterator[Callable[[str], None]
             written.unlink(missing_ok=True)
 
 
-def check_can_write(path: str | Path, what: str) -> None:
-    """Raise ``FileError`` if a file could not be written; writes nothing. For before the work that it is to hold."""
+def check_outputs(outputs: Mapping[str, str | Path | None]) -> None:
+    """Raise ``FileError`` if a file could not be written, or is named twice; for before the work that it is to hold.
+
+    ``outputs`` gives each file, or ``None``, by what it is. Nothing is written.
+    """
+    seen: set[Path] = set()
+    for what, path in outputs.items():
+        if path is not None:
+            seen.add(_writable(path, what, seen))
+
+
+def _writable(path: str | Path, what: str, others: set[Path]) -> Path:
     with _told_of(path, what):
         target = Path(path).resolve()
+        if target in others:
+            raise FileError(what, str(path), "named for two outputs")
         if target.is_dir():
             raise FileError(what, str(path), "is a folder")
         if not target.parent.is_dir():
@@ -97,6 +107,7 @@ def check_can_write(path: str | Path, what: str) -> None:
         place = target if target.exists() and not target.is_file() else target.parent
         if not os.access(place, os.W_OK):
             raise FileError(what, str(path), "no permission to write")
+        return target
 
 
 @contextmanager
@@ -105,5 +116,9 @@ def _told_of(path: str | Path, what: str) -> Iterator[None]:
         yield
     except OSError as error:
         raise FileError(what, str(path), error.strerror or str(error)) from None
+    except ConfigurationError:
+        raise
+    except ValueError as error:  # a null in the name
+        raise FileError(what, str(path), str(error)) from None
     except RuntimeError:  # as Python 3.11 tells it where a path is resolved
         raise FileError(what, str(path), "a circle of links") from None

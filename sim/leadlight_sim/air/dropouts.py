@@ -173,8 +173,8 @@ class Dropout:
     def packet_bursts(cls, loss: float, packets: float, interval_seconds: float) -> Dropout:
         """Return a channel that loses ``loss`` of a stream with this interval in bursts of about ``packets``.
 
-        Bad spells of mean ``packets`` · interval lose everything. ``mean_lost_run`` tells what run length the
-        stream then sees, which is a little more, since a run that touches a packet is not a mean run.
+        Bad spells of mean ``packets`` · interval lose everything. The runs that the stream sees are a little longer,
+        since a run that touches a packet is not a mean run.
         """
         if not (math.isfinite(packets) and packets > 0):
             raise ConfigurationError("packets", packets, "a finite number above 0")
@@ -205,16 +205,6 @@ class Dropout:
             self.mean_loss,
             burst_ns,
         )
-
-    def mean_lost_run(self, interval_ns: int) -> float:
-        """Return the mean run of bad samples that a stream with this interval sees, for exponential sojourns.
-
-        A two-state Markov process sampled every T stays bad with chance π + (1 − π)·exp(−T·(1/B + 1/G)).
-        """
-        if not (isinstance(self.good, ExponentialSojourn) and isinstance(self.bad, ExponentialSojourn)):
-            raise ConfigurationError("sojourns", (self.good, self.bad), "exponential ones")
-        decay = math.exp(-interval_ns * (1.0 / self.bad.mean_ns + 1.0 / self.good.mean_ns))
-        return 1.0 / ((1.0 - self.bad_share) * (1.0 - decay))
 
 
 NO_DROPOUT = Dropout()

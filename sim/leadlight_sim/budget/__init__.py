@@ -1,6 +1,6 @@
 """The timing budget: what each cause costs the crowd, measured, and what no clock has a say in."""
 
-from leadlight_sim.budget.measuring import SEEDS, Measured, measure
+from leadlight_sim.budget.measuring import SEEDS, measure
 from leadlight_sim.budget.sheet import COPY_MBPS, Budget, budget, to_json
 from leadlight_sim.budget.tables import NOT_HERE, assumed, headline, sentences, sheets
 
@@ -9,7 +9,6 @@ __all__ = [
     "NOT_HERE",
     "SEEDS",
     "Budget",
-    "Measured",
     "assumed",
     "budget",
     "headline",

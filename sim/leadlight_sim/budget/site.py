@@ -137,14 +137,6 @@ def learnt_holdover_s(tolerance_ms: float, rate_ppm: float, wander_ppm: float, c
 # --- Storage and airtime ------------------------------------------------------------------------------------------
 
 PIXEL_BYTES: Final = 3
-WIRE_MS_PER_PIXEL: Final = 0.03
-"""24 bits at 800 kbit/s."""
-
-
-def string_ms(pixels: int) -> float:
-    """Return how long one line of one-wire pixels takes to fill: 30 µs a pixel; it changes when the last bit is in."""
-    return pixels * WIRE_MS_PER_PIXEL
-
 
 @dataclass(frozen=True, slots=True)
 class Storage:

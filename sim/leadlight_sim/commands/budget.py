@@ -61,12 +61,13 @@ class BudgetCommand:
 
     def run(self, arguments: argparse.Namespace) -> int:
         """Measure, tell and return 0; raise ``LeadlightError``."""
+        from leadlight.storage import check_outputs
         from leadlight_sim.budget import COPY_MBPS, SEEDS, budget, measure
-        from leadlight_sim.telling import as_typed, check_outputs, progress
+        from leadlight_sim.telling import as_typed, progress
         from leadlight_sim.tune import cores
 
         scenario = _scenario(arguments)
-        check_outputs(arguments.report, arguments.json)
+        check_outputs({"--report": arguments.report, "--json": arguments.json})
         seeds = SEEDS if arguments.seeds is None else arguments.seeds
         jobs = cores() if arguments.jobs is None else arguments.jobs
         rate = COPY_MBPS if arguments.copy_rate is None else arguments.copy_rate
@@ -173,18 +174,18 @@ def _tell(found: Budget, stream: TextIO) -> None:
 
 
 def _write(arguments: argparse.Namespace, found: Budget, command: str) -> list[Path]:
-    from leadlight_sim.telling import write_whole
+    from leadlight.storage import write_file
 
     written = []
     if arguments.json is not None:
         from leadlight_sim.budget import to_json
 
         text = json.dumps(to_json(found) | {"reproduce": command}, indent=2, ensure_ascii=False, allow_nan=False)
-        write_whole(arguments.json, f"{text}\n".encode())
+        write_file(f"{text}\n", arguments.json, "--json")
         written.append(arguments.json)
     if arguments.report is not None:
         from leadlight_sim.budget.page import page
 
-        write_whole(arguments.report, page(found, command).encode())
+        write_file(page(found, command), arguments.report, "--report")
         written.append(arguments.report)
     return written

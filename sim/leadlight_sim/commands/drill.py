@@ -14,6 +14,7 @@ from rich.console import Console
 from rich.table import Table
 from rich.text import Text
 
+from leadlight.storage import write_file
 from leadlight_sim.drills import (
     BREAKS_AT_S,
     DEFAULT_RECOVERY,
@@ -24,7 +25,7 @@ from leadlight_sim.drills import (
     run_drill,
 )
 from leadlight_sim.scenario import Scenario
-from leadlight_sim.telling import NOTHING, TABLE_WIDTH, as_ms, as_typed, progress, wrapped, write_whole
+from leadlight_sim.telling import NOTHING, TABLE_WIDTH, as_ms, as_typed, progress, wrapped
 
 WORST_NOTE = "Worst: the piece the crowd noticed most; error to other show are that piece's."
 OVERALL_NOTE = "Each figure is the worst of any drill and piece, but jumps and flashes in all, which are sums."
@@ -65,12 +66,12 @@ def run_drills(arguments: argparse.Namespace, scenario: Scenario, seed: int, com
     sys.stdout.flush()
     written = []
     if arguments.json is not None:
-        write_whole(arguments.json, _as_json(scenario, seed, results, command))
+        write_file(_as_json(scenario, seed, results, command), arguments.json, "--json")
         written.append(arguments.json)
     if arguments.report is not None:
         headline = _headline(judged, interrupted, len(runs) - len(results))
         page = _page(scenario, seed, results, arguments.compare_recoveries, good, headline, command)
-        write_whole(arguments.report, page.encode())
+        write_file(page, arguments.report, "--report")
         written.append(arguments.report)
     if not arguments.quiet:
         sys.stdout.writelines(f"Written: {path}\n" for path in written)

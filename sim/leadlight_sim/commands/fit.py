@@ -34,16 +34,16 @@ class FitCommand:
 
     def run(self, arguments: argparse.Namespace) -> int:
         """Fit, tell and return 0; raise ``LeadlightError``."""
+        from leadlight.storage import check_outputs, write_file
         from leadlight_sim.air.choice import fit
         from leadlight_sim.recording import read_recording
-        from leadlight_sim.telling import check_outputs, write_whole
 
-        check_outputs(arguments.output)
+        check_outputs({"--output": arguments.output})
         samples = read_recording(arguments.recording)
         found = fit(samples)
         sys.stdout.write(describe(found))
         if arguments.output is not None:
-            write_whole(arguments.output, to_toml(found, arguments.recording.name).encode())
+            write_file(to_toml(found, arguments.recording.name), arguments.output, "--output")
             sys.stdout.write(f"Written: {arguments.output}\nPut it into a scenario's file, below its [air].\n")
         return 0
 

@@ -67,9 +67,10 @@ class RehearseCommand:
 
     def run(self, arguments: argparse.Namespace) -> int:
         """Rehearse, tell and return 0, or with ``--strict`` 1 for a missed target; raise ``LeadlightError``."""
+        from leadlight.storage import check_outputs
         from leadlight_sim.commands.beginning import beginning_of, left_out
         from leadlight_sim.measures import judge, rehearse
-        from leadlight_sim.telling import as_typed, check_outputs, progress, wrapped
+        from leadlight_sim.telling import as_typed, progress, wrapped
 
         _check_drill(arguments)
         scenario = whole = _scenario(arguments)
@@ -78,7 +79,7 @@ class RehearseCommand:
         seed = _seed(arguments, scenario)
         if arguments.picture is not None and arguments.picture.suffix.lower() != ".png":
             raise ConfigurationError("--picture", str(arguments.picture), "a name that ends in .png")
-        check_outputs(arguments.report, arguments.picture, arguments.json)
+        check_outputs({"--report": arguments.report, "--picture": arguments.picture, "--json": arguments.json})
         command = _reproduce(arguments, seed)
         if arguments.drill is not None:
             from leadlight_sim.commands.drill import run_drills
@@ -208,7 +209,7 @@ def _tell_live(rehearsal: Rehearsal, live: Sequence[LiveRun], stream: TextIO) ->
 def _write(
     arguments: argparse.Namespace, rehearsal: Rehearsal, live: Sequence[LiveRun], command: str
 ) -> Sequence[Path]:
-    from leadlight_sim.telling import write_whole
+    from leadlight.storage import write_file
 
     written = []
     if arguments.json is not None:
@@ -216,16 +217,16 @@ def _write(
         if live:
             figures["live"] = [run.to_json(rehearsal.scores.airtime_share) for run in live]
         text = json.dumps(figures, indent=2, ensure_ascii=False, allow_nan=False)
-        write_whole(arguments.json, f"{text}\n".encode())
+        write_file(f"{text}\n", arguments.json, "--json")
         written.append(arguments.json)
     if arguments.report is not None:
         from leadlight_sim.report import page
 
-        write_whole(arguments.report, page(rehearsal, command, live).encode())
+        write_file(page(rehearsal, command, live), arguments.report, "--report")
         written.append(arguments.report)
     if arguments.picture is not None:
         from leadlight_sim.report import picture
 
-        write_whole(arguments.picture, picture(rehearsal))
+        write_file(picture(rehearsal), arguments.picture, "--picture")
         written.append(arguments.picture)
     return written

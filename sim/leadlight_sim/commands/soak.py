@@ -82,11 +82,11 @@ def _line_of(violation: Violation) -> str:
 
 
 def _soak(arguments: argparse.Namespace, at_most_s: float, shrink_s: float) -> int:
+    from leadlight.storage import check_outputs
     from leadlight_sim.soak import Results, program_digest, soak, told
-    from leadlight_sim.telling import check_outputs
     from leadlight_sim.tune import cores
 
-    check_outputs(arguments.results)
+    check_outputs({"--results": arguments.results})
     jobs = cores() if arguments.jobs is None else arguments.jobs
     digest = program_digest()
     campaign = digest if arguments.seed is None else arguments.seed
@@ -127,9 +127,10 @@ def _soak(arguments: argparse.Namespace, at_most_s: float, shrink_s: float) -> i
 
 def _tell_smallest(finished: Sequence[Finished], shrink_s: float, folder: Path | None) -> None:
     """Make the first evening that broke each promise small, and print it as a scenario with what replays it."""
+    from leadlight.storage import write_file
     from leadlight_sim.scenario import as_toml
     from leadlight_sim.soak import random_evening, shrunk
-    from leadlight_sim.telling import as_typed, write_whole
+    from leadlight_sim.telling import as_typed
 
     told: set[str] = set()
     for one in sorted(finished, key=lambda one: (one.simulated_s, one.number)):
@@ -145,7 +146,7 @@ def _tell_smallest(finished: Sequence[Finished], shrink_s: float, folder: Path |
             if folder is None:
                 sys.stdout.write(f"Save it as {path}, and replay it: ")
             else:
-                write_whole(path, text.encode())
+                write_file(text, path, "--found")
                 sys.stdout.write("Replay it: ")
             sys.stdout.write(f"{as_typed(f'leadlight soak {shlex.quote(str(path))}')}\n")
 

@@ -15,6 +15,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any, TextIO
 
 from leadlight.errors import ConfigurationError, LeadlightError
+from leadlight.storage import check_outputs, write_file
 
 # The rest is imported where it is used: a list of commands must not wait for the simulator to load.
 if TYPE_CHECKING:
@@ -180,9 +181,7 @@ def _check_files(arguments: argparse.Namespace) -> None:
     # Before the work, not after it.
     if arguments.figure is not None and arguments.figure.suffix.lower() not in (".png", ".svg"):
         raise ConfigurationError("--figure", str(arguments.figure), "a name that ends in .png or .svg")
-    for option, path in (("--figure", arguments.figure), ("--json", arguments.json)):
-        if path is not None and (not path.parent.is_dir() or path.is_dir()):
-            raise ConfigurationError(option, str(path), "a file in a folder that exists")
+    check_outputs({"--figure": arguments.figure, "--json": arguments.json})
 
 
 def _reproduce(arguments: argparse.Namespace, intervals_s: Sequence[float]) -> str:
@@ -333,10 +332,7 @@ def _write_json(
         "recommendation": None if advice is None else asdict(advice),
         "warnings": list(beats),
     }
-    try:
-        path.write_text(json.dumps(document, indent=2, ensure_ascii=False, allow_nan=False) + "\n", encoding="utf-8")
-    except OSError as error:
-        raise LeadlightError(f"{path}: cannot be written: {error.strerror}") from error
+    write_file(json.dumps(document, indent=2, ensure_ascii=False, allow_nan=False) + "\n", path, "--json")
 
 
 def _write_figure(

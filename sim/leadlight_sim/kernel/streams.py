@@ -58,10 +58,6 @@ class Stream:
             pass
         return abs(scale * _inverse_normal(share))
 
-    def lognormal(self, mu: float, sigma: float) -> float:
-        """Return e to the power of a normal."""
-        return math.exp(self.normal(mu, sigma))
-
     def pareto(self, minimum: float, shape: float, cap: float = math.inf) -> float:
         """Return a Pareto variate by inversion, minimum·(1 − u)^(−1/shape), what exceeds ``cap`` being set to it."""
         scale: float = (1.0 - self.random()) ** (-1.0 / shape)

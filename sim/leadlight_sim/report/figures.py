@@ -8,7 +8,6 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from itertools import pairwise
-from pathlib import Path
 from typing import Final
 
 import numpy as np
@@ -312,11 +311,6 @@ def picture(rehearsal: Rehearsal) -> bytes:
         axes = place(figure, 88, 256)
         _error_curves(axes, rehearsal, "time of the run")
         return as_png(figure)
-
-
-def write_picture(rehearsal: Rehearsal, path: str | Path) -> None:
-    """Write what ``picture`` returns to a file."""
-    Path(path).write_bytes(picture(rehearsal))
 
 
 # --- Error distribution ---------------------------------------------------------------------------------------------

@@ -25,6 +25,7 @@ from leadlight_sim.scenario.faults import (
     title_of,
 )
 from leadlight_sim.scenario.files import as_toml, load_scenario, load_shipped, resolve_scenario
+from leadlight_sim.scenario.hosts import Host
 from leadlight_sim.scenario.model import Clocks, CueEntry, Follower, Leader, Scenario, Standby, check_scenario
 from leadlight_sim.scenario.network import (
     AccessPoint,
@@ -51,6 +52,7 @@ __all__ = [
     "CueEntry",
     "Fault",
     "Follower",
+    "Host",
     "HostilePackets",
     "Leader",
     "LeaderLost",

@@ -11,8 +11,7 @@ from pydantic import (
     Field,
 )
 
-NAME_MAXIMUM_BYTES = 24
-"""What a tally has room for."""
+from leadlight.wire import NAME_MAXIMUM_BYTES
 
 
 def _fits_a_tally(name: str) -> str:

@@ -1,6 +1,5 @@
-"""Telling: figures in words, lines on a terminal, and files that are written whole or not at all."""
+"""Telling: figures in words, and lines on a terminal."""
 
-from leadlight_sim.telling.saving import check_outputs, write_whole
 from leadlight_sim.telling.terminal import TABLE_WIDTH, as_typed, progress, wrapped
 from leadlight_sim.telling.words import NOTHING, as_ms, as_seconds, as_share, as_time, as_times, keep_units
 
@@ -13,9 +12,7 @@ __all__ = [
     "as_time",
     "as_times",
     "as_typed",
-    "check_outputs",
     "keep_units",
     "progress",
     "wrapped",
-    "write_whole",
 ]

@@ -8,6 +8,7 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from io import BytesIO
 from pathlib import Path
 from typing import Any, Final
 
@@ -19,12 +20,10 @@ from matplotlib.lines import Line2D
 from matplotlib.patches import Rectangle
 from matplotlib.ticker import FixedLocator, FuncFormatter, MaxNLocator, NullLocator
 
-from leadlight.errors import LeadlightError
+from leadlight.storage import write_file
 from leadlight.terms import Delivery
 from leadlight_sim.tune.advice import Recommendation
 from leadlight_sim.tune.results import DELIVERIES, MEASURES, Measure, Standing, by_delivery, digits_of
-
-FORMATS: Final = (".png", ".svg")
 
 # Of M. Okabe and K. Ito's set (2008), which all common kinds of colour vision tell apart. Shape and line style tell
 # everything a second time.
@@ -145,14 +144,13 @@ def draw(
 
 
 def save(figure: Figure, path: Path) -> None:
-    """Write a figure as PNG or SVG, by the path's ending. Raises ``LeadlightError``."""
+    """Write a figure as PNG or SVG, by the path's ending. Raises ``FileError``."""
     # A fixed salt and no date: the same sweep gives the same bytes.
     metadata: dict[str, Any] = {"Date": None} if path.suffix.lower() == ".svg" else {"Software": None}
-    try:
-        with matplotlib.rc_context({"svg.hashsalt": "leadlight"}):
-            figure.savefig(path, metadata=metadata)
-    except OSError as error:
-        raise LeadlightError(f"{path}: cannot be written: {error.strerror}") from error
+    drawn = BytesIO()
+    with matplotlib.rc_context({"svg.hashsalt": "leadlight"}):
+        figure.savefig(drawn, metadata=metadata, format=path.suffix.lower().removeprefix("."))
+    write_file(drawn.getvalue(), path, "--figure")
 
 
 # --- One delivery -----------------------------------------------------------------------------------------------------

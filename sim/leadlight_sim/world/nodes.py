@@ -136,15 +136,6 @@ class Node:
         """What this host's clock shows now."""
         return self.local_at(self._kernel.now)
 
-    def was_on_at(self, true: TrueInstant) -> bool:
-        """Return whether it had power at a true instant."""
-        on = False
-        for at, switched_on in self.switched:
-            if at > true:
-                break
-            on = switched_on
-        return on
-
     # -- power ---------------------------------------------------------------------------------------------------
 
     def _boot(self) -> LocalInstant:

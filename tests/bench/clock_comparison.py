@@ -24,7 +24,7 @@ from leadlight_sim.baselines import BASELINES, Accompanied, accompanied
 from leadlight_sim.kernel import TrueInstant
 from leadlight_sim.scenario import Scenario, load_shipped
 from leadlight_sim.world.assembly import World
-from leadlight_sim.world.shadow_clocks import ShadowClock, install
+from shadow_clocks import ShadowClock, install
 
 Floats = npt.NDArray[np.float64]
 Counts = npt.NDArray[np.int64]
@@ -346,8 +346,8 @@ def all_runs(
         futures = [pool.submit(make, task) for task in tasks]
         for done, _ in enumerate(as_completed(futures), start=1):
             left = (perf_counter() - begun) / done * (len(tasks) - done)
-            print(f"\r{done}/{len(tasks)} runs, {left:.0f} s left ", end="", file=sys.stderr, flush=True)  # noqa: T201
-        print(file=sys.stderr)  # noqa: T201
+            print(f"\r{done}/{len(tasks)} runs, {left:.0f} s left ", end="", file=sys.stderr, flush=True)
+        print(file=sys.stderr)
         for future in futures:
             yield future.result()
 

@@ -14,7 +14,7 @@ from leadlight import Follower
 from leadlight.clock import ClockSettings, FollowerClock
 from leadlight.commands import IS_COMPILED
 from leadlight.errors import LeadlightError
-from leadlight_sim.world.nodes import FollowerNode
+from leadlight_sim.world import FollowerNode
 
 
 @dataclass(frozen=True, slots=True)
