@@ -28,10 +28,12 @@ from leadlight.errors import ConfigurationError, WireError, check_kind, check_wh
 from leadlight.follower.exchange import SoundingSchedule
 from leadlight.follower.journal import LINES_KEPT, JournalLine, Notes
 from leadlight.follower.leader_selection import FOLLOW, LeaderSelection, Novelty, Verdict
-from leadlight.follower.settings import TALLY_INTERVAL_NS, FollowerSettings
+from leadlight.follower.settings import SILENT_INTERVALS, TALLY_INTERVAL_NS, FollowerSettings
 from leadlight.playback import (
     FRAMES_MAXIMUM,
     HOLDOVER_FADE_NS,
+    STOP_CARRIED_INTERVALS,
+    STOP_CARRIED_NS,
     AtTick,
     Library,
     Playhead,
@@ -53,10 +55,12 @@ TALLIES_PER_SECOND: Final = 12
 """What all followers' Tallies together may come to (RFC 3550 section 6.2's idea)."""
 NEWS_PER_SECOND: Final = 60
 """The same of Tallies that tell news, which often comes to everyone at once: a cue, a start, a leader that is found."""
-REFUSALS: Final = frozenset(map(str, Refusal)) | {"misdirected"}
+REFUSALS: Final = frozenset(map(str, Refusal)) | {"misdirected", "implausible"}
 LATENESS_KEPT: Final = 100
 """Of so many frames the lateness is remembered: some seconds."""
 LIVE_DATA_LASTS_NS: Final = 5 * SECOND
+GHOST_BEACONS: Final = 5
+"""A leader that was heard so rarely, or that never answered, has taken no show over that should outlive it."""
 JOIN_PATIENCE_NS: Final = 5 * SECOND
 """A follower that hears beacons this long without locking shows what it can."""
 
@@ -111,6 +115,7 @@ class Follower:
     __slots__ = (
         "_address",
         "_asks_for_copies",
+        "_budget",
         "_cap_at",
         "_codec",
         "_cookie",
@@ -126,6 +131,7 @@ class Follower:
         "_last_sign",
         "_late_ns",
         "_live_until",
+        "_loss_interval_ns",
         "_patience_at",
         "_refusals",
         "_selection",
@@ -187,7 +193,9 @@ class Follower:
         self._soundings = SoundingSchedule(entropy)
         self._events: deque[events.FollowerEvent] = deque()
         # The leader we follow.
-        self._selection = LeaderSelection(settings.soundings and codec.keys is not None)
+        self._selection = LeaderSelection(
+            settings.soundings and codec.keys is not None, asks_rivals=settings.soundings and not settings.lights
+        )
         self._timebase: int | None = None
         self._timebase_leader: int | None = None
         self._refusals = Refusals()
@@ -196,6 +204,8 @@ class Follower:
         self._address: Address | None = None
         self._asks_for_copies = False
         self._interval_ns = SECOND
+        self._loss_interval_ns = SECOND
+        self._budget = 0
         self._group_size = 0
         self._cookie: int | None = None
         self.heard_at: LocalInstant | None = None
@@ -331,13 +341,13 @@ class Follower:
         """Send a Sounding at the next opportunity."""
         self._sounding_due = True
 
-    def fall_silent(self) -> None:
-        """Stop sounding and reporting: this node has taken the lead itself."""
+    def fall_silent(self, interval_ns: int) -> None:
+        """Stop sounding and reporting: this node has taken the lead itself, and beacons at this interval."""
         self._soundings.cease()
         self._tally_at = self._silent_at = self._cap_at = None
         self._sounding_due = self._tally_due = False
         self._turns.clear()
-        self._selection.leave()
+        self._selection.lead(interval_ns)
 
     # -- what the player asks ------------------------------------------------------------------------------------
 
@@ -355,6 +365,26 @@ class Follower:
     def interval_ns(self) -> int:
         """The beacon interval of the leader that is followed."""
         return self._interval_ns
+
+    @property
+    def is_lost(self) -> bool:
+        """Whether the leader that was followed must be thought gone."""
+        return self._selection.is_lost
+
+    @property
+    def silence_ns(self) -> int:
+        """How long the leader that is followed may be silent before it must be thought gone."""
+        return SILENT_INTERVALS * self._loss_interval_ns
+
+    @property
+    def is_ghost(self) -> bool:
+        """Whether who is followed was heard only a few times, or never answered though it may be asked."""
+        return self._selection.followed < GHOST_BEACONS or self.never_answered
+
+    @property
+    def never_answered(self) -> bool:
+        """Whether who is followed has never answered a Sounding though it may be asked."""
+        return not self._selection.has_answered and self._budget > 0
 
     @property
     def off_at(self) -> int | None:
@@ -458,7 +488,7 @@ class Follower:
         self._patience_at = LocalInstant(now + JOIN_PATIENCE_NS)
         if self._selection.is_lost:
             return  # it is asked now and then already
-        self._silent_at = LocalInstant(now + self.settings.silent_intervals * self._interval_ns)
+        self._silent_at = LocalInstant(now + self.settings.silent_intervals * self._loss_interval_ns)
         if self.settings.soundings:
             self._soundings.begin_again(now)
 
@@ -565,8 +595,9 @@ class Follower:
         self, beacon: Beacon, source: Address, received_at: LocalInstant, now: LocalInstant, fits: bool
     ) -> None:
         was_lost = self._selection.is_lost
-        novelty = self._selection.follow(beacon)
-        self._group_size = beacon.group_size
+        novelty = self._selection.follow(beacon, received_at)
+        if beacon.group_size != self._group_size:
+            self._share_tallies(beacon.group_size, now)
         if novelty is not None:
             self._begin_tenure(beacon, novelty, now)
         elif was_lost:
@@ -578,10 +609,12 @@ class Follower:
         self._last_sign = beacon.sent_at, received_at
         interval_ns = self._interval_ns = beacon.interval_ns
         settings = self.settings
-        self._silent_at = LocalInstant(received_at + settings.silent_intervals * interval_ns)
+        self._budget = beacon.sounding_budget
+        loss_interval_ns = self._loss_interval_ns = self._selection.loss_interval_ns(beacon, received_at)
+        self._silent_at = LocalInstant(received_at + settings.silent_intervals * loss_interval_ns)
         cap_ns = settings.holdover_cap_ns
         self._cap_at = LocalInstant(received_at + (cap_ns if cap_ns > interval_ns else interval_ns))
-        self._soundings.share(beacon.group_size, self._budget_of(beacon))
+        self._soundings.share(beacon.group_size, self._budget_of(beacon), now)
         before = self.clock.state
         if beacon.timebase != self._timebase:
             self._enter_timebase(beacon, now)
@@ -610,8 +643,11 @@ class Follower:
         return max(beacon.sounding_budget, 1) if self._asks_for_copies else beacon.sounding_budget
 
     def _begin_tenure(self, beacon: Beacon, novelty: Novelty, now: LocalInstant) -> None:
-        event = _NOVELTIES[novelty]
-        self._emit(event(now, beacon.leader, beacon.tenure))
+        if novelty is Novelty.RETURNED:
+            self._emit(events.LeaderReturned(now, beacon.leader, 0))
+        else:
+            event = _NOVELTIES[novelty]
+            self._emit(event(now, beacon.leader, beacon.tenure))
         self._cookie = None
         self._plan_first_tally(now)
 
@@ -635,7 +671,8 @@ class Follower:
         self._timebase = beacon.timebase
         self.clock.enter_timebase(same_host)
         self._refusals.clear()
-        self.stage.enter_timebase()
+        patience_ns = max(STOP_CARRIED_INTERVALS * self._loss_interval_ns, STOP_CARRIED_NS)
+        self.stage.enter_timebase(None if same_host else LocalInstant(now + patience_ns))
         self._patience_at = LocalInstant(now + JOIN_PATIENCE_NS)
         if self.settings.soundings:
             self._soundings.begin(now, beacon.group_size, self._budget_of(beacon))
@@ -740,6 +777,7 @@ class Follower:
             self.counters["unmatched echo"] += 1
             return
         self._cookie = echo.cookie
+        self._selection.has_answered = True
         self.answered_at = received_at
         if self.clock.misfit_of_exchange(exchange) is _FITS:
             self._refusals.clear()
@@ -811,6 +849,13 @@ class Follower:
         if self._tally_at is not None:
             within_ns = max(TALLY_SOON_NS, self._group_size * SECOND // NEWS_PER_SECOND)
             self._tally_at = min(self._tally_at, LocalInstant(now + below(self._entropy, within_ns)))
+
+    def _share_tallies(self, group_size: int, now: LocalInstant) -> None:
+        """Take note of how many share the rate; what is planned by a smaller share than there is now comes sooner."""
+        self._group_size = group_size
+        if self._tally_at is not None:
+            longest_ns = round((1 + TALLY_SPREAD) * self._tally_spacing_ns())
+            self._tally_at = min(self._tally_at, LocalInstant(now + longest_ns))
 
     def _plan_first_tally(self, now: LocalInstant) -> None:
         self._tally_at = LocalInstant(now + below(self._entropy, self._tally_spacing_ns()))
