@@ -54,6 +54,7 @@ ORDER: Final = {
         "testing",
         "live",
         "drills",
+        "soak",
         "tune",
         "budget",
         "report",

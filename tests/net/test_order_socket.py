@@ -82,7 +82,8 @@ def test_a_leader_is_told_and_answers_when_it_takes_effect(
         assert re.fullmatch(r"Night Ferry rolls from 0:00:10 in 2\.0 s, at \d\d:\d\d:\d\d\n", told.stdout)
         refused = tell(environment, "--group", group, "pause", "--json")
         assert json.loads(refused.stdout)["accepted"]  # by then it rolls
-        assert tell(environment, "--group", "another", "dark").stderr.startswith("leadlight: no leader of another takes")
+        other = tell(environment, "--group", "another", "dark")
+        assert other.stderr.startswith("leadlight: no leader of another takes")
         leading.terminate()
         assert leading.wait(PATIENCE_SECONDS) == 0
         assert not path.exists()

@@ -28,8 +28,20 @@ from leadlight.errors import ConfigurationError, WireError, check_kind, check_wh
 from leadlight.follower.exchange import SoundingSchedule
 from leadlight.follower.journal import LINES_KEPT, JournalLine, Notes
 from leadlight.follower.leader_selection import FOLLOW, LeaderSelection, Novelty, Verdict
-from leadlight.follower.settings import TALLY_INTERVAL_NS, FollowerSettings
-from leadlight.playback import FRAMES_MAXIMUM, HOLDOVER_FADE_NS, Library, Playhead, Recovery, Shown, Stage, StoredShow
+from leadlight.follower.settings import SILENT_INTERVALS, TALLY_INTERVAL_NS, FollowerSettings
+from leadlight.playback import (
+    FRAMES_MAXIMUM,
+    HOLDOVER_FADE_NS,
+    STOP_CARRIED_INTERVALS,
+    STOP_CARRIED_NS,
+    AtTick,
+    Library,
+    Playhead,
+    Recovery,
+    Shown,
+    Stage,
+    StoredShow,
+)
 from leadlight.terms import ClockState, ContentState, Refusal
 from leadlight.units import BILLION, MICROSECOND, MILLISECOND, SECOND, LeaderInstant, LocalInstant, ShowPosition
 from leadlight.wire import U32, Beacon, Codec, Echo, Message, Sounding, Tally
@@ -43,8 +55,12 @@ TALLIES_PER_SECOND: Final = 12
 """What all followers' Tallies together may come to (RFC 3550 section 6.2's idea)."""
 NEWS_PER_SECOND: Final = 60
 """The same of Tallies that tell news, which often comes to everyone at once: a cue, a start, a leader that is found."""
-REFUSALS: Final = frozenset(map(str, Refusal)) | {"misdirected"}
+REFUSALS: Final = frozenset(map(str, Refusal)) | {"misdirected", "implausible"}
+LATENESS_KEPT: Final = 100
+"""Of so many frames the lateness is remembered: some seconds."""
 LIVE_DATA_LASTS_NS: Final = 5 * SECOND
+GHOST_BEACONS: Final = 5
+"""A leader that was heard so rarely, or that never answered, has taken no show over that should outlive it."""
 JOIN_PATIENCE_NS: Final = 5 * SECOND
 """A follower that hears beacons this long without locking shows what it can."""
 
@@ -67,6 +83,10 @@ class Snapshot(NamedTuple):
     late_frames: int
     frame_shown: int | None
     """The last frame that the player reported."""
+    frame_late_ns: int | None
+    """How late it was handed over, by the clock as it was known then; ``None`` where no line says."""
+    frames_late_p95_ns: int | None
+    """The same of 95 of the last 100 frames or so."""
     refused: dict[str, int]
     """Datagrams that were refused, by cause; one's own that came back are none."""
 
@@ -95,6 +115,7 @@ class Follower:
     __slots__ = (
         "_address",
         "_asks_for_copies",
+        "_budget",
         "_cap_at",
         "_codec",
         "_cookie",
@@ -108,7 +129,9 @@ class Follower:
         "_is_keyed",
         "_journal",
         "_last_sign",
+        "_late_ns",
         "_live_until",
+        "_loss_interval_ns",
         "_patience_at",
         "_refusals",
         "_selection",
@@ -160,6 +183,7 @@ class Follower:
         """Frames that the player could not show in time, by its own word or by its reports."""
         self.frame_shown: int | None = None
         """The last frame that the player reported."""
+        self._late_ns: deque[int | None] = deque(maxlen=LATENESS_KEPT)
         self._codec = codec
         self._entropy = entropy
         self._is_keyed = codec.keys is not None
@@ -169,7 +193,9 @@ class Follower:
         self._soundings = SoundingSchedule(entropy)
         self._events: deque[events.FollowerEvent] = deque()
         # The leader we follow.
-        self._selection = LeaderSelection(settings.soundings and codec.keys is not None)
+        self._selection = LeaderSelection(
+            settings.soundings and codec.keys is not None, asks_rivals=settings.soundings and not settings.lights
+        )
         self._timebase: int | None = None
         self._timebase_leader: int | None = None
         self._refusals = Refusals()
@@ -178,6 +204,8 @@ class Follower:
         self._address: Address | None = None
         self._asks_for_copies = False
         self._interval_ns = SECOND
+        self._loss_interval_ns = SECOND
+        self._budget = 0
         self._group_size = 0
         self._cookie: int | None = None
         self.heard_at: LocalInstant | None = None
@@ -313,13 +341,13 @@ class Follower:
         """Send a Sounding at the next opportunity."""
         self._sounding_due = True
 
-    def fall_silent(self) -> None:
-        """Stop sounding and reporting: this node has taken the lead itself."""
+    def fall_silent(self, interval_ns: int) -> None:
+        """Stop sounding and reporting: this node has taken the lead itself, and beacons at this interval."""
         self._soundings.cease()
         self._tally_at = self._silent_at = self._cap_at = None
         self._sounding_due = self._tally_due = False
         self._turns.clear()
-        self._selection.leave()
+        self._selection.lead(interval_ns)
 
     # -- what the player asks ------------------------------------------------------------------------------------
 
@@ -337,6 +365,26 @@ class Follower:
     def interval_ns(self) -> int:
         """The beacon interval of the leader that is followed."""
         return self._interval_ns
+
+    @property
+    def is_lost(self) -> bool:
+        """Whether the leader that was followed must be thought gone."""
+        return self._selection.is_lost
+
+    @property
+    def silence_ns(self) -> int:
+        """How long the leader that is followed may be silent before it must be thought gone."""
+        return SILENT_INTERVALS * self._loss_interval_ns
+
+    @property
+    def is_ghost(self) -> bool:
+        """Whether who is followed was heard only a few times, or never answered though it may be asked."""
+        return self._selection.followed < GHOST_BEACONS or self.never_answered
+
+    @property
+    def never_answered(self) -> bool:
+        """Whether who is followed has never answered a Sounding though it may be asked."""
+        return not self._selection.has_answered and self._budget > 0
 
     @property
     def off_at(self) -> int | None:
@@ -369,8 +417,18 @@ class Follower:
         return self.stage.playhead
 
     def shown(self, now: LocalInstant) -> Shown:
-        """Return what to hand to the output at ``now``, and when to ask again."""
+        """Return what to hand to the output at ``now``, and when to ask again.
+
+        What is due by ``now`` is put in force first: a player that asks often waits for no timer.
+        """
+        due_at = self.stage.next_timer()
+        if due_at is not None and due_at <= now:
+            self.stage.handle_timer(now)
         return self.stage.shown(now)
+
+    def shown_at_tick(self, tick_at: LocalInstant) -> AtTick:
+        """Return what to hand over at ``tick_at``, for a player whose ticks are not of its choosing."""
+        return self.stage.shown_at_tick(tick_at)
 
     @property
     def alive_at(self) -> LocalInstant | None:
@@ -430,7 +488,7 @@ class Follower:
         self._patience_at = LocalInstant(now + JOIN_PATIENCE_NS)
         if self._selection.is_lost:
             return  # it is asked now and then already
-        self._silent_at = LocalInstant(now + self.settings.silent_intervals * self._interval_ns)
+        self._silent_at = LocalInstant(now + self.settings.silent_intervals * self._loss_interval_ns)
         if self.settings.soundings:
             self._soundings.begin_again(now)
 
@@ -449,6 +507,8 @@ class Follower:
         """The player handed a frame to its output at ``at``. One for which it was too late is counted, and told."""
         check_whole("frame", frame, 0, FRAMES_MAXIMUM, "a frame's number")
         self.frame_shown = frame
+        begins_at = self.stage.frame_begins_at(frame, at)
+        self._late_ns.append(None if begins_at is None else at - begins_at)
         due = self.stage.frame_at(at)
         if due is not None and due > frame:
             self.late_frames += 1
@@ -465,7 +525,8 @@ class Follower:
     def snapshot(self, now: LocalInstant) -> Snapshot:
         """Return everything worth telling at ``now``."""
         served = self.clock.served
-        shown = self.shown(now)
+        shown = self.stage.shown(now)
+        late_ns = sorted(late for late in self._late_ns if late is not None)
         return Snapshot(
             clock=self.clock.state,
             view=self.clock.view,
@@ -481,6 +542,8 @@ class Follower:
             level=shown.level,
             late_frames=self.late_frames,
             frame_shown=self.frame_shown,
+            frame_late_ns=self._late_ns[-1] if self._late_ns else None,
+            frames_late_p95_ns=late_ns[len(late_ns) * 19 // 20] if late_ns else None,
             refused={cause: count for cause, count in self.counters.items() if cause in REFUSALS},
         )
 
@@ -532,8 +595,9 @@ class Follower:
         self, beacon: Beacon, source: Address, received_at: LocalInstant, now: LocalInstant, fits: bool
     ) -> None:
         was_lost = self._selection.is_lost
-        novelty = self._selection.follow(beacon)
-        self._group_size = beacon.group_size
+        novelty = self._selection.follow(beacon, received_at)
+        if beacon.group_size != self._group_size:
+            self._share_tallies(beacon.group_size, now)
         if novelty is not None:
             self._begin_tenure(beacon, novelty, now)
         elif was_lost:
@@ -545,10 +609,12 @@ class Follower:
         self._last_sign = beacon.sent_at, received_at
         interval_ns = self._interval_ns = beacon.interval_ns
         settings = self.settings
-        self._silent_at = LocalInstant(received_at + settings.silent_intervals * interval_ns)
+        self._budget = beacon.sounding_budget
+        loss_interval_ns = self._loss_interval_ns = self._selection.loss_interval_ns(beacon, received_at)
+        self._silent_at = LocalInstant(received_at + settings.silent_intervals * loss_interval_ns)
         cap_ns = settings.holdover_cap_ns
         self._cap_at = LocalInstant(received_at + (cap_ns if cap_ns > interval_ns else interval_ns))
-        self._soundings.share(beacon.group_size, self._budget_of(beacon))
+        self._soundings.share(beacon.group_size, self._budget_of(beacon), now)
         before = self.clock.state
         if beacon.timebase != self._timebase:
             self._enter_timebase(beacon, now)
@@ -577,8 +643,11 @@ class Follower:
         return max(beacon.sounding_budget, 1) if self._asks_for_copies else beacon.sounding_budget
 
     def _begin_tenure(self, beacon: Beacon, novelty: Novelty, now: LocalInstant) -> None:
-        event = _NOVELTIES[novelty]
-        self._emit(event(now, beacon.leader, beacon.tenure))
+        if novelty is Novelty.RETURNED:
+            self._emit(events.LeaderReturned(now, beacon.leader, 0))
+        else:
+            event = _NOVELTIES[novelty]
+            self._emit(event(now, beacon.leader, beacon.tenure))
         self._cookie = None
         self._plan_first_tally(now)
 
@@ -602,7 +671,8 @@ class Follower:
         self._timebase = beacon.timebase
         self.clock.enter_timebase(same_host)
         self._refusals.clear()
-        self.stage.enter_timebase()
+        patience_ns = max(STOP_CARRIED_INTERVALS * self._loss_interval_ns, STOP_CARRIED_NS)
+        self.stage.enter_timebase(None if same_host else LocalInstant(now + patience_ns))
         self._patience_at = LocalInstant(now + JOIN_PATIENCE_NS)
         if self.settings.soundings:
             self._soundings.begin(now, beacon.group_size, self._budget_of(beacon))
@@ -707,6 +777,7 @@ class Follower:
             self.counters["unmatched echo"] += 1
             return
         self._cookie = echo.cookie
+        self._selection.has_answered = True
         self.answered_at = received_at
         if self.clock.misfit_of_exchange(exchange) is _FITS:
             self._refusals.clear()
@@ -778,6 +849,13 @@ class Follower:
         if self._tally_at is not None:
             within_ns = max(TALLY_SOON_NS, self._group_size * SECOND // NEWS_PER_SECOND)
             self._tally_at = min(self._tally_at, LocalInstant(now + below(self._entropy, within_ns)))
+
+    def _share_tallies(self, group_size: int, now: LocalInstant) -> None:
+        """Take note of how many share the rate; what is planned by a smaller share than there is now comes sooner."""
+        self._group_size = group_size
+        if self._tally_at is not None:
+            longest_ns = round((1 + TALLY_SPREAD) * self._tally_spacing_ns())
+            self._tally_at = min(self._tally_at, LocalInstant(now + longest_ns))
 
     def _plan_first_tally(self, now: LocalInstant) -> None:
         self._tally_at = LocalInstant(now + below(self._entropy, self._tally_spacing_ns()))

@@ -9,7 +9,7 @@ from __future__ import annotations
 import json
 from collections.abc import Mapping
 from hashlib import blake2s
-from typing import Annotated, Literal, TypeAlias
+from typing import Annotated, Literal
 
 from pydantic import (
     Field,
@@ -23,7 +23,9 @@ from leadlight.follower import TALLY_INTERVAL_NS
 from leadlight.leader import BEACON_INTERVAL_NS
 from leadlight.units import SECOND
 from leadlight_sim.scenario.faults import Fault
+from leadlight_sim.scenario.hosts import Host, HostOf
 from leadlight_sim.scenario.network import AccessPoint, Air, Neighbour
+from leadlight_sim.scenario.orders import Order
 from leadlight_sim.scenario.parts import Label, Name, Part, Range, ShowId
 from leadlight_sim.scenario.problems import DISAGREEMENT, ScenarioError, disagreements, problem_lines
 from leadlight_sim.scenario.variations import set_key
@@ -33,9 +35,6 @@ WIRE_MS_PER_PIXEL = 0.03
 
 
 # --- What a scenario holds ----------------------------------------------------------------------------------
-
-
-HostPreset: TypeAlias = Literal["steady", "small-board", "busy"]
 
 
 class Run(Part):
@@ -65,7 +64,7 @@ class Leader(Part):
     on_music_lost: Literal["continue", "finish", "dark"] = "continue"
     """What a standby does with the show when it takes over."""
     tally_interval_s: float = Field(default=TALLY_INTERVAL_NS / SECOND, ge=0.1, le=600)
-    host: HostPreset = "steady"
+    host: HostOf = Host(machine="steady")
     oscillator_ppm: float | None = Field(default=None, ge=-500, le=500)
     """``None``: drawn within the clocks' tolerance."""
 
@@ -84,7 +83,7 @@ class Standby(Part):
     name: Name
     rank: int = Field(default=1, ge=1, le=127)
     wired: bool = False
-    host: HostPreset = "steady"
+    host: HostOf = Host(machine="steady")
     oscillator_ppm: float | None = Field(default=None, ge=-500, le=500)
 
 
@@ -102,7 +101,8 @@ class Follower(Part):
     """Share of time in which this board's own link is out, beyond what the air does to all."""
     extra_burst_s: float = Field(default=0.5, ge=0.001, le=600)
     """Mean length of one such outage."""
-    host: HostPreset = "small-board"
+    host: HostOf | None = None
+    """``None``: the scenario's ``boards``."""
     sounds: bool = True
     """False for a board that only listens."""
 
@@ -214,10 +214,14 @@ class Scenario(Part):
 
     name: Annotated[Label, Field(min_length=1)]
     description: Annotated[str, Field(max_length=20_000, description="text")] = ""
+    keyed: bool = False
+    """Whether the group has a key. In a rehearsal any will do: it is made of the scenario's name."""
     run: Run
     leader: Leader = Leader()
     standbys: tuple[Standby, ...] = Field(default=(), strict=False, max_length=16)
     followers: tuple[Follower, ...] = Field(strict=False, min_length=1, max_length=1000)
+    boards: HostOf = Host()
+    """What followers run on that say nothing else."""
     clocks: Clocks = Clocks()
     air: Air = Air()
     neighbours: tuple[Neighbour, ...] = Field(default=(), strict=False, max_length=50)
@@ -226,6 +230,7 @@ class Scenario(Part):
     """Others than the first, with ``air.fidelity`` contended."""
     shows: tuple[Show, ...] = Field(strict=False, min_length=1, max_length=1000)
     cues: tuple[CueEntry, ...] = Field(strict=False, min_length=1, max_length=10_000)
+    orders: tuple[Order, ...] = Field(default=(), strict=False, max_length=10_000)
     faults: tuple[Fault, ...] = Field(default=(), strict=False, max_length=10_000)
     targets: Targets = Targets()
     site: Site = Site()
@@ -244,6 +249,10 @@ class Scenario(Part):
         if self.targets.error_ms is not None:
             return self.targets.error_ms
         return min(show.frame_period_ms for show in self.shows) / 2
+
+    def host_of(self, node: Leader | Standby | Follower) -> Host:
+        """Return what a node of this scenario runs on."""
+        return self.boards if node.host is None else node.host
 
     def digest(self) -> str:
         """Return 32 hexadecimal digits that depend on what the scenario says and not on how it is written.
@@ -273,7 +282,7 @@ class Scenario(Part):
         """Return the run's first ``duration_s`` seconds: cues and faults that begin later are left out."""
         table = self.model_dump(mode="json", exclude_unset=True)
         kept = {
-            part: [x for x in table.get(part, []) if x["at_s"] < duration_s] for part in ("cues", "faults")
+            part: [x for x in table.get(part, []) if x["at_s"] < duration_s] for part in ("cues", "orders", "faults")
         }
         return self.with_changes({"run.duration_s": duration_s, **kept})
 
