@@ -121,12 +121,14 @@ class ShowLine(NamedTuple):
 class Cue(NamedTuple):
     """What is in force, or what will be: a show, a state, and the line that places it in time.
 
-    A cue takes effect at ``line.leader_at``; one whose instant has passed is in force already.
+    A cue takes effect at ``line.leader_at``; one whose instant has passed is in force already. ``ordered_at`` is the
+    leader instant at which a person ordered it; ``None`` for what a start or a running order put there.
     """
 
     show: int
     state: CueState
     line: ShowLine
+    ordered_at: LeaderInstant | None = None
 
     def __repr__(self) -> str:
         return f"<Cue: {self}>"
@@ -159,6 +161,6 @@ def check_position(position: object, length_ns: int | None = None) -> None:
     check_whole("position", position, 0, INSTANT_MAXIMUM if length_ns is None else length_ns, allowed)
 
 
-def dark_cue(at: LeaderInstant) -> Cue:
+def dark_cue(at: LeaderInstant, ordered_at: LeaderInstant | None = None) -> Cue:
     """Return a cue that shows nothing from ``at`` on; what is in force before anything was cued."""
-    return Cue(NO_SHOW, CueState.DARK, ShowLine(at, START))
+    return Cue(NO_SHOW, CueState.DARK, ShowLine(at, START), ordered_at)

@@ -258,6 +258,20 @@ class RivalHeard(Event):
 
 
 @dataclass(frozen=True, slots=True, repr=False)
+class ShowsDiffered(Event):
+    """Another leader had another cue in force, as where a network has come together again.
+
+    ``is_ours``: whether what this node had in force holds from now on, else what the other had.
+    """
+
+    leader: int
+    tenure: int
+    ours: Cue
+    theirs: Cue
+    is_ours: bool
+
+
+@dataclass(frozen=True, slots=True, repr=False)
 class LeaderCloned(Event):
     """Another board leads under this leader's own id."""
 
@@ -352,6 +366,7 @@ LeaderEvent: TypeAlias = (
     | CueContradicted
     | RosterSilent
     | RivalHeard
+    | ShowsDiffered
     | LeaderCloned
     | RoleChanged
     | ShowRefused

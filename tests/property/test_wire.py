@@ -38,6 +38,7 @@ cues = st.builds(
     cue_fields["show"],
     st.sampled_from(CueState),
     st.builds(ShowLine, cue_fields["line leader_at"], cue_fields["line position"], cue_fields["line rate_ppb"]),
+    st.none() | within(wire.ORDER_FIELDS[0]),
 )
 beacon_units = {"interval_ms": MILLISECOND, "off_at_ms": MILLISECOND}
 

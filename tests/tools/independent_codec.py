@@ -52,6 +52,7 @@ CUE = [
     Number("line position", 0, U62),
     Number("line rate_ppb", -1_000_000, 1_000_000),
 ]
+ORDER = [Number("ordered_at", 0, U62)]
 MARK = [Number("turns_back", 0, U8), Number("age_ns", 0, 60_000_000_000)]
 DELAY_HEAD = [Number("radio", 0, U16, True), Number("doubt_us", 0, U16)]
 MEDIAN = [Number("serials_back", 0, U8), Number("delay_ns", -2_000_000_000, 2_000_000_000)]
@@ -255,7 +256,11 @@ def read_numbers(values: list[Any], table: list[Number]) -> dict[str, Any]:
 def read_cue(value: Any) -> dict[str, Any]:
     if not isinstance(value, list):
         raise Refused("malformed")
-    return read_numbers(value, CUE)
+    fields = read_numbers(value, CUE)
+    order = value[len(CUE)] if len(value) > len(CUE) else None
+    if isinstance(order, list) and order:  # R-VER-4: another type there is an absent field
+        fields |= read_numbers(order, ORDER)
+    return fields
 
 
 def read_flat(value: Any, table: list[Number]) -> list[dict[str, Any]]:
@@ -344,6 +349,11 @@ def write_numbers(fields: Mapping[str, Any], table: list[Number]) -> list[Any]:
     return [number.write(fields[number.name]) for number in table]
 
 
+def write_cue(cue: Mapping[str, Any]) -> list[Any]:
+    order = [write_numbers(cue, ORDER)] if "ordered_at" in cue else []
+    return [*write_numbers(cue, CUE), *order]
+
+
 def write_flat(entries: list[Mapping[str, Any]], table: list[Number]) -> list[Any]:
     return [value for entry in entries for value in write_numbers(entry, table)]
 
@@ -368,8 +378,8 @@ def encode(fields: Mapping[str, Any], group: str, slot: int, key: bytes | None) 
         signed = preamble + pack(
             [
                 *write_numbers(fields, BEACON),
-                write_numbers(fields["cue"], CUE),
-                None if fields["next_cue"] is None else write_numbers(fields["next_cue"], CUE),
+                write_cue(fields["cue"]),
+                None if fields["next_cue"] is None else write_cue(fields["next_cue"]),
                 write_flat(fields["marks"], MARK),
                 [*write_numbers(delays, DELAY_HEAD), *flat] if flat else [],
             ]

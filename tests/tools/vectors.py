@@ -70,7 +70,8 @@ def numbers(values: Sequence[Any], fields: Iterable[wire.Field]) -> dict[str, An
 
 
 def cue_as_json(cue: Cue) -> dict[str, Any]:
-    return numbers((cue.show, int(cue.state), *cue.line), wire.CUE_FIELDS)
+    order = {} if cue.ordered_at is None else numbers((cue.ordered_at,), wire.ORDER_FIELDS)
+    return numbers((cue.show, int(cue.state), *cue.line), wire.CUE_FIELDS) | order
 
 
 def as_json(message: Message) -> dict[str, Any]:
@@ -251,7 +252,40 @@ def datagrams() -> list[dict[str, Any]]:
     cases.append(accepted_case("sounding with more padding than it needs", padded, None, False))
     bare = with_field(beacon, [14], [5, 9])
     cases.append(accepted_case("beacon with a radio and a doubt but no median", bare, None, False))
+    for name, slot, message in ordered():
+        cases.append(accepted_case(name, codec_of(slot).encode(message), slot, True))
+    for name, order in (
+        ("an empty order", [[]]),
+        ("an order with a value appended", [[7, None]]),
+        ("an order and a field appended", [[7], "later"]),
+        ("nil for an order", [None]),
+        ("a truth for an order", [True]),
+    ):
+        data = with_field(beacon, [11], fields[11] + order)
+        cases.append(accepted_case(f"beacon whose cue has {name}", data, None, False))
     return cases
+
+
+def ordered() -> list[tuple[str, int | None, Message]]:
+    """Beacons whose cues a person ordered, with how to name them and the key slot they are sent with."""
+    beacon = typical()["beacon"]
+    assert isinstance(beacon, Beacon)
+    assert beacon.next_cue is not None
+    given = beacon._replace(
+        cue=beacon.cue._replace(ordered_at=LeaderInstant(3 * HOUR - 22 * SECOND)),
+        next_cue=beacon.next_cue._replace(ordered_at=LeaderInstant(3 * HOUR + 7)),
+    )
+    stop = beacon._replace(cue=beacon.cue._replace(state=CueState.STOPPED, ordered_at=LeaderInstant(0)), next_cue=None)
+    huge = largest()["beacon"]
+    assert isinstance(huge, Beacon)
+    latest = huge.cue._replace(ordered_at=LATEST)
+    return [
+        ("beacon whose cues a person ordered", None, given),
+        ("beacon copy whose cues a person ordered, tagged in slot 1", 1, given._replace(is_copy=True)),
+        ("beacon with a stop that was ordered at instant 0", None, stop),
+        ("largest beacon whose cues a person ordered, tagged in slot 1", 1,
+         huge._replace(cue=latest, next_cue=latest)),
+    ]  # fmt: skip
 
 
 def wide_pack(value: Any) -> bytes:
@@ -394,6 +428,15 @@ def refused() -> list[dict[str, Any]]:
     cases += [
         refused_case(f"{kind}: {name}", with_field(good[kind], path, value))
         for name, kind, path, value in MALFORMED + OUT_OF_RANGE
+    ]
+    fields = fields_of(good["beacon"])
+    cases += [
+        refused_case(f"beacon: {name}", with_field(good["beacon"], [place], fields[place] + [[value]]))
+        for place in (11, 12)
+        for name, value in (
+            (f"{'cue' if place == 11 else 'next cue'} ordered {when}", value)
+            for when, value in (("before instant 0", -1), ("beyond the last instant", 1 << 62), ("at no number", "7"))
+        )
     ]
     wrong_kind = good["echo"][:2] + bytes([0x10 | Kind.TALLY]) + good["echo"][3:]
     cases.append(refused_case("an echo that calls itself a tally", wrong_kind))

@@ -17,7 +17,13 @@ from leadlight.leader.confirmation import (
     SILENT_SPACINGS,
 )
 from leadlight.leader.settings import LeaderSettings
-from leadlight.leader.tenure import CHANGE_BURST_NS, STOP_BURST_NS, Tenure
+from leadlight.leader.tenure import (
+    CHANGE_BURST_NS,
+    STOP_BURST_NS,
+    STOP_REPEATED_FOR_NS,
+    STOP_REPEATED_NS,
+    Tenure,
+)
 from leadlight.playback.content import StoredShow
 from leadlight.terms import CueState
 from leadlight.units import SECOND, LocalInstant
@@ -156,3 +162,23 @@ def test_a_stop_pressed_again_keeps_its_instant_and_is_told_again(house: House) 
     house.run(16)
     assert {at(14.5) + step for step in STOP_BURST_NS} <= set(house.sent_between(14.5, 16))
     assert len(house.told(events.CueTookEffect)) == 2  # the roll, and one stop
+
+
+def test_a_stop_goes_on_to_be_told_while_somebody_may_not_have_heard_of_it(house: House) -> None:
+    house.report(12, CueState.ROLLING, follower=21)
+    house.report(12.1, CueState.ROLLING, follower=22)
+    house.tenure.stop(at(13))
+    house.report(13.3, CueState.STOPPED, follower=21)
+    house.run(20)
+    last = at(13) + STOP_BURST_NS[-1]
+    told = [due for due in house.sent_between(13.99, 20) if due != house.beacons[0][0]]
+    assert set(told) >= {last + STOP_REPEATED_NS * number for number in range(1, 40)}
+    house.report(20, CueState.STOPPED, follower=22)
+    house.run(25)
+    assert len(house.sent_between(20.2, 25)) <= 1
+    # A board that never says so is dark by itself after ten minutes without a beacon.
+    house.report(30, CueState.ROLLING, follower=23)
+    house.run(13 + STOP_REPEATED_FOR_NS / SECOND + 1)
+    silent_since = 13 + STOP_REPEATED_FOR_NS / SECOND + 1
+    house.run(silent_since + 25)
+    assert len(house.sent_between(silent_since, silent_since + 25)) <= 3

@@ -399,6 +399,9 @@ def test_a_leader_yields_to_one_that_goes_before_it_and_to_no_other(make_convers
         conversation.serial = 500
         conversation._now = at(10.2)
         conversation.beacon(10.2, rank=2, leader=99)
+        assert node.leader.is_leading  # once is not enough, though it has answered
+        conversation._now = at(10.2 + INTERVAL / 2 / SECOND)
+        conversation.beacon(10.2 + INTERVAL / 2 / SECOND, rank=2, leader=99)
         assert [role for _, role in node.roles()] == expected
         assert node.leader.is_leading is (not expected)
 

@@ -27,7 +27,7 @@ from leadlight.follower.settings import FollowerSettings
 from leadlight.playback.content import StoredShow
 from leadlight.playback.fader import HOLDOVER_FADE_NS, RETURN_FADE_NS, STOP_FADE_NS
 from leadlight.playback.recovery import Remedy
-from leadlight.playback.stage import UNKEYED_SPACING_NS, Shown
+from leadlight.playback.stage import STOP_CARRIED_NS, UNKEYED_SPACING_NS, Shown
 from leadlight.playback.stills import Still
 from leadlight.terms import ClockState, ContentState, CueState
 from leadlight.units import MILLISECOND, MINUTE, SECOND, LeaderInstant, LocalInstant, ShowPosition
@@ -508,6 +508,40 @@ def test_a_stop_from_long_ago_is_obeyed_and_releases_no_stop_of_now(locked: Boar
     assert locked.shown(171.1).frame is None
 
 
+def test_a_cue_that_was_ordered_after_a_stop_is_in_force_whatever_its_instant(locked: Board) -> None:
+    """As a show that a person takes up again on the line on which it was stopped."""
+    before = locked.cue
+    locked.lead(170, 173, cue=stopped(TIDEFALL, 170))
+    for ordered, is_in_force in ((170, False), (173.6, False), (173.1, True)):
+        # One that would have been ordered after its own beacon was ordered by nobody.
+        locked.beacon(173.5 if ordered != 173.1 else 173.6, cue=before._replace(ordered_at=leader(ordered)))
+        assert (locked.follower.cue_told.state is CueState.ROLLING) is is_in_force
+
+
+def test_a_stop_outlives_a_change_to_another_leaders_timebase_for_a_while(locked: Board) -> None:
+    locked.lead(170, 173, cue=stopped(TIDEFALL, 170))
+    locked.tenure, locked.timebase = 8, 10
+    other: dict[str, Any] = {"leader": 5, "cue": locked.cue._replace(ordered_at=leader(99))}
+    began = 173 + INTERVAL / SECOND / 2  # its second beacon is followed
+    locked.beacon(173, **other)
+    for number in range(6):
+        locked.lead(began + number * INTERVAL / SECOND, began + (number + 1) * INTERVAL / SECOND, **other)
+        assert (locked.follower.tenure, locked.follower.cue.state) == (8, CueState.STOPPED)
+        assert locked.shown(began + number / 2).frame is None
+    locked.lead(began + 3, began + 8, **other)
+    assert locked.follower.cue.state is CueState.ROLLING
+    assert STOP_CARRIED_NS == 3 * SECOND
+
+
+def test_an_order_younger_than_a_stop_is_in_force_at_once_in_another_timebase(locked: Board) -> None:
+    locked.lead(170, 173, cue=stopped(TIDEFALL, 170))
+    locked.tenure, locked.timebase = 8, 10
+    locked.cue = rolling(EMBERS, 171)._replace(ordered_at=leader(170.5))
+    locked.beacon(173, leader=5)
+    locked.beacon(173.25, leader=5)
+    assert locked.follower.cue_told == locked.cue
+
+
 def test_stops_said_again_and_again_do_not_prolong_the_fade(locked: Board) -> None:
     at = locked.beacon(170, cue=stopped(TIDEFALL, 170))
     for number in range(1, 11):
@@ -765,7 +799,9 @@ def test_a_new_timebase_holds_the_old_line_until_its_clock_is_known(locked: Boar
 def test_another_leader_of_lower_standing_is_not_followed_and_one_of_higher_is(locked: Board) -> None:
     locked.beacon(170, leader=12, tenure=50, rank=1)
     assert locked.follower.counters["other leader"] == 1
-    at = locked.beacon(170.5, leader=5, tenure=60)
+    locked.beacon(170.5, leader=5, tenure=60)
+    assert locked.follower.counters["unconfirmed leader"] == 1
+    at = locked.beacon(170.75, leader=5, tenure=60)
     assert events.LeaderChanged(at, 5, 60) in locked.events()
 
 

@@ -7,6 +7,7 @@ from typing import Any
 
 import pytest
 
+from leadlight.cue import Cue
 from leadlight.follower.exchange import ANSWERED_WITHIN_NS
 from leadlight.follower.leader_selection import (
     CHALLENGE_LASTS_NS,
@@ -14,6 +15,9 @@ from leadlight.follower.leader_selection import (
     CHALLENGES_MAXIMUM,
     LOSS_FEWEST,
     RETIRED_KEPT,
+    RIVAL_LASTS_INTERVALS,
+    RIVALS_KEPT,
+    UNPROVEN_INTERVAL_NS,
     Challenge,
     GroupLoss,
     LeaderSelection,
@@ -21,6 +25,7 @@ from leadlight.follower.leader_selection import (
     Verdict,
     is_newer,
 )
+from leadlight.terms import CueState
 from leadlight.units import MILLISECOND, SECOND, LocalInstant
 from leadlight.wire.messages import Beacon
 
@@ -150,7 +155,8 @@ def test_a_restarted_leaders_old_tenure_is_over_however_new_its_serials(case: Ca
 def test_another_leader_is_followed_if_it_goes_before_or_the_one_followed_is_lost(case: Case) -> None:
     case.hear(7)
     assert case.hear(8, leader=12) is Verdict.OTHER_LEADER
-    assert case.hear(9, leader=10) is Verdict.FOLLOW
+    assert case.hear(9, leader=10, serial=1_000, seconds=1) is Verdict.UNCONFIRMED
+    assert case.hear(9, leader=10, serial=1_001, seconds=1.25) is Verdict.FOLLOW
     assert case.selection.order == (0, 10)
     assert case.hear(8, leader=12) is Verdict.OTHER_LEADER
     case.selection.is_lost = True
@@ -164,7 +170,8 @@ def test_a_first_leader_that_went_on_through_a_split_is_followed_again(case: Cas
     assert case.hear(8, serial=5, leader=12) is Verdict.FOLLOW
     # What it sent before the split is late; what it has sent since is not, and it goes before.
     assert case.hear(7, serial=1_000) is Verdict.RETIRED
-    assert case.hear(7, serial=1_040) is Verdict.FOLLOW
+    assert case.hear(7, serial=1_040, seconds=20) is Verdict.UNCONFIRMED
+    assert case.hear(7, serial=1_041, seconds=20.5) is Verdict.FOLLOW
     assert case.hear(8, serial=6, leader=12) is Verdict.OTHER_LEADER
 
 
@@ -317,3 +324,168 @@ def test_serials_out_of_order_and_around_the_circle_are_counted_where_they_belon
     assert loss.share == 0.0
     loss.note(16, is_copy=False)
     assert loss.share == 29 / 33
+
+
+# -- a live leader is not deposed by one beacon -----------------------------------------------------------------------
+
+
+class Rivals(Case):
+    """Follows tenure 7 of leader 11, whose interval is half a second; leader 5 would go before it."""
+
+    def __init__(self, make_beacon: Maker, asks_rivals: bool = False, require_fresh: bool = False) -> None:
+        super().__init__(make_beacon, require_fresh)
+        self.selection = LeaderSelection(require_fresh, asks_rivals)
+        self.take(self.beacon(7, 1_000, 11), 0)
+        if require_fresh:
+            self.ask()
+            self.prove(7)
+            assert self.take(self.beacon(7, 1_001, 11), 0) is Verdict.FOLLOW
+
+    def take(self, beacon: Beacon, seconds: float) -> Verdict:
+        verdict = self.selection.judge(beacon, "there", at(seconds))
+        if verdict is Verdict.FOLLOW:
+            self.selection.follow(beacon)
+            self.selection.loss_interval_ns(beacon, at(seconds))
+        return verdict
+
+    def rival(self, serial: int, seconds: float, **changes: Any) -> Verdict:
+        return self.take(self.beacon(50, serial, 5)._replace(**changes), seconds)
+
+    def honest(self, serial: int, seconds: float) -> Verdict:
+        return self.take(self.beacon(7, serial, 11), seconds)
+
+
+def test_a_live_leader_is_left_after_a_second_beacon_half_an_interval_later(make_beacon: Maker) -> None:
+    case = Rivals(make_beacon)
+    heard = [case.rival(serial, 10 + serial / 10) for serial in (0, 1, 2)]
+    assert heard == [Verdict.UNCONFIRMED] * 3
+    assert case.rival(1, 10.25) is Verdict.UNCONFIRMED  # what is late proves nothing
+    assert case.rival(3, 10.25) is Verdict.FOLLOW
+
+
+@pytest.mark.parametrize(
+    ("interval_ns", "wait_s"), [(10 * MILLISECOND, 0.25), (4 * SECOND, 2), (65_535 * MILLISECOND, 5)]
+)
+def test_the_longer_of_both_intervals_counts_up_to_ten_seconds(
+    make_beacon: Maker, interval_ns: int, wait_s: float
+) -> None:
+    case = Rivals(make_beacon)
+    case.rival(0, 10, interval_ns=interval_ns)
+    assert case.rival(1, 10 + wait_s - 0.001, interval_ns=interval_ns) is Verdict.UNCONFIRMED
+    assert case.rival(2, 10 + wait_s, interval_ns=interval_ns) is Verdict.FOLLOW
+
+
+def test_a_first_beacon_is_forgotten_after_ten_intervals(make_beacon: Maker) -> None:
+    case = Rivals(make_beacon)
+    case.rival(0, 10)
+    assert case.rival(1, 10 + RIVAL_LASTS_INTERVALS / 2 + 0.001) is Verdict.UNCONFIRMED
+    assert case.rival(2, 10 + RIVAL_LASTS_INTERVALS / 2 + 0.3) is Verdict.FOLLOW
+
+
+def test_only_a_few_tenures_wait_for_their_second_beacon(make_beacon: Maker) -> None:
+    case = Rivals(make_beacon)
+    for tenure in range(100, 100 + 3 * RIVALS_KEPT):
+        assert case.hear(tenure, leader=5, seconds=10) is Verdict.UNCONFIRMED
+    assert len(case.selection._rivals) == RIVALS_KEPT
+
+
+def test_who_leads_or_stands_by_asks_too_where_it_may(make_beacon: Maker) -> None:
+    case = Rivals(make_beacon, asks_rivals=True)
+    assert case.rival(0, 10) is Verdict.UNPROVEN
+    assert case.rival(1, 10.5) is Verdict.UNPROVEN
+    case.ask(10.5)
+    assert case.prove(50, 10.6) is not None
+    assert case.rival(2, 10.7) is Verdict.FOLLOW
+    assert case.selection.has_answered
+    silent = Rivals(make_beacon, asks_rivals=True)
+    assert silent.rival(0, 10, sounding_budget=0) is Verdict.UNCONFIRMED
+    assert silent.rival(1, 10.5, sounding_budget=0) is Verdict.FOLLOW
+    assert not silent.selection.has_answered
+
+
+def test_who_leads_itself_is_as_wary_as_if_it_followed(make_beacon: Maker) -> None:
+    case = Rivals(make_beacon, asks_rivals=True)
+    case.selection.lead(500 * MILLISECOND)
+    assert case.rival(0, 10, sounding_budget=0) is Verdict.UNCONFIRMED
+    assert case.rival(1, 10.25, sounding_budget=0) is Verdict.FOLLOW
+    case.selection.leave()
+    assert case.hear(51, leader=5, seconds=20) is Verdict.FOLLOW  # nobody to depose
+
+
+def test_a_stop_needs_the_answer_and_no_second_beacon(make_beacon: Maker, a_cue: Cue) -> None:
+    stop = a_cue._replace(state=CueState.STOPPED)
+    case = Rivals(make_beacon, asks_rivals=True)
+    assert case.rival(0, 10, cue=stop) is Verdict.UNPROVEN
+    case.ask(10)
+    assert case.prove(50, 10.01) is not None
+    assert case.rival(0, 10.01, cue=stop) is Verdict.FOLLOW
+    plain = Rivals(make_beacon)
+    assert plain.rival(0, 10, cue=stop) is Verdict.UNCONFIRMED
+
+
+def test_a_lost_leader_is_left_at_once(make_beacon: Maker) -> None:
+    case = Rivals(make_beacon)
+    case.selection.is_lost = True
+    assert case.rival(0, 10) is Verdict.FOLLOW
+
+
+def test_a_leader_that_alone_goes_on_is_followed_again(make_beacon: Maker) -> None:
+    case = Rivals(make_beacon)
+    case.rival(0, 10)
+    assert case.rival(1, 10.3) is Verdict.FOLLOW
+    assert case.honest(1_021, 10.5) is Verdict.OTHER_LEADER
+    assert case.honest(1_022, 10.74) is Verdict.OTHER_LEADER
+    assert case.honest(1_022, 10.8) is Verdict.OTHER_LEADER
+    assert case.honest(1_023, 10.75) is Verdict.FOLLOW
+    assert (case.selection.tenure, case.selection.order) == (7, (0, 11))
+    assert case.rival(2, 11) is Verdict.UNCONFIRMED  # and the ghost begins anew
+
+
+def test_a_leader_that_goes_on_beside_the_one_it_was_left_for_is_not(make_beacon: Maker) -> None:
+    case = Rivals(make_beacon)
+    case.rival(0, 10)
+    case.rival(1, 10.3)
+    assert case.honest(1_021, 10.5) is Verdict.OTHER_LEADER
+    assert case.rival(2, 10.6) is Verdict.FOLLOW
+    assert case.honest(1_022, 11) is Verdict.OTHER_LEADER
+    assert case.rival(3, 11.1) is Verdict.FOLLOW
+    # Three beacons have shown that the other is there.
+    assert [case.honest(1_023 + number, 11.5 + number) for number in range(3)] == [Verdict.OTHER_LEADER] * 3
+
+
+# -- by which interval a silence is judged ----------------------------------------------------------------------------
+
+
+def judged(case: Case, announced_s: float, times: list[float], *, answered: bool = False) -> float:
+    """Follow a tenure of this announced interval at these seconds; return by which one a silence is then judged."""
+    interval_ns = 0
+    for serial, seconds in enumerate(times):
+        beacon = case.beacon(60, serial, 11)._replace(interval_ns=round(announced_s * SECOND))
+        assert case.selection.judge(beacon, "there", at(seconds)) is Verdict.FOLLOW
+        case.selection.follow(beacon)
+        case.selection.has_answered = answered
+        interval_ns = case.selection.loss_interval_ns(beacon, at(seconds))
+    return interval_ns / SECOND
+
+
+def test_a_long_interval_is_relied_upon_once_it_was_seen_or_its_leader_has_answered(make_beacon: Maker) -> None:
+    assert judged(Case(make_beacon), 65.5, [0]) == UNPROVEN_INTERVAL_NS / SECOND
+    assert judged(Case(make_beacon), 65.5, [0], answered=True) == 65.5
+    assert judged(Case(make_beacon), 10, [0]) == 10
+    # What comes within two seconds of the first may be a burst.
+    assert judged(Case(make_beacon), 65.5, [0, 0.5, 1, 1.5, 2]) == UNPROVEN_INTERVAL_NS / SECOND
+    assert judged(Case(make_beacon), 65.5, [0, 2, 3, 4.5]) == 3
+    assert judged(Case(make_beacon), 65.5, [0, 2, 3, 4.5], answered=True) == 3
+    assert judged(Case(make_beacon), 65.5, [0, 65, 131, 196]) == 65.5
+    assert judged(Case(make_beacon), 2, [0, 2.1, 2.2, 2.3]) == 2
+
+
+def test_the_burst_of_another_cue_shortens_no_interval(make_beacon: Maker, a_cue: Cue) -> None:
+    case = Case(make_beacon)
+    assert judged(case, 10, [0, 10, 20, 30]) == 10
+    for number, seconds in enumerate((31, 31.1, 31.2, 31.5, 32, 32.6)):
+        beacon = case.beacon(60, 10 + number, 11)._replace(
+            interval_ns=10 * SECOND, cue=a_cue._replace(state=CueState.PAUSED)
+        )
+        case.selection.follow(beacon)
+        assert case.selection.loss_interval_ns(beacon, at(seconds)) == 10 * SECOND

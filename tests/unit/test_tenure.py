@@ -170,7 +170,7 @@ def test_a_cue_is_announced_for_its_lead_time_in_a_burst_and_then_repeated_for_e
     desk.run(10.2)
     desk.sent.clear()
     cue = desk.leader.roll(TIDEFALL, at(10.2))
-    assert cue == Cue(TIDEFALL, CueState.ROLLING, ShowLine(leader_at(12.2), ShowPosition(0)))
+    assert cue == Cue(TIDEFALL, CueState.ROLLING, ShowLine(leader_at(12.2), ShowPosition(0)), leader_at(10.2))
     assert desk.leader.next_timer() == at(10.2)
     desk.run(20)
     extra = {at(10.2) + step for step in CHANGE_BURST_NS}
@@ -217,7 +217,8 @@ def test_a_pause_holds_where_the_show_will_be_and_dark_is_a_cue_like_others(desk
     desk.run(10)
     desk.leader.pause(at(10))
     desk.run(12)
-    assert desk.leader.cue == Cue(TIDEFALL, CueState.PAUSED, ShowLine(leader_at(12), ShowPosition(10 * SECOND)))
+    line = ShowLine(leader_at(12), ShowPosition(10 * SECOND))
+    assert desk.leader.cue == Cue(TIDEFALL, CueState.PAUSED, line, leader_at(10))
     desk.leader.go_dark(at(20))
     desk.run(22)
     assert desk.leader.cue.state is CueState.DARK
@@ -228,7 +229,7 @@ def test_a_resumed_show_rolls_from_where_it_was_paused_one_lead_time_later(desk:
     desk.run(10)
     desk.leader.pause(at(10))
     desk.run(20)
-    rolls = Cue(TIDEFALL, CueState.ROLLING, ShowLine(leader_at(22), ShowPosition(10 * SECOND)))
+    rolls = Cue(TIDEFALL, CueState.ROLLING, ShowLine(leader_at(22), ShowPosition(10 * SECOND)), leader_at(20))
     assert desk.leader.resume(at(20)) == rolls
     desk.run(21.9)
     assert desk.leader.cue.state is CueState.PAUSED
@@ -244,7 +245,7 @@ def test_a_seek_keeps_rolling_or_paused_and_takes_effect_one_lead_time_later(des
         desk.leader.pause(at(10))
         desk.run(20)
     before = desk.leader.cue
-    sought = Cue(TIDEFALL, state, ShowLine(leader_at(22), ShowPosition(90 * SECOND)))
+    sought = Cue(TIDEFALL, state, ShowLine(leader_at(22), ShowPosition(90 * SECOND)), leader_at(20))
     assert desk.leader.seek(ShowPosition(90 * SECOND), at(20)) == sought
     desk.run(21.9)
     assert desk.leader.cue == before
@@ -257,12 +258,14 @@ def test_an_order_goes_by_what_will_be_in_force_when_it_takes_effect(desk: Desk)
     desk.run(0.5)
     # Tidefall begins at 2 s: a pause ordered before that, and all that is ordered upon it.
     paused = desk.leader.pause(at(0.5))
-    assert paused == Cue(TIDEFALL, CueState.PAUSED, ShowLine(leader_at(2.5), ShowPosition(SECOND // 2)))
+    assert paused == Cue(
+        TIDEFALL, CueState.PAUSED, ShowLine(leader_at(2.5), ShowPosition(SECOND // 2)), leader_at(0.5)
+    )
     assert desk.leader.seek(ShowPosition(SECOND), at(0.5)) == paused._replace(
         line=ShowLine(leader_at(2.5), ShowPosition(SECOND))
     )
     rolls = desk.leader.resume(at(1))
-    assert rolls == Cue(TIDEFALL, CueState.ROLLING, ShowLine(leader_at(3), ShowPosition(SECOND)))
+    assert rolls == Cue(TIDEFALL, CueState.ROLLING, ShowLine(leader_at(3), ShowPosition(SECOND)), leader_at(1))
     desk.run(3)
     assert desk.leader.cue == rolls
 
@@ -295,7 +298,8 @@ def test_a_stop_is_in_force_at_once_and_told_eight_times_within_a_second(desk: D
     desk.sent.clear()
     desk.events()
     desk.leader.stop(at(10.3))
-    stop = Cue(TIDEFALL, CueState.STOPPED, ShowLine(leader_at(10.3), ShowPosition(round(8.3 * SECOND))))
+    line = ShowLine(leader_at(10.3), ShowPosition(round(8.3 * SECOND)))
+    stop = Cue(TIDEFALL, CueState.STOPPED, line, leader_at(10.3))
     assert desk.events() == [events.CueTookEffect(at(10.3), stop)]
     desk.run(11.3)
     assert {at(10.3) + step for step in STOP_BURST_NS} <= {now for now, _, _ in desk.sent}

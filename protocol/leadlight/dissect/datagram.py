@@ -244,6 +244,9 @@ def _is_preamble(data: bytes) -> bool:
     return len(data) >= wire.PREAMBLE_BYTES and data[:2] == wire.MAGIC and data[2] >> 4 == wire.VERSION
 
 
+_LATER = "appended by a later edition; ignored"
+
+
 class _StopError(Exception):
     """The walk cannot go on: where the next value begins is not known."""
 
@@ -282,7 +285,7 @@ class _Walk:
         for part in parts[: max(0, count - len(numbers))]:
             self._part(part)
         known = len(numbers) + len(parts)
-        meaning = "appended by a later edition; ignored" if table else ""
+        meaning = _LATER if table else ""
         for index in range(known, count):
             self._unnamed(f"[{index}]", meaning)
 
@@ -324,7 +327,22 @@ class _Walk:
             inner = self.fields[part.name] = {}
             self._numbers(part.head, min(count, needed), inner, f"{part.name}.")
             for index in range(needed, count):
-                self._unnamed(f"{part.name}[{index}]", "appended by a later edition; ignored")
+                if index == needed and part.head == "cue":
+                    self._order(inner, f"{part.name}.")
+                else:
+                    self._unnamed(f"{part.name}[{index}]", _LATER)
+
+    def _order(self, cue: dict[str, Any], path: str) -> None:
+        """Tell a cue's order, which an earlier edition's cue lacks; what is no array there counts as none."""
+        (part,) = BEHIND["cue"]
+        first = self.data[self._at] if self._at < self._end else 0x90
+        if first & 0xF0 != 0x90 and first not in (0xDC, 0xDD):
+            self._unnamed(path + part.name, "no array: as if it were absent")
+            return
+        count = self._array(path + part.name, part.text, 0) or 0
+        self._numbers(part.head, min(count, 1), cue, path)
+        for index in range(1, count):
+            self._unnamed(f"{path}{part.name}[{index}]", _LATER)
 
     def _flat(self, part: Part) -> None:
         head = FIELDS.get(part.head, ())

@@ -156,7 +156,7 @@ class EveningKeeper:
             # The wall clock was set past the off time: that goes before playing to the end.
             self._placed.clear()
             if leader.cue.state is not CueState.DARK or leader.scheduled:
-                leader.go_dark(now)
+                leader.schedule(dark_cue(LeaderInstant(now + leader.settings.lead_time_ns)))  # no person's order
         elif self._placed:
             leader.schedule(dark_cue(LeaderInstant(self._placed[-1].ends_at)))
         self._off = None

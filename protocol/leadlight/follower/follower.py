@@ -28,8 +28,19 @@ from leadlight.errors import ConfigurationError, WireError, check_kind, check_wh
 from leadlight.follower.exchange import SoundingSchedule
 from leadlight.follower.journal import LINES_KEPT, JournalLine, Notes
 from leadlight.follower.leader_selection import FOLLOW, LeaderSelection, Novelty, Verdict
-from leadlight.follower.settings import TALLY_INTERVAL_NS, FollowerSettings
-from leadlight.playback import FRAMES_MAXIMUM, HOLDOVER_FADE_NS, Library, Playhead, Recovery, Shown, Stage, StoredShow
+from leadlight.follower.settings import SILENT_INTERVALS, TALLY_INTERVAL_NS, FollowerSettings
+from leadlight.playback import (
+    FRAMES_MAXIMUM,
+    HOLDOVER_FADE_NS,
+    STOP_CARRIED_INTERVALS,
+    STOP_CARRIED_NS,
+    Library,
+    Playhead,
+    Recovery,
+    Shown,
+    Stage,
+    StoredShow,
+)
 from leadlight.terms import ClockState, ContentState, Refusal
 from leadlight.units import BILLION, MICROSECOND, MILLISECOND, SECOND, LeaderInstant, LocalInstant, ShowPosition
 from leadlight.wire import U32, Beacon, Codec, Echo, Message, Sounding, Tally
@@ -45,6 +56,8 @@ NEWS_PER_SECOND: Final = 60
 """The same of Tallies that tell news, which often comes to everyone at once: a cue, a start, a leader that is found."""
 REFUSALS: Final = frozenset(map(str, Refusal)) | {"misdirected"}
 LIVE_DATA_LASTS_NS: Final = 5 * SECOND
+GHOST_BEACONS: Final = 5
+"""A leader that was heard so rarely, or that never answered, has taken no show over that should outlive it."""
 JOIN_PATIENCE_NS: Final = 5 * SECOND
 """A follower that hears beacons this long without locking shows what it can."""
 
@@ -95,6 +108,7 @@ class Follower:
     __slots__ = (
         "_address",
         "_asks_for_copies",
+        "_budget",
         "_cap_at",
         "_codec",
         "_cookie",
@@ -109,6 +123,7 @@ class Follower:
         "_journal",
         "_last_sign",
         "_live_until",
+        "_loss_interval_ns",
         "_patience_at",
         "_refusals",
         "_selection",
@@ -169,7 +184,9 @@ class Follower:
         self._soundings = SoundingSchedule(entropy)
         self._events: deque[events.FollowerEvent] = deque()
         # The leader we follow.
-        self._selection = LeaderSelection(settings.soundings and codec.keys is not None)
+        self._selection = LeaderSelection(
+            settings.soundings and codec.keys is not None, asks_rivals=settings.soundings and not settings.lights
+        )
         self._timebase: int | None = None
         self._timebase_leader: int | None = None
         self._refusals = Refusals()
@@ -178,6 +195,8 @@ class Follower:
         self._address: Address | None = None
         self._asks_for_copies = False
         self._interval_ns = SECOND
+        self._loss_interval_ns = SECOND
+        self._budget = 0
         self._group_size = 0
         self._cookie: int | None = None
         self.heard_at: LocalInstant | None = None
@@ -313,13 +332,13 @@ class Follower:
         """Send a Sounding at the next opportunity."""
         self._sounding_due = True
 
-    def fall_silent(self) -> None:
-        """Stop sounding and reporting: this node has taken the lead itself."""
+    def fall_silent(self, interval_ns: int) -> None:
+        """Stop sounding and reporting: this node has taken the lead itself, and beacons at this interval."""
         self._soundings.cease()
         self._tally_at = self._silent_at = self._cap_at = None
         self._sounding_due = self._tally_due = False
         self._turns.clear()
-        self._selection.leave()
+        self._selection.lead(interval_ns)
 
     # -- what the player asks ------------------------------------------------------------------------------------
 
@@ -337,6 +356,26 @@ class Follower:
     def interval_ns(self) -> int:
         """The beacon interval of the leader that is followed."""
         return self._interval_ns
+
+    @property
+    def is_lost(self) -> bool:
+        """Whether the leader that was followed must be thought gone."""
+        return self._selection.is_lost
+
+    @property
+    def silence_ns(self) -> int:
+        """How long the leader that is followed may be silent before it must be thought gone."""
+        return SILENT_INTERVALS * self._loss_interval_ns
+
+    @property
+    def is_ghost(self) -> bool:
+        """Whether who is followed was heard only a few times, or never answered though it may be asked."""
+        return self._selection.followed < GHOST_BEACONS or self.never_answered
+
+    @property
+    def never_answered(self) -> bool:
+        """Whether who is followed has never answered a Sounding though it may be asked."""
+        return not self._selection.has_answered and self._budget > 0
 
     @property
     def off_at(self) -> int | None:
@@ -430,7 +469,7 @@ class Follower:
         self._patience_at = LocalInstant(now + JOIN_PATIENCE_NS)
         if self._selection.is_lost:
             return  # it is asked now and then already
-        self._silent_at = LocalInstant(now + self.settings.silent_intervals * self._interval_ns)
+        self._silent_at = LocalInstant(now + self.settings.silent_intervals * self._loss_interval_ns)
         if self.settings.soundings:
             self._soundings.begin_again(now)
 
@@ -545,7 +584,9 @@ class Follower:
         self._last_sign = beacon.sent_at, received_at
         interval_ns = self._interval_ns = beacon.interval_ns
         settings = self.settings
-        self._silent_at = LocalInstant(received_at + settings.silent_intervals * interval_ns)
+        self._budget = beacon.sounding_budget
+        loss_interval_ns = self._loss_interval_ns = self._selection.loss_interval_ns(beacon, received_at)
+        self._silent_at = LocalInstant(received_at + settings.silent_intervals * loss_interval_ns)
         cap_ns = settings.holdover_cap_ns
         self._cap_at = LocalInstant(received_at + (cap_ns if cap_ns > interval_ns else interval_ns))
         self._soundings.share(beacon.group_size, self._budget_of(beacon))
@@ -602,7 +643,8 @@ class Follower:
         self._timebase = beacon.timebase
         self.clock.enter_timebase(same_host)
         self._refusals.clear()
-        self.stage.enter_timebase()
+        patience_ns = max(STOP_CARRIED_INTERVALS * self._loss_interval_ns, STOP_CARRIED_NS)
+        self.stage.enter_timebase(None if same_host else LocalInstant(now + patience_ns))
         self._patience_at = LocalInstant(now + JOIN_PATIENCE_NS)
         if self.settings.soundings:
             self._soundings.begin(now, beacon.group_size, self._budget_of(beacon))
@@ -707,6 +749,7 @@ class Follower:
             self.counters["unmatched echo"] += 1
             return
         self._cookie = echo.cookie
+        self._selection.has_answered = True
         self.answered_at = received_at
         if self.clock.misfit_of_exchange(exchange) is _FITS:
             self._refusals.clear()

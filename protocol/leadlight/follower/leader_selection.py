@@ -6,6 +6,10 @@ leader's, begun anew; or another leader's that goes before; or any other's once 
 has begun anew has ended its tenures before, and none of them is followed again. One that was left for another leader,
 as when the network falls apart for a while, is followed again if it has gone on since. With a key, a new tenure must
 first answer a Sounding with a fresh nonce: a recorded beacon is genuine, but a recording cannot answer.
+
+A live leader is not deposed by one beacon: whoever goes before it is followed after a second one, half an interval
+later, and by nodes that lead or stand by only once it has answered too. Where it falls silent while the one that was
+left goes on, that one is followed again.
 """
 
 from __future__ import annotations
@@ -17,6 +21,7 @@ from typing import Final
 
 from leadlight.addresses import Address
 from leadlight.follower.exchange import ANSWERED_WITHIN_NS
+from leadlight.terms import CueState
 from leadlight.units import MILLISECOND, SECOND, LocalInstant
 from leadlight.wire import Beacon
 
@@ -29,6 +34,17 @@ CHALLENGE_SPACING_NS: Final = 200 * MILLISECOND
 CHALLENGES_MAXIMUM: Final = 4
 """So many tenures may claim to be new at once; of more, one that was asked in vain makes room."""
 CHALLENGE_LASTS_NS: Final = 1 * SECOND
+RIVALS_KEPT: Final = 8
+"""So many tenures may be on their way to a second beacon at once."""
+RIVAL_LASTS_INTERVALS: Final = 10
+"""A second beacon that comes later than this counts as a first one."""
+PROVEN_BEACONS: Final = 3
+"""Beacons of a tenure without which it may be a ghost: its interval is then not relied upon, nor is who was left for
+it."""
+UNPROVEN_INTERVAL_NS: Final = 10 * SECOND
+"""The longest interval that is taken at its word from a tenure that has neither answered nor gone on."""
+GAPS_ABOVE_NS: Final = 2 * SECOND
+"""Announced intervals above this are held against the gaps between beacons; bursts are over in less."""
 LOSS_WINDOW: Final = 64
 LOSS_WINDOW_MASK: Final = (1 << LOSS_WINDOW) - 1
 LOSS_FEWEST: Final = 16
@@ -50,6 +66,7 @@ class Verdict(Enum):
     RETIRED = "retired tenure"
     OTHER_LEADER = "other leader"
     UNPROVEN = "unproven tenure"
+    UNCONFIRMED = "unconfirmed leader"
 
 
 FOLLOW: Final = Verdict.FOLLOW
@@ -93,6 +110,27 @@ class Challenge:
         """Return whether an Echo that came at ``received_at`` answers one of its nonces, and none from long ago."""
         asked_at = self.nonces.get(nonce)
         return asked_at is not None and 0 <= received_at - asked_at <= ANSWERED_WITHIN_NS
+
+
+@dataclass(slots=True)
+class Rival:
+    """A tenure that goes before a live leader's and was heard once, or within less than half an interval."""
+
+    serial: int
+    first_at: LocalInstant
+    last_at: LocalInstant
+
+
+@dataclass(slots=True)
+class Left:
+    """The live leader that was left for the one that is followed, and when it was heard going on, the last one not."""
+
+    tenure: int
+    leader: int
+    order: tuple[int, int]
+    interval_ns: int
+    serial: int
+    heard_at: LocalInstant | None = None
 
 
 class GroupLoss:
@@ -143,9 +181,12 @@ class GroupLoss:
 
 
 class LeaderSelection:
-    """Judges beacons. ``require_fresh``: whether a new tenure must answer before it is followed."""
+    """Judges beacons. ``require_fresh``: whether a new tenure must answer before it is followed.
 
-    def __init__(self, require_fresh: bool) -> None:
+    ``asks_rivals``: whether it must at least where a live leader would be left for it and its budget allows asking.
+    """
+
+    def __init__(self, require_fresh: bool, asks_rivals: bool = False) -> None:
         self.leader: int | None = None
         self.order: tuple[int, int] = (0, 0)
         """Rank and id: of two leaders the lower goes before."""
@@ -158,7 +199,22 @@ class LeaderSelection:
         self.loss = GroupLoss()
         self.challenges: OrderedDict[int, Challenge] = OrderedDict()
         """Tenures that claim to be new, by their numbers."""
+        self.followed = 0
+        """How many beacons of this tenure were followed."""
+        self.has_answered = False
+        """Whether the followed tenure has answered a Sounding."""
         self._require_fresh = require_fresh
+        self._asks_rivals = asks_rivals
+        self._interval_ns = SECOND
+        self._leads = False
+        self._rivals: OrderedDict[int, Rival] = OrderedDict()
+        self._left: Left | None = None
+        # Of long announced intervals: the longest gap there was, after how many, and what it is counted from.
+        self._gap_ns = 0
+        self._gaps = 0
+        self._calm_at = LocalInstant(0)
+        self._last_at = LocalInstant(0)
+        self._told: tuple[object, ...] = ()
         self._proven: int | None = None
         # Of tenures that were left: whose they were, and the last serial heard.
         self._retired: OrderedDict[int, tuple[int, int]] = OrderedDict()
@@ -180,10 +236,20 @@ class LeaderSelection:
             if leader != beacon.leader or leader == self.leader or not is_newer(beacon.serial, serial):
                 return Verdict.RETIRED
         is_other = self.leader is not None and beacon.leader != self.leader
+        if self._left is not None and tenure == self._left.tenure and self._goes_on(self._left, beacon, received_at):
+            return FOLLOW
         if is_other and (beacon.rank, beacon.leader) >= self.order and not self.is_lost:
             return Verdict.OTHER_LEADER
-        if not self._require_fresh or tenure == self._proven:
-            return Verdict.FOLLOW
+        needs_answer = self._require_fresh
+        is_confirmed = True
+        if self._leads or (is_other and not self.is_lost):
+            is_confirmed = self._is_heard_twice(beacon, received_at)
+            if self._asks_rivals and beacon.sounding_budget:
+                needs_answer = True
+            if needs_answer and beacon.cue.state is CueState.STOPPED:
+                is_confirmed = True  # a stop waits for the answer alone
+        if not needs_answer or tenure == self._proven:
+            return FOLLOW if is_confirmed else Verdict.UNCONFIRMED
         challenge = self.challenges.get(tenure)
         if challenge is None:
             self._open(Challenge(beacon, source, received_at, opened_at=received_at))
@@ -192,6 +258,31 @@ class LeaderSelection:
             asked_at = challenge.asked_at
             challenge.wants_asking = asked_at is None or received_at - asked_at >= CHALLENGE_SPACING_NS
         return Verdict.UNPROVEN
+
+    def _is_heard_twice(self, beacon: Beacon, received_at: LocalInstant) -> bool:
+        """Take a beacon of a tenure that would depose a live leader; return whether it has gone on for long enough."""
+        rivals, tenure = self._rivals, beacon.tenure
+        interval_ns = min(max(beacon.interval_ns, self._interval_ns), UNPROVEN_INTERVAL_NS)
+        rival = rivals.get(tenure)
+        if rival is not None and received_at - rival.last_at <= RIVAL_LASTS_INTERVALS * interval_ns:
+            if is_newer(beacon.serial, rival.serial):
+                rival.serial, rival.last_at = beacon.serial, received_at
+            return received_at - rival.first_at >= interval_ns // 2 and beacon.serial == rival.serial
+        rivals[tenure] = Rival(beacon.serial, received_at, received_at)
+        rivals.move_to_end(tenure)
+        if len(rivals) > RIVALS_KEPT:
+            rivals.popitem(last=False)
+        return False
+
+    def _goes_on(self, left: Left, beacon: Beacon, received_at: LocalInstant) -> bool:
+        """Take a beacon of the leader that was left; return whether it alone has gone on for half an interval."""
+        if beacon.leader != left.leader or not is_newer(beacon.serial, left.serial):
+            return False
+        left.serial = beacon.serial
+        if left.heard_at is None:
+            left.heard_at = received_at
+            return False
+        return received_at - left.heard_at >= left.interval_ns // 2
 
     def _open(self, challenge: Challenge) -> None:
         challenges = self.challenges
@@ -210,8 +301,13 @@ class LeaderSelection:
                 novelty = Novelty.FIRST
             else:
                 novelty = Novelty.RESTARTED if beacon.leader == self.leader else Novelty.CHANGED
+            self._note_left(beacon)
             self._retire()
             self._retired.pop(beacon.tenure, None)
+            self.followed = self._gap_ns = self._gaps = 0
+            self.has_answered = beacon.tenure == self._proven
+            self._leads = False
+            self._rivals.clear()
             self.leader = beacon.leader
             self.tenure = beacon.tenure
             self.loss.restart()
@@ -224,14 +320,54 @@ class LeaderSelection:
         self.order = (beacon.rank, beacon.leader)
         self.serial = self._serials[beacon.is_copy] = beacon.serial
         self.is_lost = False
+        self.followed += 1
+        self._interval_ns = beacon.interval_ns
+        if self._left is not None:
+            self._left.heard_at = None  # whoever was left is not alone
+            if self.followed >= PROVEN_BEACONS:
+                self._left = None
         return novelty
+
+    def _note_left(self, beacon: Beacon) -> None:
+        """Remember a live leader that is left for another's beacons, of which only a few were heard."""
+        left, self._left = self._left, None
+        if self.leader is None or self.tenure is None or self.is_lost or beacon.leader == self.leader:
+            return
+        if left is None or left.tenure != beacon.tenure:  # not the way back
+            self._left = Left(self.tenure, self.leader, self.order, self._interval_ns, self.serial)
+
+    def loss_interval_ns(self, beacon: Beacon, received_at: LocalInstant) -> int:
+        """Return by which interval a silence is judged after a beacon was followed: the announced one, if credible."""
+        announced_ns = beacon.interval_ns
+        if announced_ns <= GAPS_ABOVE_NS:
+            return announced_ns
+        told = (beacon.cue.show, beacon.cue.state, beacon.cue.line.leader_at, beacon.next_cue)
+        if self.followed == 1 or told != self._told:
+            self._told = told
+            self._gap_ns = self._gaps = 0
+            self._calm_at = LocalInstant(received_at + GAPS_ABOVE_NS)
+        elif self._last_at >= self._calm_at:
+            self._gap_ns = max(self._gap_ns, received_at - self._last_at)
+            self._gaps += 1
+        self._last_at = received_at
+        if self._gaps >= PROVEN_BEACONS - 1:
+            return min(announced_ns, 2 * self._gap_ns)
+        return announced_ns if self.has_answered else min(announced_ns, UNPROVEN_INTERVAL_NS)
 
     def leave(self) -> None:
         """Follow nobody any more: whoever is followed next, the same tenure too, is judged and proven anew."""
         self._retire()
         self.leader = self.tenure = self._proven = None
-        self.is_lost = False
+        self.is_lost = self._leads = False
+        self._left = None
+        self._rivals.clear()
         self.challenges.clear()
+
+    def lead(self, interval_ns: int) -> None:
+        """Follow nobody any more, for this node leads: whoever is followed next deposes a live leader."""
+        self.leave()
+        self._leads = True
+        self._interval_ns = interval_ns
 
     def _retire(self) -> None:
         if self.tenure is None or self.leader is None:
@@ -260,3 +396,4 @@ class LeaderSelection:
         del self.challenges[tenure]
         self._proven = tenure
         return challenge
+

@@ -21,7 +21,9 @@ from leadlight.clock import CONTINUED_WITHIN_NS, Estimate
 from leadlight.cue import NO_SHOW, RATE_LIMIT_PPB, START, Cue, ShowLine, check_cue, check_position, dark_cue
 from leadlight.entropy import Entropy
 from leadlight.errors import OrderError, WireError, check_kind, check_whole
-from leadlight.follower import SILENT_INTERVALS, Follower, FollowerSettings, is_newer
+from leadlight.follower import Follower, FollowerSettings, is_newer
+from leadlight.leader.limiter import RateLimiter
+from leadlight.leader.orders import Claim, claim_of, prevails
 from leadlight.leader.pacing import LATENCY_MAXIMUM_NS
 from leadlight.leader.roles import TRANSITIONS, RoleInput
 from leadlight.leader.roster import Roster
@@ -42,6 +44,11 @@ LAST_RANK: Final = 127
 """The last rank that travels: a start that leads at once, and has nothing to lead, goes behind whoever has."""
 STOP_HELD_NS: Final = 2 * SECOND
 """A node that took the lead to stop the show gives it back no sooner, so that whoever led can hear of the stop."""
+TOLD_INTERVALS: Final = 5
+TOLD_NS: Final = 3 * SECOND
+"""A leader that yields though its order is the newer one goes on so long, or so many intervals, until that is heard."""
+REPEATED_TO_RIVALS_NS: Final = SECOND
+"""The state is repeated for other leaders no more often."""
 TENURES_TOLD: Final = 64
 """Other leaders' tenures that are remembered, so that each is told of once."""
 
@@ -86,7 +93,13 @@ class Leader:
         # Leading without having listened, it does not darken a show that is on: it defers while it could have listened.
         self._defers_until = LocalInstant(now + LISTEN_INTERVALS * settings.interval_ns)
         self._defers = False
-        self._rival_stop: int | None = None
+        self._repeats = RateLimiter.once_in(REPEATED_TO_RIVALS_NS, 1)
+        # The last beacon of a leader behind this one whose order holds, and of one that goes before, with its arrival.
+        self._rival: tuple[Beacon, LocalInstant] | None = None
+        self._better: tuple[Beacon, LocalInstant] | None = None
+        self._told_until: LocalInstant | None = None
+        # What this node led before it yielded to a leader that may prove to be none.
+        self._given_up: Inheritance | None = None
         self._seen_at = now
         # Orders that wait until this node leads.
         self._own_cue: Cue | None = None
@@ -194,7 +207,7 @@ class Leader:
         check_position(position, self._length_ns(key))
         begins_at = max(now, self._listen_until) if self.role is Role.LISTENING else now
         at = LeaderInstant(begins_at + self.settings.lead_time_ns)
-        cue = Cue(key, CueState.ROLLING, ShowLine(at, position))
+        cue = Cue(key, CueState.ROLLING, ShowLine(at, position), LeaderInstant(now))
         self.schedule(cue)
         return cue
 
@@ -281,7 +294,7 @@ class Leader:
 
     def go_dark(self, now: LocalInstant) -> None:
         """Show nothing, one lead time from now."""
-        self.schedule(dark_cue(LeaderInstant(now + self.settings.lead_time_ns)))
+        self.schedule(dark_cue(LeaderInstant(now + self.settings.lead_time_ns), LeaderInstant(now)))
 
     def stop(self, now: LocalInstant) -> None:
         """Stop now: everyone fades within a second. Nothing scheduled survives.
@@ -397,15 +410,19 @@ class Leader:
             return
         if self._tenure is not None:
             self._own_counters["other leader"] += 1
-            if beacon.tenure not in self._told:
+            here, there = self._tenure.cue, beacon.cue
+            is_new = beacon.tenure not in self._told
+            if is_new:
                 self._told.append(beacon.tenure)
                 self._events.append(events.RivalHeard(received_at, beacon.leader, beacon.tenure))
+            if is_new or (here.show, here.state) != (there.show, there.state):
+                self._repeat_to_rivals(self._tenure, received_at)  # the sooner one of the two hears enough to yield
             if self._order < (beacon.rank, beacon.leader):
-                if not self._is_later_stop(beacon, self._tenure, received_at):
+                if not self._must_adopt(beacon, self._tenure, received_at):
                     return  # it will hear this one's beacons and yield
-                self._rival_stop = beacon.tenure  # to be obeyed, once the ear finds it proven
-            elif received_at < self._stop_until and beacon.cue.state is not CueState.STOPPED:
-                return  # it has yet to hear of the stop that was ordered here
+                self._rival = beacon, received_at  # to be obeyed, once the ear finds it proven
+            else:
+                self._better = beacon, received_at
         self._ear.receive_message(beacon, source, received_at)
 
     def _meet_oneself(self, beacon: Beacon, received_at: LocalInstant) -> None:
@@ -420,14 +437,82 @@ class Leader:
             self._events.append(events.LeaderCloned(received_at, beacon.leader, tenure))
         self._own_before = tenure, beacon.serial
 
+    # -- whose order holds ---------------------------------------------------------------------------------------
+
+    def _repeat_to_rivals(self, tenure: Tenure, now: LocalInstant) -> None:
+        if self._repeats.allow(now):
+            tenure.repeat_state(now)
+
+    @staticmethod
+    def _claims(beacon: Beacon, tenure: Tenure, received_at: LocalInstant) -> tuple[Claim, Claim]:
+        """Return what is claimed by a beacon, and by this node at the instant of its arrival."""
+        coming = () if beacon.next_cue is None else (beacon.next_cue,)
+        theirs = claim_of(beacon.cue, coming, beacon.sent_at)
+        return theirs, claim_of(tenure.cue, tenure.scheduled, tenure.leader_at(received_at))
+
+    def _must_adopt(self, beacon: Beacon, tenure: Tenure, received_at: LocalInstant) -> bool:
+        """Return whether what a leader behind this one has in force, or announces, holds against this node's."""
+        theirs, ours = self._claims(beacon, tenure, received_at)
+        if beacon.cue.state is CueState.STOPPED and theirs.age_ns is None:
+            return self._is_later_stop(beacon, tenure, received_at)
+        return prevails(theirs, ours, self._is_blank(tenure))
+
     @staticmethod
     def _is_later_stop(beacon: Beacon, tenure: Tenure, received_at: LocalInstant) -> bool:
         """Return whether a beacon says that the show was stopped after the cue in force here took effect."""
-        cue = beacon.cue
-        if cue.state is not CueState.STOPPED or tenure.cue.state is CueState.STOPPED:
+        if tenure.cue.state is CueState.STOPPED:
             return False
-        stopped_at = received_at - (beacon.sent_at - cue.line.leader_at)
+        stopped_at = received_at - max(beacon.sent_at - beacon.cue.line.leader_at, 0)
         return stopped_at > tenure.local_at(tenure.cue.line.leader_at)
+
+    def _is_blank(self, tenure: Tenure) -> bool:
+        """Return whether nothing was ever cued in a tenure."""
+        return not tenure.scheduled and tenure.cue == dark_cue(tenure.leader_at(self._led_since))
+
+    def _adopt(self, tenure: Tenure, beacon: Beacon, received_at: LocalInstant, now: LocalInstant) -> None:
+        """Make another leader's order one's own: its stop, or the cue that it has in force or announces."""
+        ours, theirs = tenure.cue, beacon.cue
+        arrived_at = tenure.leader_at(received_at)
+
+        def moved(cue: Cue) -> Cue:
+            if beacon.timebase == tenure.timebase:
+                return cue
+            # By when the beacon came: late by its delay, which is little against two shows that were not one.
+            at = LeaderInstant(arrived_at - (beacon.sent_at - cue.line.leader_at))
+            ordered_at = cue.ordered_at
+            if ordered_at is not None:
+                ordered_at = LeaderInstant(arrived_at - (beacon.sent_at - ordered_at))
+            return cue._replace(line=cue.line._replace(leader_at=at), ordered_at=ordered_at)
+
+        self._events.append(events.ShowsDiffered(now, beacon.leader, beacon.tenure, ours, theirs, is_ours=False))
+        if theirs.state is CueState.STOPPED:
+            tenure.stop(now, moved(theirs).ordered_at)
+            return
+        claimed, mine = claim_of(theirs, (), beacon.sent_at), claim_of(ours, (), arrived_at)
+        if prevails(claimed, mine, self._is_blank(tenure)):
+            tenure.resume_line(moved(theirs), now)
+        if beacon.next_cue is not None and beacon.next_cue.ordered_at is not None:
+            tenure.schedule(moved(beacon.next_cue))
+
+    def _holds_on(self, tenure: Tenure, now: LocalInstant) -> bool:
+        """Return whether a leader that goes before this one has yet to hear of a newer order that was given here."""
+        if self._better is None:
+            return False
+        beacon, received_at = self._better
+        if beacon.tenure != self._ear.tenure:
+            return False
+        if now >= self._stop_until or beacon.cue.state is CueState.STOPPED:
+            theirs, ours = self._claims(beacon, tenure, received_at)
+            is_blank = beacon.cue.show == NO_SHOW and beacon.cue.state is CueState.DARK
+            if not prevails(ours, theirs, is_blank):
+                return False
+        if self._told_until is None:
+            patience_ns = max(TOLD_INTERVALS * self.settings.interval_ns, TOLD_NS)
+            self._told_until = LocalInstant(now + patience_ns)
+        if received_at >= self._told_until:  # it has gone on meanwhile, and will hear of it or never
+            return False
+        self._repeat_to_rivals(tenure, now)
+        return True
 
     @property
     def _order(self) -> tuple[int, int]:
@@ -459,14 +544,17 @@ class Leader:
         if heard_at is None:
             return
         if self._tenure is not None:
-            if heard_at <= self._led_since:
+            if heard_at <= self._led_since or self._ear.tenure is None:
                 return
-            if self._hears_better():
-                self._move(RoleInput.HEARD_BETTER, now)
-            elif self._rival_stop is not None and self._ear.tenure == self._rival_stop:
-                self._rival_stop = None
-                self._ear.fall_silent()
-                self._tenure.stop(now)
+            if self._ear.is_lost:
+                self._ear.fall_silent(self.settings.interval_ns)
+            elif self._hears_better():
+                if not self._holds_on(self._tenure, now):
+                    self._move(RoleInput.HEARD_BETTER, now)
+            elif self._rival is not None and self._ear.tenure == self._rival[0].tenure:
+                (beacon, received_at), self._rival = self._rival, None
+                self._ear.fall_silent(self.settings.interval_ns)
+                self._adopt(self._tenure, beacon, received_at, now)
             return
         # By when it was sent: what was late itself makes a lost leader no younger, and standbys count from one instant.
         alive_at = self._ear.alive_at
@@ -503,11 +591,16 @@ class Leader:
     def _lead(self, now: LocalInstant, music_is_lost: bool) -> None:
         self._led_since = now
         inheritance = self._inheritance(now)
+        if self._ear.is_ghost and self._given_up is not None:
+            inheritance, music_is_lost = self._given_up, False  # who was yielded to has led nothing
+        elif inheritance is not None and self._has_own_show and self._ear.is_ghost and self._ear.never_answered:
+            inheritance = None
+        self._given_up = self._better = self._told_until = None
         settings = replace(self.settings, rank=LAST_RANK) if self._defers else self.settings
         tenure = Tenure(settings, self._codec, self._entropy, now, inheritance)
         self._tenure = tenure
         self._own_tenures.append(tenure.tenure)
-        self._rival_stop = None
+        self._rival = None
         if inheritance is not None and music_is_lost:
             self._apply_on_music_lost(tenure, now)
         if inheritance is None:
@@ -522,13 +615,19 @@ class Leader:
         self._own_cues = []
         if self._own_off_at is not None:
             tenure.off_at = tenure.leader_at(self._own_off_at)
-        self._ear.fall_silent()
+        self._ear.fall_silent(self.settings.interval_ns)
 
     def _yield(self, now: LocalInstant) -> None:
         """Another, better leader is there: keep the events, drop the tenure."""
         assert self._tenure is not None
         while (event := self._tenure.next_event()) is not None:
             self._events.append(event)
+        if self._better is not None:
+            ours, (beacon, _) = self._tenure.cue, self._better
+            if (ours.show, ours.state) != (beacon.cue.show, beacon.cue.state):
+                told = events.ShowsDiffered(now, beacon.leader, beacon.tenure, ours, beacon.cue, is_ours=False)
+                self._events.append(told)
+        self._given_up = self._tenure.bequest(now)
         self._own_counters += self._tenure.counters
         if self._defers:
             # As if it had listened: what was ordered meanwhile waits. Its own clock was the timebase.
@@ -555,6 +654,8 @@ class Leader:
 
         def moved(cue: Cue) -> Cue:
             at = LeaderInstant(served.local_at(cue.line.leader_at))
+            if cue.ordered_at is not None:
+                cue = cue._replace(ordered_at=LeaderInstant(served.local_at(cue.ordered_at)))
             # At the old leader's pace, not at this crystal's: who still hears it must not be left behind.
             rate_ppb = cue.line.rate_ppb - round(served.rate * (BILLION + cue.line.rate_ppb))
             rate_ppb = max(-RATE_LIMIT_PPB, min(rate_ppb, RATE_LIMIT_PPB))
@@ -604,12 +705,18 @@ class Leader:
     def _translated(self, cue: Cue, tenure: Tenure) -> Cue:
         """Return a cue whose instant is on this host's clock as one in the tenure's timebase."""
         at = tenure.leader_at(LocalInstant(cue.line.leader_at))
-        return cue._replace(line=cue.line._replace(leader_at=at))
+        ordered_at = None if cue.ordered_at is None else tenure.leader_at(LocalInstant(cue.ordered_at))
+        return cue._replace(line=cue.line._replace(leader_at=at), ordered_at=ordered_at)
+
+    @property
+    def _has_own_show(self) -> bool:
+        """Whether something that was ordered here waits until this node leads."""
+        return self._own_cue is not None or bool(self._own_cues)
 
     # -- timing --------------------------------------------------------------------------------------------------
 
     def _silence_at(self) -> LocalInstant:
-        return LocalInstant(self._silent_since + SILENT_INTERVALS * self._ear.interval_ns)
+        return LocalInstant(self._silent_since + self._ear.silence_ns)
 
     def _lead_at(self) -> LocalInstant:
         return LocalInstant(self._silence_at() + ASK_PATIENCE_NS + self.settings.rank * RANK_SPACING_NS)

@@ -21,7 +21,7 @@ from leadlight.leader.confirmation import Confirmation
 from leadlight.leader.copies import Cookies, CopyList
 from leadlight.leader.limiter import RateLimiter
 from leadlight.leader.pacing import Pacer, PacerSettings
-from leadlight.leader.roster import Roster
+from leadlight.leader.roster import Roster, RosterEntry
 from leadlight.leader.settings import LeaderSettings
 from leadlight.terms import ContentState, CueState, Delivery
 from leadlight.units import BILLION, MILLISECOND, SECOND, LeaderInstant, LocalInstant, ShowPosition
@@ -50,6 +50,9 @@ CHANGE_BURST_NS: Final = tuple(step * MILLISECOND for step in (0, 60, 200, 500, 
 mostly of a fraction of a second, does not last to the last."""
 STOP_BURST_NS: Final = tuple(step * 140 * MILLISECOND for step in range(8))
 """Eight beacons within a second."""
+STOP_REPEATED_NS: Final = 140 * MILLISECOND
+STOP_REPEATED_FOR_NS: Final = 600 * SECOND
+"""As long as a follower may go on with a show without hearing a beacon; it is dark by itself after that."""
 MARK_PUBLICATIONS: Final = 2
 TURNS_KEPT: Final = 64
 ECHO_QUEUE_MAXIMUM: Final = 64
@@ -129,6 +132,11 @@ class Tenure:
         """This run's tenure."""
         return self._tenure
 
+    def bequest(self, now: LocalInstant) -> Inheritance:
+        """Return what a later tenure of this node needs to go on as if there had been none between."""
+        clock = Estimate(now, 0, 0.0, 0.0, 0.0) if self._clock is None else self._clock
+        return Inheritance(self._timebase, clock, self.cue, tuple(self.scheduled), self.off_at)
+
     @property
     def timebase(self) -> int:
         """The timebase that this leader's instants refer to."""
@@ -159,9 +167,7 @@ class Tenure:
     def roll(self, show: int, now: LocalInstant, position: ShowPosition = START) -> Cue:
         """Schedule a show to roll from ``position`` one lead time from now; return the cue."""
         at = LeaderInstant(self.leader_at(now) + self.settings.lead_time_ns)
-        cue = Cue(show, CueState.ROLLING, ShowLine(at, position))
-        self.schedule(cue)
-        return cue
+        return self._scheduled(Cue(show, CueState.ROLLING, ShowLine(at, position), self.leader_at(now)))
 
     def resume_line(self, cue: Cue, now: LocalInstant) -> None:
         """Put a cue in force at once, its line already under way: a leader that comes back mid-show."""
@@ -169,6 +175,10 @@ class Tenure:
         self.cue = cue
         self._begin_pacing()
         self._burst(now, CHANGE_BURST_NS)
+
+    def repeat_state(self, now: LocalInstant) -> None:
+        """Say again what is in force, more often than beacons come: somebody seems not to have heard."""
+        self._burst(now, STOP_BURST_NS if self.cue.state is CueState.STOPPED else CHANGE_BURST_NS)
 
     def withdraw(self) -> None:
         """Let nothing take effect that was scheduled and is not announced yet."""
@@ -186,7 +196,8 @@ class Tenure:
         at, before = self._before_order(now)
         if before.state is not CueState.ROLLING:
             raise OrderError(f"nothing can be paused: the show is {before.state.name.lower()}")
-        return self._scheduled(Cue(before.show, CueState.PAUSED, ShowLine(at, max(before.position_at(at), START))))
+        line = ShowLine(at, max(before.position_at(at), START))
+        return self._scheduled(Cue(before.show, CueState.PAUSED, line, self.leader_at(now)))
 
     def resume(self, now: LocalInstant) -> Cue:
         """Roll on from where it is paused, one lead time from now; return the cue.
@@ -196,7 +207,8 @@ class Tenure:
         at, before = self._before_order(now)
         if before.state is not CueState.PAUSED:
             raise OrderError(f"nothing can be resumed: the show is {before.state.name.lower()}")
-        return self._scheduled(Cue(before.show, CueState.ROLLING, ShowLine(at, before.line.position)))
+        line = ShowLine(at, before.line.position)
+        return self._scheduled(Cue(before.show, CueState.ROLLING, line, self.leader_at(now)))
 
     def seek(self, position: ShowPosition, now: LocalInstant) -> Cue:
         """Go to ``position``, one lead time from now, rolling or paused as before; return the cue.
@@ -206,7 +218,8 @@ class Tenure:
         at, before = self._before_order(now)
         if before.state not in (CueState.ROLLING, CueState.PAUSED):
             raise OrderError(f"no position to seek: the show is {before.state.name.lower()}")
-        return self._scheduled(before._replace(line=ShowLine(at, position, before.line.rate_ppb)))
+        line = ShowLine(at, position, before.line.rate_ppb)
+        return self._scheduled(before._replace(line=line, ordered_at=self.leader_at(now)))
 
     def to_be_in_force(self, now: LocalInstant) -> Cue:
         """Return what will be in force when an order given now takes effect."""
@@ -225,10 +238,13 @@ class Tenure:
     def go_dark(self, now: LocalInstant) -> None:
         """Show nothing, one lead time from now."""
         at = LeaderInstant(self.leader_at(now) + self.settings.lead_time_ns)
-        self.schedule(dark_cue(at))
+        self.schedule(dark_cue(at, self.leader_at(now)))
 
-    def stop(self, now: LocalInstant) -> None:
-        """Stop now: everyone fades within a second. Nothing scheduled survives. Pressed again, it is told again."""
+    def stop(self, now: LocalInstant, ordered_at: LeaderInstant | None = None) -> None:
+        """Stop now: everyone fades within a second. Nothing scheduled survives. Pressed again, it is told again.
+
+        ``ordered_at``: when it was ordered, if another leader tells of it; by default now.
+        """
         at = self.leader_at(now)
         self.scheduled.clear()
         self._announced = None
@@ -236,7 +252,8 @@ class Tenure:
         self._burst(now, STOP_BURST_NS)
         if self.cue.state is CueState.STOPPED:
             return  # later, it would prolong the fade
-        self.cue = Cue(self.cue.show, CueState.STOPPED, ShowLine(at, max(self.cue.position_at(at), START)))
+        line = ShowLine(at, max(self.cue.position_at(at), START))
+        self.cue = Cue(self.cue.show, CueState.STOPPED, line, at if ordered_at is None else ordered_at)
         self._emit(events.CueTookEffect(now, self.cue))
 
     def note_resumed(self, now: LocalInstant) -> None:
@@ -288,6 +305,8 @@ class Tenure:
         while self._extra and now >= self._extra[0]:
             self._extra.pop(0)
             self._due_extra = True
+        if not self._extra and self.cue.state is CueState.STOPPED and self._must_repeat_stop(now):
+            self._extra.append(LocalInstant(now + STOP_REPEATED_NS))
 
     def next_timer(self) -> LocalInstant | None:
         """Return when ``handle_timer`` wants to be called next."""
@@ -449,7 +468,7 @@ class Tenure:
             self._emit(events.ShowIncomplete(now, cue.show, names))
             return cue
         self._emit(events.ShowRefused(now, cue.show, names))
-        return dark_cue(cue.line.leader_at)
+        return dark_cue(cue.line.leader_at, cue.ordered_at)
 
     # -- what followers say --------------------------------------------------------------------------------------
 
@@ -541,18 +560,23 @@ class Tenure:
         """Return the followers that are sent copies of the beacons."""
         return frozenset(entry.follower for entry in self.roster if self._copies.is_served(entry.follower))
 
+    def _must_repeat_stop(self, now: LocalInstant) -> bool:
+        """Return whether somebody who has reported may still go on with a show that was stopped."""
+        if now - self._stopped_at >= STOP_REPEATED_FOR_NS:
+            return False
+        return any(entry.tally is not None and not self._has_stopped(entry) for entry in self.roster)
+
+    def _has_stopped(self, entry: RosterEntry) -> bool:
+        tally, tallied_at = entry.tally, entry.tallied_at
+        if tally is None or tally.cue_state is not CueState.STOPPED:
+            return False
+        return tallied_at is not None and tallied_at >= self._stopped_at
+
     def not_stopped(self) -> tuple[str, ...]:
         """Return the names of followers that have not confirmed a stop that is in force: not since it was ordered."""
         if self.cue.state is not CueState.STOPPED:
             return ()
-        return tuple(
-            entry.name
-            for entry in self.roster
-            if entry.tally is None
-            or entry.tally.cue_state is not CueState.STOPPED
-            or entry.tallied_at is None
-            or entry.tallied_at < self._stopped_at
-        )
+        return tuple(entry.name for entry in self.roster if not self._has_stopped(entry))
 
     def _note_silence(self, now: LocalInstant) -> None:
         """Tell people where everybody who reports has fallen silent at once."""
@@ -563,9 +587,8 @@ class Tenure:
             self._repeat_state(now)
 
     def _repeat_state(self, now: LocalInstant) -> None:
-        """Say again what is in force, more often than beacons come: somebody seems not to have heard."""
         if self._confirmation.may_repeat(now):
-            self._burst(now, STOP_BURST_NS if self.cue.state is CueState.STOPPED else CHANGE_BURST_NS)
+            self.repeat_state(now)
 
     def _note_lost(self, now: LocalInstant) -> None:
         for entry in self.roster:

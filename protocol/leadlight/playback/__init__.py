@@ -14,13 +14,15 @@ from leadlight.playback.recovery import (
     SlewOnlyRecovery,
     StepOnlyRecovery,
 )
-from leadlight.playback.stage import Shown, Stage
+from leadlight.playback.stage import STOP_CARRIED_INTERVALS, STOP_CARRIED_NS, Shown, Stage
 from leadlight.playback.stills import Still, stills_of
 
 __all__ = [
     "FRAMES_MAXIMUM",
     "HOLDOVER_FADE_NS",
     "SLEW_RATE",
+    "STOP_CARRIED_INTERVALS",
+    "STOP_CARRIED_NS",
     "BlendedRecovery",
     "Correction",
     "History",

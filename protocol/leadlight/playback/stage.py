@@ -24,6 +24,10 @@ from leadlight.wire import Beacon
 
 UNKEYED_SPACING_NS: Final = 2 * SECOND
 """Without a key, changes of show or state are at least this far apart."""
+STOP_CARRIED_NS: Final = 3 * SECOND
+STOP_CARRIED_INTERVALS: Final = 5
+"""For so long, or so many intervals, a stop outlives a change to another leader's timebase: that one may not have heard
+of it yet, and darkness must not flicker."""
 CUE_JUMP_NS: Final = SECOND
 """A cue that moves the show it finds running by so much is meant to: it is begun anew, not corrected for."""
 CONTRADICTED_BY: Final = 3
@@ -81,6 +85,8 @@ class Stage:
         # A stop: until when cues are out of force for it, who gave it, and since when that one says otherwise.
         self._latched_at: LeaderInstant | None = None
         self._latched_by = 0
+        self._stopped_at = LocalInstant(0)
+        self._carried_until: LocalInstant | None = None
         self._contradicted = 0
         self._contradicted_since = LeaderInstant(0)
         # Timers.
@@ -214,8 +220,12 @@ class Stage:
 
     # -- cues ----------------------------------------------------------------------------------------------------
 
-    def enter_timebase(self) -> None:
-        """Instants refer to another clock from now on: what was told in the old one is void, what plays goes on."""
+    def enter_timebase(self, carries_stop_until: LocalInstant | None = None) -> None:
+        """Instants refer to another clock from now on: what was told in the old one is void, what plays goes on.
+
+        ``carries_stop_until``: until when a stop that is in force holds against another leader that says otherwise.
+        """
+        self._carried_until = None if self._latched_at is None else carries_stop_until
         self._pending = self._announced = None
         self._cue_at = self._off_local = None
         # The same cue, by another clock, may be another run of it: nothing stands still until a clock has caught up.
@@ -232,7 +242,9 @@ class Stage:
             return
         is_stop = pending.state is CueState.STOPPED
         if is_stop:
-            self._latch(beacon)
+            self._latch(beacon, now)
+        elif self._carried_until is not None and self._is_carried(beacon, now):
+            return
         if pending == self.cue:
             self._pending = None
             self.next_cue = next_cue
@@ -244,9 +256,9 @@ class Stage:
             return
         if self._latched_at is not None:
             self._look_at_latch(beacon)
-            if next_cue is not None and self._is_latched(next_cue):
+            if next_cue is not None and self._is_latched(next_cue, beacon.sent_at):
                 next_cue = None
-            if self._is_latched(pending):
+            if self._is_latched(pending, beacon.sent_at):
                 self.next_cue = next_cue
                 return
         self._pending = pending
@@ -257,11 +269,14 @@ class Stage:
         if beacon.cue.state is CueState.STOPPED and beacon.cue != self.cue:
             self._pending = self.next_cue = None
             self._adopt(beacon.cue, now)
-            self._latch(beacon)
+            self._latch(beacon, now)
 
-    def _latch(self, beacon: Beacon) -> None:
+    def _latch(self, beacon: Beacon, now: LocalInstant) -> None:
         """Let no cue from before a stop come back. It counts from when it was sent, if it names a later instant."""
         at = beacon.cue.line.leader_at
+        self._carried_until = None
+        ordered_at = at if beacon.cue.ordered_at is None else beacon.cue.ordered_at
+        self._stopped_at = LocalInstant(now - max(beacon.sent_at - ordered_at, 0))
         if at > beacon.sent_at:
             at = beacon.sent_at
         if self._latched_at is None or at > self._latched_at:
@@ -269,8 +284,21 @@ class Stage:
         self._latched_by = beacon.tenure
         self._contradicted = 0
 
-    def _is_latched(self, cue: Cue) -> bool:
-        return self._latched_at is not None and cue.line.leader_at <= self._latched_at
+    def _is_carried(self, beacon: Beacon, now: LocalInstant) -> bool:
+        """Return whether the stop of the leader before still holds: for a while, against whatever is no newer order."""
+        ordered_at = beacon.cue.ordered_at
+        is_newer = ordered_at is not None and 0 <= beacon.sent_at - ordered_at < now - self._stopped_at
+        if self._carried_until is None or now >= self._carried_until or is_newer:
+            self._carried_until = None
+            return False
+        self._pending = self.next_cue = None
+        return True
+
+    def _is_latched(self, cue: Cue, sent_at: LeaderInstant) -> bool:
+        latched_at, ordered_at = self._latched_at, cue.ordered_at
+        if latched_at is None or cue.line.leader_at > latched_at:
+            return False
+        return ordered_at is None or not latched_at < ordered_at <= sent_at
 
     def _look_at_latch(self, beacon: Beacon) -> None:
         """Release the stop once the tenure that gave it goes on for an interval as if there were none.

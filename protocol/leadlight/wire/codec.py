@@ -80,6 +80,7 @@ CUE_FIELDS: Final = (
     Field("line position", 0, INSTANT_MAXIMUM),
     Field("line rate_ppb", -RATE_LIMIT_PPB, RATE_LIMIT_PPB),
 )
+ORDER_FIELDS: Final = (Field("ordered_at", 0, INSTANT_MAXIMUM),)
 BEACON_FIELDS: Final = (
     Field("leader", 1, U32),
     Field("rank", 0, 127),
@@ -361,6 +362,7 @@ class _Run:
 
 
 _check_cue: Final = _compile_check(CUE_FIELDS)
+_check_order: Final = _compile_check(ORDER_FIELDS)
 _check_beacon: Final = _compile_check(BEACON_FIELDS)
 _check_sounding: Final = _compile_check(SOUNDING_FIELDS)
 _check_echo: Final = _compile_check(ECHO_FIELDS)
@@ -382,11 +384,15 @@ _new_tally: Final = partial(tuple.__new__, Tally)
 # -- one pair of functions a message -----------------------------------------------------------------------------
 
 
-def _cue_fields(cue: Cue) -> tuple[int, ...]:
-    show, state, (leader_at, position, rate_ppb) = cue
+def _cue_fields(cue: Cue) -> tuple[Any, ...]:
+    show, state, (leader_at, position, rate_ppb), ordered_at = cue
     fields = (show, state.real, leader_at, position, rate_ppb)
     _check_cue(fields)
-    return fields
+    if ordered_at is None:
+        return fields
+    order = (ordered_at,)
+    _check_order(order)
+    return (*fields, order)
 
 
 def _read_cue(fields: Any) -> Cue:
@@ -394,7 +400,14 @@ def _read_cue(fields: Any) -> Cue:
         raise WireError(Refusal.MALFORMED, "a cue is not an array")
     _check_cue(fields)
     show, state, leader_at, position, rate_ppb = fields[:5]
-    return _new_cue((show, _CUE_STATES[state], _new_show_line((leader_at, position, rate_ppb))))
+    ordered_at = None
+    if len(fields) > 5:
+        # Appended: what is no array there was ignored before there was this field, and still is.
+        order = fields[5]
+        if type(order) is tuple and order:
+            _check_order(order)
+            ordered_at = order[0]
+    return _new_cue((show, _CUE_STATES[state], _new_show_line((leader_at, position, rate_ppb)), ordered_at))
 
 
 def _whole(duration_ns: int, unit_ns: int, name: str) -> int:

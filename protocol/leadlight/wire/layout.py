@@ -117,6 +117,7 @@ _BY_UNIT: Final[dict[str, Callable[[int], str]]] = {
 FIELDS: Final[dict[str, tuple[wire.Field, ...]]] = {
     "beacon": wire.BEACON_FIELDS,
     "cue": wire.CUE_FIELDS,
+    "order": wire.ORDER_FIELDS,
     "marks": wire.MARK_FIELDS,
     "delay-head": wire.DELAY_HEAD_FIELDS,
     "shared-delays": wire.SHARED_DELAY_FIELDS,
@@ -148,6 +149,9 @@ MEANINGS: Final[dict[str, dict[str, Meaning]]] = {
         ),
         "line position": Meaning("ns", "show position at that instant", instant_in_words),
         "line rate_ppb": Meaning("10⁻⁹", "how much faster than leader time the show runs"),
+    },
+    "order": {
+        "ordered_at": Meaning("ns", "leader instant at which a person ordered this cue", instant_in_words),
     },
     "marks": {
         "turns_back": Meaning("", "beacons back from this one to the one that gave the turn"),
@@ -218,6 +222,7 @@ BEHIND: Final[dict[str, tuple[Part, ...]]] = {
             run_name="medians",
         ),
     ),
+    "cue": (Part("order", "array, may be absent", "who ordered the cue, if a person did", head="order"),),
     "sounding": (
         Part("delays", "flat array", "how long beacons took", run="reports", most=wire.DELAYS_MAXIMUM),
         Part("padding", "binary", "zero bytes that make room for the Echo"),
