@@ -84,7 +84,8 @@ def test_without_any_cause_nothing_is_left_to_see() -> None:
 
 
 def test_waking_alone_is_as_late_as_hosts_are_drawn_to_be() -> None:
-    scores = scores_without(lake(), EVERYTHING - {Cause.WAKING})
+    rounded = lake().with_changes({"boards.waking": "rounded-timer"})
+    scores = scores_without(rounded, EVERYTHING - {Cause.WAKING})
     found = [score.light_ms.p95 for score in scores.followers]
     # An exponential of mean 0.5 ms: its p95 is 0.5 · ln 20. Of n = 240 its standard error is sqrt(0.05 · 0.95 / n) over
     # the density there, 0.05 / 0.5; four of them, over eight pieces.

@@ -338,6 +338,7 @@ def constants() -> dict[str, list[Constant]]:
             of("POSSIBLE_SHARE_KEPT", "of all of them, to earn and to keep it"),
             of("STRAY_DEVIATIONS", "standard deviations of a mark from the others that make a stray"),
             of("BIAS_DEVIATIONS", "deviations of a fair coin by which residuals are biased"),
+            of("SIDED_NS", "a smaller residual counts for neither side"),
             of("VOUCHED_TIMES", "statistical bounds of the soundings from which a mark is beyond"),
             of("CONTRADICTING_SHARE", "of the marks beyond on one side, above which soundings contradict them"),
             of("SHARP_WINDOW", "latest marks looked at for sharpness"),

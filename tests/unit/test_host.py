@@ -9,8 +9,10 @@ import pytest
 
 from leadlight.errors import ConfigurationError
 from leadlight.units import MICROSECOND, MILLISECOND
+from leadlight_sim.hosts.lateness import MICROCONTROLLER, RECORDED, SHARES, Lateness
 from leadlight_sim.hosts.scheduling import Host, HostPreset, HostSettings
 from leadlight_sim.kernel.streams import Streams
+from leadlight_sim.scenario.hosts import Host as Described
 
 DRAWS = 20_000
 
@@ -103,6 +105,8 @@ def test_every_preset_has_a_name_and_is_the_constructor_of_that_name() -> None:
         "steady": HostSettings.steady(),
         "small-board": HostSettings.board(),
         "busy": HostSettings.board().with_stalls(25 * MILLISECOND, 8 * MILLISECOND),
+        "loaded": HostSettings.loaded(),
+        "microcontroller": HostSettings.microcontroller(),
     }
 
 
@@ -123,3 +127,68 @@ def test_settings_that_no_host_has_are_refused_by_name(fields: dict[str, Any], n
     with pytest.raises(ConfigurationError) as refusal:
         HostSettings(**fields)
     assert refusal.value.field == named
+
+
+def player_lateness(settings: HostSettings) -> list[int]:
+    drawing = host(settings)
+    return [drawing.player_lateness_ns() for _ in range(DRAWS)]
+
+
+@pytest.mark.parametrize("law", [*RECORDED.values(), MICROCONTROLLER])
+def test_a_player_is_woken_as_late_as_was_recorded(law: Lateness) -> None:
+    late = player_lateness(HostSettings(waking=law))
+    for share, percentile_ns in zip(SHARES, law.percentiles_ns, strict=True):
+        assert share_above(late, percentile_ns) == pytest.approx(1 - share, abs=four_deviations(1 - share))
+    mean, deviation = law.moments_ns()
+    assert sum(late) / DRAWS == pytest.approx(mean, abs=4 * deviation / math.sqrt(DRAWS))
+
+
+def test_a_plain_exponential_is_the_case_of_percentiles_on_one_line() -> None:
+    law = Lateness([-500_000 * math.log(1 - share) for share in SHARES])
+    assert law.at(1.0) == pytest.approx(500_000)
+    assert law.at(12.0) == pytest.approx(6_000_000)
+    assert law.moments_ns() == pytest.approx((500_000, 500_000))
+
+
+@pytest.mark.parametrize("percentiles_us", [(2, 1, 3, 4), (-1, 1, 2, 3), (math.nan, 1, 2, 3)])
+def test_percentiles_that_fall_are_refused(percentiles_us: tuple[float, ...]) -> None:
+    with pytest.raises(ConfigurationError, match="percentiles_ns"):
+        Lateness(percentiles_us)
+
+
+def test_one_draw_a_frame_wakes_a_player_and_timers_draw_as_ever() -> None:
+    stream = Streams(5).stream("host", "jetty")
+    woken = Host(HostSettings(waking=RECORDED["idle", "exact-timer"]), stream)
+    drawn = Streams(5).stream("host", "jetty")
+    assert [woken.player_lateness_ns() for _ in range(3)] == [
+        int(RECORDED["idle", "exact-timer"].at(drawn.exponential(1.0))) for _ in range(3)
+    ]
+    board = HostSettings.described(Described())
+    assert host(board).timer_lateness_ns() == host(HostSettings.board()).timer_lateness_ns()
+
+
+def test_a_board_of_a_rounded_timer_wakes_its_player_as_its_other_timers() -> None:
+    older = HostSettings.described(Described(waking="rounded-timer"))
+    assert older == HostSettings.board()
+    timers = host(older)
+    assert player_lateness(older) == [timers.timer_lateness_ns() for _ in range(DRAWS)]
+
+
+def test_a_kernel_s_stamps_leave_out_what_the_program_is_doing() -> None:
+    busy = HostSettings.described(Described(machine="busy", stamps="kernel"))
+    delays = receive_delays(busy)
+    assert delays[-1] < 20 * MICROSECOND * 6
+    assert max(player_lateness(busy)) > 7 * MILLISECOND
+
+
+def test_a_recording_takes_the_place_of_the_machines_own() -> None:
+    made = HostSettings.described(Described(machine="steady", wakes_late_us=(5.0, 12.0, 126.0, 4934.0)))
+    assert made.waking == Lateness([5_000, 12_000, 126_000, 4_934_000])
+    assert made.jitter_ns == HostSettings.steady().jitter_ns
+
+
+def test_a_microcontroller_stamps_and_wakes_as_was_published() -> None:
+    made = HostSettings.described(Described(machine="microcontroller"))
+    assert made.waking == MICROCONTROLLER
+    assert list(MICROCONTROLLER.percentiles_ns) == [5_000, 11_000, 20_000, 28_000]
+    assert receive_delays(made)[DRAWS // 2] == pytest.approx(4_700, abs=200)

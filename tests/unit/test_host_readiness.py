@@ -10,14 +10,13 @@ from leadlight.evening.manifest import PartFound
 from leadlight.readiness.findings import Finding, Verdict
 from leadlight.readiness.host import (
     RELEASE_YEAR,
-    WAKES_LATE_NS,
-    WAKES_TOO_LATE_NS,
     HostFacts,
     KeyFacts,
     judge_content,
     judge_host,
     judge_key_file,
 )
+from leadlight.readiness.waking import TOLD_APART_NS, WAKES_LATE_NS, WAKES_TOO_LATE_NS, in_light, scenario_line
 from leadlight.terms import ContentState
 from leadlight.units import MILLISECOND
 
@@ -53,7 +52,7 @@ def test_a_sound_host_is_a_go_in_everything() -> None:
         ("interface", "wlan0, 10.0.0.7, as named; no other would do", Verdict.GO),
         ("receive_buffer", "256 KiB granted, 256 KiB asked for", Verdict.GO),
         ("arrival_stamps", "the kernel says when a datagram came", Verdict.GO),
-        ("timer", "wakes 2 ms late, 3 ms at worst of 3", Verdict.GO),
+        ("timer", "wakes 2 ms late, 3 ms in 95 of 100, 3 ms at worst of 3", Verdict.GO),
         ("radio", "Wi-Fi, awake all the time", Verdict.GO),
         ("wall_clock", f"{RELEASE_YEAR}-12-01 12:00:00 by this host, UTC+0000", Verdict.GO),
     ]
@@ -130,14 +129,16 @@ def test_what_could_not_be_tried_is_not_told_of() -> None:
 @pytest.mark.parametrize(
     ("wakes_ns", "verdict"),
     [
-        ([WAKES_LATE_NS], Verdict.GO),
+        ([TOLD_APART_NS], Verdict.GO),
+        ([0] * 19 + [WAKES_LATE_NS], Verdict.GO),
+        ([0] * 18 + [TOLD_APART_NS + 1] * 2, Verdict.LOOK),
         ([0, 0, WAKES_LATE_NS + 1], Verdict.LOOK),
         ([WAKES_TOO_LATE_NS] * 3, Verdict.LOOK),
         ([0, WAKES_TOO_LATE_NS + 1, WAKES_TOO_LATE_NS + 1], Verdict.NO_GO),
         ([0, 0, WAKES_TOO_LATE_NS + 1, WAKES_TOO_LATE_NS + 1], Verdict.LOOK),
     ],
 )
-def test_a_timer_is_judged_by_half_a_frame_at_worst_and_a_frame_in_the_middle(
+def test_a_timer_is_judged_by_half_a_frame_at_worst_a_frame_in_the_middle_and_by_what_is_seen(
     wakes_ns: list[int], verdict: Verdict
 ) -> None:
     finding = found("timer", wakes_ns=tuple(wakes_ns))
@@ -196,3 +197,24 @@ def test_parts_that_are_missing_or_differ_are_a_no_go_and_named() -> None:
     finding = judge_content(held | {"Embers": cut_off, "Lull": missing}, "jetty")
     assert (finding.verdict, finding.found) == (Verdict.NO_GO, "jetty: Embers 3 bytes shorter, Lull missing")
     assert finding.values["shows"] == {"Tidefall": "present", "Embers": "other edition", "Lull": "missing"}
+
+
+def test_a_recording_is_told_by_way_of_waiting_with_what_it_means_in_light_and_a_scenarios_line() -> None:
+    thousand = [50_000] * 500 + [100_000] * 450 + [200_000] * 40 + [900_000] * 9 + [4 * MILLISECOND]
+    recorded = {"rounded-timer": [800_000], "exact-timer": thousand, "spin": [3_000]}
+    assert in_light(recorded, False) == [
+        "how late a player is woken, by what it waits with (p50, p95, p99, p99.9):",
+        "  rounded-timer  800 µs, 800 µs, 800 µs, 800 µs",
+        "  exact-timer    50 µs, 100 µs, 200 µs, 900 µs",
+        "  spin           3 µs, 3 µs, 3 µs, 3 µs",
+        "in light: beside another such host within 100 µs for 95 of 100 frames, which nobody sees; neighbours are told "
+        "apart from 5 ms on",
+        'for a scenario: host = { stamps = "program", waking = "exact-timer", wakes_late_us = [50, 100, 200, 900] }',
+    ]
+    # Where the kernel stamps, the library spins.
+    assert scenario_line(recorded, True) == (
+        'host = { stamps = "kernel", waking = "spin", wakes_late_us = [3, 3, 3, 3] }'
+    )
+    finding = found("timer", recorded_ns={"rounded-timer": (7,), "exact-timer": (8,), "spin": (9,)})
+    assert finding.values["recorded_ns"]["spin"] == [9, 9, 9, 9]
+    assert str(finding.values["scenario"]).startswith("host = {")

@@ -7,7 +7,7 @@ import math
 import pytest
 
 from leadlight.clock.estimator import Estimate
-from leadlight.clock.probation import DELAYS_KEPT, PROBATION, SHARP_MINIMUM, STAMPING_NS, Probation
+from leadlight.clock.probation import DELAYS_KEPT, PROBATION, SHARP_MINIMUM, SIDED_NS, STAMPING_NS, Probation
 from leadlight.units import MICROSECOND, MILLISECOND, SECOND, LocalInstant
 
 DEVIATION_NS = 100 * MICROSECOND
@@ -91,3 +91,17 @@ def test_a_new_leader_or_radio_begins_with_a_clean_sheet() -> None:
     for number in range(DELAYS_KEPT):
         court.probation.note_delay(number * MILLISECOND)
     assert court.marks(SHARP_MINIMUM, 0)[-1]
+
+
+@pytest.mark.parametrize("sign", [1, -1])
+@pytest.mark.parametrize(("residual_ns", "steers"), [(SIDED_NS - 1, True), (SIDED_NS, False)])
+def test_marks_of_hosts_that_stamp_exactly_keep_trust_while_a_crystal_warms(
+    residual_ns: int, steers: bool, sign: int
+) -> None:
+    court = Court()
+    for number in range(2 * PROBATION):
+        at = LocalInstant(number * SECOND)
+        tracked = Estimate(at, 0, 0.0)
+        uncorrected = Estimate(at, 0, 0.0, DEVIATION_NS, 0.0, FLOOR_NS)
+        court.probation.observe(at, sign * residual_ns, True, tracked, 1e3, uncorrected, sounded=True)
+    assert court.probation.is_passed is steers

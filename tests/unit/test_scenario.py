@@ -5,13 +5,15 @@ import pickle
 import tomllib
 from collections.abc import Callable
 from pathlib import Path
-from typing import Any
+from typing import Any, get_args
 
 import pytest
 from pydantic import ValidationError
 
 from leadlight.errors import LeadlightError
+from leadlight.readiness.waking import EXACT_TIMER, ROUNDED_TIMER, SPIN
 from leadlight_sim.scenario.files import load_scenario, load_shipped, resolve_scenario, shipped_scenarios
+from leadlight_sim.scenario.hosts import Waking
 from leadlight_sim.scenario.model import Scenario, check_scenario
 from leadlight_sim.scenario.problems import ScenarioError
 from leadlight_sim.scenario.variations import change_from_text
@@ -495,7 +497,7 @@ def test_an_unknown_scenario_names_the_nearest_shipped_one(call: Callable[[str],
 
 
 def test_the_digest_is_the_same_on_every_machine() -> None:
-    assert check_scenario(table(), "garden.toml").digest() == "53a76d88c049248e375423f7d4d941ba"
+    assert check_scenario(table(), "garden.toml").digest() == "b73dd948f00a3b27b3393b4b5c170c7e"
 
 
 @pytest.mark.parametrize(
@@ -728,3 +730,38 @@ def test_the_error_target_is_half_a_frame_of_the_fastest_show_unless_given() -> 
 
 def test_a_follower_without_a_stated_latency_takes_thirty_microseconds_a_pixel() -> None:
     assert check_scenario(table(), "garden.toml").followers[1].latency_ms == pytest.approx(15.0, rel=1e-12)
+
+
+def test_a_host_is_named_or_described_and_boards_are_what_followers_run_on_otherwise() -> None:
+    boat = {"name": "boat", "pixels": 10, "host": {"stamps": "kernel", "wakes_late_us": [4, 7, 32, 93]}}
+    rock = {"name": "rock", "pixels": 10, "host": "busy"}
+    told = table() | {"boards": {"waking": "spin"}, "followers": [*table()["followers"], boat, rock]}
+    scenario = check_scenario(told, "garden.toml")
+    *others, boat_host, rock_host = (scenario.host_of(follower) for follower in scenario.followers)
+    assert {(host.machine, host.stamps, host.waking) for host in others} == {("small-board", "program", "spin")}
+    assert (boat_host.stamps, boat_host.waking, boat_host.wakes_late_us) == ("kernel", "exact-timer", (4, 7, 32, 93))
+    assert (rock_host.machine, scenario.host_of(scenario.leader).machine) == ("busy", "steady")
+    assert scenario.with_changes({"boards": "loaded"}).boards.machine == "loaded"
+    changed = scenario.with_changes({"followers[boat].host.stamps": "program"})
+    assert changed.host_of(changed.followers[-2]).stamps == "program"
+
+
+@pytest.mark.parametrize(
+    ("host", "told"),
+    [
+        ("huge", 'boards: "huge" is not allowed; allowed: one of steady, small-board, busy, loaded, micro'),
+        ({"waking": "alarm"}, 'boards.waking: "alarm" is not allowed; allowed: one of "rounded-timer", "exact-'),
+        ({"wakes_late_us": [5, 3, 1, 2]}, "boards: a table is not allowed; allowed: wakes_late_us of four numbers"),
+        ({"wakes_late_us": [5]}, "boards.wakes_late_us: [5] is not allowed; allowed: [p50, p95, p99, p99.9], four"),
+        ({"machine": "microcontroller", "waking": "spin"}, "boards: a table is not allowed; allowed: a microcontro"),
+    ],
+)
+def test_a_host_that_cannot_be_is_refused(host: object, told: str) -> None:
+    with pytest.raises(ScenarioError) as caught:
+        check_scenario(table() | {"boards": host}, "garden.toml")
+    (line,) = caught.value.args
+    assert told in line
+
+
+def test_ways_of_waking_are_called_what_the_check_of_a_host_calls_them() -> None:
+    assert get_args(Waking) == (ROUNDED_TIMER, EXACT_TIMER, SPIN)

@@ -36,6 +36,9 @@ POSSIBLE_SHARE_KEPT: Final = 0.9
 BIAS_DEVIATIONS: Final = 4.0
 """Residuals are biased if those above outnumber those below, or the other way, by so many of a fair coin's
 deviations."""
+SIDED_NS: Final = 10 * MICROSECOND
+"""A smaller residual counts for neither side. Where both hosts stamp exactly nothing scatters, and what is left is how
+the tracker lags behind a crystal that warms or cools: to one side, and too little for a queue."""
 VOUCHED_TIMES: Final = 1.5
 """Marks are beyond what soundings vouch for at so many of their statistical half-widths. A clock that began in a jam
 may be wrong by more than one of them for some minutes, and marks are what puts it right."""
@@ -128,7 +131,7 @@ class Probation:
         self._strays.append(
             not possible and scatter_ns < math.inf and abs(residual) > STRAY_DEVIATIONS * scatter_ns
         )
-        if possible and residual:
+        if possible and abs(residual) >= SIDED_NS:
             self._sides.append(residual > 0)
         self._beyond.append(_beyond(heard_at, offset_ns, uncorrected) if sounded and uncorrected is not None else 0)
         self._latest.append((heard_at, offset_ns))

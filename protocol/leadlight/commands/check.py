@@ -34,6 +34,7 @@ from leadlight.readiness import (
     Names,
     Verdict,
     as_json,
+    in_light,
     judge_content,
     judge_cues,
     judge_datagrams,
@@ -99,6 +100,12 @@ class Check:
         parser.add_argument(
             "--leads", action="store_true", help="this host is to lead: as --no-leader, and its clock must be plausible"
         )
+        parser.add_argument(
+            "--waking",
+            metavar="TIME",
+            help="record for so long how late this host wakes a player, by each of three ways of waiting, and tell what"
+            " that means in light and the line by which a scenario takes this host; 10s or longer says most",
+        )
         parser.add_argument("--json", metavar="FILE", help="write the findings to a file as JSON as well")
 
     def run(self, arguments: argparse.Namespace, /) -> int:
@@ -110,7 +117,7 @@ class Check:
         arguments = wanted.arguments
         findings: list[Finding] = []
         content = _check_content(arguments)
-        host = measure_host(arguments.group, arguments.port, arguments.interface)
+        host = measure_host(arguments.group, arguments.port, arguments.interface, wanted.record_ns)
         findings += judge_host(host, leads=arguments.leads)
         findings.append(judge_key_file(wanted.key_facts))
         not_looked_at = []
@@ -129,7 +136,8 @@ class Check:
             not_looked_at.append("the group for longer: interrupted")
         if heard is not None:
             findings += _judge_group(heard, wanted, host, content)
-        lines = in_words(findings, not_looked_at)
+        lines = in_light(host.recorded_ns, host.is_stamped) if host.recorded_ns else []
+        lines += in_words(findings, not_looked_at)
         sys.stdout.write("".join(f"{line}\n" for line in lines))
         sys.stdout.flush()
         if arguments.json is not None:
@@ -160,6 +168,7 @@ class _Wanted:
     leader: tuple[str, int] | None
     listen_ns: int
     listen_longest_ns: int
+    record_ns: int = 0
 
     @classmethod
     def of(cls, arguments: argparse.Namespace) -> _Wanted:
@@ -176,6 +185,9 @@ class _Wanted:
             listen_ns = longest_ns = duration_ns("--listen", arguments.listen, maximum_ns=HOUR)
         else:
             longest_ns = LISTEN_LONGEST_NS
+        record_ns = 0
+        if arguments.waking is not None:
+            record_ns = duration_ns("--waking", arguments.waking, minimum_ns=SECOND, maximum_ns=HOUR)
         listens = listen_ns > 0
         of_listening = {"--expect": bool(arguments.expect), "--leader": arguments.leader is not None}
         check_company(of_listening, "--listen above zero", listens)
@@ -187,7 +199,7 @@ class _Wanted:
         check_outputs({"--json": arguments.json})
         check_port(arguments.port)
         Codec(arguments.group, keys)  # a group without a name is refused here, and not after the measuring
-        return cls(arguments, name_of_check(arguments.name), keys, key_facts, leader, listen_ns, longest_ns)
+        return cls(arguments, name_of_check(arguments.name), keys, key_facts, leader, listen_ns, longest_ns, record_ns)
 
 
 def name_of_check(board: str | None) -> str:

@@ -8,21 +8,22 @@ import ipaddress
 from typing import Final
 
 from leadlight.errors import NetworkError
-from leadlight.net.clock import LocalClock
 from leadlight.net.interfaces import address_towards, host_interfaces, resolve
+from leadlight.net.lateness import LEARNING_WAKES, record_lateness, wakes_by_waker
 from leadlight.net.self_test import try_multicast
 from leadlight.net.sockets import RECEIVE_BUFFER_BYTES, GroupSockets, group_address
+from leadlight.net.waking import WakingSettings
 from leadlight.net.wireless import is_wireless, saves_power
 from leadlight.readiness import HostFacts
-from leadlight.units import MILLISECOND, SECOND
 
 WAKES: Final = 100
-WAKE_AFTER_NS: Final = 10 * MILLISECOND
-"""A hundred waits of ten milliseconds: a second in all, of lengths such as a player waits between frames."""
+"""A hundred waits of ten milliseconds: a second in all."""
 
 
-def measure_host(group: str, port: int, interface: str | None) -> HostFacts:
+def measure_host(group: str, port: int, interface: str | None, record_ns: int = 0) -> HostFacts:
     """Return what this host is like for a member of ``group``; takes a second or two.
+
+    ``record_ns``: for how long to record how late it wakes, by each of three ways of waiting.
 
     Raises ``ConfigurationError`` for a port that is none. Trouble with the network is among the facts.
     """
@@ -50,7 +51,8 @@ def measure_host(group: str, port: int, interface: str | None) -> HostFacts:
         buffer_bytes=buffer_bytes,
         buffer_wanted_bytes=RECEIVE_BUFFER_BYTES,
         is_stamped=is_stamped,
-        wakes_ns=asyncio.run(_wakes_ns(WAKES)),
+        wakes_ns=asyncio.run(wakes_by_waker(WakingSettings(), bool(is_stamped), WAKES, LEARNING_WAKES)),
+        recorded_ns=record_lateness(record_ns) if record_ns else {},
         is_wireless=is_radio,
         saves_power=saves_power(name) if is_radio else None,
         wall_now=datetime.datetime.now().astimezone(),
@@ -65,15 +67,3 @@ def _way(group: str, port: int, interface: str | None) -> tuple[str, str | None]
     except NetworkError:
         return interface or "", None
     return wanted.label, address_towards((group_address(group), port), wanted)
-
-
-async def _wakes_ns(count: int) -> tuple[int, ...]:
-    """Return how late an asyncio timer woke, ``count`` times: what a player's loop has to live with."""
-    clock = LocalClock()
-    late_ns = []
-    for _ in range(count):
-        due_at = clock() + WAKE_AFTER_NS
-        await asyncio.sleep(WAKE_AFTER_NS / SECOND)
-        # A loop may wake a little early by its own clock; that is in time.
-        late_ns.append(max(clock() - due_at, 0))
-    return tuple(late_ns)

@@ -12,8 +12,12 @@ from leadlight.readiness.group import (
 )
 from leadlight.readiness.host import HostFacts, KeyFacts, judge_content, judge_host, judge_key_file
 from leadlight.readiness.listening import Heard, Listener
+from leadlight.readiness.waking import EXACT_TIMER, ROUNDED_TIMER, SPIN, in_light
 
 __all__ = [
+    "EXACT_TIMER",
+    "ROUNDED_TIMER",
+    "SPIN",
     "Finding",
     "Heard",
     "HostFacts",
@@ -22,6 +26,7 @@ __all__ = [
     "Names",
     "Verdict",
     "as_json",
+    "in_light",
     "judge_content",
     "judge_cues",
     "judge_datagrams",

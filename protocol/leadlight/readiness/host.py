@@ -4,21 +4,16 @@ from __future__ import annotations
 
 import datetime
 from collections.abc import Mapping
-from dataclasses import dataclass
-from statistics import median_low
+from dataclasses import dataclass, field
 from typing import Final
 
 from leadlight.evening import PartFound
 from leadlight.readiness.findings import Finding, Verdict
+from leadlight.readiness.waking import judge_waking
 from leadlight.terms import ContentState
-from leadlight.units import MILLISECOND, describe
 
 RELEASE_YEAR: Final = 2026
 """The year of this release, to be raised with each year's first: no clock that is right shows an earlier one."""
-WAKES_LATE_NS: Final = 25 * MILLISECOND // 2
-"""Half a frame at forty a second: woken later than this, a piece is nearer to the frame before."""
-WAKES_TOO_LATE_NS: Final = 25 * MILLISECOND
-"""A whole frame: if most wakings are as late, most frames are shown in the next one's place."""
 NOT_TOLD: Final = "not told here"
 
 
@@ -28,7 +23,8 @@ class HostFacts:
 
     ``interface`` is in words; ``is_named``: whether it was asked for, and not left to the system's routes.
     ``is_fit``: whether it is up, connected and able to carry groups. ``alternatives`` are the names of others that
-    would do. ``wakes_ns`` are how late a timer woke, in ns, at least one.
+    would do. ``wakes_ns`` are how late a player was woken, in ns, at least one; ``recorded_ns`` the same by each way of
+    waiting, where that was asked for.
     """
 
     interface: str
@@ -46,6 +42,7 @@ class HostFacts:
     saves_power: bool | None
     wall_now: datetime.datetime
     own_addresses: tuple[str, ...] | None = None
+    recorded_ns: Mapping[str, tuple[int, ...]] = field(default_factory=dict)
 
 
 @dataclass(frozen=True, slots=True)
@@ -59,7 +56,8 @@ class KeyFacts:
 
 def judge_host(facts: HostFacts, *, leads: bool) -> list[Finding]:
     """Return what there is to say of a host; ``leads``: whether it is to lead, and so needs the time of day."""
-    findings = [_multicast(facts), _interface(facts), *_receiving(facts), _timer(facts), *_radio(facts)]
+    findings = [_multicast(facts), _interface(facts), *_receiving(facts)]
+    findings += [judge_waking(facts.wakes_ns, facts.recorded_ns, facts.is_stamped), *_radio(facts)]
     return [*findings, _wall_clock(facts.wall_now, leads)]
 
 
@@ -125,19 +123,6 @@ def _receiving(facts: HostFacts) -> list[Finding]:
             to_do = "keep the player's loop free, since a piece that is busy takes old beacons for new ones"
             findings.append(Finding("arrival_stamps", "arrival stamps", said, Verdict.LOOK, to_do, values))
     return findings
-
-
-def _timer(facts: HostFacts) -> Finding:
-    count, median_ns, worst_ns = len(facts.wakes_ns), median_low(facts.wakes_ns), max(facts.wakes_ns)
-    values = {"median_ns": median_ns, "worst_ns": worst_ns, "count": count}
-    said = f"wakes {describe(median_ns)} late, {describe(worst_ns)} at worst of {count}"
-    if median_ns > WAKES_TOO_LATE_NS:
-        to_do = "stop what else runs on this host, for it shows most frames in the next one's place"
-        return Finding("timer", "timer", said, Verdict.NO_GO, to_do, values)
-    if worst_ns > WAKES_LATE_NS:
-        to_do = "see what else runs on this host, for a frame can be shown that late"
-        return Finding("timer", "timer", said, Verdict.LOOK, to_do, values)
-    return Finding("timer", "timer", said, values=values)
 
 
 def _radio(facts: HostFacts) -> list[Finding]:

@@ -45,6 +45,10 @@ class _PromptHost(Host):
         """Return that no timer is late."""
         return 0
 
+    def player_lateness_ns(self) -> int:
+        """Return that no player is woken late."""
+        return 0
+
 
 class _ExactHost(Host):
     """A host that stamps packets as they arrive."""

@@ -1,6 +1,7 @@
 """Hosts: crystals that drift, and programs that wake late."""
 
+from leadlight_sim.hosts.lateness import Lateness
 from leadlight_sim.hosts.oscillator import Oscillator, OscillatorSettings
 from leadlight_sim.hosts.scheduling import Host, HostPreset, HostSettings
 
-__all__ = ["Host", "HostPreset", "HostSettings", "Oscillator", "OscillatorSettings"]
+__all__ = ["Host", "HostPreset", "HostSettings", "Lateness", "Oscillator", "OscillatorSettings"]

@@ -10,11 +10,14 @@ p99.9 721, largest 1303. Small boards are taken to be three to ten times slower,
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass, replace
 from enum import StrEnum
 
 from leadlight.errors import ConfigurationError
 from leadlight.units import MICROSECOND, MILLISECOND
+from leadlight_sim import scenario as described
+from leadlight_sim.hosts.lateness import MICROCONTROLLER, RECORDED, Lateness
 from leadlight_sim.kernel import Stream
 
 
@@ -26,6 +29,8 @@ class HostPreset(StrEnum):
     STEADY = "steady"
     SMALL_BOARD = "small-board"
     BUSY = "busy"
+    LOADED = "loaded"
+    MICROCONTROLLER = "microcontroller"
 
 
 @dataclass(frozen=True, slots=True)
@@ -35,7 +40,8 @@ class HostSettings:
     ``jitter_ns`` is the scale of a half-normal delay: its mean is 0.8 of that, its 99th percentile 2.6 times. A share
     ``spike_share`` of packets waits another ``spike_from_ns`` to ``spike_to_ns``, uniformly. A loop that works
     ``busy_ns`` in every ``busy_period_ns`` adds the rest of its working time to what arrives or falls due meanwhile.
-    Timers are late by an exponential of mean ``timer_late_ns`` besides.
+    Timers are late by an exponential of mean ``timer_late_ns`` besides. A player is woken as late as ``waking`` says,
+    and as timers are where that is left out. ``is_stamped``: the kernel stamps packets, whatever the loop is doing.
     """
 
     jitter_ns: int = 0
@@ -45,6 +51,8 @@ class HostSettings:
     busy_ns: int = 0
     busy_period_ns: int = 0
     timer_late_ns: int = 0
+    waking: Lateness | None = None
+    is_stamped: bool = False
 
     def __post_init__(self) -> None:
         for field in ("jitter_ns", "spike_from_ns", "spike_to_ns", "busy_ns", "busy_period_ns", "timer_late_ns"):
@@ -70,7 +78,13 @@ class HostSettings:
         Such stamps (Linux, SO_TIMESTAMPNS: kernel documentation, networking/timestamping) leave out the program's
         waking. Its timers are as late as an idle computer's.
         """
-        return cls(jitter_ns=20 * MICROSECOND, timer_late_ns=200 * MICROSECOND)
+        return cls(timer_late_ns=200 * MICROSECOND).with_kernel_stamps()
+
+    def with_kernel_stamps(self) -> HostSettings:
+        """Return this host with a kernel that stamps packets, whatever the program is doing."""
+        return replace(
+            self, jitter_ns=20 * MICROSECOND, spike_share=0.0, spike_from_ns=0, spike_to_ns=0, is_stamped=True
+        )
 
     @classmethod
     def steady(cls) -> HostSettings:
@@ -103,6 +117,25 @@ class HostSettings:
             timer_late_ns=500 * MICROSECOND,
         )
 
+    @classmethod
+    def loaded(cls) -> HostSettings:
+        """Return a small board whose cores are all taken by others: its player and its timers wait for their turn.
+
+        Lateness is as recorded beside one busy process a core; see ``lateness``. The exponential of the timers has the
+        recording's median.
+        """
+        late = RECORDED["loaded", "rounded-timer"]
+        middle_ns = late.percentiles_ns[0]
+        return replace(cls.board(), timer_late_ns=int(middle_ns / math.log(2)), waking=late)
+
+    @classmethod
+    def microcontroller(cls) -> HostSettings:
+        """Return a board without an operating system, that stamps and wakes by interrupts; see ``lateness``.
+
+        Of the published offsets the median, 5 µs, is a half-normal's of scale 7 µs.
+        """
+        return cls(jitter_ns=7 * MICROSECOND, timer_late_ns=7 * MICROSECOND, waking=MICROCONTROLLER)
+
     def with_stalls(self, period_ns: int, work_ns: int) -> HostSettings:
         """Return this host with a loop that also works ``work_ns`` in every ``period_ns``, and so stalls.
 
@@ -128,6 +161,24 @@ class HostSettings:
                 return cls.board()
             case HostPreset.BUSY:
                 return cls.board().with_stalls(period_ns=25 * MILLISECOND, work_ns=8 * MILLISECOND)
+            case HostPreset.LOADED:
+                return cls.loaded()
+            case HostPreset.MICROCONTROLLER:
+                return cls.microcontroller()
+
+    @classmethod
+    def described(cls, host: described.Host) -> HostSettings:
+        """Return what a scenario describes."""
+        made = cls.preset(HostPreset(host.machine))
+        waking = made.waking
+        if host.wakes_late_us is not None:
+            waking = Lateness([late * MICROSECOND for late in host.wakes_late_us])
+        elif host.machine == "loaded":
+            waking = RECORDED["loaded", host.waking]
+        elif host.machine == "steady" or (host.machine != "microcontroller" and host.waking != "rounded-timer"):
+            waking = RECORDED["idle", host.waking]
+        made = replace(made, waking=waking)
+        return made.with_kernel_stamps() if host.stamps == "kernel" else made
 
 
 class Host:
@@ -154,7 +205,7 @@ class Host:
             delay = draws.half_normal(settings.jitter_ns)
         if settings.spike_share and draws.random() < settings.spike_share:
             delay += draws.uniform(settings.spike_from_ns, settings.spike_to_ns)
-        if self._busy_share:
+        if self._busy_share and not settings.is_stamped:
             delay += self._stall(draws)
         return int(delay)
 
@@ -162,6 +213,13 @@ class Host:
         """Return how long after its due instant the next timer runs, in ns."""
         late = self._settings.timer_late_ns
         return int((self._stream.exponential(late) if late else 0.0) + self._stall(self._stream))
+
+    def player_lateness_ns(self) -> int:
+        """Return how long after its instant the player is woken next, in ns: by one draw, and one for a stall."""
+        waking = self._settings.waking
+        if waking is None:
+            return self.timer_lateness_ns()
+        return int(waking.at(self._stream.exponential(1.0)) + self._stall(self._stream))
 
     def _stall(self, draws: Stream) -> float:
         if self._busy_share and draws.chance(self._busy_share):

@@ -30,11 +30,11 @@ from leadlight.errors import ConfigurationError
 from leadlight.units import SECOND, seconds
 from leadlight_sim import scenario as described
 from leadlight_sim.air.choice import air_settings, make_air
-from leadlight_sim.hosts import Host, HostPreset, HostSettings
+from leadlight_sim.hosts import Host
 from leadlight_sim.kernel import Kernel, Stream, Streams, TrueInstant
 from leadlight_sim.live.load import DATA_PACKET_BYTES, universes
 from leadlight_sim.telling import as_times
-from leadlight_sim.world import extra_loss
+from leadlight_sim.world import extra_loss, make_host
 
 DURATION_S: Final = 20.0
 DURATION_MAXIMUM_S: Final = 600.0
@@ -334,9 +334,7 @@ def _nothing(data: bytes, arrived_at: int) -> None:
 
 
 def _host(scenario: described.Scenario, node: described.Leader | described.Follower, streams: Streams) -> Host:
-    # The reference models hold the receiver's delay in their own tables.
-    kind = HostPreset.EXACT if scenario.air.preset.startswith("model-") else HostPreset(node.host)
-    return Host(HostSettings.preset(kind), streams.stream("host", node.name))
+    return make_host(scenario.air, streams, node.name, scenario.host_of(node))
 
 
 def sentences(run: LiveRun, stored_share: float) -> list[str]:

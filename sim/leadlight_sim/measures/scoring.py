@@ -204,7 +204,7 @@ class Scorer:
                             bound = statistical / MILLISECOND
                         naive = self._naive_error_ms(follower, local, truths)
                 if due is not None:
-                    late_ns = player.timer_lateness_ns()
+                    late_ns = player.player_lateness_ns()
                     shown = self._shown(node, due, late_ns)
                     if shown is not None:
                         light = (shown - due.position) / MILLISECOND

@@ -17,6 +17,7 @@ from leadlight_sim.scenario.faults import (
     title_of,
 )
 from leadlight_sim.scenario.files import load_scenario, load_shipped, resolve_scenario
+from leadlight_sim.scenario.hosts import Host
 from leadlight_sim.scenario.model import Clocks, CueEntry, Follower, Leader, Scenario, Standby
 from leadlight_sim.scenario.network import (
     AccessPoint,
@@ -39,6 +40,7 @@ __all__ = [
     "CueEntry",
     "Fault",
     "Follower",
+    "Host",
     "Leader",
     "LeaderLost",
     "LeaderReboot",

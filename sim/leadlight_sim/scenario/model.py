@@ -9,7 +9,7 @@ from __future__ import annotations
 import json
 from collections.abc import Mapping
 from hashlib import blake2s
-from typing import Annotated, Literal, TypeAlias
+from typing import Annotated, Literal
 
 from pydantic import (
     Field,
@@ -23,6 +23,7 @@ from leadlight.follower import TALLY_INTERVAL_NS
 from leadlight.leader import BEACON_INTERVAL_NS
 from leadlight.units import SECOND
 from leadlight_sim.scenario.faults import Fault
+from leadlight_sim.scenario.hosts import Host, HostOf
 from leadlight_sim.scenario.network import AccessPoint, Air, Neighbour
 from leadlight_sim.scenario.parts import Label, Name, Part, Range, ShowId
 from leadlight_sim.scenario.problems import DISAGREEMENT, ScenarioError, disagreements, problem_lines
@@ -33,9 +34,6 @@ WIRE_MS_PER_PIXEL = 0.03
 
 
 # --- What a scenario holds ----------------------------------------------------------------------------------
-
-
-HostPreset: TypeAlias = Literal["steady", "small-board", "busy"]
 
 
 class Run(Part):
@@ -65,7 +63,7 @@ class Leader(Part):
     on_music_lost: Literal["continue", "finish", "dark"] = "continue"
     """What a standby does with the show when it takes over."""
     tally_interval_s: float = Field(default=TALLY_INTERVAL_NS / SECOND, ge=0.1, le=600)
-    host: HostPreset = "steady"
+    host: HostOf = Host(machine="steady")
     oscillator_ppm: float | None = Field(default=None, ge=-500, le=500)
     """``None``: drawn within the clocks' tolerance."""
 
@@ -84,7 +82,7 @@ class Standby(Part):
     name: Name
     rank: int = Field(default=1, ge=1, le=127)
     wired: bool = False
-    host: HostPreset = "steady"
+    host: HostOf = Host(machine="steady")
     oscillator_ppm: float | None = Field(default=None, ge=-500, le=500)
 
 
@@ -102,7 +100,8 @@ class Follower(Part):
     """Share of time in which this board's own link is out, beyond what the air does to all."""
     extra_burst_s: float = Field(default=0.5, ge=0.001, le=600)
     """Mean length of one such outage."""
-    host: HostPreset = "small-board"
+    host: HostOf | None = None
+    """``None``: the scenario's ``boards``."""
     sounds: bool = True
     """False for a board that only listens."""
 
@@ -218,6 +217,8 @@ class Scenario(Part):
     leader: Leader = Leader()
     standbys: tuple[Standby, ...] = Field(default=(), strict=False, max_length=16)
     followers: tuple[Follower, ...] = Field(strict=False, min_length=1, max_length=1000)
+    boards: HostOf = Host()
+    """What followers run on that say nothing else."""
     clocks: Clocks = Clocks()
     air: Air = Air()
     neighbours: tuple[Neighbour, ...] = Field(default=(), strict=False, max_length=50)
@@ -244,6 +245,10 @@ class Scenario(Part):
         if self.targets.error_ms is not None:
             return self.targets.error_ms
         return min(show.frame_period_ms for show in self.shows) / 2
+
+    def host_of(self, node: Leader | Standby | Follower) -> Host:
+        """Return what a node of this scenario runs on."""
+        return self.boards if node.host is None else node.host
 
     def digest(self) -> str:
         """Return 32 hexadecimal digits that depend on what the scenario says and not on how it is written.

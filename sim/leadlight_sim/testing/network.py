@@ -393,20 +393,26 @@ class VirtualNetwork:
         planned, lost = self._in_scenario(name)
         if frequency_ppm is None and planned is not None:
             frequency_ppm = planned.oscillator_ppm
-        kind = kind or (HostPreset.SMALL_BOARD if planned is None else planned.host)
-        if kind not in set(HostPreset):
+        if kind is not None and kind not in set(HostPreset):
             raise ConfigurationError("kind", kind, "one of " + ", ".join(HostPreset))
         if wired is None:
             wired = getattr(planned, "wired", False)
         if oscillator is None:
             clocks = described.Clocks() if self._scenario is None else self._scenario.clocks
             oscillator = make_oscillator(clocks, self.streams, name, frequency_ppm)
-        host = make_host(self._described_air, self.streams, name, kind)
+        host = make_host(self._described_air, self.streams, name, self._kind(kind, planned))
         made = VirtualHost(self, name, len(self.hosts), oscillator, host, wired)
         self.air.attach(made, lost)
         self.hosts[name] = made
         self._names[made.address] = name
         return made
+
+    def _kind(self, kind: str | None, planned: _DescribedHost | None) -> described.Host | HostPreset:
+        if kind is not None:
+            return HostPreset(kind)
+        if planned is None or self._scenario is None:
+            return described.Host()
+        return self._scenario.host_of(planned)
 
     def _in_scenario(self, name: str) -> tuple[_DescribedHost | None, Dropout | None]:
         if self._scenario is None:

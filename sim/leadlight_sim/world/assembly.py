@@ -71,14 +71,16 @@ def make_host(
     air: described.Air,
     streams: Streams,
     name: str,
-    kind: str,
+    kind: described.Host | HostPreset,
     purpose: str = "host",
     make: Callable[[HostSettings, Stream], Host] = Host,
 ) -> Host:
     """Return a node's host of a kind, with the random stream of one purpose; ``make`` makes it of its settings."""
     # The reference models hold the receiver's delay in their own tables.
-    exact = air.preset.startswith("model-")
-    settings = HostSettings.preset(HostPreset.EXACT if exact else HostPreset(kind))
+    if air.preset.startswith("model-"):
+        settings = HostSettings.exact()
+    else:
+        settings = HostSettings.preset(kind) if isinstance(kind, HostPreset) else HostSettings.described(kind)
     return make(settings, streams.stream(purpose, name))
 
 
@@ -171,7 +173,7 @@ class World:
             self.kernel,
             self.air,
             make_oscillator(self.scenario.clocks, self.streams, described_node.name, described_node.oscillator_ppm),
-            self._host(described_node.name, described_node.host),
+            self._host(described_node),
             self.trace,
             self.injected,
             described_node.wired,
@@ -186,7 +188,7 @@ class World:
             self.kernel,
             self.air,
             make_oscillator(self.scenario.clocks, self.streams, follower.name, follower.oscillator_ppm),
-            self._host(follower.name, follower.host),
+            self._host(follower),
             self.trace,
             self.injected,
         )
@@ -199,10 +201,11 @@ class World:
     def player_of(self, follower: described.Follower) -> Host:
         """Return a follower's host as its player knows it, for measures: it wakes for frames by a random stream of its
         own."""
-        return self._host(follower.name, follower.host, "player")
+        return self._host(follower, "player")
 
-    def _host(self, name: str, kind: str, purpose: str = "host") -> Host:
-        return make_host(self.scenario.air, self.streams, name, kind, purpose, self._make_host)
+    def _host(self, node: described.Leader | described.Standby | described.Follower, purpose: str = "host") -> Host:
+        kind = self.scenario.host_of(node)
+        return make_host(self.scenario.air, self.streams, node.name, kind, purpose, self._make_host)
 
     # -- starting --------------------------------------------------------------------------------------------------
 
