@@ -12,8 +12,8 @@ from leadlight import events
 from leadlight.addresses import GROUP
 from leadlight.clock.bound import CONTINUED_WITHIN_NS
 from leadlight.cue import Cue, FrameRate, ShowLine
-from leadlight.follower.leader_selection import SERIAL_MASK
 from leadlight.follower.settings import SILENT_INTERVALS
+from leadlight.follower.tenures import SERIAL_MASK
 from leadlight.leader.copies import COPIES_MAXIMUM, LEASE_NS
 from leadlight.leader.leader import (
     ASK_PATIENCE_NS,

@@ -102,6 +102,11 @@ class Playhead:
         """Whether there is a plan."""
         return self._now is not None
 
+    @property
+    def stretches(self) -> tuple[Stretch | None, Stretch | None, Stretch | None]:
+        """The plan: the stretch before, the one now, and the one after. For whoever checks that they meet."""
+        return self._before, self._now, self._then
+
     def start(self, target: Stretch) -> None:
         """Begin at the target at once: a new cue, or the first."""
         self._now = target
@@ -219,6 +224,13 @@ class Playhead:
             if first is not None and first < self._then.at:
                 first = self._then.at
         return None if first is None else max(first, LocalInstant(after + 1))
+
+    def reaches_at(self, position: ShowPosition, now: LocalInstant) -> LocalInstant | None:
+        """Return when what is at a position is to be handed over, by the plan as it is at ``now``, also where that is
+        past; ``None`` while it stands still.
+        """
+        instant = self._stretch_at(LocalInstant(now + self.lead_ns)).instant_of(position)
+        return None if instant is None else LocalInstant(instant - self.lead_ns)
 
     def light_position_at(self, now: LocalInstant) -> ShowPosition:
         """Return the position of the frame to hand over at ``now``, so that its light is on time."""
