@@ -1,9 +1,9 @@
 """Where orders to a running leader arrive, whichever way they came: each is carried out at once and answered.
 
 A request is an object: ``order``, one of ``words.ORDERS``, and with it ``show`` (a name, or a key of sixteen
-hexadecimal digits), ``edition`` and ``position_ns`` where the order takes them. The answer has ``order``, ``accepted``, and
-``said``, for people; of one that is accepted ``in_ns`` and ``at_utc`` say when it takes effect, and ``status`` has what
-was asked for.
+hexadecimal digits), ``edition`` and ``position_ns`` where the order takes them. The answer has ``order``,
+``accepted``, and ``said``, for people; of one that is accepted ``in_ns`` and ``at_utc`` say when it takes effect, and
+``status`` has what was asked for.
 """
 
 from __future__ import annotations
