@@ -306,6 +306,7 @@ def constants() -> dict[str, list[Constant]]:
         ],
         "playhead": [
             of("STOP_FADE_NS", "fade of a stop and of the off time"),
+            of("ASK_WITHIN_NS", "at the latest a player asks again while a cue is announced"),
             of("CONTRADICTED_BY", "beacons with another cue that release a stop"),
             of("STOP_CARRIED_INTERVALS", "intervals, or if that is longer,"),
             of("STOP_CARRIED_NS", "for which a stop outlives a change to another leader's timebase"),
