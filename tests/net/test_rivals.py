@@ -157,3 +157,26 @@ async def test_a_live_leader_hears_a_ghost_on_real_sockets_and_leads_on(
         assert boathouse.leader.tenure == jetty.follower.tenure == tenure
         assert jetty.shown().frame is not None
         assert events.LeaderChanged not in told(jetty)
+
+
+async def test_a_flood_over_real_sockets_leaves_a_follower_its_answers_and_its_place(
+    group: str, port: int, stranger: Stranger, make_sounding: Maker
+) -> None:
+    async with leader(group, port) as boathouse, follower(group, port) as jetty:
+        await rolling(boathouse, jetty)
+        await until(lambda: any(entry.tally is not None for entry in boathouse.leader.roster))
+        to = jetty.follower._address
+        answered_at = jetty.follower.answered_at
+        for number in range(1_500):
+            question = make_sounding(follower=1_000 + number, nonce=number)
+            stranger.sockets.own.sendto(stranger.codec.encode(question), to)
+            if number % 50 == 49:
+                await asyncio.sleep(0.05)
+        assert answered_at is not None
+        flooded_at = jetty.follower.answered_at
+        assert flooded_at is not None
+        assert flooded_at > answered_at
+        await until(lambda: (jetty.follower.answered_at or 0) > flooded_at)
+        assert boathouse.leader.counters["echo limited"] > 0
+        assert boathouse.leader.roster.find(jetty.follower.identity) is not None
+        assert len(boathouse.leader.roster) <= 258

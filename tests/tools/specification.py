@@ -266,6 +266,9 @@ def constants() -> dict[str, list[Constant]]:
             of("ANSWERED_WITHIN_NS", "a later Echo is not used"),
             of("OUTSTANDING_MAXIMUM", "Soundings that wait for their Echo"),
             of("ANSWER_BURST_S", "seconds' worth of the budget answered at once"),
+            of("PROVEN_PARTS", "parts of the budget that are kept for Soundings with a cookie,"),
+            of("UNPROVEN_PARTS", "and that are for all of them"),
+            of("PROVEN_RESERVE", "share of what is kept that those without a cookie leave"),
             of("ECHO_QUEUE_MAXIMUM", "Echoes that wait to be sent"),
         ],
         "copies": [
