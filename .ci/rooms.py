@@ -53,6 +53,7 @@ ORDER: Final = {
         "testing",
         "live",
         "drills",
+        "soak",
         "tune",
         "budget",
         "report",

@@ -165,7 +165,7 @@ async def test_a_flood_over_real_sockets_leaves_a_follower_its_answers_and_its_p
     async with leader(group, port) as boathouse, follower(group, port) as jetty:
         await rolling(boathouse, jetty)
         await until(lambda: any(entry.tally is not None for entry in boathouse.leader.roster))
-        to = jetty.follower._address
+        to: Any = jetty.follower._address
         answered_at = jetty.follower.answered_at
         for number in range(1_500):
             question = make_sounding(follower=1_000 + number, nonce=number)

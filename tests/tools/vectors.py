@@ -22,7 +22,8 @@ from leadlight.entropy import identity
 from leadlight.errors import WireError
 from leadlight.evening.manifest import Part, ShowEntry
 from leadlight.follower.exchange import fair_spacing_ns
-from leadlight.follower.leader_selection import SERIAL_HALF, SERIAL_MASK
+from leadlight.follower.leader_selection import serials_allowed
+from leadlight.follower.tenures import SERIAL_HALF, SERIAL_MASK
 from leadlight.leader.roles import TRANSITIONS as ROLE_TRANSITIONS
 from leadlight.net.sockets import group_address
 from leadlight.playback.content import StoredShow
@@ -553,6 +554,10 @@ def arithmetic() -> dict[str, Any]:
         "frames": frames,
         "show_lines": lines,
         "serials": [{"serial": serial, "last": last, "is": compare(serial, last)} for serial, last in serials],
+        "serial_advances": [
+            {"elapsed_ns": elapsed, "at_most": serials_allowed(elapsed)}
+            for elapsed in (0, 10 * MILLISECOND - 1, 10 * MILLISECOND, SECOND, HOUR)
+        ],
         "reporting_strides": [
             {
                 "sounding_interval_ns": sounding,

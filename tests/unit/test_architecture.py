@@ -117,6 +117,7 @@ def test_a_room_says_in_one_sentence_what_it_is_for(package: str, room: str) -> 
     assert len(said.split()) <= 30
 
 
+@pytest.mark.slow
 def test_a_room_imports_only_rooms_above_it() -> None:
     below = [
         f"{name} imports {other}"

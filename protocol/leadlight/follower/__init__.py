@@ -3,8 +3,8 @@
 from leadlight.follower.exchange import STEADY_INTERVAL_NS, fair_spacing_ns
 from leadlight.follower.follower import JOIN_PATIENCE_NS, TALLIES_PER_SECOND, Follower, Snapshot, tally_spacing_ns
 from leadlight.follower.journal import JournalLine
-from leadlight.follower.leader_selection import SERIAL_HALF, SERIAL_MASK, is_newer
 from leadlight.follower.settings import SILENT_INTERVALS, TALLY_INTERVAL_NS, FollowerSettings
+from leadlight.follower.tenures import SERIAL_HALF, SERIAL_MASK, is_newer
 
 __all__ = [
     "JOIN_PATIENCE_NS",

@@ -54,7 +54,7 @@ TALLIES_PER_SECOND: Final = 12
 """What all followers' Tallies together may come to (RFC 3550 section 6.2's idea)."""
 NEWS_PER_SECOND: Final = 60
 """The same of Tallies that tell news, which often comes to everyone at once: a cue, a start, a leader that is found."""
-REFUSALS: Final = frozenset(map(str, Refusal)) | {"misdirected"}
+REFUSALS: Final = frozenset(map(str, Refusal)) | {"misdirected", "implausible"}
 LIVE_DATA_LASTS_NS: Final = 5 * SECOND
 GHOST_BEACONS: Final = 5
 """A leader that was heard so rarely, or that never answered, has taken no show over that should outlive it."""
@@ -571,8 +571,9 @@ class Follower:
         self, beacon: Beacon, source: Address, received_at: LocalInstant, now: LocalInstant, fits: bool
     ) -> None:
         was_lost = self._selection.is_lost
-        novelty = self._selection.follow(beacon)
-        self._group_size = beacon.group_size
+        novelty = self._selection.follow(beacon, received_at)
+        if beacon.group_size != self._group_size:
+            self._share_tallies(beacon.group_size, now)
         if novelty is not None:
             self._begin_tenure(beacon, novelty, now)
         elif was_lost:
@@ -589,7 +590,7 @@ class Follower:
         self._silent_at = LocalInstant(received_at + settings.silent_intervals * loss_interval_ns)
         cap_ns = settings.holdover_cap_ns
         self._cap_at = LocalInstant(received_at + (cap_ns if cap_ns > interval_ns else interval_ns))
-        self._soundings.share(beacon.group_size, self._budget_of(beacon))
+        self._soundings.share(beacon.group_size, self._budget_of(beacon), now)
         before = self.clock.state
         if beacon.timebase != self._timebase:
             self._enter_timebase(beacon, now)
@@ -618,8 +619,11 @@ class Follower:
         return max(beacon.sounding_budget, 1) if self._asks_for_copies else beacon.sounding_budget
 
     def _begin_tenure(self, beacon: Beacon, novelty: Novelty, now: LocalInstant) -> None:
-        event = _NOVELTIES[novelty]
-        self._emit(event(now, beacon.leader, beacon.tenure))
+        if novelty is Novelty.RETURNED:
+            self._emit(events.LeaderReturned(now, beacon.leader, 0))
+        else:
+            event = _NOVELTIES[novelty]
+            self._emit(event(now, beacon.leader, beacon.tenure))
         self._cookie = None
         self._plan_first_tally(now)
 
@@ -821,6 +825,13 @@ class Follower:
         if self._tally_at is not None:
             within_ns = max(TALLY_SOON_NS, self._group_size * SECOND // NEWS_PER_SECOND)
             self._tally_at = min(self._tally_at, LocalInstant(now + below(self._entropy, within_ns)))
+
+    def _share_tallies(self, group_size: int, now: LocalInstant) -> None:
+        """Take note of how many share the rate; what is planned by a smaller share than there is now comes sooner."""
+        self._group_size = group_size
+        if self._tally_at is not None:
+            longest_ns = round((1 + TALLY_SPREAD) * self._tally_spacing_ns())
+            self._tally_at = min(self._tally_at, LocalInstant(now + longest_ns))
 
     def _plan_first_tally(self, now: LocalInstant) -> None:
         self._tally_at = LocalInstant(now + below(self._entropy, self._tally_spacing_ns()))

@@ -1,7 +1,7 @@
 """What a leader holds, as the wire can say it: no instant before a clock began, no position before a show.
 
-A host that has just started may be told of a show that began, an order that was given or an off time that came before its
-clock did; and what is taken over from a stranger may lie at the end of all time.
+A host that has just started may be told of a show that began, an order that was given or an off time that came before
+its clock did; and what is taken over from a stranger may lie at the end of all time.
 """
 
 from __future__ import annotations
@@ -23,9 +23,9 @@ def sendable_off_at(off_at: LeaderInstant | None) -> LeaderInstant | None:
 def sendable_cue(cue: Cue, off_at: LeaderInstant | None) -> Cue:
     """Return a cue that travels and shows the same, with ``off_at`` the off time before it was made to travel."""
     (at, position, rate_ppb), ordered_at = cue.line, cue.ordered_at
-    if 0 <= at <= INSTANT_MAXIMUM and 0 <= position <= INSTANT_MAXIMUM:
-        if ordered_at is None or 0 <= ordered_at <= INSTANT_MAXIMUM:
-            return cue
+    is_line_sendable = 0 <= at <= INSTANT_MAXIMUM and 0 <= position <= INSTANT_MAXIMUM
+    if is_line_sendable and (ordered_at is None or 0 <= ordered_at <= INSTANT_MAXIMUM):
+        return cue
     if ordered_at is not None:
         ordered_at = LeaderInstant(max(0, min(ordered_at, INSTANT_MAXIMUM)))
     if off_at is not None and at < off_at < MILLISECOND:

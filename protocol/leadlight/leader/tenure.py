@@ -17,9 +17,9 @@ from leadlight.cue import START, Cue, ShowLine, check_cue, dark_cue
 from leadlight.entropy import Entropy, below, nonzero32
 from leadlight.errors import OrderError
 from leadlight.follower import TALLIES_PER_SECOND
+from leadlight.leader.answers import AnswerLimit
 from leadlight.leader.confirmation import Confirmation
 from leadlight.leader.copies import Cookies, CopyList
-from leadlight.leader.answers import AnswerLimit
 from leadlight.leader.pacing import Pacer, PacerSettings
 from leadlight.leader.roster import Roster, RosterEntry
 from leadlight.leader.sendable import sendable_cue, sendable_off_at

@@ -102,6 +102,11 @@ class Playhead:
         """Whether there is a plan."""
         return self._now is not None
 
+    @property
+    def stretches(self) -> tuple[Stretch | None, Stretch | None, Stretch | None]:
+        """The plan: the stretch before, the one now, and the one after. For whoever checks that they meet."""
+        return self._before, self._now, self._then
+
     def start(self, target: Stretch) -> None:
         """Begin at the target at once: a new cue, or the first."""
         self._now = target

@@ -5,9 +5,11 @@ from __future__ import annotations
 from leadlight_sim.commands.budget import BudgetCommand
 from leadlight_sim.commands.fit import FitCommand
 from leadlight_sim.commands.rehearse import RehearseCommand
+from leadlight_sim.commands.soak import SoakCommand
 from leadlight_sim.commands.tune import TuneCommand
 
 budget = BudgetCommand()
 fit = FitCommand()
 rehearse = RehearseCommand()
+soak = SoakCommand()
 tune = TuneCommand()

@@ -99,8 +99,11 @@ class Drill:
             "shows": shows,
             "cues": self._cues(shows[0]["id"], rolls_at_s),
             "standbys": standbys,
+            "orders": [],
             "faults": [],
         }
+        if "keyed" not in scenario.model_fields_set:
+            changes["keyed"] = True  # what a group in earnest should have
         drilled = scenario.with_changes(changes)
         return drilled.with_changes({"faults": [{"at_s": BREAKS_AT_S} | dict(fault) for fault in self.faults(drilled)]})
 

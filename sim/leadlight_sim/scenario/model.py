@@ -25,6 +25,7 @@ from leadlight.units import SECOND
 from leadlight_sim.scenario.faults import Fault
 from leadlight_sim.scenario.hosts import Host, HostOf
 from leadlight_sim.scenario.network import AccessPoint, Air, Neighbour
+from leadlight_sim.scenario.orders import Order
 from leadlight_sim.scenario.parts import Label, Name, Part, Range, ShowId
 from leadlight_sim.scenario.problems import DISAGREEMENT, ScenarioError, disagreements, problem_lines
 from leadlight_sim.scenario.variations import set_key
@@ -213,6 +214,8 @@ class Scenario(Part):
 
     name: Annotated[Label, Field(min_length=1)]
     description: Annotated[str, Field(max_length=20_000, description="text")] = ""
+    keyed: bool = False
+    """Whether the group has a key. In a rehearsal any will do: it is made of the scenario's name."""
     run: Run
     leader: Leader = Leader()
     standbys: tuple[Standby, ...] = Field(default=(), strict=False, max_length=16)
@@ -227,6 +230,7 @@ class Scenario(Part):
     """Others than the first, with ``air.fidelity`` contended."""
     shows: tuple[Show, ...] = Field(strict=False, min_length=1, max_length=1000)
     cues: tuple[CueEntry, ...] = Field(strict=False, min_length=1, max_length=10_000)
+    orders: tuple[Order, ...] = Field(default=(), strict=False, max_length=10_000)
     faults: tuple[Fault, ...] = Field(default=(), strict=False, max_length=10_000)
     targets: Targets = Targets()
     site: Site = Site()
@@ -278,7 +282,7 @@ class Scenario(Part):
         """Return the run's first ``duration_s`` seconds: cues and faults that begin later are left out."""
         table = self.model_dump(mode="json", exclude_unset=True)
         kept = {
-            part: [x for x in table.get(part, []) if x["at_s"] < duration_s] for part in ("cues", "faults")
+            part: [x for x in table.get(part, []) if x["at_s"] < duration_s] for part in ("cues", "orders", "faults")
         }
         return self.with_changes({"run.duration_s": duration_s, **kept})
 

@@ -2,13 +2,16 @@
 
 from leadlight_sim.world.assembly import World, extra_loss, make_host, make_oscillator
 from leadlight_sim.world.injected_faults import InjectedFaults
-from leadlight_sim.world.nodes import CLOCK_AT_BOOT_NS, FollowerNode
+from leadlight_sim.world.nodes import CLOCK_AT_BOOT_NS, FollowerNode, LeaderNode
+from leadlight_sim.world.orders import Obeyed
 from leadlight_sim.world.truth import PlannedCue
 
 __all__ = [
     "CLOCK_AT_BOOT_NS",
     "FollowerNode",
     "InjectedFaults",
+    "LeaderNode",
+    "Obeyed",
     "PlannedCue",
     "World",
     "extra_loss",
