@@ -245,6 +245,7 @@ def constants() -> dict[str, list[Constant]]:
             of("DITHER_MAXIMUM_NS", "and at most this"),
             of("CHANGE_BURST_NS", "extra beacons when a change is first told"),
             of("STOP_BURST_NS", "beacons of a stop"),
+            of("GOODBYE_BURST_NS", "beacons of a leader that ends"),
             of("LOST_AFTER_NS", "a follower unheard for so long no longer counts"),
             of("STOP_REPEATED_NS", "their spacing after that, while somebody may not have heard,"),
             of("STOP_REPEATED_FOR_NS", "for so long at the most"),
@@ -282,6 +283,7 @@ def constants() -> dict[str, list[Constant]]:
         ],
         "follower": [
             of("SILENT_INTERVALS", "silent intervals after which a leader is lost"),
+            of("GOODBYE_INTERVALS", "and after which one that has said goodbye is"),
             of("JOIN_PATIENCE_NS", "how long a lock is waited for"),
             of("CUE_JUMP_NS", "a cue that moves a show by so much begins it anew"),
             of("HOLDOVER_CAP_NS", "how long a show goes on without beacons,"),

@@ -54,6 +54,8 @@ STOP_BURST_NS: Final = tuple(step * 140 * MILLISECOND for step in range(8))
 STOP_REPEATED_NS: Final = 140 * MILLISECOND
 STOP_REPEATED_FOR_NS: Final = 600 * SECOND
 """As long as a follower may go on with a show without hearing a beacon; it is dark by itself after that."""
+GOODBYE_BURST_NS: Final = (0, 30 * MILLISECOND, 100 * MILLISECOND)
+"""A process that is told to end takes no longer over its last beacons than anybody would notice."""
 MARK_PUBLICATIONS: Final = 2
 TURNS_KEPT: Final = 64
 ECHO_QUEUE_MAXIMUM: Final = 64
@@ -120,6 +122,7 @@ class Tenure:
         self._announced: Cue | None = None
         self._due_regular = False
         self._due_extra = False
+        self._is_ending = False
         self._copies = CopyList()
         self._confirmation = Confirmation()
         self._stopped_at = now
@@ -267,6 +270,18 @@ class Tenure:
         self._echoes.clear()
         self._burst(now, CHANGE_BURST_NS)
 
+    def end(self, now: LocalInstant) -> None:
+        """Say goodbye in a last few beacons, and send nothing else from now on."""
+        self._is_ending = True
+        self._extra = [LocalInstant(now + step) for step in GOODBYE_BURST_NS]
+        self._due_regular = self._due_extra = False
+        self._echoes.clear()
+
+    @property
+    def has_ended(self) -> bool:
+        """Whether the last beacon has been sent."""
+        return self._is_ending and not self._extra and not self._due_extra
+
     # -- driven by the leader ------------------------------------------------------------------------------------------
 
     def receive_message(self, message: Message, source: Address, received_at: LocalInstant, length: int) -> None:
@@ -280,6 +295,9 @@ class Tenure:
 
     def handle_timer(self, now: LocalInstant) -> None:
         """Do what is due at ``now``. Harmless when early or called twice."""
+        if self._is_ending:
+            self._take_extra(now)
+            return
         leader_now = self.leader_at(now)
         while self.scheduled and leader_now >= self.scheduled[0].line.leader_at:
             self.cue = self._check_content(self.scheduled.pop(0), now)
@@ -301,14 +319,19 @@ class Tenure:
             self._plan_beacon(now)
         if self.cue.state is CueState.ROLLING:
             self._follow_music(leader_now)
-        while self._extra and now >= self._extra[0]:
-            self._extra.pop(0)
-            self._due_extra = True
+        self._take_extra(now)
         if not self._extra and self.cue.state is CueState.STOPPED and self._must_repeat_stop(now):
             self._extra.append(LocalInstant(now + STOP_REPEATED_NS))
 
+    def _take_extra(self, now: LocalInstant) -> None:
+        while self._extra and now >= self._extra[0]:
+            self._extra.pop(0)
+            self._due_extra = True
+
     def next_timer(self) -> LocalInstant | None:
         """Return when ``handle_timer`` wants to be called next."""
+        if self._is_ending:
+            return self._extra[0] if self._extra else None
         earliest = self._beacon_at
         if self._extra and self._extra[0] < earliest:
             earliest = self._extra[0]
@@ -390,6 +413,7 @@ class Tenure:
             radio,
             doubt_ns,
             delays,
+            goodbye=self._is_ending,
         )
 
     def _group_size(self, now: LocalInstant) -> int:

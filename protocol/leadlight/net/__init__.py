@@ -8,6 +8,7 @@ from leadlight.net.machine import MACHINE
 from leadlight.net.node import FollowerNode, LeaderNode, Node
 from leadlight.net.sockets import DEFAULT_PORT, check_port, check_ports, group_address
 from leadlight.net.thread import EndpointThread, FollowerThread, LeaderThread
+from leadlight.net.waking import LoopWaker, Waker, WakingSettings
 from leadlight.readiness import HostFacts
 
 __all__ = [
@@ -24,7 +25,10 @@ __all__ = [
     "LeaderNode",
     "LeaderThread",
     "LocalClock",
+    "LoopWaker",
     "Node",
+    "Waker",
+    "WakingSettings",
     "check_port",
     "check_ports",
     "group_address",

@@ -95,7 +95,8 @@ class CoreDriver(Generic[EventType]):
 
     ``on_event`` is called for each event, in order, in the loop's thread, outside ``guard``. ``guard`` is
     held whenever the core is touched, for those who read it from another thread. ``on_failure`` is called once, and
-    first, with what the core or ``on_event`` raised; from then on nothing is driven any more.
+    first, with what the core or ``on_event`` raised; from then on nothing is driven any more. ``after_pump`` is called
+    whenever the core may have changed its mind.
     """
 
     def __init__(
@@ -106,6 +107,7 @@ class CoreDriver(Generic[EventType]):
         clock: Callable[[], LocalInstant],
         guard: AbstractContextManager[Any] | None = None,
         on_failure: Callable[[BaseException], None] | None = None,
+        after_pump: Callable[[], None] | None = None,
     ) -> None:
         self.counts = DatagramCounts()
         self._core = core
@@ -121,8 +123,10 @@ class CoreDriver(Generic[EventType]):
         self._on_failure = on_failure
         self._failure: BaseException | None = None
         self._end: asyncio.Future[None] | None = None
-        for endpoint in (sockets.own, sockets.shared):
-            enable_kernel_stamps(endpoint)
+        self._after_pump = after_pump
+        stamped = [enable_kernel_stamps(endpoint) for endpoint in (sockets.own, sockets.shared)]
+        self.is_stamped = all(stamped)
+        """Whether the kernel stamps what is received."""
 
     async def run(self) -> None:
         """Drive the core until cancelled.
@@ -160,6 +164,8 @@ class CoreDriver(Generic[EventType]):
             self._fail(error)
             return
         self._wake_at(due_at)
+        if self._after_pump is not None:
+            self._after_pump()
 
     def _notice_sleep(self, now: LocalInstant) -> None:
         """Tell the core once for each time the host was suspended, before anything that came afterwards."""

@@ -14,6 +14,7 @@ from leadlight.entropy import Entropy
 from leadlight.net.clock import LocalClock
 from leadlight.net.driver import NodeSockets
 from leadlight.net.sockets import GroupSockets
+from leadlight.net.waking import LoopWaker, Waker, WakingSettings
 
 
 class BoundSockets(NodeSockets, Protocol):
@@ -32,6 +33,9 @@ class Machine(Protocol):
     def entropy(self) -> Entropy:
         """Return the chance of one node."""
 
+    def waker(self, clock: LocalClock, settings: WakingSettings) -> Waker:
+        """Return what wakes tasks of the running loop at instants of that clock."""
+
     def open_sockets(self, group: str, *, port: int, interface: str | None, own_port: int) -> BoundSockets:
         """Return one node's bound sockets; arguments and errors are those of ``GroupSockets``."""
 
@@ -46,6 +50,10 @@ class ThisMachine:
     def entropy(self) -> Entropy:
         """Return the system's entropy."""
         return SystemRandom()
+
+    def waker(self, clock: LocalClock, settings: WakingSettings) -> Waker:
+        """Return an exact timer of the system with a spin."""
+        return LoopWaker(clock, settings)
 
     def open_sockets(self, group: str, *, port: int, interface: str | None, own_port: int) -> BoundSockets:
         """Return real sockets."""

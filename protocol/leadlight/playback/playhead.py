@@ -225,6 +225,13 @@ class Playhead:
                 first = self._then.at
         return None if first is None else max(first, LocalInstant(after + 1))
 
+    def reaches_at(self, position: ShowPosition, now: LocalInstant) -> LocalInstant | None:
+        """Return when what is at a position is to be handed over, by the plan as it is at ``now``, also where that is
+        past; ``None`` while it stands still.
+        """
+        instant = self._stretch_at(LocalInstant(now + self.lead_ns)).instant_of(position)
+        return None if instant is None else LocalInstant(instant - self.lead_ns)
+
     def light_position_at(self, now: LocalInstant) -> ShowPosition:
         """Return the position of the frame to hand over at ``now``, so that its light is on time."""
         return self.position_at(LocalInstant(now + self.lead_ns))

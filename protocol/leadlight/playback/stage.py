@@ -51,6 +51,18 @@ class Shown(NamedTuple):
     next_at: LocalInstant | None
 
 
+class AtTick(NamedTuple):
+    """What to show at the next tick of a loop that keeps a rate of its own.
+
+    Of all frames it is the one whose light is due nearest to that tick; ``error_ns`` is by how much the tick is later.
+    """
+
+    show: StoredShow | None
+    frame: int | None
+    level: float
+    error_ns: int
+
+
 class Stage:
     """One piece's stage. ``emit`` takes its events; ``news`` is called when the leader should hear of a change soon."""
 
@@ -149,6 +161,26 @@ class Stage:
         # A timer that is late has not put it in force yet: it will in a moment. One that is far off may not stand.
         at = max(min(at, LocalInstant(now + ASK_WITHIN_NS)), LocalInstant(now + ASKED_AGAIN_NS))
         return shown if shown.next_at is not None and shown.next_at <= at else shown._replace(next_at=at)
+
+    def shown_at_tick(self, tick_at: LocalInstant) -> AtTick:
+        """Return what to hand over at an instant that is not of one's choosing, such as a screen's next."""
+        shown = self.shown(tick_at)
+        if shown.frame is None or shown.show is None or not self.playhead.is_running or shown.next_at is None:
+            return AtTick(shown.show, shown.frame, shown.level, 0)
+        # The one after it is nearer where more than half of this one will be over.
+        later = self.shown(LocalInstant(tick_at + round(shown.show.frame_rate.period_ns) // 2))
+        if later.show is shown.show and later.frame is not None:
+            shown = later
+        assert shown.frame is not None
+        begins_at = self.frame_begins_at(shown.frame, tick_at)
+        return AtTick(shown.show, shown.frame, shown.level, 0 if begins_at is None else tick_at - begins_at)
+
+    def frame_begins_at(self, frame: int, now: LocalInstant) -> LocalInstant | None:
+        """Return when a frame near ``now`` is to be handed over, also where that is past; ``None`` if no line tells."""
+        show = self._show
+        if show is None or not self.playhead.is_running:
+            return None
+        return self.playhead.reaches_at(show.frame_rate.position_of(frame), now)
 
     def _of_this_cue(self, now: LocalInstant) -> Shown:
         """Return what to hand over at ``now`` by the cue in force."""
