@@ -49,6 +49,8 @@ TOLD_NS: Final = 3 * SECOND
 """A leader that yields though its order is the newer one goes on so long, or so many intervals, until that is heard."""
 REPEATED_TO_RIVALS_NS: Final = SECOND
 """The state is repeated for other leaders no more often."""
+TIMEBASE_LASTS_NS: Final = 366 * 24 * 3600 * SECOND
+"""A timebase is not continued that may come to the end of all instants while this node leads."""
 TENURES_TOLD: Final = 64
 """Other leaders' tenures that are remembered, so that each is told of once."""
 
@@ -712,6 +714,9 @@ class Leader:
     def _can_continue(self, now: LocalInstant) -> bool:
         """Return whether the clock that was followed is known well enough to go on in its name."""
         if self._ear.clock.state not in (ClockState.LOCKED, ClockState.HOLDOVER):
+            return False
+        there = self._ear.clock.leader_at(now)
+        if there is None or not 0 <= there <= INSTANT_MAXIMUM - TIMEBASE_LASTS_NS:
             return False
         bound_ns = self._ear.clock.bounds(now).statistical_ns
         return bound_ns is not None and bound_ns <= CONTINUED_WITHIN_NS

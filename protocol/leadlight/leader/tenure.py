@@ -17,11 +17,12 @@ from leadlight.cue import START, Cue, ShowLine, check_cue, dark_cue
 from leadlight.entropy import Entropy, below, nonzero32
 from leadlight.errors import OrderError
 from leadlight.follower import TALLIES_PER_SECOND
+from leadlight.leader.answers import AnswerLimit
 from leadlight.leader.confirmation import Confirmation
 from leadlight.leader.copies import Cookies, CopyList
-from leadlight.leader.limiter import RateLimiter
 from leadlight.leader.pacing import Pacer, PacerSettings
 from leadlight.leader.roster import Roster, RosterEntry
+from leadlight.leader.sendable import sendable_cue, sendable_off_at
 from leadlight.leader.settings import LeaderSettings
 from leadlight.terms import ContentState, CueState, Delivery
 from leadlight.units import BILLION, MILLISECOND, SECOND, LeaderInstant, LocalInstant, ShowPosition
@@ -60,8 +61,6 @@ TURNS_KEPT: Final = 64
 ECHO_QUEUE_MAXIMUM: Final = 64
 LOST_AFTER_NS: Final = 30 * SECOND
 SECRET_BYTES: Final = 16
-ANSWER_BURST_S: Final = 2
-"""Seconds' worth of the sounding budget that may be answered at once."""
 ORDER_SPACING_NS: Final = SECOND // 2
 """What comes sooner after another cue than this is announced too late: only the next one is told of."""
 PACING_INTERVAL_NS: Final = SECOND
@@ -129,7 +128,7 @@ class Tenure:
         self._copies = CopyList()
         self._confirmation = Confirmation()
         self._stopped_at = now
-        self._answers = RateLimiter(settings.sounding_budget, ANSWER_BURST_S * settings.sounding_budget)
+        self._answers = AnswerLimit(settings.sounding_budget)
         self._echoes: deque[tuple[Sounding, Address, LocalInstant, int, int]] = deque()
 
     @property
@@ -406,6 +405,7 @@ class Tenure:
                 if len(self._turns) > TURNS_KEPT:
                     del self._turns[next(iter(self._turns))]
             self._note_lost(now)
+        coming = self._to_announce(now)
         radio, doubt_ns, delays = self._delays.publish(serial, DELAYS_MAXIMUM)
         return Beacon(
             self.identity,
@@ -417,11 +417,10 @@ class Tenure:
             self.settings.interval_ns,
             self.settings.sounding_budget,
             self._group_size(now),
-            # The wire carries whole milliseconds; a beacon is never lost to a finer order.
-            None if self.off_at is None else LeaderInstant(max(0, self.off_at) // MILLISECOND * MILLISECOND),
+            sendable_off_at(self.off_at),  # a beacon is never lost to what an order says
             marker,
-            self.cue,
-            self._to_announce(now),
+            sendable_cue(self.cue, self.off_at),
+            None if coming is None else sendable_cue(coming, self.off_at),
             self._marks_to_publish(serial, now),
             radio,
             doubt_ns,
@@ -513,22 +512,22 @@ class Tenure:
         if len(self._echoes) >= ECHO_QUEUE_MAXIMUM:
             self.counters["echo dropped"] += 1
             return
-        if not self._answers.allow(received_at):
-            self.counters["echo limited"] += 1
-            return
         # Only who receives at this address can know what was sent there: a recording sent from elsewhere does not.
         cookie = self._cookies.of(sounding.follower, source)
         is_proven = sounding.cookie == cookie
+        if not self._answers.allow(received_at, is_proven):
+            self.counters["echo limited"] += 1
+            return
         entry = self.roster.find(sounding.follower)
-        if is_proven or entry is None:
+        if is_proven or (entry is None and not self.roster.is_half_full):
             entry, _ = self.roster.hear(sounding.follower, source, received_at)
         if is_proven:
             self._copies.renew(sounding.follower, source, received_at)
             # One of no tenure, or another, knows the way here and has heard no beacon of this one at all.
             is_deaf = sounding.tenure != self._tenure and self.settings.delivery is not Delivery.GROUP
-            if is_deaf and self._copies.begin(sounding.follower):
+            if is_deaf and entry is not None and self._copies.begin(sounding.follower):
                 self._emit(events.CopiesBegun(received_at, sounding.follower, entry.name))
-        if sounding.tenure == self._tenure and sounding.delays:
+        if sounding.tenure == self._tenure and sounding.delays and entry is not None:
             self._delays.collect(entry.follower, sounding.radio, sounding.delays)
         self._echoes.append((sounding, source, received_at, length, cookie))
 
@@ -539,7 +538,7 @@ class Tenure:
         if not self.roster.is_news(tally):
             self.counters["repeated tally"] += 1
             return
-        entry, _ = self.roster.hear(tally.follower, source, received_at)
+        entry, _ = self.roster.hear(tally.follower, source, received_at, reports=True)
         if self.roster.find(tally.follower) is None:
             self.counters["roster full"] += 1
             return
