@@ -16,6 +16,7 @@ __all__ = [
     "CueAdopted",
     "CueAnnounced",
     "CueContradicted",
+    "CueTakenUp",
     "CueTookEffect",
     "Event",
     "FollowerCloned",
@@ -234,6 +235,13 @@ class CueTookEffect(Event):
 
 
 @dataclass(frozen=True, slots=True, repr=False)
+class CueTakenUp(Event):
+    """A leader that was started again leads on with what it led, to the nanosecond and in the same timebase."""
+
+    cue: Cue
+
+
+@dataclass(frozen=True, slots=True, repr=False)
 class CueContradicted(Event):
     """A follower has reported for some time that another state is in force there than the cue's."""
 
@@ -362,6 +370,7 @@ LeaderEvent: TypeAlias = (
     FollowerJoined
     | FollowerLost
     | FollowerCloned
+    | CueTakenUp
     | CueTookEffect
     | CueContradicted
     | RosterSilent
