@@ -7,7 +7,7 @@ from enum import Enum
 from typing import TypeAlias
 
 from leadlight.cue import Cue, show_name
-from leadlight.terms import CueState, Role
+from leadlight.terms import CueState, MusicChange, Role
 from leadlight.units import LeaderInstant, LocalInstant, ShowPosition, in_seconds
 
 __all__ = [
@@ -315,12 +315,12 @@ class ShowIncomplete(Event):
 class MediaJumped(Event):
     """The music is heard somewhere else, ``distance_ns`` ahead of the line, and is not chased; cue anew to follow it.
 
-    ``stands``: whether it hardly moves, as in a pause.
+    Told each time that it pauses, goes on, or goes elsewhere: ``what``.
     """
 
     position: ShowPosition
     distance_ns: int
-    stands: bool
+    what: MusicChange
 
 
 @dataclass(frozen=True, slots=True, repr=False)

@@ -266,7 +266,7 @@ class Leader:
         """Let the show in force follow the music: at ``at`` its player hands over what is heard ``latency_ns`` later.
 
         ``position`` is where in the show that is. Lights follow the music, never the reverse. Report about once a
-        second or more often while it plays. Music that has jumped is told once, as ``MediaJumped``, and not followed
+        second or more often, in a pause too. Music that jumps is told each time, as ``MediaJumped``, and not followed
         until a cue rolls anew. While another leads it counts for nothing. Raises ``ConfigurationError`` for a latency
         outside 0 to 10 s, and for what is no whole number.
         """

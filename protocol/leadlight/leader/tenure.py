@@ -195,7 +195,7 @@ class Tenure:
         if self.cue.state is CueState.ROLLING:
             jumped = self._pacer.report(position, latency_ns, self.leader_at(at))
             if jumped is not None:
-                self._emit(events.MediaJumped(at, jumped.position, jumped.distance_ns, jumped.stands))
+                self._emit(events.MediaJumped(at, jumped.position, jumped.distance_ns, jumped.what))
 
     def pause(self, now: LocalInstant) -> Cue:
         """Hold the position, one lead time from now; return the cue. Raises ``OrderError`` if nothing rolls then."""
