@@ -131,8 +131,8 @@ class GroupSockets:
 
     ``group`` is the group's name, ``port`` its shared UDP port, ``own_port`` this node's own, 0 for any that
     is free. ``interface`` is a name or an IPv4 address of this host; loopback is allowed; by default the
-    system's multicast route decides. ``dscp`` marks what is sent, for networks that heed it (RFC 2474); where the system
-    refuses that is logged, and 0 marks nothing.
+    system's multicast route decides. ``dscp`` marks what is sent, for networks that heed it (RFC 2474); where the
+    system refuses that is logged, and 0 marks nothing.
 
     Raises ``NetworkError`` saying what failed, where, and what to do about it.
     """
