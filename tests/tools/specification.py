@@ -245,6 +245,7 @@ def constants() -> dict[str, list[Constant]]:
             of("DITHER_MAXIMUM_NS", "and at most this"),
             of("CHANGE_BURST_NS", "extra beacons when a change is first told"),
             of("STOP_BURST_NS", "beacons of a stop"),
+            of("GOODBYE_BURST_NS", "beacons of a leader that ends"),
             of("LOST_AFTER_NS", "a follower unheard for so long no longer counts"),
             of("STOP_REPEATED_NS", "their spacing after that, while somebody may not have heard,"),
             of("STOP_REPEATED_FOR_NS", "for so long at the most"),
@@ -266,6 +267,9 @@ def constants() -> dict[str, list[Constant]]:
             of("ANSWERED_WITHIN_NS", "a later Echo is not used"),
             of("OUTSTANDING_MAXIMUM", "Soundings that wait for their Echo"),
             of("ANSWER_BURST_S", "seconds' worth of the budget answered at once"),
+            of("PROVEN_PARTS", "parts of the budget that are kept for Soundings with a cookie,"),
+            of("UNPROVEN_PARTS", "and that are for all of them"),
+            of("PROVEN_RESERVE", "share of what is kept that those without a cookie leave"),
             of("ECHO_QUEUE_MAXIMUM", "Echoes that wait to be sent"),
         ],
         "copies": [
@@ -279,6 +283,7 @@ def constants() -> dict[str, list[Constant]]:
         ],
         "follower": [
             of("SILENT_INTERVALS", "silent intervals after which a leader is lost"),
+            of("GOODBYE_INTERVALS", "and after which one that has said goodbye is"),
             of("JOIN_PATIENCE_NS", "how long a lock is waited for"),
             of("CUE_JUMP_NS", "a cue that moves a show by so much begins it anew"),
             of("HOLDOVER_CAP_NS", "how long a show goes on without beacons,"),
@@ -311,6 +316,7 @@ def constants() -> dict[str, list[Constant]]:
         ],
         "playhead": [
             of("STOP_FADE_NS", "fade of a stop and of the off time"),
+            of("ASK_WITHIN_NS", "at the latest a player asks again while a cue is announced"),
             of("CONTRADICTED_BY", "beacons with another cue that release a stop"),
             of("STOP_CARRIED_INTERVALS", "intervals, or if that is longer,"),
             of("STOP_CARRIED_NS", "for which a stop outlives a change to another leader's timebase"),
@@ -363,6 +369,7 @@ def constants() -> dict[str, list[Constant]]:
             of("ONE_WAY_BEACONS", "beacons before a clock that rests on them alone has a bound, and may lock"),
             of("LATENESS_WINDOW", "packets whose lateness tells of the wait that all of them may have shared"),
             of("UNSEEN_WAITS", "of their mean lateness over their number, the longest such wait"),
+            of("FLOOR_EXCHANGES", "exchanges after which a floor is learnt again"),
             of("HELD_BACK_NS", "a packet later than this says nothing of a clock"),
             of("REFUSED_RUN", "refused samples in a row that agree, after which the clock begins anew"),
             of("REFUSED_INTERVALS", "beacon intervals that they span,"),

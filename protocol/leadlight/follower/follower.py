@@ -28,7 +28,7 @@ from leadlight.errors import ConfigurationError, WireError, check_kind, check_wh
 from leadlight.follower.exchange import SoundingSchedule
 from leadlight.follower.journal import LINES_KEPT, JournalLine, Notes
 from leadlight.follower.leader_selection import FOLLOW, LeaderSelection, Novelty, Verdict
-from leadlight.follower.settings import SILENT_INTERVALS, TALLY_INTERVAL_NS, FollowerSettings
+from leadlight.follower.settings import GOODBYE_INTERVALS, SILENT_INTERVALS, TALLY_INTERVAL_NS, FollowerSettings
 from leadlight.playback import (
     FRAMES_MAXIMUM,
     HOLDOVER_FADE_NS,
@@ -148,6 +148,7 @@ class Follower:
         "clock",
         "counters",
         "frame_shown",
+        "goodbye_at",
         "heard_at",
         "identity",
         "late_frames",
@@ -216,6 +217,8 @@ class Follower:
         self._patience_at: LocalInstant | None = None
         self._journal: deque[Notes] = deque(maxlen=LINES_KEPT)
         # Timers.
+        self.goodbye_at: LocalInstant | None = None
+        """When the beacon followed last arrived, if its leader said goodbye in it."""
         self._silent_at: LocalInstant | None = None
         self._cap_at: LocalInstant | None = None
         self._tally_at: LocalInstant | None = None
@@ -375,6 +378,11 @@ class Follower:
     def silence_ns(self) -> int:
         """How long the leader that is followed may be silent before it must be thought gone."""
         return SILENT_INTERVALS * self._loss_interval_ns
+
+    @property
+    def goodbye_ns(self) -> int:
+        """How long it may be silent for that once it has said goodbye."""
+        return GOODBYE_INTERVALS * self._loss_interval_ns
 
     @property
     def is_ghost(self) -> bool:
@@ -611,7 +619,12 @@ class Follower:
         settings = self.settings
         self._budget = beacon.sounding_budget
         loss_interval_ns = self._loss_interval_ns = self._selection.loss_interval_ns(beacon, received_at)
-        self._silent_at = LocalInstant(received_at + settings.silent_intervals * loss_interval_ns)
+        silent_intervals = settings.silent_intervals
+        self.goodbye_at = None
+        if beacon.goodbye:
+            self.goodbye_at = received_at
+            silent_intervals = min(silent_intervals, GOODBYE_INTERVALS)
+        self._silent_at = LocalInstant(received_at + silent_intervals * loss_interval_ns)
         cap_ns = settings.holdover_cap_ns
         self._cap_at = LocalInstant(received_at + (cap_ns if cap_ns > interval_ns else interval_ns))
         self._soundings.share(beacon.group_size, self._budget_of(beacon), now)

@@ -35,6 +35,9 @@ _log = logging.getLogger(__name__)
 EVENTS_KEPT = 1024
 """Events that nobody has taken yet; older ones are let go, because what is in force is the core's to tell."""
 
+GOODBYE_SECONDS_MAXIMUM = 1.0
+GOODBYE_LOOK_SECONDS = 0.01
+
 EventType = TypeVar("EventType")
 CoreType = TypeVar("CoreType", bound=Core[Any])
 Answer = TypeVar("Answer")
@@ -176,6 +179,16 @@ class Node(Generic[CoreType, EventType]):
         self._running.add_done_callback(self._note_end)
 
     async def _close(self) -> None:
+        try:
+            if self._failure is None:
+                await self._take_leave()
+        finally:
+            await self._leave()
+
+    async def _take_leave(self) -> None:
+        """Say what is to be said before the sockets are closed."""
+
+    async def _leave(self) -> None:
         with self._guard:
             self._stage = _Stage.LEFT
         self._running.cancel()
@@ -342,6 +355,17 @@ class LeaderNode(Node[Leader, LeaderEvent]):
             on_event=on_event,
         )
         self.leader = self.core
+
+    async def _take_leave(self) -> None:
+        """Say goodbye: a standby need not wait for as long as after a silence."""
+        with self._guard:
+            self.core.end(self.clock())
+        assert self._driver is not None
+        self._driver.pump()
+        for _ in range(round(GOODBYE_SECONDS_MAXIMUM / GOODBYE_LOOK_SECONDS)):
+            if self.core.has_ended or self._failure is not None:
+                return
+            await asyncio.sleep(GOODBYE_LOOK_SECONDS)
 
     @property
     def role(self) -> Role:
