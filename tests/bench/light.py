@@ -6,10 +6,10 @@ are kept by the protocol over the loopback interface, as on a network. The loops
 ``shown`` and sleeps by asyncio until the next; *frames*, the library's, without its spin; *spin*, with it; *thread*,
 its blocking twin, without.
 
-A machine that others use only ever adds lateness, so each round's percentiles are told and the best round is compared;
-``--raised`` runs all of them before ordinary programs, as if nobody else were there. ``core`` is a player's own share of
-a core: all that it does, its clock and its datagrams included. ``clock_us`` is by how much a follower takes the leader's
-clock for ahead of its own, where in truth it is the same one: the median of the last half of the run, of each player.
+A machine that others use only ever adds lateness, so each round's percentiles are told and the best is compared;
+``--raised`` runs all of them before ordinary programs, as if nobody else were there. ``core`` is a player's own share
+of a core: all that it does, its clock and its datagrams included. ``clock_us`` is by how much a follower takes the
+leader's clock for ahead of its own, where in truth it is the same one: the median of the last half of the run.
 
 Prints one line of JSON last, in ms. Run with ``PYTHONPATH=protocol python tests/bench/light.py``; ``--quick`` takes a
 few seconds of it.
@@ -138,7 +138,8 @@ def span_of(way: str, players: int, place: dict[str, Any], round_s: float, is_ra
     common = set.intersection(*(set(shown) for shown, _, _ in found))
     # Those of the last seconds: by then every clock is known.
     counted = sorted(common)[-round(round_s * 40) :]
-    spans: list[int] = sorted(max(at) - min(at) for at in ([shown[frame] for shown, _, _ in found] for frame in counted))
+    instants = ([shown[frame] for shown, _, _ in found] for frame in counted)
+    spans: list[int] = sorted(max(at) - min(at) for at in instants)
 
     def at(share: float) -> float:
         return round(spans[min(int(len(spans) * share), len(spans) - 1)] / MILLISECOND, 4)
