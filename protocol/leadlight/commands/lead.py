@@ -124,6 +124,7 @@ async def lead(arguments: argparse.Namespace, around: Surroundings) -> int:
         port=arguments.port,
         interface=arguments.interface,
         own_port=arguments.own_port,
+        dscp=arguments.dscp,
         clock=clock,
     )
     listed = () if manifest is None else manifest.shows
