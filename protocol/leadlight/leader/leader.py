@@ -213,9 +213,7 @@ class Leader:
         check_position(position, self._length_ns(key))
         begins_at = max(now, self._listen_until) if self.role is Role.LISTENING else now
         at = LeaderInstant(begins_at + self.settings.lead_time_ns)
-        cue = Cue(key, CueState.ROLLING, ShowLine(at, position), LeaderInstant(now))
-        self.schedule(cue)
-        return cue
+        return self._order_to_come(Cue(key, CueState.ROLLING, ShowLine(at, position), LeaderInstant(now)))
 
     def resume_line(self, cue: Cue, now: LocalInstant) -> None:
         """Put a cue in force at once, its line already under way: a leader that comes back mid-show.
@@ -300,7 +298,14 @@ class Leader:
 
     def go_dark(self, now: LocalInstant) -> None:
         """Show nothing, one lead time from now."""
-        self.schedule(dark_cue(LeaderInstant(now + self.settings.lead_time_ns), LeaderInstant(now)))
+        self._order_to_come(dark_cue(LeaderInstant(now + self.settings.lead_time_ns), LeaderInstant(now)))
+
+    def _order_to_come(self, cue: Cue) -> Cue:
+        if self._tenure is None:
+            self.schedule(cue)
+        else:
+            self._tenure.order(self._translated(cue, self._tenure))
+        return cue
 
     def stop(self, now: LocalInstant) -> None:
         """Stop now: everyone fades within a second. Nothing scheduled survives.
