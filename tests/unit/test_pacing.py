@@ -172,7 +172,8 @@ def test_a_seek_is_told_once_and_not_chased(ahead_ms: int) -> None:
         now = after(100 + index / 4)
         told.append(paced.report(music(0, ahead_ms * MILLISECOND)(now), 0, now))
         assert paced.amend(now) is None
-    jump = Jumped(after(100.5), music(0, ahead_ms * MILLISECOND)(after(100.5)), ahead_ms * MILLISECOND, MusicChange.SOUGHT)
+    heard = music(0, ahead_ms * MILLISECOND)(after(100.5))
+    jump = Jumped(after(100.5), heard, ahead_ms * MILLISECOND, MusicChange.SOUGHT)
     assert told == [None, None, jump] + [None] * 37
     assert paced.jumped == jump
     assert paced.line == line

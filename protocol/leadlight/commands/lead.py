@@ -135,6 +135,7 @@ async def lead(arguments: argparse.Namespace, around: Surroundings) -> int:
         port=arguments.port,
         interface=arguments.interface,
         own_port=arguments.own_port,
+        dscp=arguments.dscp,
         clock=clock,
         resumes_within_ns=duration_ns("--resume-within", arguments.resume_within),
         purpose=_purpose(arguments),

@@ -140,8 +140,8 @@ class Pacer:
         """Take the player's word: at ``at`` it hands over ``position``, which is heard ``latency_ns`` later.
 
         ``at`` is on the leader's clock. Reports from before the line begins, and out of order, count for nothing.
-        Returns what is known of a jump, once it is sure, and of each thing that the music does afterwards: pause, go on, or
-        go elsewhere. The reports that tell of it do not bend the line.
+        Returns what is known of a jump, once it is sure, and of each thing that the music does afterwards: pause, go
+        on, or go elsewhere. The reports that tell of it do not bend the line.
         Raises ``ConfigurationError`` for a latency outside 0 to 10 s.
         """
         check_whole("latency_ns", latency_ns, 0, LATENCY_MAXIMUM_NS, "0 to 10 s in ns")

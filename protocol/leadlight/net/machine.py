@@ -40,7 +40,7 @@ class Machine(Protocol):
     def kept_file(self, group: str, name: str) -> KeptFile:
         """Return where the leader of this name keeps what it leads; ``FileError`` where it cannot."""
 
-    def open_sockets(self, group: str, *, port: int, interface: str | None, own_port: int) -> BoundSockets:
+    def open_sockets(self, group: str, *, port: int, interface: str | None, own_port: int, dscp: int) -> BoundSockets:
         """Return one node's bound sockets; arguments and errors are those of ``GroupSockets``."""
 
 
@@ -63,9 +63,9 @@ class ThisMachine:
         """Return a file in the runtime folder."""
         return RuntimeFile(group, name)
 
-    def open_sockets(self, group: str, *, port: int, interface: str | None, own_port: int) -> BoundSockets:
+    def open_sockets(self, group: str, *, port: int, interface: str | None, own_port: int, dscp: int) -> BoundSockets:
         """Return real sockets."""
-        return GroupSockets(group, port=port, interface=interface, own_port=own_port)
+        return GroupSockets(group, port=port, interface=interface, own_port=own_port, dscp=dscp)
 
 
 MACHINE: Final[ContextVar[Machine]] = ContextVar("machine", default=ThisMachine())  # noqa: B039 - it has no state

@@ -132,7 +132,15 @@ class _Life:
     def kept_file(self, group: str, name: str) -> _KeptFile:
         return self._kept.setdefault((group, name), _KeptFile(f"boot {len(self._host.lives)}"))
 
-    def open_sockets(self, group: str, *, port: int, interface: str | None, own_port: int) -> NodeSockets:  # noqa: ARG002
+    def open_sockets(
+        self,
+        group: str,
+        *,
+        port: int,
+        interface: str | None,  # noqa: ARG002
+        own_port: int,
+        dscp: int,  # noqa: ARG002
+    ) -> NodeSockets:
         check_ports(port, own_port)
         try:
             return NodeSockets(self.stack, (group_address(group), port), own_port)
@@ -505,7 +513,7 @@ class VirtualNetwork:
             return HostPreset(kind)
         if planned is None or self._scenario is None:
             return described.Host()
-        return self._scenario.host_of(planned)
+        return described.host_of(self._scenario, planned)
 
     def _in_scenario(self, name: str) -> tuple[_DescribedHost | None, Dropout | None]:
         if self._scenario is None:
