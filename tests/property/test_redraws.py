@@ -5,7 +5,7 @@ from __future__ import annotations
 
 import re
 
-from hypothesis import example, given
+from hypothesis import given
 from hypothesis import strategies as st
 
 from leadlight.commands.spool import Picture, Spool
@@ -87,7 +87,6 @@ steps = st.one_of(
 )
 
 
-@example([(("picture", ["xx", "yy"]), True), (("picture", ["zz"]), False), (("refuse", 7), False), (("line", "a"), True)])
 @given(st.lists(st.tuples(steps, st.booleans()), min_size=3, max_size=30))
 def test_a_screen_shows_the_last_picture_and_no_rest_of_any_other(
     steps: list[tuple[tuple[str, object], bool]],
