@@ -76,8 +76,10 @@ class PaperMachine:
     def waker(self, clock: LocalClock, settings: WakingSettings) -> LoopWaker:
         return LoopWaker(clock, settings)
 
-    def open_sockets(self, group: str, *, port: int, interface: str | None, own_port: int) -> BoundSockets:
-        self.opened.append((group, port, interface, own_port))
+    def open_sockets(
+        self, group: str, *, port: int, interface: str | None, own_port: int, dscp: int
+    ) -> BoundSockets:
+        self.opened.append((group, port, interface, own_port, dscp))
         raise NetworkError("made of paper")
 
 
@@ -91,7 +93,7 @@ async def test_an_endpoint_stands_on_the_machine_in_whose_context_it_was_made(ma
     assert node.clock() == 7
     with pytest.raises(NetworkError, match="made of paper"):
         await node.__aenter__()
-    assert machine.opened == [(GROUP, 6000, None, 6001)]
+    assert machine.opened == [(GROUP, 6000, None, 6001, 46)]
     # Others stand where they stood.
     assert make(settings, group=GROUP).clock() != 7
 

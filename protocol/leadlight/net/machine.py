@@ -36,7 +36,7 @@ class Machine(Protocol):
     def waker(self, clock: LocalClock, settings: WakingSettings) -> Waker:
         """Return what wakes tasks of the running loop at instants of that clock."""
 
-    def open_sockets(self, group: str, *, port: int, interface: str | None, own_port: int) -> BoundSockets:
+    def open_sockets(self, group: str, *, port: int, interface: str | None, own_port: int, dscp: int) -> BoundSockets:
         """Return one node's bound sockets; arguments and errors are those of ``GroupSockets``."""
 
 
@@ -55,9 +55,9 @@ class ThisMachine:
         """Return an exact timer of the system with a spin."""
         return LoopWaker(clock, settings)
 
-    def open_sockets(self, group: str, *, port: int, interface: str | None, own_port: int) -> BoundSockets:
+    def open_sockets(self, group: str, *, port: int, interface: str | None, own_port: int, dscp: int) -> BoundSockets:
         """Return real sockets."""
-        return GroupSockets(group, port=port, interface=interface, own_port=own_port)
+        return GroupSockets(group, port=port, interface=interface, own_port=own_port, dscp=dscp)
 
 
 MACHINE: Final[ContextVar[Machine]] = ContextVar("machine", default=ThisMachine())  # noqa: B039 - it has no state

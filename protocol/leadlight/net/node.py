@@ -23,7 +23,7 @@ from leadlight.leader import Leader, LeaderSettings
 from leadlight.net.clock import LocalClock
 from leadlight.net.driver import Core, CoreDriver, DatagramCounts
 from leadlight.net.machine import MACHINE
-from leadlight.net.sockets import DEFAULT_PORT, check_address, check_ports
+from leadlight.net.sockets import DEFAULT_PORT, EXPEDITED, check_address, check_dscp, check_ports
 from leadlight.net.waking import WakingSettings, raise_priority
 from leadlight.playback import AtTick, Library, Recovery, Shown, StoredShow
 from leadlight.terms import Role
@@ -52,8 +52,9 @@ class _Stage(Enum):
 class Node(Generic[CoreType, EventType]):
     """One core on the network for as long as its block runs.
 
-    ``make_core`` is given the instant now and returns the state machine. ``group``, ``port``, ``interface`` and
-    ``own_port`` are those of ``leadlight.net.sockets.GroupSockets``, whose ``NetworkError`` entering may raise.
+    ``make_core`` is given the instant now and returns the state machine. ``group``, ``port``, ``interface``,
+    ``own_port`` and ``dscp`` are those of ``leadlight.net.sockets.GroupSockets``, whose ``NetworkError`` entering may
+    raise.
     ``on_event``, if given, is called for each event where the node runs, and must be quick: while it runs no datagram
     is read. What it raises is logged, and the node goes on. ``waking`` says how it wakes on time. Clock, chance, timers
     and sockets are those of the ``leadlight.net.machine.MACHINE`` in whose context the node is made.
@@ -70,6 +71,7 @@ class Node(Generic[CoreType, EventType]):
         port: int = DEFAULT_PORT,
         interface: str | None = None,
         own_port: int = 0,
+        dscp: int = EXPEDITED,
         clock: LocalClock | None = None,
         waking: WakingSettings | None = None,
         on_event: Callable[[EventType], object] | None = None,
@@ -80,13 +82,16 @@ class Node(Generic[CoreType, EventType]):
             check_kind("interface", interface, str, "a name or an address of one of this host's interfaces")
         check_kind("group", group, str, "a name")
         check_ports(port, own_port)
+        check_dscp(dscp)
         machine = MACHINE.get()
         self.clock = machine.clock() if clock is None else clock
         now = self.clock()
         check_whole("clock", now, 0, INSTANT_MAXIMUM, "what returns the instant now in ns")
         self.core = make_core(now)
         self.group = group
-        self._open_sockets = partial(machine.open_sockets, group, port=port, interface=interface, own_port=own_port)
+        self._open_sockets = partial(
+            machine.open_sockets, group, port=port, interface=interface, own_port=own_port, dscp=dscp
+        )
         self._waking = waking or WakingSettings()
         self._make_waker = machine.waker
         self._on_event = on_event
@@ -228,8 +233,8 @@ class FollowerNode(Node[Follower, FollowerEvent]):
 
     ``group`` and ``keys`` are what its members share, ``shows`` what is stored here: shows, or a ``Library`` that knows
     of those that should be as well. ``on_event`` is called for each event. ``recovery`` decides how an error is
-    removed, ``BlendedRecovery`` by default; ``interface``, ``port`` and ``own_port`` say where on the network, and
-    ``waking`` how it wakes on time.
+    removed, ``BlendedRecovery`` by default; ``interface``, ``port`` and ``own_port`` say where on the network,
+    ``dscp`` how datagrams are marked for priority, and ``waking`` how the node wakes on time.
     """
 
     def __init__(
@@ -243,6 +248,7 @@ class FollowerNode(Node[Follower, FollowerEvent]):
         port: int = DEFAULT_PORT,
         interface: str | None = None,
         own_port: int = 0,
+        dscp: int = EXPEDITED,
         clock: LocalClock | None = None,
         waking: WakingSettings | None = None,
         on_event: Callable[[FollowerEvent], object] | None = None,
@@ -253,6 +259,7 @@ class FollowerNode(Node[Follower, FollowerEvent]):
             port=port,
             interface=interface,
             own_port=own_port,
+            dscp=dscp,
             clock=clock,
             waking=waking,
             on_event=on_event,
@@ -331,6 +338,7 @@ class LeaderNode(Node[Leader, LeaderEvent]):
         port: int = DEFAULT_PORT,
         interface: str | None = None,
         own_port: int = 0,
+        dscp: int = EXPEDITED,
         clock: LocalClock | None = None,
         waking: WakingSettings | None = None,
         on_event: Callable[[LeaderEvent], object] | None = None,
@@ -341,6 +349,7 @@ class LeaderNode(Node[Leader, LeaderEvent]):
             port=port,
             interface=interface,
             own_port=own_port,
+            dscp=dscp,
             clock=clock,
             waking=waking,
             on_event=on_event,

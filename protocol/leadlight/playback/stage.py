@@ -30,10 +30,13 @@ STOP_CARRIED_INTERVALS: Final = 5
 of it yet, and darkness must not flicker."""
 CUE_JUMP_NS: Final = SECOND
 """A cue that moves the show it finds running by so much is meant to: it is begun anew, not corrected for."""
+ASK_WITHIN_NS: Final = 2 * SECOND
+"""Who waits for a cue that was announced asks again as soon as this: a later beacon may have taken it back."""
 CONTRADICTED_BY: Final = 3
 """So many newer beacons of the tenure that gave a stop, an interval apart in all, show that it is in force no more."""
 # At every sample: to reach a member through its class takes Python 3.11 ten times as long.
 _ROLLING: Final = CueState.ROLLING
+_STOPPED: Final = CueState.STOPPED
 
 
 class Shown(NamedTuple):
@@ -156,8 +159,8 @@ class Stage:
             return shown
         begins_at = self._cue_begins_at()
         at = self._cue_at if begins_at is None or now >= begins_at else begins_at
-        # A timer that is late has not put it in force yet: it will in a moment.
-        at = max(at, LocalInstant(now + ASKED_AGAIN_NS))
+        # A timer that is late has not put it in force yet: it will in a moment. One that is far off may not stand.
+        at = max(min(at, LocalInstant(now + ASK_WITHIN_NS)), LocalInstant(now + ASKED_AGAIN_NS))
         return shown if shown.next_at is not None and shown.next_at <= at else shown._replace(next_at=at)
 
     def shown_at_tick(self, tick_at: LocalInstant) -> AtTick:
@@ -272,7 +275,7 @@ class Stage:
             # Sent just before the instant, and here the instant has come: nothing goes back for it.
             self._pending = self.next_cue = None
             return
-        is_stop = pending.state is CueState.STOPPED
+        is_stop = pending.state is _STOPPED
         if is_stop:
             self._latch(beacon, now)
         elif self._carried_until is not None and self._is_carried(beacon, now):

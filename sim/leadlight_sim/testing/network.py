@@ -111,7 +111,15 @@ class _Life:
         # How late it wakes is the host's, with its aim and spin in it: there is nothing to learn.
         return LoopWaker(clock, settings, make, aims=False)
 
-    def open_sockets(self, group: str, *, port: int, interface: str | None, own_port: int) -> NodeSockets:  # noqa: ARG002
+    def open_sockets(
+        self,
+        group: str,
+        *,
+        port: int,
+        interface: str | None,  # noqa: ARG002
+        own_port: int,
+        dscp: int,  # noqa: ARG002
+    ) -> NodeSockets:
         check_ports(port, own_port)
         try:
             return NodeSockets(self.stack, (group_address(group), port), own_port)
@@ -468,7 +476,7 @@ class VirtualNetwork:
             return HostPreset(kind)
         if planned is None or self._scenario is None:
             return described.Host()
-        return self._scenario.host_of(planned)
+        return described.host_of(self._scenario, planned)
 
     def _in_scenario(self, name: str) -> tuple[_DescribedHost | None, Dropout | None]:
         if self._scenario is None:
