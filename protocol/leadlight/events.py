@@ -45,6 +45,7 @@ __all__ = [
     "ShowIncomplete",
     "ShowMissing",
     "ShowRefused",
+    "ShowsDiffered",
     "Stepped",
     "TimebaseEntered",
 ]
