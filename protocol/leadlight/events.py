@@ -11,6 +11,7 @@ from leadlight.terms import CueState, MusicChange, Role
 from leadlight.units import LeaderInstant, LocalInstant, ShowPosition, in_seconds
 
 __all__ = [
+    "ClockContradicted",
     "CopiesBegun",
     "CopiesEnded",
     "CueAdopted",
@@ -132,6 +133,13 @@ class TimebaseEntered(Event):
     """Instants refer to another clock from now on; the old line is held until that clock is known."""
 
     timebase: int
+
+
+@dataclass(frozen=True, slots=True, repr=False)
+class ClockContradicted(Event):
+    """Two packets cannot both be true of one drift, by so much: this clock or the leader's has stepped a little."""
+
+    by_ns: int
 
 
 @dataclass(frozen=True, slots=True, repr=False)
@@ -355,6 +363,7 @@ FollowerEvent: TypeAlias = (
     | LeaderLost
     | LeaderReturned
     | TimebaseEntered
+    | ClockContradicted
     | LockAcquired
     | LockLost
     | CueAnnounced
