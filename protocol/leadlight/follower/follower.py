@@ -27,7 +27,7 @@ from leadlight.entropy import Entropy, below, identity, nonzero32, spread
 from leadlight.errors import ConfigurationError, WireError, check_kind, check_whole
 from leadlight.follower.exchange import SoundingSchedule
 from leadlight.follower.journal import LINES_KEPT, JournalLine, Notes
-from leadlight.follower.leader_selection import FOLLOW, LeaderSelection, Novelty, Verdict
+from leadlight.follower.leader_selection import FOLLOW, GAPS_ABOVE_NS, LeaderSelection, Novelty, Verdict
 from leadlight.follower.settings import GOODBYE_INTERVALS, SILENT_INTERVALS, TALLY_INTERVAL_NS, FollowerSettings
 from leadlight.playback import (
     FRAMES_MAXIMUM,
@@ -115,7 +115,6 @@ class Follower:
     __slots__ = (
         "_address",
         "_asks_for_copies",
-        "_budget",
         "_cap_at",
         "_codec",
         "_cookie",
@@ -206,7 +205,6 @@ class Follower:
         self._asks_for_copies = False
         self._interval_ns = SECOND
         self._loss_interval_ns = SECOND
-        self._budget = 0
         self._group_size = 0
         self._cookie: int | None = None
         self.heard_at: LocalInstant | None = None
@@ -392,7 +390,7 @@ class Follower:
     @property
     def never_answered(self) -> bool:
         """Whether who is followed has never answered a Sounding though it may be asked."""
-        return not self._selection.has_answered and self._budget > 0
+        return not self._selection.has_answered and self._soundings.budget > 0
 
     @property
     def off_at(self) -> int | None:
@@ -617,8 +615,10 @@ class Follower:
         self._last_sign = beacon.sent_at, received_at
         interval_ns = self._interval_ns = beacon.interval_ns
         settings = self.settings
-        self._budget = beacon.sounding_budget
-        loss_interval_ns = self._loss_interval_ns = self._selection.loss_interval_ns(beacon, received_at)
+        loss_interval_ns = interval_ns
+        if interval_ns > GAPS_ABOVE_NS:
+            loss_interval_ns = self._selection.loss_interval_ns(beacon, received_at)
+        self._loss_interval_ns = loss_interval_ns
         silent_intervals = settings.silent_intervals
         self.goodbye_at = None
         if beacon.goodbye:
