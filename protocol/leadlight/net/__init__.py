@@ -8,6 +8,7 @@ from leadlight.net.machine import MACHINE
 from leadlight.net.node import FollowerNode, LeaderNode, Node
 from leadlight.net.sockets import DEFAULT_PORT, EXPEDITED, check_port, check_ports, group_address
 from leadlight.net.thread import EndpointThread, FollowerThread, LeaderThread
+from leadlight.net.timers import ExactTimer
 from leadlight.net.waking import LoopWaker, Waker, WakingSettings
 from leadlight.readiness import HostFacts
 
@@ -18,6 +19,7 @@ __all__ = [
     "DatagramCounts",
     "Endpoint",
     "EndpointThread",
+    "ExactTimer",
     "FollowerEndpoint",
     "FollowerNode",
     "FollowerThread",

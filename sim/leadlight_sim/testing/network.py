@@ -476,7 +476,7 @@ class VirtualNetwork:
             return HostPreset(kind)
         if planned is None or self._scenario is None:
             return described.Host()
-        return self._scenario.host_of(planned)
+        return described.host_of(self._scenario, planned)
 
     def _in_scenario(self, name: str) -> tuple[_DescribedHost | None, Dropout | None]:
         if self._scenario is None:
