@@ -61,6 +61,10 @@ TURNS_KEPT: Final = 64
 ECHO_QUEUE_MAXIMUM: Final = 64
 LOST_AFTER_NS: Final = 30 * SECOND
 SECRET_BYTES: Final = 16
+OWN_CLOCK: Final = Estimate(LocalInstant(0), 0, 0.0, 0.0, 0.0)
+"""How this host's own clock is read as a timebase."""
+ORDER_SPACING_NS: Final = SECOND // 2
+"""What comes sooner after another cue than this is announced too late: only the next one is told of."""
 PACING_INTERVAL_NS: Final = SECOND
 """The line is bent no more often than this: more often, each change would be too small to be worth making."""
 
@@ -134,9 +138,9 @@ class Tenure:
         """This run's tenure."""
         return self._tenure
 
-    def bequest(self, now: LocalInstant) -> Inheritance:
+    def bequest(self) -> Inheritance:
         """Return what a later tenure of this node needs to go on as if there had been none between."""
-        clock = Estimate(now, 0, 0.0, 0.0, 0.0) if self._clock is None else self._clock
+        clock = OWN_CLOCK if self._clock is None else self._clock
         return Inheritance(self._timebase, clock, self.cue, tuple(self.scheduled), self.off_at)
 
     @property
@@ -169,7 +173,7 @@ class Tenure:
     def roll(self, show: int, now: LocalInstant, position: ShowPosition = START) -> Cue:
         """Schedule a show to roll from ``position`` one lead time from now; return the cue."""
         at = LeaderInstant(self.leader_at(now) + self.settings.lead_time_ns)
-        return self._scheduled(Cue(show, CueState.ROLLING, ShowLine(at, position), self.leader_at(now)))
+        return self.order(Cue(show, CueState.ROLLING, ShowLine(at, position), self.leader_at(now)))
 
     def resume_line(self, cue: Cue, now: LocalInstant) -> None:
         """Put a cue in force at once, its line already under way: a leader that comes back mid-show."""
@@ -191,7 +195,7 @@ class Tenure:
         if self.cue.state is CueState.ROLLING:
             jumped = self._pacer.report(position, latency_ns, self.leader_at(at))
             if jumped is not None:
-                self._emit(events.MediaJumped(at, jumped.position, jumped.distance_ns, jumped.stands))
+                self._emit(events.MediaJumped(at, jumped.position, jumped.distance_ns, jumped.what))
 
     def pause(self, now: LocalInstant) -> Cue:
         """Hold the position, one lead time from now; return the cue. Raises ``OrderError`` if nothing rolls then."""
@@ -199,7 +203,7 @@ class Tenure:
         if before.state is not CueState.ROLLING:
             raise OrderError(f"nothing can be paused: the show is {before.state.name.lower()}")
         line = ShowLine(at, max(before.position_at(at), START))
-        return self._scheduled(Cue(before.show, CueState.PAUSED, line, self.leader_at(now)))
+        return self.order(Cue(before.show, CueState.PAUSED, line, self.leader_at(now)))
 
     def resume(self, now: LocalInstant) -> Cue:
         """Roll on from where it is paused, one lead time from now; return the cue.
@@ -210,7 +214,7 @@ class Tenure:
         if before.state is not CueState.PAUSED:
             raise OrderError(f"nothing can be resumed: the show is {before.state.name.lower()}")
         line = ShowLine(at, before.line.position)
-        return self._scheduled(Cue(before.show, CueState.ROLLING, line, self.leader_at(now)))
+        return self.order(Cue(before.show, CueState.ROLLING, line, self.leader_at(now)))
 
     def seek(self, position: ShowPosition, now: LocalInstant) -> Cue:
         """Go to ``position``, one lead time from now, rolling or paused as before; return the cue.
@@ -221,7 +225,7 @@ class Tenure:
         if before.state not in (CueState.ROLLING, CueState.PAUSED):
             raise OrderError(f"no position to seek: the show is {before.state.name.lower()}")
         line = ShowLine(at, position, before.line.rate_ppb)
-        return self._scheduled(before._replace(line=line, ordered_at=self.leader_at(now)))
+        return self.order(before._replace(line=line, ordered_at=self.leader_at(now)))
 
     def to_be_in_force(self, now: LocalInstant) -> Cue:
         """Return what will be in force when an order given now takes effect."""
@@ -233,14 +237,24 @@ class Tenure:
         earlier = [cue for cue in self.scheduled if cue.line.leader_at <= at]
         return at, earlier[-1] if earlier else self.cue
 
-    def _scheduled(self, cue: Cue) -> Cue:
+    def order(self, cue: Cue) -> Cue:
+        """Schedule what was ordered, in the place of what an order moments ago scheduled just before; return it.
+
+        So of two orders at once the second, which builds on the first, is announced in time.
+        """
+        at = cue.line.leader_at
+        self.scheduled = [
+            other
+            for other in self.scheduled
+            if other.ordered_at is None or not 0 < at - other.line.leader_at < ORDER_SPACING_NS
+        ]
         self.schedule(cue)
         return cue
 
     def go_dark(self, now: LocalInstant) -> None:
         """Show nothing, one lead time from now."""
         at = LeaderInstant(self.leader_at(now) + self.settings.lead_time_ns)
-        self.schedule(dark_cue(at, self.leader_at(now)))
+        self.order(dark_cue(at, self.leader_at(now)))
 
     def stop(self, now: LocalInstant, ordered_at: LeaderInstant | None = None) -> None:
         """Stop now: everyone fades within a second. Nothing scheduled survives. Pressed again, it is told again.
