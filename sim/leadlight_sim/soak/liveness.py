@@ -37,7 +37,8 @@ def _following_s(evening: Evening) -> float:
     # Answers to challenges come no faster than the budget, and all followers may want one.
     leader = evening.scenario.leader
     nodes = len(evening.scenario.followers) + len(evening.scenario.standbys)
-    answered_s = 2.0 * nodes / max(leader.sounding_budget, 1) if evening.scenario.keyed else 0.0
+    asks = evening.scenario.keyed or leader.delivery == "copies"
+    answered_s = 2.0 * nodes / max(leader.sounding_budget, 1) if asks else 0.0
     lossy = 2.0 if any(follower.extra_loss_fraction for follower in evening.scenario.followers) else 1.0
     return lossy * evening.calm.heals_s + 2 * evening.calm.interval_s + answered_s
 
