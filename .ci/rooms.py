@@ -34,6 +34,7 @@ ORDER: Final = {
         "readiness",
         "dissect",
         "net",
+        "commands/orders",
         "commands",
     ),
     "leadlight_sim": (

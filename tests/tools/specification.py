@@ -267,6 +267,9 @@ def constants() -> dict[str, list[Constant]]:
             of("ANSWERED_WITHIN_NS", "a later Echo is not used"),
             of("OUTSTANDING_MAXIMUM", "Soundings that wait for their Echo"),
             of("ANSWER_BURST_S", "seconds' worth of the budget answered at once"),
+            of("PROVEN_PARTS", "parts of the budget that are kept for Soundings with a cookie,"),
+            of("UNPROVEN_PARTS", "and that are for all of them"),
+            of("PROVEN_RESERVE", "share of what is kept that those without a cookie leave"),
             of("ECHO_QUEUE_MAXIMUM", "Echoes that wait to be sent"),
         ],
         "copies": [
@@ -313,6 +316,7 @@ def constants() -> dict[str, list[Constant]]:
         ],
         "playhead": [
             of("STOP_FADE_NS", "fade of a stop and of the off time"),
+            of("ASK_WITHIN_NS", "at the latest a player asks again while a cue is announced"),
             of("CONTRADICTED_BY", "beacons with another cue that release a stop"),
             of("STOP_CARRIED_INTERVALS", "intervals, or if that is longer,"),
             of("STOP_CARRIED_NS", "for which a stop outlives a change to another leader's timebase"),
@@ -365,6 +369,7 @@ def constants() -> dict[str, list[Constant]]:
             of("ONE_WAY_BEACONS", "beacons before a clock that rests on them alone has a bound, and may lock"),
             of("LATENESS_WINDOW", "packets whose lateness tells of the wait that all of them may have shared"),
             of("UNSEEN_WAITS", "of their mean lateness over their number, the longest such wait"),
+            of("FLOOR_EXCHANGES", "exchanges after which a floor is learnt again"),
             of("HELD_BACK_NS", "a packet later than this says nothing of a clock"),
             of("REFUSED_RUN", "refused samples in a row that agree, after which the clock begins anew"),
             of("REFUSED_INTERVALS", "beacon intervals that they span,"),

@@ -49,6 +49,8 @@ TOLD_NS: Final = 3 * SECOND
 """A leader that yields though its order is the newer one goes on so long, or so many intervals, until that is heard."""
 REPEATED_TO_RIVALS_NS: Final = SECOND
 """The state is repeated for other leaders no more often."""
+TIMEBASE_LASTS_NS: Final = 366 * 24 * 3600 * SECOND
+"""A timebase is not continued that may come to the end of all instants while this node leads."""
 TENURES_TOLD: Final = 64
 """Other leaders' tenures that are remembered, so that each is told of once."""
 
@@ -211,9 +213,7 @@ class Leader:
         check_position(position, self._length_ns(key))
         begins_at = max(now, self._listen_until) if self.role is Role.LISTENING else now
         at = LeaderInstant(begins_at + self.settings.lead_time_ns)
-        cue = Cue(key, CueState.ROLLING, ShowLine(at, position), LeaderInstant(now))
-        self.schedule(cue)
-        return cue
+        return self._order_to_come(Cue(key, CueState.ROLLING, ShowLine(at, position), LeaderInstant(now)))
 
     def resume_line(self, cue: Cue, now: LocalInstant) -> None:
         """Put a cue in force at once, its line already under way: a leader that comes back mid-show.
@@ -298,7 +298,14 @@ class Leader:
 
     def go_dark(self, now: LocalInstant) -> None:
         """Show nothing, one lead time from now."""
-        self.schedule(dark_cue(LeaderInstant(now + self.settings.lead_time_ns), LeaderInstant(now)))
+        self._order_to_come(dark_cue(LeaderInstant(now + self.settings.lead_time_ns), LeaderInstant(now)))
+
+    def _order_to_come(self, cue: Cue) -> Cue:
+        if self._tenure is None:
+            self.schedule(cue)
+        else:
+            self._tenure.order(self._translated(cue, self._tenure))
+        return cue
 
     def stop(self, now: LocalInstant) -> None:
         """Stop now: everyone fades within a second. Nothing scheduled survives.
@@ -707,6 +714,9 @@ class Leader:
     def _can_continue(self, now: LocalInstant) -> bool:
         """Return whether the clock that was followed is known well enough to go on in its name."""
         if self._ear.clock.state not in (ClockState.LOCKED, ClockState.HOLDOVER):
+            return False
+        there = self._ear.clock.leader_at(now)
+        if there is None or not 0 <= there <= INSTANT_MAXIMUM - TIMEBASE_LASTS_NS:
             return False
         bound_ns = self._ear.clock.bounds(now).statistical_ns
         return bound_ns is not None and bound_ns <= CONTINUED_WITHIN_NS

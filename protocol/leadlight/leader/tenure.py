@@ -17,11 +17,12 @@ from leadlight.cue import START, Cue, ShowLine, check_cue, dark_cue
 from leadlight.entropy import Entropy, below, nonzero32
 from leadlight.errors import OrderError
 from leadlight.follower import TALLIES_PER_SECOND
+from leadlight.leader.answers import AnswerLimit
 from leadlight.leader.confirmation import Confirmation
 from leadlight.leader.copies import Cookies, CopyList
-from leadlight.leader.limiter import RateLimiter
 from leadlight.leader.pacing import Pacer, PacerSettings
 from leadlight.leader.roster import Roster, RosterEntry
+from leadlight.leader.sendable import sendable_cue, sendable_off_at
 from leadlight.leader.settings import LeaderSettings
 from leadlight.terms import ContentState, CueState, Delivery
 from leadlight.units import BILLION, MILLISECOND, SECOND, LeaderInstant, LocalInstant, ShowPosition
@@ -60,8 +61,8 @@ TURNS_KEPT: Final = 64
 ECHO_QUEUE_MAXIMUM: Final = 64
 LOST_AFTER_NS: Final = 30 * SECOND
 SECRET_BYTES: Final = 16
-ANSWER_BURST_S: Final = 2
-"""Seconds' worth of the sounding budget that may be answered at once."""
+ORDER_SPACING_NS: Final = SECOND // 2
+"""What comes sooner after another cue than this is announced too late: only the next one is told of."""
 PACING_INTERVAL_NS: Final = SECOND
 """The line is bent no more often than this: more often, each change would be too small to be worth making."""
 
@@ -127,7 +128,7 @@ class Tenure:
         self._copies = CopyList()
         self._confirmation = Confirmation()
         self._stopped_at = now
-        self._answers = RateLimiter(settings.sounding_budget, ANSWER_BURST_S * settings.sounding_budget)
+        self._answers = AnswerLimit(settings.sounding_budget)
         self._echoes: deque[tuple[Sounding, Address, LocalInstant, int, int]] = deque()
 
     @property
@@ -170,7 +171,7 @@ class Tenure:
     def roll(self, show: int, now: LocalInstant, position: ShowPosition = START) -> Cue:
         """Schedule a show to roll from ``position`` one lead time from now; return the cue."""
         at = LeaderInstant(self.leader_at(now) + self.settings.lead_time_ns)
-        return self._scheduled(Cue(show, CueState.ROLLING, ShowLine(at, position), self.leader_at(now)))
+        return self.order(Cue(show, CueState.ROLLING, ShowLine(at, position), self.leader_at(now)))
 
     def resume_line(self, cue: Cue, now: LocalInstant) -> None:
         """Put a cue in force at once, its line already under way: a leader that comes back mid-show."""
@@ -200,7 +201,7 @@ class Tenure:
         if before.state is not CueState.ROLLING:
             raise OrderError(f"nothing can be paused: the show is {before.state.name.lower()}")
         line = ShowLine(at, max(before.position_at(at), START))
-        return self._scheduled(Cue(before.show, CueState.PAUSED, line, self.leader_at(now)))
+        return self.order(Cue(before.show, CueState.PAUSED, line, self.leader_at(now)))
 
     def resume(self, now: LocalInstant) -> Cue:
         """Roll on from where it is paused, one lead time from now; return the cue.
@@ -211,7 +212,7 @@ class Tenure:
         if before.state is not CueState.PAUSED:
             raise OrderError(f"nothing can be resumed: the show is {before.state.name.lower()}")
         line = ShowLine(at, before.line.position)
-        return self._scheduled(Cue(before.show, CueState.ROLLING, line, self.leader_at(now)))
+        return self.order(Cue(before.show, CueState.ROLLING, line, self.leader_at(now)))
 
     def seek(self, position: ShowPosition, now: LocalInstant) -> Cue:
         """Go to ``position``, one lead time from now, rolling or paused as before; return the cue.
@@ -222,7 +223,7 @@ class Tenure:
         if before.state not in (CueState.ROLLING, CueState.PAUSED):
             raise OrderError(f"no position to seek: the show is {before.state.name.lower()}")
         line = ShowLine(at, position, before.line.rate_ppb)
-        return self._scheduled(before._replace(line=line, ordered_at=self.leader_at(now)))
+        return self.order(before._replace(line=line, ordered_at=self.leader_at(now)))
 
     def to_be_in_force(self, now: LocalInstant) -> Cue:
         """Return what will be in force when an order given now takes effect."""
@@ -234,14 +235,24 @@ class Tenure:
         earlier = [cue for cue in self.scheduled if cue.line.leader_at <= at]
         return at, earlier[-1] if earlier else self.cue
 
-    def _scheduled(self, cue: Cue) -> Cue:
+    def order(self, cue: Cue) -> Cue:
+        """Schedule what was ordered, in the place of what an order moments ago scheduled just before; return it.
+
+        So of two orders at once the second, which builds on the first, is announced in time.
+        """
+        at = cue.line.leader_at
+        self.scheduled = [
+            other
+            for other in self.scheduled
+            if other.ordered_at is None or not 0 < at - other.line.leader_at < ORDER_SPACING_NS
+        ]
         self.schedule(cue)
         return cue
 
     def go_dark(self, now: LocalInstant) -> None:
         """Show nothing, one lead time from now."""
         at = LeaderInstant(self.leader_at(now) + self.settings.lead_time_ns)
-        self.schedule(dark_cue(at, self.leader_at(now)))
+        self.order(dark_cue(at, self.leader_at(now)))
 
     def stop(self, now: LocalInstant, ordered_at: LeaderInstant | None = None) -> None:
         """Stop now: everyone fades within a second. Nothing scheduled survives. Pressed again, it is told again.
@@ -394,6 +405,7 @@ class Tenure:
                 if len(self._turns) > TURNS_KEPT:
                     del self._turns[next(iter(self._turns))]
             self._note_lost(now)
+        coming = self._to_announce(now)
         radio, doubt_ns, delays = self._delays.publish(serial, DELAYS_MAXIMUM)
         return Beacon(
             self.identity,
@@ -405,11 +417,10 @@ class Tenure:
             self.settings.interval_ns,
             self.settings.sounding_budget,
             self._group_size(now),
-            # The wire carries whole milliseconds; a beacon is never lost to a finer order.
-            None if self.off_at is None else LeaderInstant(max(0, self.off_at) // MILLISECOND * MILLISECOND),
+            sendable_off_at(self.off_at),  # a beacon is never lost to what an order says
             marker,
-            self.cue,
-            self._to_announce(now),
+            sendable_cue(self.cue, self.off_at),
+            None if coming is None else sendable_cue(coming, self.off_at),
             self._marks_to_publish(serial, now),
             radio,
             doubt_ns,
@@ -501,22 +512,22 @@ class Tenure:
         if len(self._echoes) >= ECHO_QUEUE_MAXIMUM:
             self.counters["echo dropped"] += 1
             return
-        if not self._answers.allow(received_at):
-            self.counters["echo limited"] += 1
-            return
         # Only who receives at this address can know what was sent there: a recording sent from elsewhere does not.
         cookie = self._cookies.of(sounding.follower, source)
         is_proven = sounding.cookie == cookie
+        if not self._answers.allow(received_at, is_proven):
+            self.counters["echo limited"] += 1
+            return
         entry = self.roster.find(sounding.follower)
-        if is_proven or entry is None:
+        if is_proven or (entry is None and not self.roster.is_half_full):
             entry, _ = self.roster.hear(sounding.follower, source, received_at)
         if is_proven:
             self._copies.renew(sounding.follower, source, received_at)
             # One of no tenure, or another, knows the way here and has heard no beacon of this one at all.
             is_deaf = sounding.tenure != self._tenure and self.settings.delivery is not Delivery.GROUP
-            if is_deaf and self._copies.begin(sounding.follower):
+            if is_deaf and entry is not None and self._copies.begin(sounding.follower):
                 self._emit(events.CopiesBegun(received_at, sounding.follower, entry.name))
-        if sounding.tenure == self._tenure and sounding.delays:
+        if sounding.tenure == self._tenure and sounding.delays and entry is not None:
             self._delays.collect(entry.follower, sounding.radio, sounding.delays)
         self._echoes.append((sounding, source, received_at, length, cookie))
 
@@ -527,7 +538,7 @@ class Tenure:
         if not self.roster.is_news(tally):
             self.counters["repeated tally"] += 1
             return
-        entry, _ = self.roster.hear(tally.follower, source, received_at)
+        entry, _ = self.roster.hear(tally.follower, source, received_at, reports=True)
         if self.roster.find(tally.follower) is None:
             self.counters["roster full"] += 1
             return

@@ -30,6 +30,8 @@ STOP_CARRIED_INTERVALS: Final = 5
 of it yet, and darkness must not flicker."""
 CUE_JUMP_NS: Final = SECOND
 """A cue that moves the show it finds running by so much is meant to: it is begun anew, not corrected for."""
+ASK_WITHIN_NS: Final = 2 * SECOND
+"""Who waits for a cue that was announced asks again as soon as this: a later beacon may have taken it back."""
 CONTRADICTED_BY: Final = 3
 """So many newer beacons of the tenure that gave a stop, an interval apart in all, show that it is in force no more."""
 # At every sample: to reach a member through its class takes Python 3.11 ten times as long.
@@ -156,8 +158,8 @@ class Stage:
             return shown
         begins_at = self._cue_begins_at()
         at = self._cue_at if begins_at is None or now >= begins_at else begins_at
-        # A timer that is late has not put it in force yet: it will in a moment.
-        at = max(at, LocalInstant(now + ASKED_AGAIN_NS))
+        # A timer that is late has not put it in force yet: it will in a moment. One that is far off may not stand.
+        at = max(min(at, LocalInstant(now + ASK_WITHIN_NS)), LocalInstant(now + ASKED_AGAIN_NS))
         return shown if shown.next_at is not None and shown.next_at <= at else shown._replace(next_at=at)
 
     def shown_at_tick(self, tick_at: LocalInstant) -> AtTick:
