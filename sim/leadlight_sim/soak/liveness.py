@@ -8,11 +8,10 @@ from typing import Final
 from leadlight import ClockState, CueState
 from leadlight.units import MILLISECOND, SECOND
 from leadlight_sim.kernel import TrueInstant
-from leadlight_sim.soak.looks import Group, Seen
+from leadlight_sim.soak.looks import LOCK_BUDGET_NS, Group, Seen
 from leadlight_sim.soak.promises import FALSEHOODS, Evening, comes_about
 from leadlight_sim.world import Obeyed
 
-LOCK_BUDGET_NS: Final = 10 * MILLISECOND
 SHOWN_WITHIN_NS: Final = 15 * MILLISECOND
 """What a locked piece may be off: its budget, and the error that is still being absorbed."""
 RUN_WITHIN_NS: Final = 500 * MILLISECOND

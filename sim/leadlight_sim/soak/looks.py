@@ -19,6 +19,7 @@ from leadlight_sim.scenario import ClockStands, ClockStep
 from leadlight_sim.world import FollowerNode, LeaderNode, World
 
 LOOK_NS: Final = 100 * MILLISECOND
+LOCK_BUDGET_NS: Final = 10 * MILLISECOND
 Plan = tuple[Stretch | None, Stretch | None, Stretch | None]
 
 
@@ -33,7 +34,11 @@ class Seen:
     sounds: bool
     state: ClockState
     is_two_way: bool
-    """Whether its clock rests on an answer of the timebase it is in, as far as looks can tell."""
+    """Whether its clock rests on answers of the timebase it is in.
+
+    Marks that come another way than it thinks err by as much as its answers leave open, and nobody can see it
+    (section 17.5): a clock that goes by them counts only where what is proven is narrower than a locked clock's budget.
+    """
     tenure: int | None
     cue: Cue
     off_at: int | None
@@ -81,7 +86,17 @@ class Seam:
 class _Watched:
     """What is remembered of one follower from one look, or one event, to the next."""
 
-    __slots__ = ("drift_false_at", "entered_at", "entered_local", "events_seen", "life", "offset", "plan", "seam_events", "timebase")
+    __slots__ = (
+        "drift_false_at",
+        "entered_at",
+        "entered_local",
+        "events_seen",
+        "life",
+        "offset",
+        "plan",
+        "seam_events",
+        "timebase",
+    )
 
     def __init__(self) -> None:
         self.life = -1
@@ -194,7 +209,8 @@ class Watcher:
             state=clock.state,
             is_two_way=clock.view is not ClockView.ONE_WAY
             and follower.answered_at is not None
-            and follower.answered_at >= watched.entered_local,
+            and follower.answered_at >= watched.entered_local
+            and (clock.view is not ClockView.COMMON_VIEW or upper_ns - lower_ns <= 2 * LOCK_BUDGET_NS),
             tenure=follower.tenure,
             cue=follower.cue,
             off_at=follower.off_at,
