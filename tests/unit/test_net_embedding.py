@@ -11,12 +11,13 @@ from typing import Any
 
 import pytest
 
-from leadlight.errors import NetworkError, NotRunningError
+from leadlight.errors import FileError, NetworkError, NotRunningError
 from leadlight.events import NodeFailed
 from leadlight.follower.settings import FollowerSettings
 from leadlight.leader.settings import LeaderSettings
 from leadlight.net.clock import LocalClock
 from leadlight.net.endpoint import Endpoint, FollowerEndpoint, LeaderEndpoint
+from leadlight.net.keeping import KeptFile
 from leadlight.net.machine import MACHINE, BoundSockets
 from leadlight.net.thread import EndpointThread, FollowerThread, LeaderThread
 from leadlight.net.waking import LoopWaker, WakingSettings
@@ -76,8 +77,13 @@ class PaperMachine:
     def waker(self, clock: LocalClock, settings: WakingSettings) -> LoopWaker:
         return LoopWaker(clock, settings)
 
-    def open_sockets(self, group: str, *, port: int, interface: str | None, own_port: int) -> BoundSockets:
-        self.opened.append((group, port, interface, own_port))
+    def kept_file(self, group: str, name: str) -> KeptFile:
+        raise FileError("runtime folder", f"{group}/{name}", "made of paper")
+
+    def open_sockets(
+        self, group: str, *, port: int, interface: str | None, own_port: int, dscp: int
+    ) -> BoundSockets:
+        self.opened.append((group, port, interface, own_port, dscp))
         raise NetworkError("made of paper")
 
 
@@ -91,7 +97,7 @@ async def test_an_endpoint_stands_on_the_machine_in_whose_context_it_was_made(ma
     assert node.clock() == 7
     with pytest.raises(NetworkError, match="made of paper"):
         await node.__aenter__()
-    assert machine.opened == [(GROUP, 6000, None, 6001)]
+    assert machine.opened == [(GROUP, 6000, None, 6001, 46)]
     # Others stand where they stood.
     assert make(settings, group=GROUP).clock() != 7
 

@@ -212,16 +212,16 @@ def test_a_run_is_of_one_tenure_and_of_samples_that_agree_over_two_intervals() -
     refusals = Refusals()
     for seconds, offset_ns in ((0, 0), (0.5, 5 * MILLISECOND), (0.8, -5 * MILLISECOND)):
         refusals.note(7, offset_ns, at(seconds), BUDGET, is_exchange=False)
-    assert len(refusals) == REFUSED_RUN
+    assert refusals.count == REFUSED_RUN
     assert not refusals.contradict(at(0.8), INTERVAL, by_exchange=False)  # not yet over two intervals less a dither
     assert refusals.contradict(at(0.9), INTERVAL, by_exchange=False)
     assert not refusals.contradict(at(0.9), INTERVAL, by_exchange=True)
     refusals.note(7, 0, at(1), BUDGET, is_exchange=True)
     assert refusals.contradict(at(1), INTERVAL, by_exchange=True)
     refusals.note(7, BUDGET + 1, at(2), BUDGET, is_exchange=False)
-    assert len(refusals) == 1
+    assert refusals.count == 1
     refusals.note(8, BUDGET + 1, at(3), BUDGET, is_exchange=False)
-    assert len(refusals) == 1
+    assert refusals.count == 1
 
 
 @pytest.mark.parametrize("stood_ns", [2 * SECOND, 2 * MINUTE], ids=["seconds", "minutes"])
@@ -280,3 +280,13 @@ def test_a_follower_that_began_by_a_forgery_finds_the_leader(make_hall: Maker, b
     hall.run(10 * INTERVAL / SECOND)
     assert reeds.clock.served is not None
     assert abs(reeds.clock.served.offset_at(hall.local("reed beds")) - 9 * SECOND) < 3 * MILLISECOND
+
+
+@pytest.mark.parametrize("stepped_ns", [-7 * MILLISECOND, 7 * MILLISECOND, -18 * MILLISECOND, 18 * MILLISECOND])
+def test_a_step_of_the_leaders_clock_never_passes_without_an_event(make_hall: Maker, stepped_ns: int) -> None:
+    evening = Evening(make_hall(CODECS["unkeyed"]), standby=False)
+    evening.hall.nodes["boathouse"].offset_ns += stepped_ns
+    evening.hall.run(12)
+    told = evening.told(events.ClockContradicted) + evening.told(events.TimebaseEntered)
+    assert told >= len(CLOCKS)
+    assert max(map(abs, evening.errors_ns())) < 2 * MILLISECOND

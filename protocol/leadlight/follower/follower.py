@@ -27,7 +27,7 @@ from leadlight.entropy import Entropy, below, identity, nonzero32, spread
 from leadlight.errors import ConfigurationError, WireError, check_kind, check_whole
 from leadlight.follower.exchange import SoundingSchedule
 from leadlight.follower.journal import LINES_KEPT, JournalLine, Notes
-from leadlight.follower.leader_selection import FOLLOW, LeaderSelection, Novelty, Verdict
+from leadlight.follower.leader_selection import FOLLOW, GAPS_ABOVE_NS, LeaderSelection, Novelty, Verdict
 from leadlight.follower.settings import GOODBYE_INTERVALS, SILENT_INTERVALS, TALLY_INTERVAL_NS, FollowerSettings
 from leadlight.playback import (
     FRAMES_MAXIMUM,
@@ -115,6 +115,7 @@ class Follower:
     __slots__ = (
         "_address",
         "_asks_for_copies",
+        "_broken",
         "_budget",
         "_cap_at",
         "_codec",
@@ -200,6 +201,7 @@ class Follower:
         self._timebase: int | None = None
         self._timebase_leader: int | None = None
         self._refusals = Refusals()
+        self._broken = 0
         # The clock of the timebase before, by which the old line is held until the new one is known.
         self._held: tuple[int, Estimate] | None = None
         self._address: Address | None = None
@@ -573,7 +575,7 @@ class Follower:
                         # Its instants mean nothing by this clock. A stop needs none.
                         self.stage.read_stop(beacon, now)
                         return
-            elif not self.clock.is_two_way:
+            elif self._refusals.count and not self.clock.is_two_way:
                 self._refusals.clear()
         if verdict is FOLLOW:
             self._follow_beacon(beacon, source, received_at, now, fits)
@@ -604,8 +606,11 @@ class Follower:
     ) -> None:
         was_lost = self._selection.is_lost
         novelty = self._selection.follow(beacon, received_at)
-        if beacon.group_size != self._group_size:
-            self._share_tallies(beacon.group_size, now)
+        group_size, budget = beacon.group_size, beacon.sounding_budget
+        has_other_share = group_size != self._group_size or budget != self._budget or novelty is not None
+        if has_other_share:
+            self._budget = budget
+            self._share_tallies(group_size, now)
         if novelty is not None:
             self._begin_tenure(beacon, novelty, now)
         elif was_lost:
@@ -617,8 +622,10 @@ class Follower:
         self._last_sign = beacon.sent_at, received_at
         interval_ns = self._interval_ns = beacon.interval_ns
         settings = self.settings
-        self._budget = beacon.sounding_budget
-        loss_interval_ns = self._loss_interval_ns = self._selection.loss_interval_ns(beacon, received_at)
+        loss_interval_ns = interval_ns
+        if interval_ns > GAPS_ABOVE_NS:
+            loss_interval_ns = self._selection.loss_interval_ns(beacon, received_at)
+        self._loss_interval_ns = loss_interval_ns
         silent_intervals = settings.silent_intervals
         self.goodbye_at = None
         if beacon.goodbye:
@@ -627,7 +634,8 @@ class Follower:
         self._silent_at = LocalInstant(received_at + silent_intervals * loss_interval_ns)
         cap_ns = settings.holdover_cap_ns
         self._cap_at = LocalInstant(received_at + (cap_ns if cap_ns > interval_ns else interval_ns))
-        self._soundings.share(beacon.group_size, self._budget_of(beacon), now)
+        if has_other_share:
+            self._soundings.share(group_size, self._budget_of(beacon), now)
         before = self.clock.state
         if beacon.timebase != self._timebase:
             self._enter_timebase(beacon, now)
@@ -801,6 +809,12 @@ class Follower:
         self._last_sign = echo.sent_at, received_at
         before = self.clock.state
         self.clock.observe_exchange(exchange)
+        bound = self.clock.bound
+        if bound.broken != self._broken:
+            # A beacon may have been the one; it is told at the next exchange.
+            if bound.broken > self._broken:
+                self._emit(events.ClockContradicted(received_at, bound.contradiction_ns))
+            self._broken = bound.broken
         if self._selection.is_lost:
             # An answer proves the leader lives, but the show's state travels in beacons alone.
             self.clock.note_silence()

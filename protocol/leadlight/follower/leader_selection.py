@@ -224,6 +224,7 @@ class LeaderSelection:
         # Of the last beacon followed.
         self._sent_at = LeaderInstant(0)
         self._followed_at = LocalInstant(0)
+        self._insisted = False
 
     def judge(self, beacon: Beacon, source: Address, received_at: LocalInstant) -> Verdict:
         """Return what to make of a beacon. Only what was heard of each delivery and the open challenges change."""
@@ -232,8 +233,7 @@ class LeaderSelection:
             serial, is_copy = beacon.serial, beacon.is_copy
             ahead = (serial - self.serial) & SERIAL_MASK
             if 0 < ahead < SERIAL_HALF:
-                elapsed_ns = received_at - self._followed_at
-                if ahead > SERIALS_AT_ONCE and ahead > serials_allowed(elapsed_ns) and not self.is_lost:
+                if ahead > SERIALS_AT_ONCE and not self._may_advance(ahead, received_at):
                     return Verdict.IMPLAUSIBLE
                 self.loss.note(serial, is_copy)
                 return FOLLOW
@@ -241,6 +241,7 @@ class LeaderSelection:
             # have forged what was followed, and who says otherwise of a lost leader may be a recording.
             is_odd = beacon.sent_at > self._sent_at or (self.is_lost and not self._require_fresh)
             if ahead and is_odd and self._left_tenures.insists(beacon, self._interval_ns):
+                self._insisted = True
                 return FOLLOW
             self.loss.note(serial, is_copy)
             if is_newer(serial, self._serials[is_copy]):
@@ -330,7 +331,7 @@ class LeaderSelection:
             self.challenges.clear()
             self._proven = beacon.tenure
             self._begin_serials(beacon)
-        elif not is_newer(beacon.serial, self.serial):
+        elif self._insisted:
             self._begin_serials(beacon)
         # A restart may come with another rank.
         self.order = (beacon.rank, beacon.leader)
@@ -346,7 +347,11 @@ class LeaderSelection:
                 self._left = None
         return novelty
 
+    def _may_advance(self, ahead: int, received_at: LocalInstant) -> bool:
+        return self.is_lost or ahead <= serials_allowed(received_at - self._followed_at)
+
     def _begin_serials(self, beacon: Beacon) -> None:
+        self._insisted = False
         self.loss.restart()
         self.loss.note(beacon.serial, beacon.is_copy)
         before = (beacon.serial - 1) & SERIAL_MASK

@@ -16,6 +16,7 @@ from contextlib import AbstractContextManager, contextmanager, nullcontext
 from dataclasses import dataclass
 from typing import Any, Generic, Protocol, TypeVar
 
+from leadlight.net.departure import Departure
 from leadlight.net.silence import SilenceWatch
 from leadlight.net.timestamps import DATAGRAM_ROOM_BYTES, DatagramSocket, arrival, enable_kernel_stamps, receive
 from leadlight.units import SECOND, LocalInstant
@@ -124,6 +125,7 @@ class CoreDriver(Generic[EventType]):
         self._failure: BaseException | None = None
         self._end: asyncio.Future[None] | None = None
         self._after_pump = after_pump
+        self._departure = Departure(clock)
         stamped = [enable_kernel_stamps(endpoint) for endpoint in (sockets.own, sockets.shared)]
         self.is_stamped = all(stamped)
         """Whether the kernel stamps what is received."""
@@ -184,7 +186,12 @@ class CoreDriver(Generic[EventType]):
         if self._silence.take_turn(now) and self._sockets.join_again():
             self.counts.joined_again += 1
         # A fresh reading: the stamp is the moment of sending and not of waking.
-        for data, destination in self._core.datagrams_to_send(self._clock()):
+        stamp = self._departure.stamp()
+        is_awaited = False
+        for data, destination in self._core.datagrams_to_send(stamp):
+            if not is_awaited:
+                is_awaited = True
+                self._departure.await_stamp(stamp)
             self._send(data, destination)
         return list(iter(self._core.next_event, None))
 

@@ -16,18 +16,19 @@ from functools import partial
 from typing import Any, Generic, TypeVar
 
 from leadlight.cue import START, Cue
-from leadlight.errors import ConfigurationError, NotRunningError, check_kind, check_whole
+from leadlight.errors import ConfigurationError, LeadlightError, NotRunningError, check_kind, check_whole
 from leadlight.events import FollowerEvent, LeaderEvent, NodeFailed
 from leadlight.follower import Follower, FollowerSettings, JournalLine, Snapshot
-from leadlight.leader import Leader, LeaderSettings
+from leadlight.leader import Inheritance, Leader, LeaderSettings
 from leadlight.net.clock import LocalClock
 from leadlight.net.driver import Core, CoreDriver, DatagramCounts
+from leadlight.net.keeping import Keeping
 from leadlight.net.machine import MACHINE
-from leadlight.net.sockets import DEFAULT_PORT, check_address, check_ports
+from leadlight.net.sockets import DEFAULT_PORT, EXPEDITED, check_address, check_dscp, check_ports
 from leadlight.net.waking import WakingSettings, raise_priority
 from leadlight.playback import AtTick, Library, Recovery, Shown, StoredShow
 from leadlight.terms import Role
-from leadlight.units import INSTANT_MAXIMUM, SECOND, LocalInstant, ShowPosition
+from leadlight.units import INSTANT_MAXIMUM, SECOND, LeaderInstant, LocalInstant, ShowPosition
 from leadlight.wire import Codec, KeyRing
 
 _log = logging.getLogger(__name__)
@@ -52,8 +53,9 @@ class _Stage(Enum):
 class Node(Generic[CoreType, EventType]):
     """One core on the network for as long as its block runs.
 
-    ``make_core`` is given the instant now and returns the state machine. ``group``, ``port``, ``interface`` and
-    ``own_port`` are those of ``leadlight.net.sockets.GroupSockets``, whose ``NetworkError`` entering may raise.
+    ``make_core`` is given the instant now and returns the state machine. ``group``, ``port``, ``interface``,
+    ``own_port`` and ``dscp`` are those of ``leadlight.net.sockets.GroupSockets``, whose ``NetworkError`` entering may
+    raise.
     ``on_event``, if given, is called for each event where the node runs, and must be quick: while it runs no datagram
     is read. What it raises is logged, and the node goes on. ``waking`` says how it wakes on time. Clock, chance, timers
     and sockets are those of the ``leadlight.net.machine.MACHINE`` in whose context the node is made.
@@ -70,6 +72,7 @@ class Node(Generic[CoreType, EventType]):
         port: int = DEFAULT_PORT,
         interface: str | None = None,
         own_port: int = 0,
+        dscp: int = EXPEDITED,
         clock: LocalClock | None = None,
         waking: WakingSettings | None = None,
         on_event: Callable[[EventType], object] | None = None,
@@ -80,13 +83,16 @@ class Node(Generic[CoreType, EventType]):
             check_kind("interface", interface, str, "a name or an address of one of this host's interfaces")
         check_kind("group", group, str, "a name")
         check_ports(port, own_port)
+        check_dscp(dscp)
         machine = MACHINE.get()
         self.clock = machine.clock() if clock is None else clock
         now = self.clock()
         check_whole("clock", now, 0, INSTANT_MAXIMUM, "what returns the instant now in ns")
         self.core = make_core(now)
         self.group = group
-        self._open_sockets = partial(machine.open_sockets, group, port=port, interface=interface, own_port=own_port)
+        self._open_sockets = partial(
+            machine.open_sockets, group, port=port, interface=interface, own_port=own_port, dscp=dscp
+        )
         self._waking = waking or WakingSettings()
         self._make_waker = machine.waker
         self._on_event = on_event
@@ -165,7 +171,7 @@ class Node(Generic[CoreType, EventType]):
             self.clock,
             self._guard,
             on_failure=self._note_failure,
-            after_pump=self._end_waits,
+            after_pump=self._after_pump,
         )
         if self._waking.raises_priority:
             raise_priority()
@@ -218,6 +224,10 @@ class Node(Generic[CoreType, EventType]):
         """Wake whoever waits for events."""
         raise NotImplementedError
 
+    def _after_pump(self) -> None:
+        """Do what has to follow whatever the core did."""
+        self._end_waits()
+
     def _end_waits(self) -> None:
         """Let whoever waits for the core's next instant ask again which one it is."""
         raise NotImplementedError
@@ -228,8 +238,8 @@ class FollowerNode(Node[Follower, FollowerEvent]):
 
     ``group`` and ``keys`` are what its members share, ``shows`` what is stored here: shows, or a ``Library`` that knows
     of those that should be as well. ``on_event`` is called for each event. ``recovery`` decides how an error is
-    removed, ``BlendedRecovery`` by default; ``interface``, ``port`` and ``own_port`` say where on the network, and
-    ``waking`` how it wakes on time.
+    removed, ``BlendedRecovery`` by default; ``interface``, ``port`` and ``own_port`` say where on the network,
+    ``dscp`` how datagrams are marked for priority, and ``waking`` how the node wakes on time.
     """
 
     def __init__(
@@ -243,6 +253,7 @@ class FollowerNode(Node[Follower, FollowerEvent]):
         port: int = DEFAULT_PORT,
         interface: str | None = None,
         own_port: int = 0,
+        dscp: int = EXPEDITED,
         clock: LocalClock | None = None,
         waking: WakingSettings | None = None,
         on_event: Callable[[FollowerEvent], object] | None = None,
@@ -253,6 +264,7 @@ class FollowerNode(Node[Follower, FollowerEvent]):
             port=port,
             interface=interface,
             own_port=own_port,
+            dscp=dscp,
             clock=clock,
             waking=waking,
             on_event=on_event,
@@ -319,6 +331,9 @@ class LeaderNode(Node[Leader, LeaderEvent]):
     ``shows`` are those whose length it should know, and that orders may name by their id. Orders take the moment of
     calling for now, and what has to leave at once does. One that is wrong in itself raises ``ConfigurationError``, one
     that cannot be carried out as things stand ``OrderError``, and nothing changes.
+
+    With ``resumes_within_ns`` it keeps on this host what it leads. Another of the same name, group and ``purpose`` that
+    is started within so long, in the same boot, leads on with that, in the same timebase: ``kept`` tells what it will.
     """
 
     def __init__(
@@ -331,21 +346,80 @@ class LeaderNode(Node[Leader, LeaderEvent]):
         port: int = DEFAULT_PORT,
         interface: str | None = None,
         own_port: int = 0,
+        dscp: int = EXPEDITED,
         clock: LocalClock | None = None,
         waking: WakingSettings | None = None,
         on_event: Callable[[LeaderEvent], object] | None = None,
+        resumes_within_ns: int = 0,
+        purpose: str = "",
     ) -> None:
+        check_whole("resumes_within_ns", resumes_within_ns, 0, INSTANT_MAXIMUM, "ns, 0 to keep nothing")
+        check_kind("purpose", purpose, str, "a text")
+        self._keeping: Keeping | None = None
+        self._keep_timer: asyncio.TimerHandle | None = None
+        self._keep_at: LocalInstant | None = None
+
+        def make_core(now: LocalInstant) -> Leader:
+            entropy = MACHINE.get().entropy()
+            kept = None
+            if resumes_within_ns:
+                kept = self._open_keeping(settings.name, group, resumes_within_ns, purpose)
+            return Leader(settings, _codec(group, keys), entropy, now, shows, kept)
+
         super().__init__(
-            lambda now: Leader(settings, _codec(group, keys), MACHINE.get().entropy(), now, shows),
+            make_core,
             group=group,
             port=port,
             interface=interface,
             own_port=own_port,
+            dscp=dscp,
             clock=clock,
             waking=waking,
             on_event=on_event,
         )
         self.leader = self.core
+
+    def _open_keeping(self, name: str, group: str, within_ns: int, purpose: str) -> Inheritance | None:
+        machine = MACHINE.get()
+        try:
+            file = machine.kept_file(group, name)
+        except LeadlightError as error:
+            _log.warning("what is led cannot be kept for a restart: %s", error)
+            return None
+        self._keeping = Keeping(file, self.clock, within_ns, purpose)
+        return self._keeping.take_up(machine.entropy().getrandbits(32) or 1)
+
+    def _after_pump(self) -> None:
+        super()._after_pump()
+        if self._keeping is None:
+            return
+        with self._guard:
+            now = self.clock()
+            again_at = self._keeping.note(self.core.bequest or self.core.kept, now)
+        if again_at == self._keep_at:
+            return
+        if self._keep_timer is not None:
+            self._keep_timer.cancel()
+        self._keep_at = again_at
+        if again_at is not None and self._stage is _Stage.RUNNING:
+            wait = max(0, again_at - now) / SECOND
+            self._keep_timer = self._running.get_loop().call_later(wait, self._after_pump)
+
+    async def _leave(self) -> None:
+        if self._keep_timer is not None:
+            self._keep_timer.cancel()
+        await super()._leave()
+        if self._keeping is not None:
+            self._keeping.close()
+
+    @property
+    def kept(self) -> Cue | None:
+        """What an earlier run led, and this one will unless another leads by then: a cue on this node's clock."""
+        kept = self.core.kept
+        if kept is None:
+            return None
+        at = LeaderInstant(kept.clock.local_at(kept.cue.line.leader_at))
+        return kept.cue._replace(line=kept.cue.line._replace(leader_at=at))
 
     async def _take_leave(self) -> None:
         """Say goodbye: a standby need not wait for as long as after a silence."""

@@ -36,6 +36,7 @@ CONTRADICTED_BY: Final = 3
 """So many newer beacons of the tenure that gave a stop, an interval apart in all, show that it is in force no more."""
 # At every sample: to reach a member through its class takes Python 3.11 ten times as long.
 _ROLLING: Final = CueState.ROLLING
+_STOPPED: Final = CueState.STOPPED
 
 
 class Shown(NamedTuple):
@@ -274,7 +275,7 @@ class Stage:
             # Sent just before the instant, and here the instant has come: nothing goes back for it.
             self._pending = self.next_cue = None
             return
-        is_stop = pending.state is CueState.STOPPED
+        is_stop = pending.state is _STOPPED
         if is_stop:
             self._latch(beacon, now)
         elif self._carried_until is not None and self._is_carried(beacon, now):

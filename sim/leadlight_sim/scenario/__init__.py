@@ -26,7 +26,7 @@ from leadlight_sim.scenario.faults import (
 )
 from leadlight_sim.scenario.files import as_toml, load_scenario, load_shipped, resolve_scenario
 from leadlight_sim.scenario.hosts import Host
-from leadlight_sim.scenario.model import Clocks, CueEntry, Follower, Leader, Scenario, Standby, check_scenario
+from leadlight_sim.scenario.model import Clocks, CueEntry, Follower, Leader, Scenario, Standby, check_scenario, host_of
 from leadlight_sim.scenario.network import (
     AccessPoint,
     Air,
@@ -78,6 +78,7 @@ __all__ = [
     "as_toml",
     "change_from_text",
     "check_scenario",
+    "host_of",
     "load_scenario",
     "load_shipped",
     "over_at_s",

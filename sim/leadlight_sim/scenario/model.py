@@ -250,10 +250,6 @@ class Scenario(Part):
             return self.targets.error_ms
         return min(show.frame_period_ms for show in self.shows) / 2
 
-    def host_of(self, node: Leader | Standby | Follower) -> Host:
-        """Return what a node of this scenario runs on."""
-        return self.boards if node.host is None else node.host
-
     def digest(self) -> str:
         """Return 32 hexadecimal digits that depend on what the scenario says and not on how it is written.
 
@@ -288,6 +284,11 @@ class Scenario(Part):
 
 
 # --- Reading ------------------------------------------------------------------------------------------------
+
+
+def host_of(scenario: Scenario, node: Leader | Standby | Follower) -> Host:
+    """Return what a node of a scenario runs on."""
+    return scenario.boards if node.host is None else node.host
 
 
 def check_scenario(table: Mapping[str, object], source: str) -> Scenario:

@@ -32,7 +32,7 @@ from leadlight_sim.air import Dropout
 from leadlight_sim.air.choice import AnyAir, make_air
 from leadlight_sim.air.contended import ContendedAir
 from leadlight_sim.baselines import accompanied
-from leadlight_sim.hosts import Host, HostPreset, HostSettings, Oscillator, OscillatorSettings
+from leadlight_sim.hosts import Host, HostPreset, HostSettings, Oscillator, OscillatorSettings, settings_of
 from leadlight_sim.kernel import Kernel, Stream, Streams, Trace, TrueInstant
 from leadlight_sim.world.injected_faults import InjectedFaults, Mishap, Rule
 from leadlight_sim.world.nodes import FollowerNode, LeaderNode, SharedCodec
@@ -85,7 +85,7 @@ def make_host(
     if air.preset.startswith("model-"):
         settings = HostSettings.exact()
     else:
-        settings = HostSettings.preset(kind) if isinstance(kind, HostPreset) else HostSettings.described(kind)
+        settings = HostSettings.preset(kind) if isinstance(kind, HostPreset) else settings_of(kind)
     return make(settings, streams.stream(purpose, name))
 
 
@@ -219,7 +219,7 @@ class World:
         return self._host(follower, "player")
 
     def _host(self, node: described.Leader | described.Standby | described.Follower, purpose: str = "host") -> Host:
-        kind = self.scenario.host_of(node)
+        kind = described.host_of(self.scenario, node)
         return make_host(self.scenario.air, self.streams, node.name, kind, purpose, self._make_host)
 
     # -- starting --------------------------------------------------------------------------------------------------
