@@ -17,6 +17,9 @@ SHOWN_WITHIN_NS: Final = 15 * MILLISECOND
 RUN_WITHIN_NS: Final = 500 * MILLISECOND
 RUN_WITHIN_UNLOCKED_NS: Final = 3 * SECOND
 """Who has not found its clock shows what it can."""
+FLOOD_A_SECOND: Final = 30
+"""Beacons in a second, beside the regular ones, that no burst comes to for long, however often a button is pressed."""
+FLOOD_LASTS_S: Final = 4.0
 UNDOING: Final = ("hostile-packets", "clashing-leader", "clock-step", "clock-stands")
 """Spells after which another show than was ordered may be on, or none."""
 
@@ -132,6 +135,21 @@ def _stop_in_force(evening: Evening, at: TrueInstant) -> Obeyed | None:
         if any(not on and switched_at >= stop.at for switched_at, on in node.switched):
             return None
     return stop
+
+
+@comes_about(lambda _evening: FLOOD_LASTS_S, "R-LEAD-2", "R-LEAD-7", "R-STOP-1", "R-ROLE-13")
+def no_leader_floods_the_group(group: Group, evening: Evening) -> Mapping[str, str]:
+    """Beacons come at their interval, and in bursts that end."""
+    flooding: dict[str, str] = {}
+    for node in evening.world.leaders:
+        if node.beacons_sent is None:
+            node.beacons_sent = []
+        since = group.at - SECOND
+        while node.beacons_sent and node.beacons_sent[0][1] < since:
+            node.beacons_sent.pop(0)
+        if len(node.beacons_sent) > 1.5 / evening.calm.interval_s + FLOOD_A_SECOND:
+            flooding[node.name] = f"{len(node.beacons_sent)} beacons in a second"
+    return flooding
 
 
 @comes_about(lambda _evening: 8.0, "R-ROLE-5", "R-ROLE-6", "R-CUE-6", "R-STOP-3")
