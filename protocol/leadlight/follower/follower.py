@@ -115,6 +115,7 @@ class Follower:
     __slots__ = (
         "_address",
         "_asks_for_copies",
+        "_budget",
         "_broken",
         "_budget",
         "_cap_at",
@@ -210,6 +211,7 @@ class Follower:
         self._loss_interval_ns = SECOND
         self._budget = 0
         self._group_size = 0
+        self._budget = 0
         self._cookie: int | None = None
         self.heard_at: LocalInstant | None = None
         """When the last beacon was accepted."""
