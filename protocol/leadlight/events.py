@@ -7,7 +7,7 @@ from enum import Enum
 from typing import TypeAlias
 
 from leadlight.cue import Cue, show_name
-from leadlight.terms import CueState, Role
+from leadlight.terms import CueState, MusicChange, Refusal, Role
 from leadlight.units import LeaderInstant, LocalInstant, ShowPosition, in_seconds
 
 __all__ = [
@@ -17,7 +17,9 @@ __all__ = [
     "CueAdopted",
     "CueAnnounced",
     "CueContradicted",
+    "CueTakenUp",
     "CueTookEffect",
+    "DatagramsRefused",
     "Event",
     "FollowerCloned",
     "FollowerEvent",
@@ -36,6 +38,7 @@ __all__ = [
     "LockAcquired",
     "LockLost",
     "MediaJumped",
+    "NoLeaderHeard",
     "NodeFailed",
     "OffTimeReached",
     "RivalHeard",
@@ -84,6 +87,14 @@ class NodeFailed(Event):
     reason: str
 
 
+@dataclass(frozen=True, slots=True, repr=False)
+class DatagramsRefused(Event):
+    """``count`` datagrams were refused for one reason since that was told last, at most once a minute."""
+
+    reason: Refusal
+    count: int
+
+
 # -- a follower's ----------------------------------------------------------------------------------------------
 
 
@@ -93,6 +104,13 @@ class LeaderFound(Event):
 
     leader: int
     tenure: int
+
+
+@dataclass(frozen=True, slots=True, repr=False)
+class NoLeaderHeard(Event):
+    """No leader has been followed for so long: told once a minute at most."""
+
+    silent_ns: int
 
 
 @dataclass(frozen=True, slots=True, repr=False)
@@ -243,6 +261,13 @@ class CueTookEffect(Event):
 
 
 @dataclass(frozen=True, slots=True, repr=False)
+class CueTakenUp(Event):
+    """A leader that was started again leads on with what it led, to the nanosecond and in the same timebase."""
+
+    cue: Cue
+
+
+@dataclass(frozen=True, slots=True, repr=False)
 class CueContradicted(Event):
     """A follower has reported for some time that another state is in force there than the cue's."""
 
@@ -316,12 +341,12 @@ class ShowIncomplete(Event):
 class MediaJumped(Event):
     """The music is heard somewhere else, ``distance_ns`` ahead of the line, and is not chased; cue anew to follow it.
 
-    ``stands``: whether it hardly moves, as in a pause.
+    Told each time that it pauses, goes on, or goes elsewhere: ``what``.
     """
 
     position: ShowPosition
     distance_ns: int
-    stands: bool
+    what: MusicChange
 
 
 @dataclass(frozen=True, slots=True, repr=False)
@@ -350,6 +375,7 @@ class CopiesEnded(Event):
 
 FollowerEvent: TypeAlias = (
     LeaderFound
+    | NoLeaderHeard
     | LeaderRestarted
     | LeaderChanged
     | LeaderLost
@@ -366,12 +392,14 @@ FollowerEvent: TypeAlias = (
     | LiveDataSeen
     | HoldoverEnded
     | OffTimeReached
+    | DatagramsRefused
     | NodeFailed
 )
 LeaderEvent: TypeAlias = (
     FollowerJoined
     | FollowerLost
     | FollowerCloned
+    | CueTakenUp
     | CueTookEffect
     | CueContradicted
     | RosterSilent
@@ -385,5 +413,6 @@ LeaderEvent: TypeAlias = (
     | SecondSourceReported
     | CopiesBegun
     | CopiesEnded
+    | DatagramsRefused
     | NodeFailed
 )
