@@ -210,6 +210,7 @@ class Follower:
         self._loss_interval_ns = SECOND
         self._budget = 0
         self._group_size = 0
+        self._budget = 0
         self._cookie: int | None = None
         self.heard_at: LocalInstant | None = None
         """When the last beacon was accepted."""
