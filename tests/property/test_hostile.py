@@ -13,7 +13,7 @@ from random import Random
 from typing import Any, NamedTuple
 
 import pytest
-from hypothesis import given, settings
+from hypothesis import example, given, settings
 from hypothesis import strategies as st
 
 from leadlight import events
@@ -62,6 +62,7 @@ BEACON_EXTREMES: dict[str, list[Any]] = {
     "delay_doubt_ns": [0, U16 * 1_000],
     "delay_radio": [None, 0, U16],
     "is_copy": [False, True],
+    "goodbye": [False, True],
 }
 """Of ``serial`` and ``sent_at``, how far beyond the leader's last and its now; the rest as it stands."""
 
@@ -233,8 +234,19 @@ def test_one_extreme_of_one_field_is_as_if_it_had_not_been(make_hall: Maker, cha
     check(make_hall, [Blow("beacon", (change,), 100 * MILLISECOND)], 0)
 
 
+SOON, LATER = 50 * MILLISECOND, 260 * MILLISECOND
+
+
+def blow(name: str, value: Any, wait_ns: int) -> Blow:
+    """Return a goodbye in which something else is forged too."""
+    return Blow("beacon", (("goodbye", True), (name, value)), wait_ns)
+
+
 @pytest.mark.slow
 @settings(max_examples=MANY)
+# Each of these took the lead from a live leader as long as only a beacon that is followed unsaid a goodbye.
+@example(struck=[blow("serial", 0, LATER), blow("serial", 64, SOON)], seed=0)
+@example(struck=[blow("serial", 1, SOON), blow("tenure", 99, LATER), blow("serial", 1, 2 * LATER)], seed=0)
 @given(st.lists(blows, min_size=1, max_size=4), st.integers(0, 9))
 def test_a_handful_of_hostile_datagrams_is_as_if_it_had_not_been(
     make_hall: Maker, struck: list[Blow], seed: int
