@@ -153,7 +153,12 @@ class GroupLoss:
             self._known = 1
         ahead = (serial - top) & SERIAL_MASK
         heard = not is_copy
-        if ahead == 0:
+        if ahead == 1 and heard:  # by far the commonest
+            if self._known < LOSS_WINDOW:
+                self._known += 1
+            self._mask = (self._mask << 1 | 1) & LOSS_WINDOW_MASK
+            self._top = serial
+        elif ahead == 0:
             self._mask |= heard
         elif ahead < SERIAL_HALF:
             known = self._known + ahead
