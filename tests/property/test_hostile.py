@@ -248,6 +248,8 @@ def blow(name: str, value: Any, wait_ns: int) -> Blow:
 
 @pytest.mark.slow
 @settings(max_examples=MANY)
+@example([Blow("beacon", (("interval_ns", 10 * MILLISECOND),), 0), Blow("beacon", (("tenure", 1),), 0)], 0)
+@example([Blow("beacon", (("interval_ns", U16 * MILLISECOND),), 0), Blow("beacon", (("tenure", 1),), 0)], 0)
 # Each of these took the lead from a live leader as long as only a beacon that is followed unsaid a goodbye.
 @example(struck=[blow("serial", 0, LATER), blow("serial", 64, SOON)], seed=0)
 @example(struck=[blow("serial", 1, SOON), blow("tenure", 99, LATER), blow("serial", 1, 2 * LATER)], seed=0)

@@ -220,6 +220,7 @@ class LeaderSelection:
         self._sent_at = LeaderInstant(0)
         self._followed_at = LocalInstant(0)
         self._insisted = False
+        self._longest_ns = 0
 
     def judge(self, beacon: Beacon, source: Address, received_at: LocalInstant) -> Verdict:
         """Return what to make of a beacon. Only what was heard of each delivery and the open challenges change."""
@@ -316,6 +317,7 @@ class LeaderSelection:
             self._rivals.clear()
             self.leader = beacon.leader
             self.tenure = beacon.tenure
+            self._longest_ns = 0
             self.challenges.clear()
             self._proven = beacon.tenure
             self._begin_serials(beacon)
@@ -327,7 +329,9 @@ class LeaderSelection:
         self.is_lost = False
         self._sent_at = beacon.sent_at
         self._followed_at = received_at
-        self._interval_ns = beacon.interval_ns
+        self._interval_ns = interval_ns = beacon.interval_ns
+        if interval_ns > self._longest_ns:
+            self._longest_ns = interval_ns
         if self.followed < COUNTED_BEACONS:
             self.followed += 1
             self._rivals.clear()  # whoever goes on beside it does not do so alone
@@ -377,7 +381,7 @@ class LeaderSelection:
 
     def _retire(self) -> None:
         if self.tenure is not None and self.leader is not None:
-            self._left_tenures.leave(self.tenure, self.leader, self.serial, self._interval_ns)
+            self._left_tenures.leave(self.tenure, self.leader, self.serial, self._interval_ns, self._longest_ns)
 
     def to_challenge(self) -> list[Challenge]:
         """Return the challenges that should be put now."""
