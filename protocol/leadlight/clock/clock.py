@@ -72,6 +72,7 @@ class FollowerClock:
         self.common_view = CommonViewClock()
         self.shared_delay = SharedDelayClock()
         self._near_ns = self.settings.lock_budget_ns // 2
+        self._steady_ns = self._near_ns * STEADY_TIMES
         self._may_serve_marks = _COMMON_VIEW in self.settings.views
         self._may_serve_medians = _SHARED_DELAY in self.settings.views
         self._start()
@@ -106,9 +107,9 @@ class FollowerClock:
         else:
             before = self._latest
             if before is not None:
-                bound_ns = statistical_half_width_ns(before, received_at) if self._two_way else math.inf
                 delay_ns = received_at - sent_at - before.offset_at(received_at)
-                self.shared_delay.note_arrival(serial, Arrival(sent_at, received_at, delay_ns, bound_ns))
+                by = before if self._two_way else None
+                self.shared_delay.note_arrival(serial, Arrival(sent_at, received_at, delay_ns, by))
                 self.common_view.note_delay(delay_ns)
             self.uncorrected.observe_beacon(sent_at, received_at)
         uncorrected = self._latest = self.uncorrected.estimate()
@@ -141,7 +142,7 @@ class FollowerClock:
         # By far the commonest: nothing that is proven lies further out than the estimate, and no rate is so high that
         # it has come this far meanwhile.
         if latest is None or (
-            -self._near_ns < offset_ns - latest[1] < FAR_NS and at - latest[0] < self._near_ns * STEADY_TIMES
+            -self._near_ns < offset_ns - latest[1] < FAR_NS and at - latest[0] < self._steady_ns
         ):
             return _FITS
         estimate_ns = latest.offset_at(at)
