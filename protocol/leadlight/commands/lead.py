@@ -55,7 +55,7 @@ class Lead:
             type=int,
             default=0,
             metavar="N",
-            help="order among leaders: 0 goes before 1, and of the same rank the names decide (0)",
+            help="order among leaders: 0 outranks 1, and of the same rank the names decide (0)",
         )
         parser.add_argument(
             "--lead-time", default="2", metavar="TIME", help="how long ahead a cue is announced (2 s)"
