@@ -13,7 +13,7 @@ from leadlight.net.lateness import LEARNING_WAKES, record_lateness, wakes_by_wak
 from leadlight.net.self_test import try_multicast
 from leadlight.net.sockets import RECEIVE_BUFFER_BYTES, GroupSockets, group_address
 from leadlight.net.waking import WakingSettings
-from leadlight.net.wireless import is_wireless, saves_power
+from leadlight.net.wireless import is_wireless, rate_bps, saves_power, signal_dbm
 from leadlight.readiness import HostFacts
 
 WAKES: Final = 100
@@ -55,6 +55,8 @@ def measure_host(group: str, port: int, interface: str | None, record_ns: int = 
         recorded_ns=record_lateness(record_ns) if record_ns else {},
         is_wireless=is_radio,
         saves_power=saves_power(name) if is_radio else None,
+        signal_dbm=signal_dbm(name) if is_radio else None,
+        rate_bps=rate_bps(name) if is_radio else None,
         wall_now=datetime.datetime.now().astimezone(),
         own_addresses=None if others is None else tuple(other.address for other in others),
     )
