@@ -167,7 +167,7 @@ def test_what_the_system_does_not_say_of_the_radio_is_never_guessed(
 
 
 def test_a_weak_signal_is_something_to_look_at() -> None:
-    told = {"is_wireless": True, "saves_power": False, "rate_bps": 54_000_000}
+    told: dict[str, Any] = {"is_wireless": True, "saves_power": False, "rate_bps": 54_000_000}
     strong = found("radio", signal_dbm=-60, **told)
     said = "Wi-Fi, heard at -60 dBm, sends at 54 Mbit/s, awake all the time"
     assert (strong.found, strong.verdict) == (said, Verdict.GO)
