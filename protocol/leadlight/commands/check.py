@@ -123,7 +123,8 @@ class Check:
         arguments = wanted.arguments
         findings: list[Finding] = []
         content = _check_content(arguments)
-        host = measure_host(arguments.group, arguments.port, arguments.interface, wanted.record_ns)
+        place = (arguments.group, arguments.port, arguments.interface)
+        host = measure_host(*place, wanted.record_ns, arguments.ip_version)
         findings += judge_host(host, leads=arguments.leads)
         findings.append(judge_key_file(wanted.key_facts))
         not_looked_at = []
@@ -202,7 +203,7 @@ class _Wanted:
         listens = listen_ns > 0
         of_listening = {"--expect": bool(arguments.expect), "--leader": arguments.leader is not None}
         check_company(of_listening, "--listen above zero", listens)
-        leader = None if arguments.leader is None else resolve_address(arguments.leader)
+        leader = None if arguments.leader is None else resolve_address(arguments.leader, arguments.ip_version)
         keys = key_facts = None
         if arguments.key_file is not None:
             keys, is_open = inspect_key_file(arguments.key_file)
@@ -307,6 +308,7 @@ class _Listening:
             group=arguments.group,
             port=arguments.port,
             interface=arguments.interface,
+            ip_version=arguments.ip_version,
         )
         async with node:
             if wanted.leader is not None:
