@@ -112,10 +112,19 @@ def test_an_unknown_interface_is_refused_with_the_names_there_are() -> None:
     assert all(name in str(caught.value) for name in names)
 
 
-@pytest.mark.parametrize("address", ["fe80::ffff", "239.192.0.1"])
-def test_an_address_that_is_not_an_ipv4_interface_is_refused(address: str) -> None:
-    with pytest.raises(NetworkError, match="IPv4 address"):
-        resolve(address)
+@pytest.mark.parametrize(
+    ("address", "ip_version", "said"),
+    [
+        ("239.192.0.1", None, "is no address of a host"),
+        ("ff12::1", None, "is no address of a host"),
+        ("::1", 4, "is no IPv4 address of a host"),
+        ("127.0.0.1", 6, "is no IPv6 address of a host"),
+        ("2001:db8::1", None, "no interface has the address 2001:db8::1"),
+    ],
+)
+def test_an_address_that_is_no_interface_s_is_refused(address: str, ip_version: int | None, said: str) -> None:
+    with pytest.raises(NetworkError, match=said):
+        resolve(address, ip_version)
 
 
 def test_an_address_of_another_host_is_refused_with_what_to_do() -> None:
