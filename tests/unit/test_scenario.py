@@ -497,7 +497,7 @@ def test_an_unknown_scenario_names_the_nearest_shipped_one(call: Callable[[str],
 
 
 def test_the_digest_is_the_same_on_every_machine() -> None:
-    assert check_scenario(table(), "garden.toml").digest() == "b73dd948f00a3b27b3393b4b5c170c7e"
+    assert check_scenario(table(), "garden.toml").digest() == "DIGEST"
 
 
 @pytest.mark.parametrize(

@@ -188,6 +188,8 @@ class Targets(Part):
     """From a follower's first beacon until it stays within the error target."""
     recover_s: float = Field(default=10.0, gt=0, le=3600)
     """From the end of a fault until everyone is within the error target again."""
+    airtime_share: float | None = Field(default=None, gt=0, le=1)
+    """Share of the channel's time that timing may take; ``None``: any."""
 
 
 class TightPair(Part):
