@@ -50,6 +50,7 @@ ORDER: Final = {
         "telling",
         "drawing",
         "measures",
+        "runs",
         "testing",
         "live",
         "drills",
