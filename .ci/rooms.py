@@ -34,6 +34,7 @@ ORDER: Final = {
         "readiness",
         "dissect",
         "net",
+        "commands/orders",
         "commands",
     ),
     "leadlight_sim": (
@@ -54,7 +55,9 @@ ORDER: Final = {
         "testing",
         "live",
         "drills",
+        "soak",
         "tune",
+        "compare",
         "budget",
         "report",
         "commands",

@@ -6,6 +6,7 @@ import heapq
 import importlib.util
 import os
 import signal
+import tempfile
 from collections.abc import Callable
 from pathlib import Path
 from types import ModuleType
@@ -26,6 +27,10 @@ settings.register_profile("line", deadline=None, max_examples=50, derandomize=Tr
 settings.register_profile("thorough", deadline=None, max_examples=500, derandomize=True)
 settings.register_profile("nightly", deadline=None, max_examples=2_000, print_blob=True)
 settings.load_profile(os.environ.get("HYPOTHESIS_PROFILE", "line"))
+
+# What a leader keeps for its next start, and its order socket: never those of a leader that runs on this machine.
+_RUNTIME = tempfile.TemporaryDirectory(prefix="leadlight-tests-")
+os.environ["XDG_RUNTIME_DIR"] = _RUNTIME.name
 
 if signal.getsignal(signal.SIGINT) is signal.SIG_IGN:
     # Whatever a shell starts in the background ignores interrupts, and so would every command that the tests start.

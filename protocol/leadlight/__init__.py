@@ -18,9 +18,10 @@ from leadlight.errors import (
     OrderError,
     WireError,
 )
-from leadlight.follower import Follower, FollowerSettings, JournalLine, Snapshot
+from leadlight.follower import DueFrame, Follower, FollowerSettings, JournalLine, Snapshot
 from leadlight.leader import Leader, LeaderSettings, Roster, RosterEntry
 from leadlight.playback import (
+    AtTick,
     BlendedRecovery,
     Correction,
     History,
@@ -48,6 +49,7 @@ __all__ = [
     "GROUP",
     "MILLISECOND",
     "SECOND",
+    "AtTick",
     "Beacon",
     "BlendedRecovery",
     "Bounds",
@@ -63,6 +65,7 @@ __all__ = [
     "CueState",
     "DelayReport",
     "Delivery",
+    "DueFrame",
     "Echo",
     "Entropy",
     "Estimate",

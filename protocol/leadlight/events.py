@@ -44,6 +44,7 @@ __all__ = [
     "ShowIncomplete",
     "ShowMissing",
     "ShowRefused",
+    "ShowsDiffered",
     "Stepped",
     "TimebaseEntered",
 ]

@@ -1,7 +1,9 @@
 from __future__ import annotations
 
+import contextlib
 import json
 import signal
+import socket
 import subprocess
 import sys
 from typing import Any
@@ -10,6 +12,9 @@ import pytest
 
 from leadlight.commands import cli
 from leadlight.commands import follow as commands
+from leadlight.leader.tenure import GOODBYE_BURST_NS
+from leadlight.net.sockets import GroupSockets
+from leadlight.wire.codec import Codec
 
 pytestmark = pytest.mark.slow
 
@@ -55,6 +60,34 @@ def test_an_interrupt_ends_a_command_cleanly(name: str, group: str, port: int) -
             running.kill()  # the block ends only once the command has
     assert running.returncode == 130
     assert said == ""
+
+
+@pytest.mark.skipif(sys.platform == "win32", reason="a process is ended otherwise there")
+@pytest.mark.parametrize(("number", "exit_code"), [(signal.SIGTERM, 0), (signal.SIGINT, 130)])
+def test_a_command_that_is_told_to_end_says_goodbye(
+    number: signal.Signals, exit_code: int, group: str, port: int
+) -> None:
+    codec = Codec(group)
+    sockets = GroupSockets(group, port=port, interface="127.0.0.1")
+    hearing = sockets.shared
+    assert isinstance(hearing, socket.socket)
+    hearing.settimeout(10)
+    words = ["--name", "boathouse", "--interval", "0.1", "--listen", "0"]
+    with subprocess.Popen(command("lead", group, port, *words), stdout=subprocess.DEVNULL) as running:
+        try:
+            assert codec.decode(hearing.recv(2048)).goodbye is False  # type: ignore[union-attr]
+            running.send_signal(number)
+            assert running.wait(10) == exit_code
+        finally:
+            running.kill()
+    hearing.settimeout(0.2)
+    heard = []
+    with contextlib.suppress(TimeoutError):
+        while True:
+            heard.append(codec.decode(hearing.recv(2048)).goodbye)  # type: ignore[union-attr]
+    sockets.close()
+    assert heard[-len(GOODBYE_BURST_NS) :] == [True] * len(GOODBYE_BURST_NS)
+    assert True not in heard[: -len(GOODBYE_BURST_NS)]
 
 
 def test_a_follower_whose_leader_does_not_answer_says_so(

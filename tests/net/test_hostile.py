@@ -16,6 +16,7 @@ from leadlight.net.sockets import GroupSockets
 from leadlight.playback.content import StoredShow
 from leadlight.terms import ClockState
 from leadlight.units import HOUR, MILLISECOND, LeaderInstant
+from leadlight.wire import U32
 from leadlight.wire.codec import Codec
 from leadlight.wire.messages import Beacon
 
@@ -109,4 +110,25 @@ async def test_a_beacon_from_the_future_moves_nothing_over_real_sockets(group: s
         await made.until(lambda: made.jetty.follower.counters["implausible"] == 3)
         assert made.is_well()
         await made.pass_beacons(10)
+        assert made.is_well()
+
+
+async def test_nobody_is_deafened_by_a_serial_far_ahead_or_a_tenure_that_is_none_over_real_sockets(
+    group: str, port: int
+) -> None:
+    async with garden(group, port) as made:
+        last = await made.pass_beacons(1)
+        made.stranger.send(last._replace(serial=(last.serial + (1 << 31) - 1) & U32))
+        await made.until(lambda: made.jetty.follower.counters["implausible"] == 1)
+        last = await made.pass_beacons(1)
+        made.stranger.send(last._replace(serial=(last.serial + 60) & U32))
+        await made.pass_beacons(10)
+        await made.until(made.is_well)
+        last = await made.pass_beacons(1)
+        made.stranger.send(last._replace(tenure=99, timebase=98, serial=5))
+        await made.until(lambda: made.jetty.follower.tenure == 99)
+        await made.pass_beacons(10)
+        await made.until(made.is_well)
+        made.stranger.send(last._replace(tenure=99, timebase=98, serial=6))
+        await made.pass_beacons(3)
         assert made.is_well()

@@ -19,7 +19,7 @@ from leadlight.net.endpoint import Endpoint, FollowerEndpoint, LeaderEndpoint
 from leadlight.net.sockets import GroupSockets
 from leadlight.playback.content import StoredShow
 from leadlight.terms import CueState, Role
-from leadlight.units import MILLISECOND, LeaderInstant, ShowPosition
+from leadlight.units import MILLISECOND, SECOND, LeaderInstant, ShowPosition
 from leadlight.wire.codec import Codec
 from leadlight.wire.messages import Beacon
 
@@ -107,6 +107,33 @@ async def test_a_forged_stop_darkens_a_piece_for_a_moment_only(
         await until(lambda: jetty.follower.cue == boathouse.leader.cue and jetty.shown().level == 1.0)
 
 
+async def test_a_player_that_sleeps_until_its_next_frame_is_put_to_sleep_by_no_forged_cue(
+    group: str, port: int, stranger: Stranger, make_beacon: Maker
+) -> None:
+    """One that asks again when it was told to, and at no other time."""
+    lit = asyncio.Event()
+
+    async def play(jetty: FollowerEndpoint) -> None:
+        while True:
+            shown = jetty.shown()
+            if shown.frame is not None:
+                lit.set()
+            due_at = shown.next_at or jetty.clock() + 20 * MILLISECOND
+            await asyncio.sleep(max(0, due_at - jetty.clock()) / SECOND)
+
+    async with leader(group, port) as boathouse, follower(group, port) as jetty:
+        await until(lambda: jetty.follower.tenure == boathouse.leader.tenure)
+        playing = asyncio.create_task(play(jetty))
+        far = Cue(TIDEFALL.key, CueState.ROLLING, ShowLine(LeaderInstant((1 << 62) - 1), ShowPosition(0)))
+        for _ in range(3):
+            ahead = boathouse.leader._tenure._serial + 2  # type: ignore[union-attr]
+            stranger.send(forged(boathouse, make_beacon, next_cue=far, off_at=LeaderInstant(0), serial=ahead))
+            await asyncio.sleep(0.03)
+        boathouse.roll(TIDEFALL.key)
+        await asyncio.wait_for(lit.wait(), PATIENCE_SECONDS)
+        playing.cancel()
+
+
 async def test_a_live_leader_hears_a_ghost_on_real_sockets_and_leads_on(
     group: str, port: int, stranger: Stranger, make_beacon: Maker
 ) -> None:
@@ -130,3 +157,26 @@ async def test_a_live_leader_hears_a_ghost_on_real_sockets_and_leads_on(
         assert boathouse.leader.tenure == jetty.follower.tenure == tenure
         assert jetty.shown().frame is not None
         assert events.LeaderChanged not in told(jetty)
+
+
+async def test_a_flood_over_real_sockets_leaves_a_follower_its_answers_and_its_place(
+    group: str, port: int, stranger: Stranger, make_sounding: Maker
+) -> None:
+    async with leader(group, port) as boathouse, follower(group, port) as jetty:
+        await rolling(boathouse, jetty)
+        await until(lambda: any(entry.tally is not None for entry in boathouse.leader.roster))
+        to: Any = jetty.follower._address
+        answered_at = jetty.follower.answered_at
+        for number in range(1_500):
+            question = make_sounding(follower=1_000 + number, nonce=number)
+            stranger.sockets.own.sendto(stranger.codec.encode(question), to)
+            if number % 50 == 49:
+                await asyncio.sleep(0.05)
+        assert answered_at is not None
+        flooded_at = jetty.follower.answered_at
+        assert flooded_at is not None
+        assert flooded_at > answered_at
+        await until(lambda: (jetty.follower.answered_at or 0) > flooded_at)
+        assert boathouse.leader.counters["echo limited"] > 0
+        assert boathouse.leader.roster.find(jetty.follower.identity) is not None
+        assert len(boathouse.leader.roster) <= 258

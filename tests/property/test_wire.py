@@ -58,6 +58,7 @@ def beacons(draw: st.DrawFn) -> Beacon:
         draw(within(doubt, MICROSECOND)) if delays else 0,
         delays,
         draw(st.booleans()),
+        draw(st.booleans()),
     ]
     return Beacon._make(values)
 

@@ -43,6 +43,8 @@ from leadlight_sim.scenario.model import Scenario
 from leadlight_sim.world.assembly import World
 
 LAKE = load_shipped()
+OPEN_LAKE = LAKE.with_changes({"keyed": False})
+"""Without a key, which a drill otherwise gives the group: jumps come in from dark, and a rival may be followed."""
 HALF_FRAME_MS = 12.5
 SEEDS = (3,)
 """The bench looks at others."""
@@ -157,9 +159,9 @@ def test_a_clashing_leader_is_known_to_the_truth_but_never_what_ought_to_be_seen
 
 def test_a_follower_that_went_over_to_a_rival_would_be_seen() -> None:
     # Nobody leads but the rival: the leader is lost first.
-    changes = {"faults": [{"kind": "leader-lost", "at_s": 100}, *drill("clash").applied_to(LAKE).model_dump(
+    changes = {"faults": [{"kind": "leader-lost", "at_s": 100}, *drill("clash").applied_to(OPEN_LAKE).model_dump(
         mode="json", exclude_unset=True)["faults"]]}  # fmt: skip
-    world = World(drill("clash").applied_to(LAKE).with_changes(changes), 1)
+    world = World(drill("clash").applied_to(OPEN_LAKE).with_changes(changes), 1)
     watcher = Watcher(world, world.shows[0], TrueInstant(110 * SECOND))
     watcher.run_to(TrueInstant(150 * SECOND))
     for node, piece in zip(world.followers, watcher.watched().pieces, strict=True):
@@ -205,10 +207,19 @@ def test_each_way_of_removing_an_error_shows_in_its_own_way(moved: dict[str, Dri
 
 
 def test_a_jump_in_a_group_without_a_key_comes_in_from_dark_which_is_one_flash(moved: dict[str, DrillResult]) -> None:
-    unmarked = moved["unmarked"]
+    unmarked = run_drill(drill("music-moved"), OPEN_LAKE, 1, "unmarked")
     assert (unmarked.flashes.in_a_second, unmarked.flashes.total) == (1, 2)  # it jumps there and back
     assert unmarked.worst.dimmed_s == pytest.approx(1.0, abs=0.06)
     assert moved["slew only"].flashes.total == 0
+
+
+def test_a_jump_in_a_group_with_a_key_is_no_flash(moved: dict[str, DrillResult]) -> None:
+    assert (moved["unmarked"].flashes.total, moved["unmarked"].worst.dimmed_s) == (0, 0.0)
+
+
+def test_a_group_is_drilled_with_a_key_unless_its_scenario_says_otherwise() -> None:
+    assert drill("loss").applied_to(LAKE).keyed
+    assert not drill("loss").applied_to(OPEN_LAKE).keyed
 
 
 def test_a_jump_between_frames_that_players_mark_as_one_picture_is_not_seen(moved: dict[str, DrillResult]) -> None:
@@ -223,7 +234,7 @@ def test_wherever_in_a_show_the_music_moves_marked_players_flash_once_at_most_an
 ) -> None:
     totals = {
         name: [
-            run_drill(drill("music-moved"), LAKE, 1, name, rolls_at_s=ROLLS_AT_S + shift).flashes.total
+            run_drill(drill("music-moved"), OPEN_LAKE, 1, name, rolls_at_s=ROLLS_AT_S + shift).flashes.total
             for shift in range(0, 20, apart_s)
         ]
         for name in ("blended", "unmarked")
@@ -237,7 +248,7 @@ def test_a_recovery_that_jumps_at_every_sample_is_found_out(monkeypatch: pytest.
     always = {"always": lambda: StepOnlyRecovery(dead_band_ns=0, step_spacing_ns=0)}
     monkeypatch.setattr(drills, "RECOVERIES", always)
     monkeypatch.setattr(drills, "UNMARKED", {"always"})
-    result = run_drill(drill("loss"), LAKE, 1, "always")
+    result = run_drill(drill("loss"), OPEN_LAKE, 1, "always")
     assert result.flashes.total > 10
     assert any("flashes added" in trouble for trouble in result.troubles)
 

@@ -33,7 +33,7 @@ from leadlight_sim.runs import (
     on_processes,
 )
 from leadlight_sim.scenario.model import Scenario, check_scenario
-from leadlight_sim.tune import Choice, Question, Sweep, candidates, to_json
+from leadlight_sim.tune import Choice, Question, Sweep, combinations, to_json
 from leadlight_sim.tune.advice import advise
 
 GARDEN = """
@@ -287,7 +287,7 @@ WORDS = ("--intervals", "0.5,1", "--share", "0.3", "--evenings", "2")
 
 def swept(workers: Workers, kept: Kept | None = None) -> dict[str, object]:
     question = Question(scenario(), share=0.3, evenings=2)
-    tried = candidates(question.scenario, [Choice("leader.interval_s", (0.5, 1.0))])
+    tried = combinations(question.scenario, [Choice("leader.interval_s", (0.5, 1.0))])
     outcome = Sweep(question, tried, lambda asked: in_order(workers, asked, kept)).run()
     return to_json(outcome, advise(outcome))
 

@@ -227,6 +227,8 @@ def pack_head(length: int, short: int, short_limit: int, wide: tuple[int, ...], 
 def pack(value: Any) -> bytes:
     if value is None:
         return b"\xc0"
+    if isinstance(value, bool):
+        return b"\xc3" if value else b"\xc2"
     if isinstance(value, int):
         if value >= 0:
             return pack_head(value, 0, 0x80, (0xCC, 0xCD, 0xCE, 0xCF), (1, 2, 4, 8))
@@ -283,6 +285,8 @@ def read_beacon(values: list[Any]) -> dict[str, Any]:
         raise Refused("malformed")
     head = read_numbers(delays, DELAY_HEAD) if delays else {"radio": None, "doubt_us": 0}
     fields["delays"] = {**head, "medians": read_flat(delays[2:], MEDIAN)}
+    if len(values) > 15 and values[15] is True:
+        fields["goodbye"] = True
     return fields
 
 
@@ -382,6 +386,7 @@ def encode(fields: Mapping[str, Any], group: str, slot: int, key: bytes | None) 
                 None if fields["next_cue"] is None else write_cue(fields["next_cue"]),
                 write_flat(fields["marks"], MARK),
                 [*write_numbers(delays, DELAY_HEAD), *flat] if flat else [],
+                *([True] if "goodbye" in fields else []),
             ]
         )
     return signed if key is None else signed + tag(key, signed)

@@ -22,7 +22,8 @@ from leadlight.entropy import identity
 from leadlight.errors import WireError
 from leadlight.evening.manifest import Part, ShowEntry
 from leadlight.follower.exchange import fair_spacing_ns
-from leadlight.follower.leader_selection import SERIAL_HALF, SERIAL_MASK
+from leadlight.follower.leader_selection import serials_allowed
+from leadlight.follower.tenures import SERIAL_HALF, SERIAL_MASK
 from leadlight.leader.roles import TRANSITIONS as ROLE_TRANSITIONS
 from leadlight.net.sockets import group_address
 from leadlight.playback.content import StoredShow
@@ -90,6 +91,7 @@ def as_json(message: Message) -> dict[str, Any]:
                 **numbers(head, wire.DELAY_HEAD_FIELDS),
                 "medians": [numbers(delay, wire.SHARED_DELAY_FIELDS) for delay in message.shared_delays],
             },
+            **({"goodbye": True} if message.goodbye else {}),
         }
     if isinstance(message, Sounding):
         return {
@@ -252,7 +254,7 @@ def datagrams() -> list[dict[str, Any]]:
     cases.append(accepted_case("sounding with more padding than it needs", padded, None, False))
     bare = with_field(beacon, [14], [5, 9])
     cases.append(accepted_case("beacon with a radio and a doubt but no median", bare, None, False))
-    for name, slot, message in ordered():
+    for name, slot, message in with_later_fields():
         cases.append(accepted_case(name, codec_of(slot).encode(message), slot, True))
     for name, order in (
         ("an empty order", [[]]),
@@ -263,11 +265,20 @@ def datagrams() -> list[dict[str, Any]]:
     ):
         data = with_field(beacon, [11], fields[11] + order)
         cases.append(accepted_case(f"beacon whose cue has {name}", data, None, False))
+    for name, values in (
+        ("whose goodbye is false", [False]),
+        ("with nil for a goodbye", [None]),
+        ("with a number for a goodbye", [1]),
+        ("with an array for a goodbye", [[True]]),
+        ("with a goodbye and a field appended", [True, "later"]),
+    ):
+        longer = with_body(beacon, msgpack.packb(fields + values))
+        cases.append(accepted_case(f"beacon {name}", longer, None, False))
     return cases
 
 
-def ordered() -> list[tuple[str, int | None, Message]]:
-    """Beacons whose cues a person ordered, with how to name them and the key slot they are sent with."""
+def with_later_fields() -> list[tuple[str, int | None, Message]]:
+    """Beacons with what the second edition appended, with how to name them and the key slot they are sent with."""
     beacon = typical()["beacon"]
     assert isinstance(beacon, Beacon)
     assert beacon.next_cue is not None
@@ -285,6 +296,10 @@ def ordered() -> list[tuple[str, int | None, Message]]:
         ("beacon with a stop that was ordered at instant 0", None, stop),
         ("largest beacon whose cues a person ordered, tagged in slot 1", 1,
          huge._replace(cue=latest, next_cue=latest)),
+        ("beacon of a leader that ends", None, beacon._replace(goodbye=True)),
+        ("beacon copy of a leader that ends, tagged in slot 1", 1, given._replace(is_copy=True, goodbye=True)),
+        ("largest beacon there is, of a leader that ends, tagged in slot 1", 1,
+         huge._replace(cue=latest, next_cue=latest, goodbye=True)),
     ]  # fmt: skip
 
 
@@ -553,6 +568,10 @@ def arithmetic() -> dict[str, Any]:
         "frames": frames,
         "show_lines": lines,
         "serials": [{"serial": serial, "last": last, "is": compare(serial, last)} for serial, last in serials],
+        "serial_advances": [
+            {"elapsed_ns": elapsed, "at_most": serials_allowed(elapsed)}
+            for elapsed in (0, 10 * MILLISECOND - 1, 10 * MILLISECOND, SECOND, HOUR)
+        ],
         "reporting_strides": [
             {
                 "sounding_interval_ns": sounding,

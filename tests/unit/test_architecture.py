@@ -117,6 +117,7 @@ def test_a_room_says_in_one_sentence_what_it_is_for(package: str, room: str) -> 
     assert len(said.split()) <= 30
 
 
+@pytest.mark.slow
 def test_a_room_imports_only_rooms_above_it() -> None:
     below = [
         f"{name} imports {other}"
@@ -160,6 +161,7 @@ def test_what_is_taken_from_another_room_is_what_that_room_offers() -> None:
 
 ASKED_FOR_BY_NAME = {
     "leadlight_sim.tune.figure",
+    "leadlight_sim.compare.figure",
     "leadlight_sim.live.view",
     "leadlight_sim.budget.page",
 }

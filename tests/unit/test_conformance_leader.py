@@ -12,8 +12,8 @@ from leadlight import events
 from leadlight.addresses import GROUP
 from leadlight.clock.bound import CONTINUED_WITHIN_NS
 from leadlight.cue import Cue, FrameRate, ShowLine
-from leadlight.follower.leader_selection import SERIAL_MASK
 from leadlight.follower.settings import SILENT_INTERVALS
+from leadlight.follower.tenures import SERIAL_MASK
 from leadlight.leader.copies import COPIES_MAXIMUM, LEASE_NS
 from leadlight.leader.leader import (
     ASK_PATIENCE_NS,
@@ -222,7 +222,9 @@ def test_answers_are_limited_to_the_budget_and_what_is_beyond_changes_nothing(ma
         now = LocalInstant(at(0.1) + step * 10 * MILLISECOND)
         node.hear(make_sounding(follower=step + 1, nonce=step), now)
         answers += len([message for message, _ in node.wake(now) if isinstance(message, Echo)])
-    assert answers == 5 * 10 + 2 * 5  # the budget for ten seconds, and two seconds' worth at once
+    # The budget for ten seconds, and at once a quarter of two seconds' worth and half of the rest, which is kept for
+    # Soundings with a cookie; in whole answers.
+    assert answers == 5 * 10 + 2 + 4 - 1
     assert len(node.leader.roster) == answers
     assert node.leader.counters["echo limited"] == 1_001 - answers
 
@@ -269,8 +271,59 @@ def test_strangers_never_push_out_a_follower_that_has_reported(make_sounding: Ma
         now = LocalInstant(at(0) + number * 10 * MILLISECOND)
         node.hear(make_sounding(follower=number, nonce=number), now)
         node.wake(now)
-    assert len(node.leader.roster) == ROSTER_MAXIMUM
+    assert len(node.leader.roster) == ROSTER_MAXIMUM // 2 + 1
     assert node.leader.roster.find(1) is not None
+
+
+def test_a_stranger_that_only_sounds_pushes_out_not_even_a_follower_that_is_lost(
+    make_sounding: Maker, make_tally: Maker
+) -> None:
+    node = Node(sounding_budget=255)
+    for follower in range(1, ROSTER_MAXIMUM + 1):
+        node.hear(make_tally(follower=follower, tenure=node.leader.tenure), at(0))
+    node.run(40)
+    assert all(entry.lost for entry in node.leader.roster)
+    for number in range(3):
+        proven(node, make_sounding, 9_000 + number, "10.0.0.99", at(41 + number), tenure=0)
+    assert [entry.follower for entry in node.leader.roster] == list(range(1, ROSTER_MAXIMUM + 1))
+    node.hear(make_tally(follower=9_000, tenure=node.leader.tenure), at(45))
+    assert node.leader.roster.find(9_000) is not None  # who reports is there
+
+
+@pytest.mark.slow
+def test_a_flood_of_soundings_takes_the_answers_from_nobody_who_has_a_cookie(make_sounding: Maker) -> None:
+    """A thousand a second under ever new identities, for 25 s; ten followers ask four times a second between them."""
+    node = Node(sounding_budget=8)
+    cookies: dict[int, int | None] = dict.fromkeys(range(1, 11))
+    nonce, asked, answered = 100_000, 0, 0
+    for step in range(27_000):
+        now = LocalInstant(at(0.1) + step * MILLISECOND)
+        if step >= 2_500:  # each has a cookie by then
+            node.hear(make_sounding(follower=1_000 + step, nonce=step), now, "elsewhere")
+        if step % 250 == 0:
+            nonce += 1
+            follower = step // 250 % 10 + 1
+            node.hear(make_sounding(follower=follower, nonce=nonce, cookie=cookies[follower]), now, f"board {follower}")
+            asked += step >= 4_000
+        for message, _ in node.wake(now):
+            if isinstance(message, Echo) and message.nonce == nonce:
+                cookies[follower] = message.cookie
+                answered += step >= 4_000
+    assert answered == asked == 92
+    assert len(node.leader.roster) <= ROSTER_MAXIMUM // 2 + 11
+
+
+def test_a_group_that_starts_as_one_is_answered_as_fast_as_its_budget_allows(make_sounding: Maker) -> None:
+    """A hundred followers without cookies, at nine tenths of the budget, as R-SOUND-1 has them begin."""
+    node = Node(sounding_budget=60)
+    node.run(0)
+    luck = Random(7)
+    first = sorted(luck.uniform(0, 100 / 54) for _ in range(100))
+    for number, seconds in enumerate(first):
+        now = at(0.1 + seconds)
+        node.hear(make_sounding(follower=number + 1, nonce=number), now)
+        node.wake(now)
+    assert node.leader.counters["echo limited"] == 0
 
 
 # -- section 20 --------------------------------------------------------------------------------------------------------

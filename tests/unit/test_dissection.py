@@ -72,7 +72,8 @@ def test_every_field_of_every_vector_is_told_as_the_vector_has_it(case: dict[str
     for path, value in flat(case["decodes_to"]).items():
         if path == "kind" or (path in ("delays.radio", "delays.doubt_us") and path not in told):
             continue  # an empty array stands for no radio and no doubt
-        expected = "nil" if value is None else repr(value) if path == "name" else str(value)
+        spelled = {None: "nil", True: "true"}.get(value) if value is None or value is True else None
+        expected = spelled or (repr(value) if path == "name" else str(value))
         assert told[path] == expected, path
 
 

@@ -94,11 +94,21 @@ def test_the_first_sounding_is_spread_over_a_groups_share(group_size: int, withi
     assert within_ns * 19 // 20 < delays[-1] < within_ns
 
 
+def test_what_was_planned_by_a_small_share_comes_sooner_when_the_share_has_grown() -> None:
+    schedule = begun(group_size=65_535, budget=1)
+    assert schedule.due_at is not None
+    schedule.sent(START)
+    assert schedule.due_at - START > 10 * MINUTE
+    later = LocalInstant(START + SECOND)
+    schedule.share(8, 60, later)
+    assert schedule.due_at == later + round(1.1 * fair_spacing_ns(8, 60))
+
+
 def test_within_a_budget_of_nothing_nobody_sounds() -> None:
     assert fair_spacing_ns(9, 1) == 10 * SECOND
     assert begun(budget=0).due_at is None
     schedule = begun(budget=60)
-    schedule.share(8, 0)
+    schedule.share(8, 0, START)
     assert times(schedule, MINUTE) == []
     schedule.sent(START)  # one that was ordered all the same begins nothing
     assert times(schedule, MINUTE) == []

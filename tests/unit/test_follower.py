@@ -27,7 +27,7 @@ from leadlight.follower.settings import FollowerSettings
 from leadlight.playback.content import StoredShow
 from leadlight.playback.fader import HOLDOVER_FADE_NS, RETURN_FADE_NS, STOP_FADE_NS
 from leadlight.playback.recovery import Remedy
-from leadlight.playback.stage import STOP_CARRIED_NS, UNKEYED_SPACING_NS, Shown
+from leadlight.playback.stage import ASK_WITHIN_NS, STOP_CARRIED_NS, UNKEYED_SPACING_NS, Shown
 from leadlight.playback.stills import Still
 from leadlight.terms import ClockState, ContentState, CueState
 from leadlight.units import MILLISECOND, MINUTE, SECOND, LeaderInstant, LocalInstant, ShowPosition
@@ -540,6 +540,49 @@ def test_an_order_younger_than_a_stop_is_in_force_at_once_in_another_timebase(lo
     locked.beacon(173, leader=5)
     locked.beacon(173.25, leader=5)
     assert locked.follower.cue_told == locked.cue
+
+
+FAR = LeaderInstant((1 << 62) - 1)
+
+
+def test_a_forged_cue_in_the_far_future_lasts_until_the_next_beacon_and_puts_no_player_to_sleep(locked: Board) -> None:
+    """Nothing is on; Embers is to roll at 174 s, as honest beacons have said."""
+    dark = Cue(0, CueState.DARK, ShowLine(leader(165), ShowPosition(0)))
+    coming = rolling(EMBERS, 174)
+    locked.lead(170, 172.5, cue=dark, next_cue=coming)
+    far = coming._replace(line=coming.line._replace(leader_at=FAR))
+    now = locked.beacon(172.6, cue=dark, next_cue=far)
+    assert locked.follower.next_cue == far
+    asked_again = locked.follower.shown(now).next_at
+    assert asked_again is not None
+    assert asked_again - now <= ASK_WITHIN_NS
+    locked.beacon(173, cue=dark, next_cue=coming)
+    assert locked.follower.next_cue == coming
+    locked.run(174.2)
+    assert locked.shown(174.2).frame is not None
+
+
+def test_a_forged_cue_in_the_far_future_hides_no_cue_whose_instant_has_come_meanwhile(locked: Board) -> None:
+    dark = Cue(0, CueState.DARK, ShowLine(leader(165), ShowPosition(0)))
+    locked.lead(170, 172.5, cue=dark, next_cue=rolling(EMBERS, 172.8))
+    locked.beacon(172.6, cue=dark, next_cue=rolling(EMBERS, 172.8)._replace(line=ShowLine(FAR, ShowPosition(0))))
+    locked.cue = rolling(EMBERS, 172.8)
+    locked.lead(173, 174)
+    assert locked.follower.cue == locked.cue
+    assert locked.shown(174).frame is not None
+
+
+@pytest.mark.parametrize("off_at_s", [0, 100.5, 170])
+def test_a_forged_off_time_is_over_a_fade_after_the_beacon_that_takes_it_back(locked: Board, off_at_s: float) -> None:
+    locked.beacon(170, off_at=leader(off_at_s))
+    for number in range(1, 7):
+        locked.run(170 + number / 2)
+        locked.beacon(170 + number / 2)
+    assert locked.follower.off_at is None
+    shown = locked.shown(173)
+    assert shown.frame is not None
+    assert shown.next_at is not None
+    assert locked.shown(173.5).level == 1.0
 
 
 def test_stops_said_again_and_again_do_not_prolong_the_fade(locked: Board) -> None:

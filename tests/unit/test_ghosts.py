@@ -262,3 +262,43 @@ def test_a_ghost_that_has_fallen_silent_is_not_yielded_to_for_want_of_an_ear(
     hall.run(60)
     assert hall.nodes["boathouse"].core.role is Role.LEADING
     assert hall.nodes["boathouse"].told(events.RoleChanged)[1:] == []
+
+
+# -- what a host that has just started takes over ---------------------------------------------------------------------
+
+
+def test_a_rebooted_leader_that_takes_over_what_was_over_before_its_clock_began_sends_beacons(make_hall: Maker) -> None:
+    """Its clock is at 5 s; the off time was 20 s ago, on a clock that it does not know well enough to go on in it."""
+    hall = make_hall(CODEC)
+    settings = LeaderSettings("ticket hut", interval_ns=INTERVAL, sounding_budget=0)
+    hut = hall.add("ticket hut", lambda now: Leader(settings, CODEC, Random(1), now, SHOWS))
+    hut.schedule(Cue(TIDEFALL.key, CueState.ROLLING, dark_cue(LeaderInstant(hall.now + 4 * SECOND)).line))
+    hut.set_off_at(hall.local("ticket hut") + 10 * SECOND)
+    hall.run(30)
+    made = LeaderSettings("boathouse", rank=1, interval_ns=INTERVAL)
+    boathouse = hall.add("boathouse", lambda now: Leader(made, CODEC, Random(2), now, SHOWS), 5 * SECOND - hall.now)
+    jetty = hall.add("jetty", lambda _: Follower(FollowerSettings("jetty"), CODEC, Random(3), SHOWS))
+    hall.run(6)
+    hall.crash("ticket hut")
+    hall.run(20)
+    assert hall.nodes["boathouse"].core.role is Role.LEADING
+    assert jetty.tenure == boathouse.tenure
+    assert jetty.shown(hall.local("jetty")).frame is None
+
+
+def test_a_timebase_that_comes_to_an_end_is_not_continued(hall: Any, haunt: Callable[..., None]) -> None:
+    """A leader whose clock shows the last instants there are dies, and whoever takes over goes on in its own time."""
+    settings = LeaderSettings("pump house", interval_ns=INTERVAL)
+    ahead = (1 << 62) - hall.now - 60 * SECOND
+    pump = hall.add("pump house", lambda now: Leader(settings, CODEC, Random(1), now, SHOWS), ahead)
+    pump.roll(EMBERS.key, hall.local("pump house"))
+    pump.take_back(hall.local("pump house"))
+    hall.run(20)
+    assert hall.nodes["boathouse"].core.role is Role.STANDBY
+    timebase = pump.timebase
+    hall.crash("pump house")
+    hall.run(60)
+    boathouse = hall.nodes["boathouse"].core
+    assert boathouse.role is Role.LEADING
+    assert boathouse.timebase != timebase
+    assert boathouse.cue.show == EMBERS.key

@@ -10,7 +10,7 @@ import pytest
 from leadlight.errors import ConfigurationError
 from leadlight.units import MICROSECOND, MILLISECOND
 from leadlight_sim.hosts.lateness import MICROCONTROLLER, RECORDED, SHARES, Lateness
-from leadlight_sim.hosts.scheduling import Host, HostPreset, HostSettings
+from leadlight_sim.hosts.scheduling import Host, HostPreset, HostSettings, settings_of
 from leadlight_sim.kernel.streams import Streams
 from leadlight_sim.scenario.hosts import Host as Described
 
@@ -163,32 +163,32 @@ def test_one_draw_a_frame_wakes_a_player_and_timers_draw_as_ever() -> None:
     assert [woken.player_lateness_ns() for _ in range(3)] == [
         int(RECORDED["idle", "exact-timer"].at(drawn.exponential(1.0))) for _ in range(3)
     ]
-    board = HostSettings.described(Described())
+    board = settings_of(Described())
     assert host(board).timer_lateness_ns() == host(HostSettings.board()).timer_lateness_ns()
 
 
 def test_a_board_of_a_rounded_timer_wakes_its_player_as_its_other_timers() -> None:
-    older = HostSettings.described(Described(waking="rounded-timer"))
+    older = settings_of(Described(waking="rounded-timer"))
     assert older == HostSettings.board()
     timers = host(older)
     assert player_lateness(older) == [timers.timer_lateness_ns() for _ in range(DRAWS)]
 
 
 def test_a_kernel_s_stamps_leave_out_what_the_program_is_doing() -> None:
-    busy = HostSettings.described(Described(machine="busy", stamps="kernel"))
+    busy = settings_of(Described(machine="busy", stamps="kernel"))
     delays = receive_delays(busy)
     assert delays[-1] < 20 * MICROSECOND * 6
     assert max(player_lateness(busy)) > 7 * MILLISECOND
 
 
 def test_a_recording_takes_the_place_of_the_machines_own() -> None:
-    made = HostSettings.described(Described(machine="steady", wakes_late_us=(5.0, 12.0, 126.0, 4934.0)))
+    made = settings_of(Described(machine="steady", wakes_late_us=(5.0, 12.0, 126.0, 4934.0)))
     assert made.waking == Lateness([5_000, 12_000, 126_000, 4_934_000])
     assert made.jitter_ns == HostSettings.steady().jitter_ns
 
 
 def test_a_microcontroller_stamps_and_wakes_as_was_published() -> None:
-    made = HostSettings.described(Described(machine="microcontroller"))
+    made = settings_of(Described(machine="microcontroller"))
     assert made.waking == MICROCONTROLLER
     assert list(MICROCONTROLLER.percentiles_ns) == [5_000, 11_000, 20_000, 28_000]
     assert receive_delays(made)[DRAWS // 2] == pytest.approx(4_700, abs=200)

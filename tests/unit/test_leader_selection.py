@@ -14,19 +14,19 @@ from leadlight.follower.leader_selection import (
     CHALLENGE_SPACING_NS,
     CHALLENGES_MAXIMUM,
     LOSS_FEWEST,
-    RETIRED_KEPT,
     RIVAL_LASTS_INTERVALS,
     RIVALS_KEPT,
+    SERIALS_AT_ONCE,
     UNPROVEN_INTERVAL_NS,
     Challenge,
     GroupLoss,
     LeaderSelection,
     Novelty,
     Verdict,
-    is_newer,
 )
+from leadlight.follower.tenures import PROVISIONAL_INTERVALS, RETIRED_KEPT, is_newer
 from leadlight.terms import CueState
-from leadlight.units import MILLISECOND, SECOND, LocalInstant
+from leadlight.units import MILLISECOND, SECOND, LeaderInstant, LocalInstant
 from leadlight.wire.messages import Beacon
 
 Maker = Callable[..., Any]
@@ -41,18 +41,26 @@ class Case:
         self.selection = LeaderSelection(require_fresh)
         self._make_beacon = make_beacon
 
-    def beacon(self, tenure: int = 7, serial: int = 1_000, leader: int = 11) -> Beacon:
-        beacon: Beacon = self._make_beacon(tenure=tenure, serial=serial, leader=leader, rank=int(leader == 12))
+    def beacon(self, tenure: int = 7, serial: int = 1_000, leader: int = 11, sent: float = 101.0) -> Beacon:
+        rank = int(leader == 12)
+        sent_at = LeaderInstant(at(sent))
+        beacon: Beacon = self._make_beacon(tenure=tenure, serial=serial, leader=leader, rank=rank, sent_at=sent_at)
         return beacon
 
     def hear(
-        self, tenure: int = 7, serial: int = 1_000, leader: int = 11, seconds: float = 0.0, is_copy: bool = False
+        self,
+        tenure: int = 7,
+        serial: int = 1_000,
+        leader: int = 11,
+        seconds: float = 0.0,
+        is_copy: bool = False,
+        sent: float = 101.0,
     ) -> Verdict:
         """Judge a beacon, and follow it if so judged."""
-        beacon = self.beacon(tenure, serial, leader)._replace(is_copy=is_copy)
+        beacon = self.beacon(tenure, serial, leader, sent)._replace(is_copy=is_copy)
         verdict = self.selection.judge(beacon, "there", at(seconds))
         if verdict is Verdict.FOLLOW:
-            self.selection.follow(beacon)
+            self.selection.follow(beacon, at(seconds))
         return verdict
 
     def ask(self, seconds: float = 0.0) -> list[Challenge]:
@@ -134,6 +142,65 @@ def test_a_refused_beacon_moves_no_reference(case: Case) -> None:
     assert (case.selection.tenure, case.selection.serial, case.selection.order) == (7, 1_000, (0, 11))
 
 
+def test_a_serial_advances_by_no_more_than_a_leader_can_have_sent(case: Case) -> None:
+    case.hear(serial=1_000, seconds=0)
+    assert case.hear(serial=(1_000 + (1 << 31) - 1), seconds=0.5) is Verdict.IMPLAUSIBLE
+    assert case.hear(serial=1_000 + SERIALS_AT_ONCE + 51, seconds=0.5) is Verdict.IMPLAUSIBLE
+    assert case.selection.serial == 1_000
+    assert case.selection.loss.share == 0
+    assert case.hear(serial=1_000 + SERIALS_AT_ONCE + 50, seconds=0.5) is Verdict.FOLLOW
+
+
+def test_a_lost_leaders_serial_may_be_anywhere_ahead(case: Case) -> None:
+    case.hear(serial=1_000)
+    case.selection.is_lost = True
+    assert case.hear(serial=1_000 + (1 << 31) - 1, seconds=5) is Verdict.FOLLOW
+
+
+def test_serials_that_go_on_later_than_what_was_followed_show_that_it_was_false(case: Case) -> None:
+    case.hear(serial=1_000, sent=100)
+    case.hear(serial=1_060, sent=100.2)  # a forgery
+    assert case.hear(serial=1_001, sent=101) is Verdict.LATE
+    assert case.hear(serial=1_001, sent=101, is_copy=True) is not Verdict.FOLLOW
+    assert case.hear(serial=1_002, sent=101.4) is Verdict.LATE
+    assert case.hear(serial=1_003, sent=101.45) is Verdict.LATE  # not yet over an interval
+    assert case.hear(serial=1_004, sent=101.5) is Verdict.FOLLOW
+    assert case.selection.serial == 1_004
+    assert case.selection.loss.share == 0
+    assert case.hear(serial=1_005, sent=103) is Verdict.FOLLOW
+
+
+def test_a_copy_with_a_false_serial_is_found_out_by_beacons_to_the_group(case: Case) -> None:
+    case.hear(serial=1_000, sent=100)
+    case.hear(serial=1_060, sent=100.2, is_copy=True)
+    assert [case.hear(serial=1_000 + number, sent=100 + number) for number in (1, 2, 3)] == [
+        Verdict.KNOWN,
+        Verdict.KNOWN,
+        Verdict.FOLLOW,
+    ]
+
+
+def test_what_is_late_by_both_stays_late_and_a_recording_is_never_followed(keyed: Case) -> None:
+    keyed.hear(serial=1_001, sent=102)
+    keyed.hear(serial=1_060, sent=160)
+    for lost in (False, True):
+        keyed.selection.is_lost = lost
+        for number in range(2, 40):
+            assert keyed.hear(serial=1_000 + number, sent=101 + number) is not Verdict.FOLLOW
+
+
+def test_without_a_key_a_lost_leader_is_followed_by_what_goes_on_of_it(case: Case) -> None:
+    case.hear(serial=1_000, sent=100)
+    case.hear(serial=1_060, sent=10_000)  # the first that was heard of its clock
+    assert [case.hear(serial=1_000 + number, sent=100 + number) for number in range(1, 9)] == [Verdict.LATE] * 8
+    case.selection.is_lost = True
+    assert [case.hear(serial=1_000 + number, sent=100 + number) for number in range(9, 12)] == [
+        Verdict.LATE,
+        Verdict.LATE,
+        Verdict.FOLLOW,
+    ]
+
+
 # -- between tenures --------------------------------------------------------------------------------------------------
 
 
@@ -141,7 +208,7 @@ def test_the_same_leader_begun_anew_is_followed_at_once_whatever_its_serial(case
     case.hear(7, serial=9_000)
     beacon = case.beacon(8, serial=3)
     assert case.selection.judge(beacon, "there", at(1)) is Verdict.FOLLOW
-    assert case.selection.follow(beacon) is Novelty.RESTARTED
+    assert case.selection.follow(beacon, at(0)) is Novelty.RESTARTED
 
 
 def test_a_restarted_leaders_old_tenure_is_over_however_new_its_serials(case: Case) -> None:
@@ -187,7 +254,56 @@ def test_tenures_that_were_left_are_remembered_up_to_a_limit(case: Case) -> None
         case.hear(tenure)
     last = 2 * RETIRED_KEPT - 1
     assert all(case.hear(tenure, serial=9_000) is Verdict.RETIRED for tenure in range(last - RETIRED_KEPT, last))
-    assert len(case.selection._retired) == RETIRED_KEPT
+    assert len(case.selection._left_tenures) == RETIRED_KEPT
+
+
+def test_two_newer_beacons_of_the_old_tenure_show_that_it_had_not_ended(case: Case) -> None:
+    case.hear(7, serial=1_000, sent=100, seconds=0)
+    assert case.hear(99, serial=5, sent=100.5, seconds=0.5) is Verdict.FOLLOW
+    assert case.hear(7, serial=1_001, sent=101, seconds=1) is Verdict.RETIRED
+    assert case.hear(7, serial=1_001, sent=101, seconds=1, is_copy=True) is Verdict.RETIRED
+    assert case.hear(7, serial=1_002, sent=101.2, seconds=1.2) is Verdict.RETIRED  # half an interval has not passed
+    beacon = case.beacon(7, serial=1_003, sent=101.3)
+    assert case.selection.judge(beacon, "there", at(1.3)) is Verdict.FOLLOW
+    assert case.selection.follow(beacon, at(1.3)) is Novelty.RETURNED
+    # What was refused is not followed while the leader is there, and is like any other when it is lost.
+    assert case.hear(99, serial=6, sent=102, seconds=2) is Verdict.RETIRED
+    case.selection.is_lost = True
+    assert case.hear(99, serial=7, sent=110, seconds=10) is Verdict.FOLLOW
+
+
+def test_after_three_intervals_the_old_tenure_has_ended(case: Case) -> None:
+    case.hear(7, serial=1_000, sent=100, seconds=0)
+    case.hear(8, serial=5, sent=100.5, seconds=0.5)
+    late = 0.5 + PROVISIONAL_INTERVALS * 0.5 - 0.9
+    verdicts = [case.hear(7, serial=1_000 + n, sent=100 + n, seconds=late + n) for n in range(1, 20)]
+    assert verdicts == [Verdict.RETIRED] * 19
+
+
+def test_a_tenure_that_has_ended_is_over_whoever_was_followed_between(case: Case) -> None:
+    case.hear(7, serial=1_000, sent=100, seconds=0)
+    case.hear(8, serial=5, sent=120, seconds=20)
+    case.selection.is_lost = True
+    case.hear(9, serial=5, leader=12, sent=140, seconds=40)
+    assert case.hear(7, serial=1_001, sent=141, seconds=41) is Verdict.RETIRED
+    assert case.hear(7, serial=1_009, sent=149, seconds=49) is Verdict.RETIRED
+    assert case.hear(8, serial=6, sent=150, seconds=50) is Verdict.UNCONFIRMED  # this one has not, and goes before
+    assert case.hear(8, serial=7, sent=151, seconds=51) is Verdict.FOLLOW
+
+
+def test_one_that_has_ended_insists_where_nobody_else_is_left(case: Case, keyed: Case) -> None:
+    for which in (case, keyed):
+        which.hear(7, serial=1_000, sent=100, seconds=0)
+        which.hear(99, serial=5, sent=100.5, seconds=0.5)
+        which.ask(0.5)
+        which.prove(99, 0.5)
+        which.hear(99, serial=5, sent=100.5, seconds=0.5)
+        assert which.selection.tenure == 99
+        which.selection.is_lost = True
+    verdicts = [case.hear(7, serial=1_000 + n, sent=100 + n, seconds=n) for n in (8, 9, 10)]
+    assert verdicts == [Verdict.RETIRED, Verdict.RETIRED, Verdict.FOLLOW]
+    verdicts = [keyed.hear(7, serial=1_000 + n, sent=100 + n, seconds=n) for n in (8, 9, 10)]
+    assert verdicts == [Verdict.RETIRED] * 3
 
 
 # -- proof ------------------------------------------------------------------------------------------------------------
@@ -344,7 +460,7 @@ class Rivals(Case):
     def take(self, beacon: Beacon, seconds: float) -> Verdict:
         verdict = self.selection.judge(beacon, "there", at(seconds))
         if verdict is Verdict.FOLLOW:
-            self.selection.follow(beacon)
+            self.selection.follow(beacon, at(seconds))
             self.selection.loss_interval_ns(beacon, at(seconds))
         return verdict
 
@@ -462,7 +578,7 @@ def judged(case: Case, announced_s: float, times: list[float], *, answered: bool
     for serial, seconds in enumerate(times):
         beacon = case.beacon(60, serial, 11)._replace(interval_ns=round(announced_s * SECOND))
         assert case.selection.judge(beacon, "there", at(seconds)) is Verdict.FOLLOW
-        case.selection.follow(beacon)
+        case.selection.follow(beacon, at(seconds))
         case.selection.has_answered = answered
         interval_ns = case.selection.loss_interval_ns(beacon, at(seconds))
     return interval_ns / SECOND
@@ -487,5 +603,5 @@ def test_the_burst_of_another_cue_shortens_no_interval(make_beacon: Maker, a_cue
         beacon = case.beacon(60, 10 + number, 11)._replace(
             interval_ns=10 * SECOND, cue=a_cue._replace(state=CueState.PAUSED)
         )
-        case.selection.follow(beacon)
+        case.selection.follow(beacon, at(seconds))
         assert case.selection.loss_interval_ns(beacon, at(seconds)) == 10 * SECOND

@@ -18,7 +18,7 @@ from leadlight.leader.settings import LeaderSettings
 from leadlight.playback.content import StoredShow
 from leadlight.readiness.listening import NOTHING_REFUSED, UNTAGGED, Heard, Listener, Refused
 from leadlight.terms import ClockState, Refusal
-from leadlight.units import MILLISECOND, SECOND, LeaderInstant, LocalInstant
+from leadlight.units import MICROSECOND, MILLISECOND, SECOND, LeaderInstant, LocalInstant
 from leadlight.wire.codec import Codec
 from leadlight.wire.messages import Sounding, Tally
 from leadlight.wire.tags import KeyRing
@@ -200,7 +200,8 @@ def test_in_a_sound_group_everything_is_heard_answered_and_known(make_hall: Any)
     assert set(heard.round_trips_ns) == {2 * MILLISECOND}
     assert heard.clock is ClockState.LOCKED
     assert heard.bound_ns is not None
-    assert heard.bound_ns <= MILLISECOND
+    # Half a round trip, and by how much crystals may part from the best exchanges until now: 10 s at 10 ppm at most.
+    assert MILLISECOND <= heard.bound_ns <= MILLISECOND + 100 * MICROSECOND
     assert [follower.tally.name for follower in heard.followers] == ["jetty"]
     assert not heard.followers[0].is_cloned
     assert heard.rounds > 20

@@ -19,6 +19,7 @@ from leadlight.net.clock import LocalClock
 from leadlight.net.endpoint import Endpoint, FollowerEndpoint, LeaderEndpoint
 from leadlight.net.machine import MACHINE, BoundSockets
 from leadlight.net.thread import EndpointThread, FollowerThread, LeaderThread
+from leadlight.net.waking import LoopWaker, WakingSettings
 from leadlight.units import LocalInstant
 
 # Tests that run at the same time must not meet: each process has its own group.
@@ -72,8 +73,13 @@ class PaperMachine:
     def entropy(self) -> Any:
         return SimpleNamespace(getrandbits=lambda _: 5)
 
-    def open_sockets(self, group: str, *, port: int, interface: str | None, own_port: int) -> BoundSockets:
-        self.opened.append((group, port, interface, own_port))
+    def waker(self, clock: LocalClock, settings: WakingSettings) -> LoopWaker:
+        return LoopWaker(clock, settings)
+
+    def open_sockets(
+        self, group: str, *, port: int, interface: str | None, own_port: int, dscp: int
+    ) -> BoundSockets:
+        self.opened.append((group, port, interface, own_port, dscp))
         raise NetworkError("made of paper")
 
 
@@ -87,7 +93,7 @@ async def test_an_endpoint_stands_on_the_machine_in_whose_context_it_was_made(ma
     assert node.clock() == 7
     with pytest.raises(NetworkError, match="made of paper"):
         await node.__aenter__()
-    assert machine.opened == [(GROUP, 6000, None, 6001)]
+    assert machine.opened == [(GROUP, 6000, None, 6001, 46)]
     # Others stand where they stood.
     assert make(settings, group=GROUP).clock() != 7
 
@@ -255,7 +261,9 @@ def signatures(kind: type) -> dict[str, Any]:
 def test_endpoint_and_thread_are_one_interface(awaited: type, blocking: type) -> None:
     one, other = signatures(awaited), signatures(blocking)
     # Iterators of the same things; what waits for them differs.
-    assert str(one.pop("events")).replace("AsyncIterator", "Iterator") == str(other.pop("events"))
+    for iterated in {"events", "frames"} & set(one):
+        assert str(one.pop(iterated)).replace("AsyncIterator", "Iterator") == str(other.pop(iterated))
+    assert one.pop("until") == other.pop("wait_until")
     assert one == other
 
 

@@ -3,8 +3,12 @@
 from __future__ import annotations
 
 import errno
+import logging
 import os
+import select
 import socket
+import sys
+from typing import Any
 
 import pytest
 
@@ -13,6 +17,7 @@ from leadlight.net import sockets
 from leadlight.net.interfaces import resolve
 from leadlight.net.sockets import (
     DEFAULT_PORT,
+    EXPEDITED,
     GroupSockets,
     group_address,
     raise_receive_buffer,
@@ -168,3 +173,48 @@ def test_closing_twice_is_harmless_and_joining_again_after_it_fails_quietly() ->
 def test_an_error_of_the_network_brings_what_to_do_about_it(number: int | None, said: str) -> None:
     error = OSError() if number is None else OSError(number, os.strerror(number))
     assert said in what_to_do(error, "try another cable")
+
+
+def marking_on_arrival(sending: GroupSockets, heard_at: socket.socket, destination: tuple[str, int]) -> int:
+    """Return the code point that a datagram of a node has when it arrives."""
+    heard_at.setsockopt(socket.IPPROTO_IP, socket.IP_RECVTOS, 1)
+    sending.own.sendto(b"how am I marked?", destination)
+    assert select.select([heard_at], [], [], 5)[0], "nothing arrived"
+    data, ancillary, _, _ = heard_at.recvmsg(64, 64)
+    assert data == b"how am I marked?"
+    (service,) = [value[0] for level, kind, value in ancillary if (level, kind) == (socket.IPPROTO_IP, socket.IP_TOS)]
+    return service >> 2
+
+
+@pytest.mark.skipif(not hasattr(socket, "IP_RECVTOS") or sys.platform != "linux", reason="the system does not tell")
+@pytest.mark.parametrize(("given", "arrives"), [({}, EXPEDITED), ({"dscp": 0}, 0), ({"dscp": 34}, 34)])
+def test_datagrams_arrive_marked_as_asked_to_the_group_and_to_a_node(given: dict[str, int], arrives: int) -> None:
+    with GroupSockets(OWN_GROUP, interface="127.0.0.1", **given) as sender, GroupSockets(
+        OWN_GROUP, interface="127.0.0.1"
+    ) as other:
+        assert sender.is_marked is (arrives > 0)
+        assert marking_on_arrival(sender, other.own, other.own.getsockname()) == arrives
+        assert marking_on_arrival(sender, other.shared, other.group_destination) == arrives
+        for endpoint in (sender.own, sender.shared):
+            assert endpoint.getsockopt(socket.IPPROTO_IP, socket.IP_TOS) == arrives << 2
+
+
+def test_a_system_that_does_not_mark_is_told_of_and_the_node_goes_on(
+    monkeypatch: pytest.MonkeyPatch, caplog: pytest.LogCaptureFixture
+) -> None:
+    class Unmarkable(socket.socket):
+        def setsockopt(self, level: int, option: int, *value: Any) -> None:
+            if (level, option) == (socket.IPPROTO_IP, socket.IP_TOS):
+                raise PermissionError(errno.EPERM, "Operation not permitted")
+            super().setsockopt(level, option, *value)
+
+    monkeypatch.setattr(socket, "socket", Unmarkable)
+    with caplog.at_level(logging.WARNING), GroupSockets(OWN_GROUP, interface="127.0.0.1") as node:
+        assert not node.is_marked
+    assert "not marked for priority (DSCP 46): Operation not permitted" in caplog.text
+
+
+@pytest.mark.parametrize("dscp", [-1, 64, 46.0, "EF"])
+def test_a_code_point_that_is_none_is_refused(dscp: Any) -> None:
+    with pytest.raises(ConfigurationError, match="dscp"):
+        GroupSockets(OWN_GROUP, interface="127.0.0.1", dscp=dscp)

@@ -175,6 +175,32 @@ def test_an_exchange_that_cannot_be_is_refused_and_shows_all_the_same_that_the_l
     assert jetty.alive_at == hall.local("jetty")
 
 
+def test_one_forged_restart_moves_no_light(make_hall: Maker) -> None:
+    evening = Evening(make_hall(CODECS["unkeyed"]))
+    dark = Cue(0, CueState.DARK, ShowLine(LeaderInstant(0), ShowPosition(0)))
+    evening.forge(tenure=99, timebase=98, serial=5, cue=dark)
+    assert {follower.tenure for follower in evening.followers.values()} == {99}
+    for _ in range(40):
+        evening.hall.run(0.1)
+        assert max(map(abs, evening.errors_ns())) < 3 * MILLISECOND
+        assert {follower.shown(evening.hall.local(name)).level for name, follower in evening.followers.items()} == {1.0}
+    for follower in evening.followers.values():
+        assert follower.tenure == evening.leader.tenure
+        assert follower.timebase == evening.leader.timebase
+        assert follower.clock.state is ClockState.LOCKED
+
+
+def test_a_forged_size_of_the_group_puts_off_no_question_and_no_report(make_hall: Maker) -> None:
+    evening = Evening(make_hall(CODECS["unkeyed"]))
+    for _ in range(10):
+        evening.forge(group_size=65_535, sounding_budget=1)
+        evening.hall.run(0.9)
+    begun = evening.hall.now
+    evening.hall.run(16)
+    said = {type(message).__name__ for at, name, _, message in evening.hall.sent if at > begun and name == "jetty"}
+    assert said == {"Sounding", "Tally"}
+
+
 # -- many that agree ---------------------------------------------------------------------------------------------------
 
 
@@ -186,16 +212,16 @@ def test_a_run_is_of_one_tenure_and_of_samples_that_agree_over_two_intervals() -
     refusals = Refusals()
     for seconds, offset_ns in ((0, 0), (0.5, 5 * MILLISECOND), (0.8, -5 * MILLISECOND)):
         refusals.note(7, offset_ns, at(seconds), BUDGET, is_exchange=False)
-    assert len(refusals) == REFUSED_RUN
+    assert refusals.count == REFUSED_RUN
     assert not refusals.contradict(at(0.8), INTERVAL, by_exchange=False)  # not yet over two intervals less a dither
     assert refusals.contradict(at(0.9), INTERVAL, by_exchange=False)
     assert not refusals.contradict(at(0.9), INTERVAL, by_exchange=True)
     refusals.note(7, 0, at(1), BUDGET, is_exchange=True)
     assert refusals.contradict(at(1), INTERVAL, by_exchange=True)
     refusals.note(7, BUDGET + 1, at(2), BUDGET, is_exchange=False)
-    assert len(refusals) == 1
+    assert refusals.count == 1
     refusals.note(8, BUDGET + 1, at(3), BUDGET, is_exchange=False)
-    assert len(refusals) == 1
+    assert refusals.count == 1
 
 
 @pytest.mark.parametrize("stood_ns", [2 * SECOND, 2 * MINUTE], ids=["seconds", "minutes"])

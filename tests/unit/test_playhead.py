@@ -1,6 +1,7 @@
 from __future__ import annotations
 
 from itertools import pairwise
+from random import Random
 
 import pytest
 
@@ -275,3 +276,34 @@ def test_hold_never_shows_an_earlier_frame_again() -> None:
         playhead.amend(show(250 * MILLISECOND * (-1) ** tenth), now)
         assert playhead.position_at(now) >= last
         last = playhead.position_at(now)
+
+
+def test_light_that_was_planned_already_is_not_planned_again() -> None:
+    playhead = running(latency_ns=100 * MILLISECOND)
+    playhead.amend(show(10 * MILLISECOND), at(10))  # slewed for half a second, from the first light not handed over yet
+    nearly = at(10.55)  # 50 ms before the slew ends, which is what is handed over at that moment already
+    due = [LocalInstant(nearly + step * MILLISECOND) for step in range(100)]
+    before = [playhead.position_at(instant) for instant in due]
+    assert before[99] - before[0] == 99 * MILLISECOND + round(0.02 * 50 * MILLISECOND)
+    for seconds in (0, 0.01, 0.03):  # beacons in a burst: each plans what none before has
+        found = show(10 * MILLISECOND + round(seconds * MILLISECOND))
+        playhead.amend(found, LocalInstant(nearly + round(seconds * SECOND)))
+    assert [playhead.position_at(instant) for instant in due] == before
+
+
+@pytest.mark.parametrize("lead_ns", [0, 20 * MILLISECOND, 51 * MILLISECOND, 700 * MILLISECOND])
+def test_no_light_that_is_due_runs_backwards_without_a_step(lead_ns: int) -> None:
+    playhead = running(latency_ns=lead_ns)
+    random = Random(5)
+    error_ns, now, last = 0, at(10), None
+    for _ in range(600):
+        error_ns += round(random.gauss(0, 3 * MILLISECOND))
+        error_ns = max(min(error_ns, 20 * MILLISECOND), -20 * MILLISECOND)
+        moved = playhead.amend(show(error_ns), now)
+        assert moved is not None
+        assert moved.remedy is not Remedy.STEP
+        for step in range(10):
+            here = playhead.position_at(LocalInstant(now + step * 6 * MILLISECOND))
+            assert last is None or here >= last
+            last = here
+        now = LocalInstant(now + 60 * MILLISECOND)

@@ -168,6 +168,7 @@ def test_the_example_ends_quietly_when_it_is_interrupted() -> None:
     assert "Traceback" not in said
 
 
+@pytest.mark.slow
 def test_the_player_can_be_tested_as_it_says(
     monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
 ) -> None:

@@ -138,5 +138,7 @@ def test_a_full_roster_gives_up_strangers_first_then_the_lost_and_nobody_that_is
     assert gone is not None
     gone.lost = True
     roster.hear(12_502, "", at(12_502))
+    assert roster.find(7) is gone  # lost, but it has reported, and this one has only sounded
+    roster.hear(12_503, "", at(12_503), reports=True)
     assert roster.find(7) is None
-    assert roster.find(12_502) is not None
+    assert roster.find(12_503) is not None

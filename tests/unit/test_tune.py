@@ -18,7 +18,7 @@ from leadlight_sim.scenario.files import load_shipped
 from leadlight_sim.scenario.problems import ScenarioError
 from leadlight_sim.tune.advice import advise
 from leadlight_sim.tune.beat import beat_of
-from leadlight_sim.tune.candidates import Candidate, Choice, Count, candidates, check_targets, choice_from_text
+from leadlight_sim.tune.candidates import Candidate, Choice, Count, check_targets, choice_from_text, combinations
 from leadlight_sim.tune.proof import (
     Size,
     has_likely_failed,
@@ -37,7 +37,7 @@ REPETITIONS = 2000
 ERROR = 0.05
 DELIVERIES = ("automatic", "group", "copies", "both")
 NAMES = [
-    *candidates(
+    *combinations(
         LAKE,
         [Choice("leader.delivery", DELIVERIES), Choice("leader.on_music_lost", ("continue", "finish", "dark"))],
     )
@@ -314,7 +314,7 @@ def test_the_bound_of_a_share_is_where_the_binomial_tail_is_the_error() -> None:
 
 def test_any_key_is_varied_and_every_combination_tried() -> None:
     choices = [choice_from_text(each) for each in ("leader.interval_s=2,5", "boards.waking=spin, exact-timer")]
-    found = candidates(LAKE, choices)
+    found = combinations(LAKE, choices)
     assert [each.name for each in found] == [
         f"beacon interval {interval} s, player woken by {waking}"
         for interval in (2, 5)
@@ -340,14 +340,14 @@ def test_nothing_to_vary_is_refused(text: str) -> None:
 
 def test_keys_that_are_none_or_no_setting_are_refused() -> None:
     with pytest.raises(ScenarioError, match=r"leader\.intervall_s: unknown key.*did you mean interval_s"):
-        candidates(LAKE, [choice_from_text("leader.intervall_s=1,2")])
+        combinations(LAKE, [choice_from_text("leader.intervall_s=1,2")])
     for text in ("run.seed=1,2", "targets.pair_ms=1,2"):
         with pytest.raises(ConfigurationError, match="--vary"):
-            candidates(LAKE, [choice_from_text(text)])
+            combinations(LAKE, [choice_from_text(text)])
     with pytest.raises(ConfigurationError, match="each key once"):
-        candidates(LAKE, [choice_from_text("leader.interval_s=1,2"), choice_from_text("leader.interval_s=3")])
+        combinations(LAKE, [choice_from_text("leader.interval_s=1,2"), choice_from_text("leader.interval_s=3")])
     with pytest.raises(ConfigurationError, match="1332 combinations"):
-        candidates(LAKE, [Choice("leader.sounding_budget", (*range(37),)), Choice("leader.lead_time_s", (*range(36),))])
+        combinations(LAKE, [Choice("leader.sounding_budget", (*range(37),)), Choice("leader.lead_time_s", (*range(36),))])
 
 
 def test_targets_that_contradict_each_other_are_refused() -> None:
@@ -356,7 +356,7 @@ def test_targets_that_contradict_each_other_are_refused() -> None:
 
 
 def test_a_setting_between_the_best_and_a_cheaper_one_that_was_left_is_tried() -> None:
-    tried = candidates(LAKE, [choice_from_text("leader.interval_s=1,2,5")])
+    tried = combinations(LAKE, [choice_from_text("leader.interval_s=1,2,5")])
 
     class ByInterval(Evenings):
         def figures(self, run: Run) -> Figures:
@@ -374,24 +374,24 @@ def test_a_setting_between_the_best_and_a_cheaper_one_that_was_left_is_tried() -
 
 
 def test_settings_that_contradict_each_other_are_told() -> None:
-    found = candidates(LAKE, [choice_from_text("leader.lead_time_s=4")], )[0]
+    found = combinations(LAKE, [choice_from_text("leader.lead_time_s=4")], )[0]
     assert list(found.contradictions()) == []
-    slow = candidates(LAKE, [choice_from_text("leader.lead_time_s=4"), choice_from_text("leader.interval_s=5")])[0]
+    slow = combinations(LAKE, [choice_from_text("leader.lead_time_s=4"), choice_from_text("leader.interval_s=5")])[0]
     (told,) = slow.contradictions()
     assert told.startswith("A beacon interval of 5 s is longer than the lead time of 4 s")
-    in_step = candidates(LAKE, [choice_from_text("leader.interval_s=0.512")])[0]
+    in_step = combinations(LAKE, [choice_from_text("leader.interval_s=0.512")])[0]
     assert any("0.512 s is 5 times the 102.4 ms" in told for told in in_step.contradictions())
 
 
 def test_copies_alone_come_with_a_word_on_the_leaders_address() -> None:
-    (copies,) = candidates(LAKE, [choice_from_text("leader.delivery=copies")])
+    (copies,) = combinations(LAKE, [choice_from_text("leader.delivery=copies")])
     evenings = Evenings({copies.digest: 0.0}, {copies.digest: 0.01})
     outcome = Sweep(QUESTION, [copies], evenings.run_all, judge=by_light).run()
     assert any("give each the leader's address" in said for said in advise(outcome).sentences)
 
 
 def test_the_advice_names_the_target_that_binds_in_the_worst_evening() -> None:
-    (lone,) = candidates(LAKE, [choice_from_text("leader.interval_s=2")])
+    (lone,) = combinations(LAKE, [choice_from_text("leader.interval_s=2")])
     test = Trial(lone, Size(2, 0), 0.05)
     for light_ms, pair_ms in ((1.0, 3.0), (2.0, 12.0)):
         figures = Figures({"light_p95_ms": light_ms, "pair_p95_ms": pair_ms, "airtime_share": 0.01}, {})

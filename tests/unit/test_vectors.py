@@ -168,6 +168,8 @@ def test_show_lines_follow_from_the_text() -> None:
 def test_serial_comparison_follows_from_the_text() -> None:
     for case in ARITHMETIC["serials"]:
         assert independent.compare(case["serial"], case["last"]) == case["is"]
+    for case in ARITHMETIC["serial_advances"]:
+        assert case["at_most"] == 64 + case["elapsed_ns"] // 10**7
 
 
 def test_strides_spacings_and_medians_follow_from_the_text() -> None:

@@ -110,6 +110,11 @@ class CausalityBound:
         """Whether both sides are proven; one-way packets alone never prove that a clock is not ahead."""
         return self.lower_ns > -UNPROVEN and self.upper_ns < UNPROVEN
 
+    @property
+    def declared_rates(self) -> tuple[float, float]:
+        """The least and the greatest rate of the offset that proofs are aged by: what is declared now."""
+        return self._rate - self.drift, self._rate + self.drift
+
     def half_width_ns(self, estimate: Estimate, now: LocalInstant) -> int | None:
         """Return the largest error that ``estimate`` can have at ``now``; ``None`` while one side is unproven."""
         if not self.is_two_sided:

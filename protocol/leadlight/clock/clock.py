@@ -31,6 +31,8 @@ from leadlight.wire import Beacon
 
 ONE_WAY_BEACONS: Final = 12
 """Beacons alone must be so many before a clock that rests on nothing else has a bound, or calls itself locked."""
+FLOOR_EXCHANGES: Final = 16
+"""After so many exchanges a floor is learnt again; before, half the best round trip stands for it."""
 STEADY_TIMES: Final = 1_000
 """A clock drifts by a span in no less than so many times as long."""
 FAR_NS: Final = HELD_BACK_NS // 2
@@ -83,6 +85,10 @@ class FollowerClock:
         self._settled = False
         self._two_way = False
         self._radio_known = False
+        # Of this timebase: how many exchanges there were, the best of the first; and the floor from before.
+        self._exchanges = 0
+        self._best_round_trip_ns = UNPROVEN
+        self._floor_before_ns: float | None = None
 
     # -- samples -----------------------------------------------------------------------------------------------
 
@@ -119,6 +125,9 @@ class FollowerClock:
     def observe_exchange(self, exchange: Exchange) -> None:
         """Take a Sounding that was answered."""
         self._two_way = True
+        if self._floor_before_ns is not None and self._exchanges < FLOOR_EXCHANGES:
+            self._exchanges += 1
+            self._best_round_trip_ns = min(self._best_round_trip_ns, exchange.round_trip_ns)
         self.bound.observe_exchange(exchange)
         self.uncorrected.observe_exchange(exchange)
         self._latest = self.uncorrected.estimate()
@@ -181,6 +190,8 @@ class FollowerClock:
         self.shared_delay.restart()
         self.bound.clear()
         self._locked_since = None
+        if same_host:
+            self._doubt_floor()
         self._settled = self._two_way = False
         if same_host:
             self.uncorrected.rebase()
@@ -196,10 +207,26 @@ class FollowerClock:
 
         The proofs are widened by that much and the paths reopened; medians and marks must be earned anew.
         """
+        self._doubt_floor()
         self.bound.widen(within_ns)
         self.uncorrected.reopen_paths()
         self.shared_delay.restart()
         self.common_view.restart()
+
+    def _doubt_floor(self) -> None:
+        """Count from now on by how much the floor has grown: this node may have gone elsewhere, unheard."""
+        if self._two_way and self._latest is not None:
+            if self._floor_before_ns is None:
+                self._floor_before_ns = self._latest.floor_ns
+            self._exchanges = 0
+            self._best_round_trip_ns = UNPROVEN
+
+    def _growth_ns(self, floor_before_ns: float) -> float:
+        """Return by how much the floor has grown, all of which may be in one direction."""
+        floor_ns = 0.0 if self._latest is None else self._latest.floor_ns
+        if self._exchanges < FLOOR_EXCHANGES:
+            floor_ns = max(floor_ns, self._best_round_trip_ns / 2)  # until it has been learnt anew
+        return max(floor_ns - floor_before_ns, 0.0)
 
     def note_resumed(self) -> None:
         """The host was suspended: nothing measured before says where the clock is now."""
@@ -263,7 +290,9 @@ class FollowerClock:
                 return math.inf
             width = max(width, self._lateness.half_width_ns(served, now, self.bound))
         elif self.view is _COMMON_VIEW:
-            width += STAMPING_NS if self._radio_known else UNKNOWN_RADIO_NS
+            return width + (STAMPING_NS if self._radio_known else UNKNOWN_RADIO_NS)
+        if self._floor_before_ns is not None:
+            width += self._growth_ns(self._floor_before_ns)
         return width
 
     def _is_within_budget(self, served: Estimate, now: LocalInstant) -> bool:

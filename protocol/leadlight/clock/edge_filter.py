@@ -84,6 +84,11 @@ NOISE_YOUNG: Final = 1.0
 COLD_EXCHANGES: Final = 4
 """The first exchanges restart the offset in the middle of what they prove together: the best way up and the best way
 down, of one exchange or of two. It errs by at most half of that."""
+CONFIRMING_SCALES: Final = 3.0
+"""After a restart of the leader's host a floor that all of them exceed by so many scales is no longer this path's: the
+best of four exponential delays exceeds it by so much once in 160,000 times."""
+CHANGED_FLOOR: Final = 0.9
+"""The share of half their best round trip at which it is looked for."""
 BEACONS_BEFORE_USE: Final = 12
 SEARCH_RUN: Final = 64
 """While beacons are held back, their earliest is looked for anew after so many."""
@@ -284,6 +289,8 @@ class EdgeFilter:
             if round_trip < self._best_round_trip:
                 self._best_round_trip = round_trip
                 self._restart_at((up + down) / 2, round_trip)
+            if self._exchanges == COLD_EXCHANGES and self._paths_known:
+                self._confirm_floor()
         else:
             self._down.count += 1
             self._edge(self._down, down - self._x - self._f, 1.0)
@@ -349,6 +356,21 @@ class EdgeFilter:
         guess = max(0.25 * round_trip, 2e-4)
         self._down.restart(guess)
         self._up.restart(guess)
+
+    def _confirm_floor(self) -> None:
+        """Learn the floor anew, but keep the rate, if none of the first exchanges was nearly as fast as it says."""
+        half = 0.5 * self._best_round_trip
+        scale = max(self._down.scale, self._up.scale)
+        if half - self._f <= CONFIRMING_SCALES * scale:
+            return
+        self._paths_known = False
+        self._f = CHANGED_FLOOR * half
+        self._ff = FLOOR_START_DEVIATION**2 + (half - self._f) ** 2
+        self._xf = self._rf = self._bf = 0.0
+        self._bb = BEACON_FLOOR_OPEN_DEVIATION**2
+        self._xb = self._rb = 0.0
+        for stream in (self._beacons, self._down, self._up):
+            stream.restart(scale)
 
     def _begin_anew(self) -> None:
         """Forget everything but where the clock stood: what was learnt contradicts itself."""

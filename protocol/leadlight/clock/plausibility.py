@@ -47,35 +47,33 @@ def misfit_of(offset_ns: int, estimate_ns: int, lower_ns: int | None, doubt_ns: 
 class Refusals:
     """The run of refused samples: how many agree with the first of them, and since when."""
 
-    __slots__ = ("_began_at", "_count", "_has_exchange", "_offset_ns", "_tenure")
+    __slots__ = ("_began_at", "_has_exchange", "_offset_ns", "_tenure", "count")
 
     def __init__(self) -> None:
-        self._count = 0
+        self.count = 0
+        """How many there are in the run."""
         self._tenure = 0
         self._offset_ns = 0
         self._began_at = LocalInstant(0)
         self._has_exchange = False
 
-    def __len__(self) -> int:
-        return self._count
-
     def clear(self) -> None:
         """Begin no run: a sample was taken that speaks for the clock."""
-        self._count = 0
+        self.count = 0
 
     def note(self, tenure: int, offset_ns: int, at: LocalInstant, agree_within_ns: int, is_exchange: bool) -> None:
         """Take a refused sample of ``offset_ns``: it goes on with the run, or begins another."""
-        if self._count == 0 or tenure != self._tenure or abs(offset_ns - self._offset_ns) > agree_within_ns:
-            self._count = 0
+        if self.count == 0 or tenure != self._tenure or abs(offset_ns - self._offset_ns) > agree_within_ns:
+            self.count = 0
             self._tenure = tenure
             self._offset_ns = offset_ns
             self._began_at = at
             self._has_exchange = False
-        self._count += 1
+        self.count += 1
         self._has_exchange = self._has_exchange or is_exchange
 
     def contradict(self, now: LocalInstant, interval_ns: int, by_exchange: bool) -> bool:
         """Return whether the run says that the clock is wrong; ``by_exchange``: only with an exchange among it."""
-        if self._count < REFUSED_RUN or (by_exchange and not self._has_exchange):
+        if self.count < REFUSED_RUN or (by_exchange and not self._has_exchange):
             return False
         return now - self._began_at >= (REFUSED_INTERVALS - REFUSED_DITHER) * interval_ns

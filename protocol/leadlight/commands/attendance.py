@@ -4,15 +4,20 @@ from __future__ import annotations
 
 import argparse
 import asyncio
+import contextlib
 import datetime
 import traceback
-from collections.abc import Callable, Coroutine, Mapping
+from collections.abc import Callable, Coroutine, Mapping, Sequence
+from dataclasses import replace
 from typing import Any, Final
 
 from leadlight.commands.endings import EXIT_FAULT, Ending
 from leadlight.commands.node_options import Timing, named_by_its_option
+from leadlight.commands.orders import OrderSource, TypedOrders
 from leadlight.commands.row_news import RowNews
+from leadlight.commands.spool import Picture
 from leadlight.commands.surroundings import Surroundings, log, this_host
+from leadlight.commands.tables import cut
 from leadlight.commands.telling import event_as_json, event_in_words, json_line, stamped
 from leadlight.commands.views import View
 from leadlight.errors import LeadlightError
@@ -25,8 +30,16 @@ REFRESH_SECONDS: Final = 0.5
 NodeCommand = Callable[[argparse.Namespace, Surroundings], Coroutine[Any, Any, int]]
 
 
-def run_node(arguments: argparse.Namespace, command: NodeCommand) -> int:
-    """Run a node on this host as the options of ``node_options.add_node_options`` say; return the exit code."""
+def run_node(
+    arguments: argparse.Namespace,
+    command: NodeCommand,
+    orders: Sequence[OrderSource] = (),
+    typed: TypedOrders | None = None,
+) -> int:
+    """Run a node on this host as the options of ``node_options.add_node_options`` say; return the exit code.
+
+    ``orders`` bring orders to it, and so does ``typed``, from its terminal.
+    """
     with (
         named_by_its_option(arguments),
         this_host(
@@ -34,7 +47,8 @@ def run_node(arguments: argparse.Namespace, command: NodeCommand) -> int:
         ) as around,
     ):
         try:
-            return asyncio.run(command(arguments, around))
+            sources = [*orders, *([] if typed is None else [typed])]
+            return asyncio.run(command(arguments, replace(around, orders=sources, typed=typed)))
         except LeadlightError:
             raise
         except Exception:  # noqa: BLE001 - told here, since Python itself would wait for a stalled output
@@ -128,11 +142,28 @@ class Attendance:
             now, wall_now = self._node.clock(), self._around.wall_clock()
             size = self._around.output.size
             if size is not None:
-                self._around.output.draw(self._view.picture(now, wall_now, size))
+                self._around.output.draw(self._picture(now, wall_now, size))
             else:
                 for line in self._news.lines(self._view.rows(now), now):
                     self._around.output.add(stamped(line, wall_now))
+            await self._refresh_due()
+
+    def _picture(self, now: LocalInstant, wall_now: datetime.datetime, size: tuple[int, int]) -> Picture:
+        typed = self._around.typed
+        if typed is None:
+            return self._view.picture(now, wall_now, size)
+        columns, rows = size
+        above = self._view.picture(now, wall_now, (columns, rows - 1))
+        return Picture((*above.lines, cut(typed.prompt, columns)), size)
+
+    async def _refresh_due(self) -> None:
+        typed = self._around.typed
+        if typed is None:
             await asyncio.sleep(REFRESH_SECONDS)
+            return
+        with contextlib.suppress(TimeoutError):
+            await asyncio.wait_for(typed.changed.wait(), REFRESH_SECONDS)
+        typed.changed.clear()
 
     async def _tell_status(self) -> None:
         if not self._as_json and self._around.log_book is None:

@@ -21,13 +21,14 @@ from leadlight.commands.lead import Lead
 from leadlight.commands.manifest import ManifestCommand
 from leadlight.commands.order import OrderCommand
 from leadlight.commands.outlet import say_at_the_end
+from leadlight.commands.tell import Tell
 from leadlight.errors import LeadlightError, UsageError
 from leadlight.wire import VERSION
 
 COMMAND_GROUP = "leadlight.commands"
 """The entry-point group through which other packages add commands."""
 
-FIRST_LISTED: Final = ("rehearse", "tune", "budget", "fit")
+FIRST_LISTED: Final = ("rehearse", "tune", "compare", "budget", "fit")
 
 
 class Command(Protocol):
@@ -114,6 +115,7 @@ def own_commands() -> Mapping[str, Command]:
     """Return the commands that need nothing but the library."""
     return {
         "lead": Lead(),
+        "tell": Tell(),
         "follow": Follow(),
         "check": Check(),
         "manifest": ManifestCommand(),

@@ -7,6 +7,7 @@ import asyncio
 import contextlib
 import datetime
 from dataclasses import dataclass
+from functools import partial
 from typing import Final
 
 from leadlight.commands.attendance import Attendance, run_node
@@ -14,6 +15,7 @@ from leadlight.commands.endings import EXITS_TOLD
 from leadlight.commands.node_options import LINES_TOLD, TIME_MEANS, add_node_options, keys_of, timing_of
 from leadlight.commands.options import check_apart, check_company, duration_ns
 from leadlight.commands.order import MANIFEST_FILE, read_order_and_manifest
+from leadlight.commands.orders import OrderDesk, OrderSocket, typed_here
 from leadlight.commands.surroundings import Surroundings, WallClock
 from leadlight.commands.telling import role_news
 from leadlight.commands.views import LeaderView
@@ -98,7 +100,8 @@ class Lead:
 
     def run(self, arguments: argparse.Namespace) -> int:
         """Lead until the time is over or somebody ends it."""
-        return run_node(arguments, lead)
+        typed = None if arguments.json_lines else typed_here()
+        return run_node(arguments, lead, [OrderSocket()], typed)
 
 
 async def lead(arguments: argparse.Namespace, around: Surroundings) -> int:
@@ -121,6 +124,7 @@ async def lead(arguments: argparse.Namespace, around: Surroundings) -> int:
         port=arguments.port,
         interface=arguments.interface,
         own_port=arguments.own_port,
+        dscp=arguments.dscp,
         clock=clock,
     )
     listed = () if manifest is None else manifest.shows
@@ -153,6 +157,19 @@ async def lead(arguments: argparse.Namespace, around: Surroundings) -> int:
                 attendance.tell(line)
 
     attendance.on_event.append(note_event)
+
+    def key_meant(show: str, edition: str) -> int:
+        known = [key for key, name in shows.items() if name == show]
+        if known and not edition:
+            return known[-1]
+        name, key, _ = _show_meant("show", show, edition, manifest)
+        shows[key] = name
+        return key
+
+    desk = OrderDesk(node, key_meant, shows, around.wall_clock, view.status, attendance.tell)
+    if around.typed is not None:
+        around.typed.say = attendance.tell
+    attendance.chores += [partial(source.bring, desk.take, node.group) for source in around.orders]
     return await attendance.last()
 
 
@@ -199,16 +216,19 @@ def _show_ordered(arguments: argparse.Namespace, manifest: Manifest | None) -> _
     dark_after_ns = None
     if arguments.duration is not None:
         dark_after_ns = duration_ns("--duration", arguments.duration, minimum_ns=MILLISECOND)
-    edition = arguments.edition or ""
+    show, key, length_ns = _show_meant("--show", arguments.show, arguments.edition or "", manifest)
+    return _ShowOrdered(show, key, dark_after_ns, length_ns if dark_after_ns is None else dark_after_ns)
+
+
+def _show_meant(field: str, show: str, edition: str, manifest: Manifest | None) -> tuple[str, int, int | None]:
+    """Return a show's name, key and length, if that is known; ``ConfigurationError`` for one that is not listed."""
     if manifest is None:
-        return _ShowOrdered(arguments.show, show_key(arguments.show, edition), dark_after_ns, dark_after_ns)
-    entry = manifest.find(arguments.show)
+        return show, show_key(show, edition), None
+    entry = manifest.find(show)
     if entry is None or edition not in ("", entry.edition):
         listed = ", ".join(f"{known.show} {known.edition}".strip() for known in manifest.shows)
-        wanted = f"{arguments.show} {edition}".strip()
-        raise ConfigurationError("--show", wanted, f"one that the manifest lists: {listed}")
-    length_ns = entry.stored.length_ns if dark_after_ns is None else dark_after_ns
-    return _ShowOrdered(entry.show, entry.key, dark_after_ns, length_ns)
+        raise ConfigurationError(field, f"{show} {edition}".strip(), f"one that the manifest lists: {listed}")
+    return entry.show, entry.key, entry.stored.length_ns
 
 
 @dataclass(frozen=True, slots=True)

@@ -12,7 +12,7 @@ from leadlight.commands.manifest import ProgressLine
 from leadlight.commands.options import duration_ns, named_by_option
 from leadlight.errors import ConfigurationError
 from leadlight.evening import Manifest, PartFound
-from leadlight.net import DEFAULT_PORT
+from leadlight.net import DEFAULT_PORT, EXPEDITED
 from leadlight.storage import compare_parts, read_key_file, read_manifest
 from leadlight.units import MILLISECOND, SECOND
 from leadlight.wire import KeyRing
@@ -36,6 +36,7 @@ _OPTIONS: Final = {
     "trim_ns": "--trim",
     "port": "--port",
     "own_port": "--own-port",
+    "dscp": "--dscp",
 }
 
 
@@ -53,6 +54,13 @@ def add_node_options(parser: argparse.ArgumentParser) -> None:
     add_group_options(parser)
     parser.add_argument(
         "--own-port", type=int, default=0, metavar="N", help="UDP port of this node alone (any that is free)"
+    )
+    parser.add_argument(
+        "--dscp",
+        type=int,
+        default=EXPEDITED,
+        metavar="N",
+        help="mark datagrams for networks that heed it, 0 to 63 (%(default)d, expedited forwarding; 0 marks nothing)",
     )
     parser.add_argument("--for", dest="for_time", metavar="TIME", help="end after so long")
     parser.add_argument(

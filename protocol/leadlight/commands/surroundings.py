@@ -12,12 +12,13 @@ import logging
 import os
 import sys
 import time
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
 from typing import Final, Protocol, TextIO
 
 from leadlight.commands.endings import Endings, SignalEndings
 from leadlight.commands.log_book import open_log_book
+from leadlight.commands.orders import OrderSource, TypedOrders
 from leadlight.commands.outlet import LAST_SECONDS, Outlet, writer
 from leadlight.commands.spool import Picture, Spool
 from leadlight.commands.telling import json_line, stamped, wall_now
@@ -49,7 +50,8 @@ class Output(Protocol):
 class Surroundings:
     """What stands round a node that a command runs.
 
-    ``log_book`` takes lines of JSON, if there is one. ``note_running`` is told once the node runs.
+    ``log_book`` takes lines of JSON, if there is one. ``note_running`` is told once the node runs. ``orders`` bring
+    orders to a leader, and ``typed`` is the one of them whose line is shown while it is typed.
     """
 
     output: Output
@@ -57,6 +59,8 @@ class Surroundings:
     wall_clock: WallClock
     log_book: Callable[[str], None] | None = None
     note_running: Callable[[], None] = lambda: None
+    orders: Sequence[OrderSource] = ()
+    typed: TypedOrders | None = None
 
 
 class ThisOutput:

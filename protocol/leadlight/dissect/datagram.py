@@ -245,6 +245,7 @@ def _is_preamble(data: bytes) -> bool:
 
 
 _LATER = "appended by a later edition; ignored"
+_AS_IF_ABSENT = "no {}: as if it were absent"
 
 
 class _StopError(Exception):
@@ -311,7 +312,13 @@ class _Walk:
         fields[field.name] = str(value) if is_large else for_json(value)
 
     def _part(self, part: Part) -> None:
-        if part.type in ("text", "binary"):
+        if part.type.startswith("truth"):
+            start, value = self._at, self._item(part.name, part.text)
+            is_right = type(value) is bool
+            self.row(start, self._at, part.name, shown(value), part.text if is_right else _AS_IF_ABSENT.format("truth"))
+            if value is True:
+                self.fields[part.name] = True
+        elif part.type in ("text", "binary"):
             self._leaf(part)
         elif part.type == "array or nil" and self._at < self._end and self.data[self._at] == 0xC0:
             self.row(self._at, self._at + 1, part.name, shown(None), part.text)
@@ -337,7 +344,7 @@ class _Walk:
         (part,) = BEHIND["cue"]
         first = self.data[self._at] if self._at < self._end else 0x90
         if first & 0xF0 != 0x90 and first not in (0xDC, 0xDD):
-            self._unnamed(path + part.name, "no array: as if it were absent")
+            self._unnamed(path + part.name, _AS_IF_ABSENT.format("array"))
             return
         count = self._array(path + part.name, part.text, 0) or 0
         self._numbers(part.head, min(count, 1), cue, path)
@@ -444,7 +451,8 @@ class _Walk:
 
 
 def _needed(table: str) -> int:
-    return len(FIELDS.get(table, ())) + len(BEHIND.get(table, ()))
+    parts = [part for part in BEHIND.get(table, ()) if not part.type.endswith("may be absent")]
+    return len(FIELDS.get(table, ())) + len(parts)
 
 
 def shown(value: Any) -> str:

@@ -2,9 +2,10 @@
 
 from leadlight.follower.exchange import STEADY_INTERVAL_NS, fair_spacing_ns
 from leadlight.follower.follower import JOIN_PATIENCE_NS, TALLIES_PER_SECOND, Follower, Snapshot, tally_spacing_ns
+from leadlight.follower.frames import DueFrame, FrameRow
 from leadlight.follower.journal import JournalLine
-from leadlight.follower.leader_selection import SERIAL_HALF, SERIAL_MASK, is_newer
 from leadlight.follower.settings import SILENT_INTERVALS, TALLY_INTERVAL_NS, FollowerSettings
+from leadlight.follower.tenures import SERIAL_HALF, SERIAL_MASK, is_newer
 
 __all__ = [
     "JOIN_PATIENCE_NS",
@@ -14,8 +15,10 @@ __all__ = [
     "STEADY_INTERVAL_NS",
     "TALLIES_PER_SECOND",
     "TALLY_INTERVAL_NS",
+    "DueFrame",
     "Follower",
     "FollowerSettings",
+    "FrameRow",
     "JournalLine",
     "Snapshot",
     "fair_spacing_ns",

@@ -73,7 +73,7 @@ class SoundingSchedule:
         self._spacing_ns = FIRST_SPACING_NS
         self._grows_from = LocalInstant(now + GROWTH_WAIT_NS)
         self._is_resting = False
-        self.share(group_size, budget_per_second)
+        self.share(group_size, budget_per_second, now)
         if budget_per_second > 0:
             self.due_at = LocalInstant(now + below(self._entropy, max(FIRST_SPACING_NS, self._fair_ns)))
 
@@ -87,8 +87,11 @@ class SoundingSchedule:
             within_ns = max(FIRST_SPACING_NS, self._fair_ns)
             self.due_at = min(self.due_at, LocalInstant(now + spread(self._entropy, within_ns, SPACING_SPREAD)))
 
-    def share(self, group_size: int, budget_per_second: int) -> None:
-        """Take note of how many share the budget. One of 0 ends the Soundings."""
+    def share(self, group_size: int, budget_per_second: int, now: LocalInstant) -> None:
+        """Take note at ``now`` of how many share the budget. One of 0 ends the Soundings.
+
+        What is planned by a smaller share than there is now comes sooner.
+        """
         if group_size == self._group_size and budget_per_second == self._budget:
             return
         self._group_size = group_size
@@ -98,6 +101,9 @@ class SoundingSchedule:
             return
         self._fair_ns = fair_spacing_ns(group_size, budget_per_second)
         self.interval_ns = max(STEADY_INTERVAL_NS, self._fair_ns)
+        if self.due_at is not None:
+            spacing_ns = self.interval_ns if self._is_resting else max(self._spacing_ns, self._fair_ns)
+            self.due_at = min(self.due_at, LocalInstant(now + round((1 + SPACING_SPREAD) * spacing_ns)))
 
     def is_open(self, nonce: int) -> bool:
         """Return whether a Sounding of this nonce waits for its Echo."""

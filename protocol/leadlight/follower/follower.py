@@ -27,13 +27,14 @@ from leadlight.entropy import Entropy, below, identity, nonzero32, spread
 from leadlight.errors import ConfigurationError, WireError, check_kind, check_whole
 from leadlight.follower.exchange import SoundingSchedule
 from leadlight.follower.journal import LINES_KEPT, JournalLine, Notes
-from leadlight.follower.leader_selection import FOLLOW, LeaderSelection, Novelty, Verdict
-from leadlight.follower.settings import SILENT_INTERVALS, TALLY_INTERVAL_NS, FollowerSettings
+from leadlight.follower.leader_selection import FOLLOW, GAPS_ABOVE_NS, LeaderSelection, Novelty, Verdict
+from leadlight.follower.settings import GOODBYE_INTERVALS, SILENT_INTERVALS, TALLY_INTERVAL_NS, FollowerSettings
 from leadlight.playback import (
     FRAMES_MAXIMUM,
     HOLDOVER_FADE_NS,
     STOP_CARRIED_INTERVALS,
     STOP_CARRIED_NS,
+    AtTick,
     Library,
     Playhead,
     Recovery,
@@ -54,7 +55,9 @@ TALLIES_PER_SECOND: Final = 12
 """What all followers' Tallies together may come to (RFC 3550 section 6.2's idea)."""
 NEWS_PER_SECOND: Final = 60
 """The same of Tallies that tell news, which often comes to everyone at once: a cue, a start, a leader that is found."""
-REFUSALS: Final = frozenset(map(str, Refusal)) | {"misdirected"}
+REFUSALS: Final = frozenset(map(str, Refusal)) | {"misdirected", "implausible"}
+LATENESS_KEPT: Final = 100
+"""Of so many frames the lateness is remembered: some seconds."""
 LIVE_DATA_LASTS_NS: Final = 5 * SECOND
 GHOST_BEACONS: Final = 5
 """A leader that was heard so rarely, or that never answered, has taken no show over that should outlive it."""
@@ -80,6 +83,10 @@ class Snapshot(NamedTuple):
     late_frames: int
     frame_shown: int | None
     """The last frame that the player reported."""
+    frame_late_ns: int | None
+    """How late it was handed over, by the clock as it was known then; ``None`` where no line says."""
+    frames_late_p95_ns: int | None
+    """The same of 95 of the last 100 frames or so."""
     refused: dict[str, int]
     """Datagrams that were refused, by cause; one's own that came back are none."""
 
@@ -122,6 +129,7 @@ class Follower:
         "_is_keyed",
         "_journal",
         "_last_sign",
+        "_late_ns",
         "_live_until",
         "_loss_interval_ns",
         "_patience_at",
@@ -140,6 +148,7 @@ class Follower:
         "clock",
         "counters",
         "frame_shown",
+        "goodbye_at",
         "heard_at",
         "identity",
         "late_frames",
@@ -175,6 +184,7 @@ class Follower:
         """Frames that the player could not show in time, by its own word or by its reports."""
         self.frame_shown: int | None = None
         """The last frame that the player reported."""
+        self._late_ns: deque[int | None] = deque(maxlen=LATENESS_KEPT)
         self._codec = codec
         self._entropy = entropy
         self._is_keyed = codec.keys is not None
@@ -207,6 +217,8 @@ class Follower:
         self._patience_at: LocalInstant | None = None
         self._journal: deque[Notes] = deque(maxlen=LINES_KEPT)
         # Timers.
+        self.goodbye_at: LocalInstant | None = None
+        """When the beacon followed last arrived, if its leader said goodbye in it."""
         self._silent_at: LocalInstant | None = None
         self._cap_at: LocalInstant | None = None
         self._tally_at: LocalInstant | None = None
@@ -368,6 +380,11 @@ class Follower:
         return SILENT_INTERVALS * self._loss_interval_ns
 
     @property
+    def goodbye_ns(self) -> int:
+        """How long it may be silent for that once it has said goodbye."""
+        return GOODBYE_INTERVALS * self._loss_interval_ns
+
+    @property
     def is_ghost(self) -> bool:
         """Whether who is followed was heard only a few times, or never answered though it may be asked."""
         return self._selection.followed < GHOST_BEACONS or self.never_answered
@@ -408,8 +425,18 @@ class Follower:
         return self.stage.playhead
 
     def shown(self, now: LocalInstant) -> Shown:
-        """Return what to hand to the output at ``now``, and when to ask again."""
+        """Return what to hand to the output at ``now``, and when to ask again.
+
+        What is due by ``now`` is put in force first: a player that asks often waits for no timer.
+        """
+        due_at = self.stage.next_timer()
+        if due_at is not None and due_at <= now:
+            self.stage.handle_timer(now)
         return self.stage.shown(now)
+
+    def shown_at_tick(self, tick_at: LocalInstant) -> AtTick:
+        """Return what to hand over at ``tick_at``, for a player whose ticks are not of its choosing."""
+        return self.stage.shown_at_tick(tick_at)
 
     @property
     def alive_at(self) -> LocalInstant | None:
@@ -488,6 +515,8 @@ class Follower:
         """The player handed a frame to its output at ``at``. One for which it was too late is counted, and told."""
         check_whole("frame", frame, 0, FRAMES_MAXIMUM, "a frame's number")
         self.frame_shown = frame
+        begins_at = self.stage.frame_begins_at(frame, at)
+        self._late_ns.append(None if begins_at is None else at - begins_at)
         due = self.stage.frame_at(at)
         if due is not None and due > frame:
             self.late_frames += 1
@@ -504,7 +533,8 @@ class Follower:
     def snapshot(self, now: LocalInstant) -> Snapshot:
         """Return everything worth telling at ``now``."""
         served = self.clock.served
-        shown = self.shown(now)
+        shown = self.stage.shown(now)
+        late_ns = sorted(late for late in self._late_ns if late is not None)
         return Snapshot(
             clock=self.clock.state,
             view=self.clock.view,
@@ -520,6 +550,8 @@ class Follower:
             level=shown.level,
             late_frames=self.late_frames,
             frame_shown=self.frame_shown,
+            frame_late_ns=self._late_ns[-1] if self._late_ns else None,
+            frames_late_p95_ns=late_ns[len(late_ns) * 19 // 20] if late_ns else None,
             refused={cause: count for cause, count in self.counters.items() if cause in REFUSALS},
         )
 
@@ -541,7 +573,7 @@ class Follower:
                         # Its instants mean nothing by this clock. A stop needs none.
                         self.stage.read_stop(beacon, now)
                         return
-            elif not self.clock.is_two_way:
+            elif self._refusals.count and not self.clock.is_two_way:
                 self._refusals.clear()
         if verdict is FOLLOW:
             self._follow_beacon(beacon, source, received_at, now, fits)
@@ -571,8 +603,12 @@ class Follower:
         self, beacon: Beacon, source: Address, received_at: LocalInstant, now: LocalInstant, fits: bool
     ) -> None:
         was_lost = self._selection.is_lost
-        novelty = self._selection.follow(beacon)
-        self._group_size = beacon.group_size
+        novelty = self._selection.follow(beacon, received_at)
+        group_size, budget = beacon.group_size, beacon.sounding_budget
+        has_other_share = group_size != self._group_size or budget != self._budget or novelty is not None
+        if has_other_share:
+            self._budget = budget
+            self._share_tallies(group_size, now)
         if novelty is not None:
             self._begin_tenure(beacon, novelty, now)
         elif was_lost:
@@ -584,12 +620,20 @@ class Follower:
         self._last_sign = beacon.sent_at, received_at
         interval_ns = self._interval_ns = beacon.interval_ns
         settings = self.settings
-        self._budget = beacon.sounding_budget
-        loss_interval_ns = self._loss_interval_ns = self._selection.loss_interval_ns(beacon, received_at)
-        self._silent_at = LocalInstant(received_at + settings.silent_intervals * loss_interval_ns)
+        loss_interval_ns = interval_ns
+        if interval_ns > GAPS_ABOVE_NS:
+            loss_interval_ns = self._selection.loss_interval_ns(beacon, received_at)
+        self._loss_interval_ns = loss_interval_ns
+        silent_intervals = settings.silent_intervals
+        self.goodbye_at = None
+        if beacon.goodbye:
+            self.goodbye_at = received_at
+            silent_intervals = min(silent_intervals, GOODBYE_INTERVALS)
+        self._silent_at = LocalInstant(received_at + silent_intervals * loss_interval_ns)
         cap_ns = settings.holdover_cap_ns
         self._cap_at = LocalInstant(received_at + (cap_ns if cap_ns > interval_ns else interval_ns))
-        self._soundings.share(beacon.group_size, self._budget_of(beacon))
+        if has_other_share:
+            self._soundings.share(group_size, self._budget_of(beacon), now)
         before = self.clock.state
         if beacon.timebase != self._timebase:
             self._enter_timebase(beacon, now)
@@ -618,8 +662,11 @@ class Follower:
         return max(beacon.sounding_budget, 1) if self._asks_for_copies else beacon.sounding_budget
 
     def _begin_tenure(self, beacon: Beacon, novelty: Novelty, now: LocalInstant) -> None:
-        event = _NOVELTIES[novelty]
-        self._emit(event(now, beacon.leader, beacon.tenure))
+        if novelty is Novelty.RETURNED:
+            self._emit(events.LeaderReturned(now, beacon.leader, 0))
+        else:
+            event = _NOVELTIES[novelty]
+            self._emit(event(now, beacon.leader, beacon.tenure))
         self._cookie = None
         self._plan_first_tally(now)
 
@@ -821,6 +868,13 @@ class Follower:
         if self._tally_at is not None:
             within_ns = max(TALLY_SOON_NS, self._group_size * SECOND // NEWS_PER_SECOND)
             self._tally_at = min(self._tally_at, LocalInstant(now + below(self._entropy, within_ns)))
+
+    def _share_tallies(self, group_size: int, now: LocalInstant) -> None:
+        """Take note of how many share the rate; what is planned by a smaller share than there is now comes sooner."""
+        self._group_size = group_size
+        if self._tally_at is not None:
+            longest_ns = round((1 + TALLY_SPREAD) * self._tally_spacing_ns())
+            self._tally_at = min(self._tally_at, LocalInstant(now + longest_ns))
 
     def _plan_first_tally(self, now: LocalInstant) -> None:
         self._tally_at = LocalInstant(now + below(self._entropy, self._tally_spacing_ns()))

@@ -21,14 +21,15 @@ from typing import Final
 
 from leadlight.addresses import Address
 from leadlight.follower.exchange import ANSWERED_WITHIN_NS
+from leadlight.follower.tenures import SERIAL_HALF, SERIAL_MASK, LeftTenures, is_newer
 from leadlight.terms import CueState
-from leadlight.units import MILLISECOND, SECOND, LocalInstant
+from leadlight.units import MILLISECOND, SECOND, LeaderInstant, LocalInstant
 from leadlight.wire import Beacon
 
-SERIAL_MASK: Final = 0xFFFF_FFFF
-SERIAL_HALF: Final = 1 << 31
-"""Serials compare as in RFC 1982: newer if ahead by less than half of the 32-bit circle."""
-RETIRED_KEPT: Final = 32
+SERIALS_AT_ONCE: Final = 64
+"""A serial advances by no more than this at once, and"""
+SERIAL_SPACING_NS: Final = 10 * MILLISECOND
+"""by one more for each so long since the last: no interval is shorter."""
 CHALLENGE_SPACING_NS: Final = 200 * MILLISECOND
 """A new tenure is asked no more often than this, however many beacons claim it."""
 CHALLENGES_MAXIMUM: Final = 4
@@ -51,9 +52,9 @@ LOSS_FEWEST: Final = 16
 """A share is of so many beacons at least: one lost of the first two is no half."""
 
 
-def is_newer(serial: int, than: int) -> bool:
-    """Return whether a serial is ahead of another on the 32-bit circle, as in RFC 1982."""
-    return 0 < (serial - than) & SERIAL_MASK < SERIAL_HALF
+def serials_allowed(elapsed_ns: int) -> int:
+    """Return by how many serials a beacon may be ahead of one that was followed so long ago."""
+    return SERIALS_AT_ONCE + elapsed_ns // SERIAL_SPACING_NS
 
 
 class Verdict(Enum):
@@ -63,6 +64,7 @@ class Verdict(Enum):
     KNOWN = "known from the other delivery"
     DUPLICATE = "duplicate"
     LATE = "late beacon"
+    IMPLAUSIBLE = "implausible"
     RETIRED = "retired tenure"
     OTHER_LEADER = "other leader"
     UNPROVEN = "unproven tenure"
@@ -79,6 +81,8 @@ class Novelty(Enum):
     FIRST = "first"
     RESTARTED = "restarted"
     CHANGED = "changed"
+    RETURNED = "returned"
+    """The same leader had not begun anew: somebody else had said so."""
 
 
 @dataclass(slots=True)
@@ -216,25 +220,37 @@ class LeaderSelection:
         self._last_at = LocalInstant(0)
         self._told: tuple[object, ...] = ()
         self._proven: int | None = None
-        # Of tenures that were left: whose they were, and the last serial heard.
-        self._retired: OrderedDict[int, tuple[int, int]] = OrderedDict()
+        self._left_tenures = LeftTenures(require_fresh)
+        # Of the last beacon followed.
+        self._sent_at = LeaderInstant(0)
+        self._followed_at = LocalInstant(0)
+        self._insisted = False
 
     def judge(self, beacon: Beacon, source: Address, received_at: LocalInstant) -> Verdict:
         """Return what to make of a beacon. Only what was heard of each delivery and the open challenges change."""
         tenure = beacon.tenure
         if tenure == self.tenure:
             serial, is_copy = beacon.serial, beacon.is_copy
-            self.loss.note(serial, is_copy)
-            if is_newer(serial, self.serial):
+            ahead = (serial - self.serial) & SERIAL_MASK
+            if 0 < ahead < SERIAL_HALF:
+                if ahead > SERIALS_AT_ONCE and not self._may_advance(ahead, received_at):
+                    return Verdict.IMPLAUSIBLE
+                self.loss.note(serial, is_copy)
                 return FOLLOW
+            # Late by serial and later by instant than what was followed: one of the two is false. With a key nobody can
+            # have forged what was followed, and who says otherwise of a lost leader may be a recording.
+            is_odd = beacon.sent_at > self._sent_at or (self.is_lost and not self._require_fresh)
+            if ahead and is_odd and self._left_tenures.insists(beacon, self._interval_ns):
+                self._insisted = True
+                return FOLLOW
+            self.loss.note(serial, is_copy)
             if is_newer(serial, self._serials[is_copy]):
                 self._serials[is_copy] = serial
                 return Verdict.KNOWN
             return Verdict.DUPLICATE if serial == self.serial else Verdict.LATE
-        if tenure in self._retired:
-            leader, serial = self._retired[tenure]
-            if leader != beacon.leader or leader == self.leader or not is_newer(beacon.serial, serial):
-                return Verdict.RETIRED
+        left = self._left_tenures
+        if tenure in left and not left.may_return(beacon, received_at, self.is_lost):
+            return Verdict.RETIRED
         is_other = self.leader is not None and beacon.leader != self.leader
         if self._left is not None and tenure == self._left.tenure and self._goes_on(self._left, beacon, received_at):
             return FOLLOW
@@ -293,7 +309,7 @@ class LeaderSelection:
             del challenges[oldest.beacon.tenure]
         challenges[challenge.beacon.tenure] = challenge
 
-    def follow(self, beacon: Beacon) -> Novelty | None:
+    def follow(self, beacon: Beacon, received_at: LocalInstant) -> Novelty | None:
         """Follow a beacon that was judged so; return what is new about it, or ``None`` within a tenure."""
         novelty = None
         if beacon.tenure != self.tenure:
@@ -302,24 +318,27 @@ class LeaderSelection:
             else:
                 novelty = Novelty.RESTARTED if beacon.leader == self.leader else Novelty.CHANGED
             self._note_left(beacon)
+            before = self.tenure
             self._retire()
-            self._retired.pop(beacon.tenure, None)
+            if self._left_tenures.follow(beacon.tenure, beacon.leader, before, received_at):
+                novelty = Novelty.RETURNED
             self.followed = self._gap_ns = self._gaps = 0
             self.has_answered = beacon.tenure == self._proven
             self._leads = False
             self._rivals.clear()
             self.leader = beacon.leader
             self.tenure = beacon.tenure
-            self.loss.restart()
-            self.loss.note(beacon.serial, beacon.is_copy)
             self.challenges.clear()
             self._proven = beacon.tenure
-            before = (beacon.serial - 1) & SERIAL_MASK
-            self._serials = [before, before]
+            self._begin_serials(beacon)
+        elif self._insisted:
+            self._begin_serials(beacon)
         # A restart may come with another rank.
         self.order = (beacon.rank, beacon.leader)
         self.serial = self._serials[beacon.is_copy] = beacon.serial
         self.is_lost = False
+        self._sent_at = beacon.sent_at
+        self._followed_at = received_at
         self.followed += 1
         self._interval_ns = beacon.interval_ns
         if self._left is not None:
@@ -327,6 +346,16 @@ class LeaderSelection:
             if self.followed >= PROVEN_BEACONS:
                 self._left = None
         return novelty
+
+    def _may_advance(self, ahead: int, received_at: LocalInstant) -> bool:
+        return self.is_lost or ahead <= serials_allowed(received_at - self._followed_at)
+
+    def _begin_serials(self, beacon: Beacon) -> None:
+        self._insisted = False
+        self.loss.restart()
+        self.loss.note(beacon.serial, beacon.is_copy)
+        before = (beacon.serial - 1) & SERIAL_MASK
+        self._serials = [before, before]
 
     def _note_left(self, beacon: Beacon) -> None:
         """Remember a live leader that is left for another's beacons, of which only a few were heard."""
@@ -370,12 +399,8 @@ class LeaderSelection:
         self._interval_ns = interval_ns
 
     def _retire(self) -> None:
-        if self.tenure is None or self.leader is None:
-            return
-        self._retired[self.tenure] = self.leader, self.serial
-        self._retired.move_to_end(self.tenure)
-        if len(self._retired) > RETIRED_KEPT:
-            self._retired.popitem(last=False)
+        if self.tenure is not None and self.leader is not None:
+            self._left_tenures.leave(self.tenure, self.leader, self.serial, self._interval_ns)
 
     def to_challenge(self) -> list[Challenge]:
         """Return the challenges that should be put now."""

@@ -12,6 +12,8 @@ from leadlight.units import MILLISECOND, MINUTE, SECOND
 from leadlight.wire import NAME_MAXIMUM_BYTES, U16
 
 SILENT_INTERVALS: Final = 5
+GOODBYE_INTERVALS: Final = 2
+"""A leader that has said goodbye is thought gone after so many: long enough for a live one to contradict a forgery."""
 TALLY_INTERVAL_NS: Final = 5 * SECOND
 HOLDOVER_CAP_NS: Final = 10 * MINUTE
 HOLDOVER_BOUND_NS: Final = 50 * MILLISECOND

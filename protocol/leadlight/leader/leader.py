@@ -49,6 +49,8 @@ TOLD_NS: Final = 3 * SECOND
 """A leader that yields though its order is the newer one goes on so long, or so many intervals, until that is heard."""
 REPEATED_TO_RIVALS_NS: Final = SECOND
 """The state is repeated for other leaders no more often."""
+TIMEBASE_LASTS_NS: Final = 366 * 24 * 3600 * SECOND
+"""A timebase is not continued that may come to the end of all instants while this node leads."""
 TENURES_TOLD: Final = 64
 """Other leaders' tenures that are remembered, so that each is told of once."""
 
@@ -86,6 +88,10 @@ class Leader:
         self._led_since = now
         self._asked = 0
         self._ask_at: LocalInstant | None = None
+        # The goodbye that was heard last, and the one for which this node asks, if it does.
+        self._is_ending = False
+        self._goodbye_heard: LocalInstant | None = None
+        self._goodbye_at: LocalInstant | None = None
         self._told: deque[int] = deque(maxlen=TENURES_TOLD)
         self._own_tenures: deque[int] = deque(maxlen=TENURES_TOLD)
         self._own_before: tuple[int, int] | None = None
@@ -207,9 +213,7 @@ class Leader:
         check_position(position, self._length_ns(key))
         begins_at = max(now, self._listen_until) if self.role is Role.LISTENING else now
         at = LeaderInstant(begins_at + self.settings.lead_time_ns)
-        cue = Cue(key, CueState.ROLLING, ShowLine(at, position), LeaderInstant(now))
-        self.schedule(cue)
-        return cue
+        return self._order_to_come(Cue(key, CueState.ROLLING, ShowLine(at, position), LeaderInstant(now)))
 
     def resume_line(self, cue: Cue, now: LocalInstant) -> None:
         """Put a cue in force at once, its line already under way: a leader that comes back mid-show.
@@ -294,7 +298,14 @@ class Leader:
 
     def go_dark(self, now: LocalInstant) -> None:
         """Show nothing, one lead time from now."""
-        self.schedule(dark_cue(LeaderInstant(now + self.settings.lead_time_ns), LeaderInstant(now)))
+        self._order_to_come(dark_cue(LeaderInstant(now + self.settings.lead_time_ns), LeaderInstant(now)))
+
+    def _order_to_come(self, cue: Cue) -> Cue:
+        if self._tenure is None:
+            self.schedule(cue)
+        else:
+            self._tenure.order(self._translated(cue, self._tenure))
+        return cue
 
     def stop(self, now: LocalInstant) -> None:
         """Stop now: everyone fades within a second. Nothing scheduled survives.
@@ -327,10 +338,23 @@ class Leader:
         if self._tenure is None:
             self._move(RoleInput.TAKE_BACK, now)
 
+    def end(self, now: LocalInstant) -> None:
+        """Say goodbye in a last few beacons, if this node leads; it hears and says nothing else from now on."""
+        self._is_ending = True
+        if self._tenure is not None:
+            self._tenure.end(now)
+
+    @property
+    def has_ended(self) -> bool:
+        """Whether it was told to end, and nothing is left to say."""
+        return self._is_ending and (self._tenure is None or self._tenure.has_ended)
+
     # -- the five verbs ------------------------------------------------------------------------------------------
 
     def receive_datagram(self, data: bytes, source: Address, received_at: LocalInstant) -> None:
         """Take a datagram that arrived at ``received_at``. Bytes that are not ours are counted and ignored."""
+        if self._is_ending:
+            return  # an answer would say that it goes on
         self._end_deference(received_at)
         try:
             message = self._codec.decode(data)
@@ -347,6 +371,10 @@ class Leader:
 
     def handle_timer(self, now: LocalInstant) -> None:
         """Do what is due at ``now``. Harmless when early or called twice."""
+        if self._is_ending:
+            if self._tenure is not None:
+                self._tenure.handle_timer(now)
+            return
         self._ear.handle_timer(now)
         if self._tenure is not None:
             self._tenure.handle_timer(now)
@@ -363,6 +391,8 @@ class Leader:
 
     def next_timer(self) -> LocalInstant | None:
         """Return when ``handle_timer`` wants to be called next, or ``None``."""
+        if self._is_ending:
+            return None if self._tenure is None else self._tenure.next_timer()
         instants: tuple[LocalInstant | None, ...]
         if self._tenure is not None:
             instants = (self._tenure.next_timer(),)
@@ -383,6 +413,8 @@ class Leader:
 
     def datagrams_to_send(self, now: LocalInstant) -> list[tuple[bytes, Address | None]]:
         """Return the datagrams to send at ``now`` with their destinations; each is stamped with ``now``."""
+        if self._is_ending:
+            return [] if self._tenure is None else self._tenure.datagrams_to_send(now)
         self._end_deference(now)
         out = self._ear.datagrams_to_send(now)
         if self._tenure is not None:
@@ -560,10 +592,15 @@ class Leader:
         alive_at = self._ear.alive_at
         if alive_at is not None and alive_at > self._silent_since:
             self._silent_since = alive_at
-            if self.role is Role.ASKING:
-                answered_at = self._ear.answered_at
-                is_beacon = answered_at is None or answered_at <= heard_at
+            answered_at = self._ear.answered_at
+            is_beacon = answered_at is None or answered_at <= heard_at
+            if self.role is Role.ASKING and not (is_beacon and self._ear.goodbye_at is not None):
                 self._move(RoleInput.HEARD_LEADER if is_beacon else RoleInput.ANSWERED, now)
+        goodbye_at = self._ear.goodbye_at
+        if goodbye_at is not None and goodbye_at != self._goodbye_heard:
+            self._goodbye_heard = goodbye_at
+            self._move(RoleInput.GOODBYE, now)
+            self._goodbye_at = goodbye_at
         boundary = self._boundary_at()
         knows = self._ear.clock.state is ClockState.LOCKED
         if self.role is Role.STANDBY and boundary is not None and now >= boundary and knows:
@@ -577,6 +614,7 @@ class Leader:
         if role is previous:
             return
         self.role = role
+        self._goodbye_at = None
         self._events.append(events.RoleChanged(now, role, previous))
         if role is Role.LEADING:
             self._lead(now, music_is_lost=what is RoleInput.ASKED_OUT)
@@ -677,6 +715,9 @@ class Leader:
         """Return whether the clock that was followed is known well enough to go on in its name."""
         if self._ear.clock.state not in (ClockState.LOCKED, ClockState.HOLDOVER):
             return False
+        there = self._ear.clock.leader_at(now)
+        if there is None or not 0 <= there <= INSTANT_MAXIMUM - TIMEBASE_LASTS_NS:
+            return False
         bound_ns = self._ear.clock.bounds(now).statistical_ns
         return bound_ns is not None and bound_ns <= CONTINUED_WITHIN_NS
 
@@ -719,7 +760,10 @@ class Leader:
         return LocalInstant(self._silent_since + self._ear.silence_ns)
 
     def _lead_at(self) -> LocalInstant:
-        return LocalInstant(self._silence_at() + ASK_PATIENCE_NS + self.settings.rank * RANK_SPACING_NS)
+        rank_ns = self.settings.rank * RANK_SPACING_NS
+        if self._goodbye_at is not None:
+            return LocalInstant(self._goodbye_at + max(self._ear.goodbye_ns, ASK_PATIENCE_NS) + rank_ns)
+        return LocalInstant(self._silence_at() + ASK_PATIENCE_NS + rank_ns)
 
     def _ask(self, now: LocalInstant) -> None:
         self._ear.sound_now()

@@ -25,13 +25,16 @@ class RateLimiter:
         limiter._capacity_ns = limiter._level_ns = period_ns * max(burst, 1)
         return limiter
 
-    def allow(self, now: LocalInstant) -> bool:
-        """Return whether it may be done at ``now``; if so, it counts."""
+    def allow(self, now: LocalInstant, reserve: float = 0.0) -> bool:
+        """Return whether it may be done at ``now``; if so, it counts.
+
+        ``reserve`` is the share of the burst that must be left when it is done.
+        """
         if self._filled_at is not None and now > self._filled_at:
             self._level_ns = min(self._level_ns + now - self._filled_at, self._capacity_ns)
         if self._filled_at is None or now > self._filled_at:
             self._filled_at = now
-        if self._level_ns < self._cost_ns:
+        if self._level_ns < self._cost_ns + round(reserve * self._capacity_ns):
             return False
         self._level_ns -= self._cost_ns
         return True

@@ -19,6 +19,7 @@ class RoleInput(Enum):
     HEARD_BETTER = "a leader that goes before this one is heard and proven"
     LISTENED_OUT = "nobody was heard since the start"
     SILENCE = "so many beacon intervals were silent"
+    GOODBYE = "the leader says goodbye"
     ANSWERED = "the silent leader answers a Sounding"
     ASKED_OUT = "nobody answered"
     TAKE_BACK = "a show boundary, and this one goes before; or an order"
@@ -29,6 +30,7 @@ TRANSITIONS: Final[dict[tuple[Role, RoleInput], Role]] = {
     (Role.LISTENING, RoleInput.HEARD_BETTER): Role.STANDBY,
     (Role.LISTENING, RoleInput.LISTENED_OUT): Role.LEADING,
     (Role.LISTENING, RoleInput.SILENCE): Role.LISTENING,
+    (Role.LISTENING, RoleInput.GOODBYE): Role.LISTENING,
     (Role.LISTENING, RoleInput.ANSWERED): Role.LISTENING,
     (Role.LISTENING, RoleInput.ASKED_OUT): Role.LISTENING,
     (Role.LISTENING, RoleInput.TAKE_BACK): Role.LEADING,
@@ -36,6 +38,7 @@ TRANSITIONS: Final[dict[tuple[Role, RoleInput], Role]] = {
     (Role.STANDBY, RoleInput.HEARD_BETTER): Role.STANDBY,
     (Role.STANDBY, RoleInput.LISTENED_OUT): Role.STANDBY,
     (Role.STANDBY, RoleInput.SILENCE): Role.ASKING,
+    (Role.STANDBY, RoleInput.GOODBYE): Role.ASKING,
     (Role.STANDBY, RoleInput.ANSWERED): Role.STANDBY,
     (Role.STANDBY, RoleInput.ASKED_OUT): Role.STANDBY,
     (Role.STANDBY, RoleInput.TAKE_BACK): Role.LEADING,
@@ -43,6 +46,7 @@ TRANSITIONS: Final[dict[tuple[Role, RoleInput], Role]] = {
     (Role.ASKING, RoleInput.HEARD_BETTER): Role.STANDBY,
     (Role.ASKING, RoleInput.LISTENED_OUT): Role.ASKING,
     (Role.ASKING, RoleInput.SILENCE): Role.ASKING,
+    (Role.ASKING, RoleInput.GOODBYE): Role.ASKING,
     (Role.ASKING, RoleInput.ANSWERED): Role.STANDBY,
     (Role.ASKING, RoleInput.ASKED_OUT): Role.LEADING,
     (Role.ASKING, RoleInput.TAKE_BACK): Role.LEADING,
@@ -51,6 +55,7 @@ TRANSITIONS: Final[dict[tuple[Role, RoleInput], Role]] = {
     (Role.LEADING, RoleInput.HEARD_BETTER): Role.STANDBY,
     (Role.LEADING, RoleInput.LISTENED_OUT): Role.LEADING,
     (Role.LEADING, RoleInput.SILENCE): Role.LEADING,
+    (Role.LEADING, RoleInput.GOODBYE): Role.LEADING,
     (Role.LEADING, RoleInput.ANSWERED): Role.LEADING,
     (Role.LEADING, RoleInput.ASKED_OUT): Role.LEADING,
     (Role.LEADING, RoleInput.TAKE_BACK): Role.LEADING,

@@ -60,10 +60,13 @@ class Roster:
         """Return the entry of a follower, or ``None``."""
         return self._entries.get(follower)
 
-    def hear(self, follower: int, address: Hashable, heard_at: LocalInstant) -> tuple[RosterEntry, bool]:
+    def hear(
+        self, follower: int, address: Hashable, heard_at: LocalInstant, reports: bool = False
+    ) -> tuple[RosterEntry, bool]:
         """Note that a follower was heard; return its entry and whether it is new.
 
-        In a full roster the newcomer itself may have to go; its entry is then nobody's.
+        ``reports``: whether it has sent a Tally, and not only sounded. In a full roster the newcomer itself may have to
+        go; its entry is then nobody's.
         """
         entry = self._entries.get(follower)
         if entry is not None:
@@ -75,17 +78,22 @@ class Roster:
         entry = RosterEntry(follower, address, heard_at)
         self._entries[follower] = entry
         if len(self._entries) > ROSTER_MAXIMUM:
-            del self._entries[self._whom_to_forget(follower)]
+            del self._entries[self._whom_to_forget(follower, reports)]
         return entry, True
 
-    def _whom_to_forget(self, newcomer: int) -> int:
-        """Return whom a full roster gives up: a stranger, who has never reported; else one long lost; else the
-        newcomer.
+    @property
+    def is_half_full(self) -> bool:
+        """Whether more than half of the places are taken."""
+        return len(self._entries) > ROSTER_MAXIMUM // 2
+
+    def _whom_to_forget(self, newcomer: int, reports: bool) -> int:
+        """Return whom a full roster gives up: a stranger, who has never reported; else, for one that reports, one long
+        lost; else the newcomer.
 
         Ids cost a stranger nothing, so no number of them may push out a follower that is there.
         """
         strangers = (known for known, entry in self._entries.items() if entry.tally is None and known != newcomer)
-        lost = (known for known, entry in self._entries.items() if entry.lost)
+        lost = (known for known, entry in self._entries.items() if entry.lost and reports)
         return next(strangers, next(lost, newcomer))
 
     def is_news(self, tally: Tally) -> bool:

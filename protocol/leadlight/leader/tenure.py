@@ -17,11 +17,12 @@ from leadlight.cue import START, Cue, ShowLine, check_cue, dark_cue
 from leadlight.entropy import Entropy, below, nonzero32
 from leadlight.errors import OrderError
 from leadlight.follower import TALLIES_PER_SECOND
+from leadlight.leader.answers import AnswerLimit
 from leadlight.leader.confirmation import Confirmation
 from leadlight.leader.copies import Cookies, CopyList
-from leadlight.leader.limiter import RateLimiter
 from leadlight.leader.pacing import Pacer, PacerSettings
 from leadlight.leader.roster import Roster, RosterEntry
+from leadlight.leader.sendable import sendable_cue, sendable_off_at
 from leadlight.leader.settings import LeaderSettings
 from leadlight.terms import ContentState, CueState, Delivery
 from leadlight.units import BILLION, MILLISECOND, SECOND, LeaderInstant, LocalInstant, ShowPosition
@@ -53,13 +54,15 @@ STOP_BURST_NS: Final = tuple(step * 140 * MILLISECOND for step in range(8))
 STOP_REPEATED_NS: Final = 140 * MILLISECOND
 STOP_REPEATED_FOR_NS: Final = 600 * SECOND
 """As long as a follower may go on with a show without hearing a beacon; it is dark by itself after that."""
+GOODBYE_BURST_NS: Final = (0, 30 * MILLISECOND, 100 * MILLISECOND)
+"""A process that is told to end takes no longer over its last beacons than anybody would notice."""
 MARK_PUBLICATIONS: Final = 2
 TURNS_KEPT: Final = 64
 ECHO_QUEUE_MAXIMUM: Final = 64
 LOST_AFTER_NS: Final = 30 * SECOND
 SECRET_BYTES: Final = 16
-ANSWER_BURST_S: Final = 2
-"""Seconds' worth of the sounding budget that may be answered at once."""
+ORDER_SPACING_NS: Final = SECOND // 2
+"""What comes sooner after another cue than this is announced too late: only the next one is told of."""
 PACING_INTERVAL_NS: Final = SECOND
 """The line is bent no more often than this: more often, each change would be too small to be worth making."""
 
@@ -121,10 +124,11 @@ class Tenure:
         self._announced: Cue | None = None
         self._due_regular = False
         self._due_extra = False
+        self._is_ending = False
         self._copies = CopyList()
         self._confirmation = Confirmation()
         self._stopped_at = now
-        self._answers = RateLimiter(settings.sounding_budget, ANSWER_BURST_S * settings.sounding_budget)
+        self._answers = AnswerLimit(settings.sounding_budget)
         self._echoes: deque[tuple[Sounding, Address, LocalInstant, int, int]] = deque()
 
     @property
@@ -167,7 +171,7 @@ class Tenure:
     def roll(self, show: int, now: LocalInstant, position: ShowPosition = START) -> Cue:
         """Schedule a show to roll from ``position`` one lead time from now; return the cue."""
         at = LeaderInstant(self.leader_at(now) + self.settings.lead_time_ns)
-        return self._scheduled(Cue(show, CueState.ROLLING, ShowLine(at, position), self.leader_at(now)))
+        return self.order(Cue(show, CueState.ROLLING, ShowLine(at, position), self.leader_at(now)))
 
     def resume_line(self, cue: Cue, now: LocalInstant) -> None:
         """Put a cue in force at once, its line already under way: a leader that comes back mid-show."""
@@ -197,7 +201,7 @@ class Tenure:
         if before.state is not CueState.ROLLING:
             raise OrderError(f"nothing can be paused: the show is {before.state.name.lower()}")
         line = ShowLine(at, max(before.position_at(at), START))
-        return self._scheduled(Cue(before.show, CueState.PAUSED, line, self.leader_at(now)))
+        return self.order(Cue(before.show, CueState.PAUSED, line, self.leader_at(now)))
 
     def resume(self, now: LocalInstant) -> Cue:
         """Roll on from where it is paused, one lead time from now; return the cue.
@@ -208,7 +212,7 @@ class Tenure:
         if before.state is not CueState.PAUSED:
             raise OrderError(f"nothing can be resumed: the show is {before.state.name.lower()}")
         line = ShowLine(at, before.line.position)
-        return self._scheduled(Cue(before.show, CueState.ROLLING, line, self.leader_at(now)))
+        return self.order(Cue(before.show, CueState.ROLLING, line, self.leader_at(now)))
 
     def seek(self, position: ShowPosition, now: LocalInstant) -> Cue:
         """Go to ``position``, one lead time from now, rolling or paused as before; return the cue.
@@ -219,7 +223,7 @@ class Tenure:
         if before.state not in (CueState.ROLLING, CueState.PAUSED):
             raise OrderError(f"no position to seek: the show is {before.state.name.lower()}")
         line = ShowLine(at, position, before.line.rate_ppb)
-        return self._scheduled(before._replace(line=line, ordered_at=self.leader_at(now)))
+        return self.order(before._replace(line=line, ordered_at=self.leader_at(now)))
 
     def to_be_in_force(self, now: LocalInstant) -> Cue:
         """Return what will be in force when an order given now takes effect."""
@@ -231,14 +235,24 @@ class Tenure:
         earlier = [cue for cue in self.scheduled if cue.line.leader_at <= at]
         return at, earlier[-1] if earlier else self.cue
 
-    def _scheduled(self, cue: Cue) -> Cue:
+    def order(self, cue: Cue) -> Cue:
+        """Schedule what was ordered, in the place of what an order moments ago scheduled just before; return it.
+
+        So of two orders at once the second, which builds on the first, is announced in time.
+        """
+        at = cue.line.leader_at
+        self.scheduled = [
+            other
+            for other in self.scheduled
+            if other.ordered_at is None or not 0 < at - other.line.leader_at < ORDER_SPACING_NS
+        ]
         self.schedule(cue)
         return cue
 
     def go_dark(self, now: LocalInstant) -> None:
         """Show nothing, one lead time from now."""
         at = LeaderInstant(self.leader_at(now) + self.settings.lead_time_ns)
-        self.schedule(dark_cue(at, self.leader_at(now)))
+        self.order(dark_cue(at, self.leader_at(now)))
 
     def stop(self, now: LocalInstant, ordered_at: LeaderInstant | None = None) -> None:
         """Stop now: everyone fades within a second. Nothing scheduled survives. Pressed again, it is told again.
@@ -268,6 +282,18 @@ class Tenure:
         self._echoes.clear()
         self._burst(now, CHANGE_BURST_NS)
 
+    def end(self, now: LocalInstant) -> None:
+        """Say goodbye in a last few beacons, and send nothing else from now on."""
+        self._is_ending = True
+        self._extra = [LocalInstant(now + step) for step in GOODBYE_BURST_NS]
+        self._due_regular = self._due_extra = False
+        self._echoes.clear()
+
+    @property
+    def has_ended(self) -> bool:
+        """Whether the last beacon has been sent."""
+        return self._is_ending and not self._extra and not self._due_extra
+
     # -- driven by the leader ------------------------------------------------------------------------------------------
 
     def receive_message(self, message: Message, source: Address, received_at: LocalInstant, length: int) -> None:
@@ -281,6 +307,9 @@ class Tenure:
 
     def handle_timer(self, now: LocalInstant) -> None:
         """Do what is due at ``now``. Harmless when early or called twice."""
+        if self._is_ending:
+            self._take_extra(now)
+            return
         leader_now = self.leader_at(now)
         while self.scheduled and leader_now >= self.scheduled[0].line.leader_at:
             self.cue = self._check_content(self.scheduled.pop(0), now)
@@ -302,14 +331,19 @@ class Tenure:
             self._plan_beacon(now)
         if self.cue.state is CueState.ROLLING:
             self._follow_music(leader_now)
-        while self._extra and now >= self._extra[0]:
-            self._extra.pop(0)
-            self._due_extra = True
+        self._take_extra(now)
         if not self._extra and self.cue.state is CueState.STOPPED and self._must_repeat_stop(now):
             self._extra.append(LocalInstant(now + STOP_REPEATED_NS))
 
+    def _take_extra(self, now: LocalInstant) -> None:
+        while self._extra and now >= self._extra[0]:
+            self._extra.pop(0)
+            self._due_extra = True
+
     def next_timer(self) -> LocalInstant | None:
         """Return when ``handle_timer`` wants to be called next."""
+        if self._is_ending:
+            return self._extra[0] if self._extra else None
         earliest = self._beacon_at
         if self._extra and self._extra[0] < earliest:
             earliest = self._extra[0]
@@ -371,6 +405,7 @@ class Tenure:
                 if len(self._turns) > TURNS_KEPT:
                     del self._turns[next(iter(self._turns))]
             self._note_lost(now)
+        coming = self._to_announce(now)
         radio, doubt_ns, delays = self._delays.publish(serial, DELAYS_MAXIMUM)
         return Beacon(
             self.identity,
@@ -382,15 +417,15 @@ class Tenure:
             self.settings.interval_ns,
             self.settings.sounding_budget,
             self._group_size(now),
-            # The wire carries whole milliseconds; a beacon is never lost to a finer order.
-            None if self.off_at is None else LeaderInstant(max(0, self.off_at) // MILLISECOND * MILLISECOND),
+            sendable_off_at(self.off_at),  # a beacon is never lost to what an order says
             marker,
-            self.cue,
-            self._to_announce(now),
+            sendable_cue(self.cue, self.off_at),
+            None if coming is None else sendable_cue(coming, self.off_at),
             self._marks_to_publish(serial, now),
             radio,
             doubt_ns,
             delays,
+            goodbye=self._is_ending,
         )
 
     def _group_size(self, now: LocalInstant) -> int:
@@ -477,22 +512,22 @@ class Tenure:
         if len(self._echoes) >= ECHO_QUEUE_MAXIMUM:
             self.counters["echo dropped"] += 1
             return
-        if not self._answers.allow(received_at):
-            self.counters["echo limited"] += 1
-            return
         # Only who receives at this address can know what was sent there: a recording sent from elsewhere does not.
         cookie = self._cookies.of(sounding.follower, source)
         is_proven = sounding.cookie == cookie
+        if not self._answers.allow(received_at, is_proven):
+            self.counters["echo limited"] += 1
+            return
         entry = self.roster.find(sounding.follower)
-        if is_proven or entry is None:
+        if is_proven or (entry is None and not self.roster.is_half_full):
             entry, _ = self.roster.hear(sounding.follower, source, received_at)
         if is_proven:
             self._copies.renew(sounding.follower, source, received_at)
             # One of no tenure, or another, knows the way here and has heard no beacon of this one at all.
             is_deaf = sounding.tenure != self._tenure and self.settings.delivery is not Delivery.GROUP
-            if is_deaf and self._copies.begin(sounding.follower):
+            if is_deaf and entry is not None and self._copies.begin(sounding.follower):
                 self._emit(events.CopiesBegun(received_at, sounding.follower, entry.name))
-        if sounding.tenure == self._tenure and sounding.delays:
+        if sounding.tenure == self._tenure and sounding.delays and entry is not None:
             self._delays.collect(entry.follower, sounding.radio, sounding.delays)
         self._echoes.append((sounding, source, received_at, length, cookie))
 
@@ -503,7 +538,7 @@ class Tenure:
         if not self.roster.is_news(tally):
             self.counters["repeated tally"] += 1
             return
-        entry, _ = self.roster.hear(tally.follower, source, received_at)
+        entry, _ = self.roster.hear(tally.follower, source, received_at, reports=True)
         if self.roster.find(tally.follower) is None:
             self.counters["roster full"] += 1
             return

@@ -6,16 +6,20 @@ from leadlight.net.endpoint import Endpoint, FollowerEndpoint, LeaderEndpoint
 from leadlight.net.host_facts import measure_host
 from leadlight.net.machine import MACHINE
 from leadlight.net.node import FollowerNode, LeaderNode, Node
-from leadlight.net.sockets import DEFAULT_PORT, check_port, check_ports, group_address
+from leadlight.net.sockets import DEFAULT_PORT, EXPEDITED, check_port, check_ports, group_address
 from leadlight.net.thread import EndpointThread, FollowerThread, LeaderThread
+from leadlight.net.timers import ExactTimer
+from leadlight.net.waking import LoopWaker, Waker, WakingSettings
 from leadlight.readiness import HostFacts
 
 __all__ = [
     "DEFAULT_PORT",
+    "EXPEDITED",
     "MACHINE",
     "DatagramCounts",
     "Endpoint",
     "EndpointThread",
+    "ExactTimer",
     "FollowerEndpoint",
     "FollowerNode",
     "FollowerThread",
@@ -24,7 +28,10 @@ __all__ = [
     "LeaderNode",
     "LeaderThread",
     "LocalClock",
+    "LoopWaker",
     "Node",
+    "Waker",
+    "WakingSettings",
     "check_port",
     "check_ports",
     "group_address",

@@ -16,6 +16,7 @@ from contextlib import AbstractContextManager, contextmanager, nullcontext
 from dataclasses import dataclass
 from typing import Any, Generic, Protocol, TypeVar
 
+from leadlight.net.departure import Departure
 from leadlight.net.silence import SilenceWatch
 from leadlight.net.timestamps import DATAGRAM_ROOM_BYTES, DatagramSocket, arrival, enable_kernel_stamps, receive
 from leadlight.units import SECOND, LocalInstant
@@ -95,7 +96,8 @@ class CoreDriver(Generic[EventType]):
 
     ``on_event`` is called for each event, in order, in the loop's thread, outside ``guard``. ``guard`` is
     held whenever the core is touched, for those who read it from another thread. ``on_failure`` is called once, and
-    first, with what the core or ``on_event`` raised; from then on nothing is driven any more.
+    first, with what the core or ``on_event`` raised; from then on nothing is driven any more. ``after_pump`` is called
+    whenever the core may have changed its mind.
     """
 
     def __init__(
@@ -106,6 +108,7 @@ class CoreDriver(Generic[EventType]):
         clock: Callable[[], LocalInstant],
         guard: AbstractContextManager[Any] | None = None,
         on_failure: Callable[[BaseException], None] | None = None,
+        after_pump: Callable[[], None] | None = None,
     ) -> None:
         self.counts = DatagramCounts()
         self._core = core
@@ -121,8 +124,11 @@ class CoreDriver(Generic[EventType]):
         self._on_failure = on_failure
         self._failure: BaseException | None = None
         self._end: asyncio.Future[None] | None = None
-        for endpoint in (sockets.own, sockets.shared):
-            enable_kernel_stamps(endpoint)
+        self._after_pump = after_pump
+        self._departure = Departure(clock)
+        stamped = [enable_kernel_stamps(endpoint) for endpoint in (sockets.own, sockets.shared)]
+        self.is_stamped = all(stamped)
+        """Whether the kernel stamps what is received."""
 
     async def run(self) -> None:
         """Drive the core until cancelled.
@@ -160,6 +166,8 @@ class CoreDriver(Generic[EventType]):
             self._fail(error)
             return
         self._wake_at(due_at)
+        if self._after_pump is not None:
+            self._after_pump()
 
     def _notice_sleep(self, now: LocalInstant) -> None:
         """Tell the core once for each time the host was suspended, before anything that came afterwards."""
@@ -178,7 +186,12 @@ class CoreDriver(Generic[EventType]):
         if self._silence.take_turn(now) and self._sockets.join_again():
             self.counts.joined_again += 1
         # A fresh reading: the stamp is the moment of sending and not of waking.
-        for data, destination in self._core.datagrams_to_send(self._clock()):
+        stamp = self._departure.stamp()
+        is_awaited = False
+        for data, destination in self._core.datagrams_to_send(stamp):
+            if not is_awaited:
+                is_awaited = True
+                self._departure.await_stamp(stamp)
             self._send(data, destination)
         return list(iter(self._core.next_event, None))
 

@@ -14,6 +14,7 @@ from leadlight.entropy import Entropy
 from leadlight.net.clock import LocalClock
 from leadlight.net.driver import NodeSockets
 from leadlight.net.sockets import GroupSockets
+from leadlight.net.waking import LoopWaker, Waker, WakingSettings
 
 
 class BoundSockets(NodeSockets, Protocol):
@@ -32,7 +33,10 @@ class Machine(Protocol):
     def entropy(self) -> Entropy:
         """Return the chance of one node."""
 
-    def open_sockets(self, group: str, *, port: int, interface: str | None, own_port: int) -> BoundSockets:
+    def waker(self, clock: LocalClock, settings: WakingSettings) -> Waker:
+        """Return what wakes tasks of the running loop at instants of that clock."""
+
+    def open_sockets(self, group: str, *, port: int, interface: str | None, own_port: int, dscp: int) -> BoundSockets:
         """Return one node's bound sockets; arguments and errors are those of ``GroupSockets``."""
 
 
@@ -47,9 +51,13 @@ class ThisMachine:
         """Return the system's entropy."""
         return SystemRandom()
 
-    def open_sockets(self, group: str, *, port: int, interface: str | None, own_port: int) -> BoundSockets:
+    def waker(self, clock: LocalClock, settings: WakingSettings) -> Waker:
+        """Return an exact timer of the system with a spin."""
+        return LoopWaker(clock, settings)
+
+    def open_sockets(self, group: str, *, port: int, interface: str | None, own_port: int, dscp: int) -> BoundSockets:
         """Return real sockets."""
-        return GroupSockets(group, port=port, interface=interface, own_port=own_port)
+        return GroupSockets(group, port=port, interface=interface, own_port=own_port, dscp=dscp)
 
 
 MACHINE: Final[ContextVar[Machine]] = ContextVar("machine", default=ThisMachine())  # noqa: B039 - it has no state

@@ -23,16 +23,20 @@ from leadlight.leader import Leader, LeaderSettings
 from leadlight.net.clock import LocalClock
 from leadlight.net.driver import Core, CoreDriver, DatagramCounts
 from leadlight.net.machine import MACHINE
-from leadlight.net.sockets import DEFAULT_PORT, check_address, check_ports
-from leadlight.playback import Library, Recovery, Shown, StoredShow
+from leadlight.net.sockets import DEFAULT_PORT, EXPEDITED, check_address, check_dscp, check_ports
+from leadlight.net.waking import WakingSettings, raise_priority
+from leadlight.playback import AtTick, Library, Recovery, Shown, StoredShow
 from leadlight.terms import Role
-from leadlight.units import INSTANT_MAXIMUM, LocalInstant, ShowPosition
+from leadlight.units import INSTANT_MAXIMUM, SECOND, LocalInstant, ShowPosition
 from leadlight.wire import Codec, KeyRing
 
 _log = logging.getLogger(__name__)
 
 EVENTS_KEPT = 1024
 """Events that nobody has taken yet; older ones are let go, because what is in force is the core's to tell."""
+
+GOODBYE_SECONDS_MAXIMUM = 1.0
+GOODBYE_LOOK_SECONDS = 0.01
 
 EventType = TypeVar("EventType")
 CoreType = TypeVar("CoreType", bound=Core[Any])
@@ -48,11 +52,12 @@ class _Stage(Enum):
 class Node(Generic[CoreType, EventType]):
     """One core on the network for as long as its block runs.
 
-    ``make_core`` is given the instant now and returns the state machine. ``group``, ``port``, ``interface`` and
-    ``own_port`` are those of ``leadlight.net.sockets.GroupSockets``, whose ``NetworkError`` entering may raise.
+    ``make_core`` is given the instant now and returns the state machine. ``group``, ``port``, ``interface``,
+    ``own_port`` and ``dscp`` are those of ``leadlight.net.sockets.GroupSockets``, whose ``NetworkError`` entering may
+    raise.
     ``on_event``, if given, is called for each event where the node runs, and must be quick: while it runs no datagram
-    is read. What it raises is logged, and the node goes on. Clock, chance and sockets are those of the
-    ``leadlight.net.machine.MACHINE`` in whose context the node is made.
+    is read. What it raises is logged, and the node goes on. ``waking`` says how it wakes on time. Clock, chance, timers
+    and sockets are those of the ``leadlight.net.machine.MACHINE`` in whose context the node is made.
 
     Outside the block ``ask`` and ``tell``, and all that is made of them, raise ``NotRunningError``; so they do when the
     node has failed, with what happened as its cause. A failure is logged and told as ``NodeFailed`` at once.
@@ -66,7 +71,9 @@ class Node(Generic[CoreType, EventType]):
         port: int = DEFAULT_PORT,
         interface: str | None = None,
         own_port: int = 0,
+        dscp: int = EXPEDITED,
         clock: LocalClock | None = None,
+        waking: WakingSettings | None = None,
         on_event: Callable[[EventType], object] | None = None,
     ) -> None:
         if on_event is not None and not callable(on_event):
@@ -75,13 +82,18 @@ class Node(Generic[CoreType, EventType]):
             check_kind("interface", interface, str, "a name or an address of one of this host's interfaces")
         check_kind("group", group, str, "a name")
         check_ports(port, own_port)
+        check_dscp(dscp)
         machine = MACHINE.get()
         self.clock = machine.clock() if clock is None else clock
         now = self.clock()
         check_whole("clock", now, 0, INSTANT_MAXIMUM, "what returns the instant now in ns")
         self.core = make_core(now)
         self.group = group
-        self._open_sockets = partial(machine.open_sockets, group, port=port, interface=interface, own_port=own_port)
+        self._open_sockets = partial(
+            machine.open_sockets, group, port=port, interface=interface, own_port=own_port, dscp=dscp
+        )
+        self._waking = waking or WakingSettings()
+        self._make_waker = machine.waker
         self._on_event = on_event
         self._guard = threading.RLock()
         self._events: deque[EventType | NodeFailed] = deque(maxlen=EVENTS_KEPT)
@@ -152,13 +164,31 @@ class Node(Generic[CoreType, EventType]):
         """Open the sockets and begin to drive the core, in the running loop."""
         self._sockets = self._open_sockets()
         self._driver = CoreDriver(
-            self.core, self._sockets, self._take_event, self.clock, self._guard, on_failure=self._note_failure
+            self.core,
+            self._sockets,
+            self._take_event,
+            self.clock,
+            self._guard,
+            on_failure=self._note_failure,
+            after_pump=self._end_waits,
         )
+        if self._waking.raises_priority:
+            raise_priority()
         self._stage = _Stage.RUNNING
         self._running = asyncio.create_task(self._driver.run())
         self._running.add_done_callback(self._note_end)
 
     async def _close(self) -> None:
+        try:
+            if self._failure is None:
+                await self._take_leave()
+        finally:
+            await self._leave()
+
+    async def _take_leave(self) -> None:
+        """Say what is to be said before the sockets are closed."""
+
+    async def _leave(self) -> None:
         with self._guard:
             self._stage = _Stage.LEFT
         self._running.cancel()
@@ -193,13 +223,18 @@ class Node(Generic[CoreType, EventType]):
         """Wake whoever waits for events."""
         raise NotImplementedError
 
+    def _end_waits(self) -> None:
+        """Let whoever waits for the core's next instant ask again which one it is."""
+        raise NotImplementedError
+
 
 class FollowerNode(Node[Follower, FollowerEvent]):
     """A follower on the network.
 
     ``group`` and ``keys`` are what its members share, ``shows`` what is stored here: shows, or a ``Library`` that knows
     of those that should be as well. ``on_event`` is called for each event. ``recovery`` decides how an error is
-    removed, ``BlendedRecovery`` by default; ``interface``, ``port`` and ``own_port`` say where on the network.
+    removed, ``BlendedRecovery`` by default; ``interface``, ``port`` and ``own_port`` say where on the network,
+    ``dscp`` how datagrams are marked for priority, and ``waking`` how the node wakes on time.
     """
 
     def __init__(
@@ -213,7 +248,9 @@ class FollowerNode(Node[Follower, FollowerEvent]):
         port: int = DEFAULT_PORT,
         interface: str | None = None,
         own_port: int = 0,
+        dscp: int = EXPEDITED,
         clock: LocalClock | None = None,
+        waking: WakingSettings | None = None,
         on_event: Callable[[FollowerEvent], object] | None = None,
     ) -> None:
         super().__init__(
@@ -222,7 +259,9 @@ class FollowerNode(Node[Follower, FollowerEvent]):
             port=port,
             interface=interface,
             own_port=own_port,
+            dscp=dscp,
             clock=clock,
+            waking=waking,
             on_event=on_event,
         )
         self.follower = self.core
@@ -235,6 +274,22 @@ class FollowerNode(Node[Follower, FollowerEvent]):
     def shown(self) -> Shown:
         """Return what to hand to the output now, and when to ask again."""
         return self.ask(lambda follower, now: follower.shown(now))
+
+    def shown_at_tick(self, period_ns: int) -> AtTick:
+        """Return what to hand over at the next tick of a loop that keeps a rate of its own.
+
+        Call it at a tick; the next is ``period_ns`` later. What it returns is noted as shown then.
+        """
+        check_whole("period_ns", period_ns, 1, SECOND, "1 ns to 1 s")
+
+        def ask(follower: Follower, now: LocalInstant) -> AtTick:
+            tick_at = LocalInstant(now + period_ns)
+            found = follower.shown_at_tick(tick_at)
+            if found.frame is not None:
+                follower.note_frame_shown(found.frame, tick_at)
+            return found
+
+        return self.ask(ask)
 
     def frame_now(self) -> int | None:
         """Return the frame to hand to the output now; ``None`` when dark."""
@@ -283,7 +338,9 @@ class LeaderNode(Node[Leader, LeaderEvent]):
         port: int = DEFAULT_PORT,
         interface: str | None = None,
         own_port: int = 0,
+        dscp: int = EXPEDITED,
         clock: LocalClock | None = None,
+        waking: WakingSettings | None = None,
         on_event: Callable[[LeaderEvent], object] | None = None,
     ) -> None:
         super().__init__(
@@ -292,10 +349,23 @@ class LeaderNode(Node[Leader, LeaderEvent]):
             port=port,
             interface=interface,
             own_port=own_port,
+            dscp=dscp,
             clock=clock,
+            waking=waking,
             on_event=on_event,
         )
         self.leader = self.core
+
+    async def _take_leave(self) -> None:
+        """Say goodbye: a standby need not wait for as long as after a silence."""
+        with self._guard:
+            self.core.end(self.clock())
+        assert self._driver is not None
+        self._driver.pump()
+        for _ in range(round(GOODBYE_SECONDS_MAXIMUM / GOODBYE_LOOK_SECONDS)):
+            if self.core.has_ended or self._failure is not None:
+                return
+            await asyncio.sleep(GOODBYE_LOOK_SECONDS)
 
     @property
     def role(self) -> Role:

@@ -30,6 +30,9 @@ DEFAULT_PORT = 62_409
 HOP_LIMIT = 1
 """Beacons stay on their own network segment."""
 
+EXPEDITED = 46
+"""The code point of Expedited Forwarding (RFC 3246), by which a network may let beacons go first."""
+
 RECEIVE_BUFFER_BYTES = 256 * 1024
 """Room for a stall of some seconds at the busiest: the leader of a large group."""
 
@@ -91,6 +94,11 @@ def check_ports(port: int, own_port: int) -> None:
         raise ConfigurationError("own_port", own_port, "0 to 65535, and not the group's port")
 
 
+def check_dscp(dscp: int) -> None:
+    """Raise ``ConfigurationError`` unless datagrams can be marked so."""
+    check_whole("dscp", dscp, 0, 63, "a code point of RFC 2474, 0 to 63; 0 marks nothing")
+
+
 def set_multicast_option(endpoint: SocketOptions, option: int, value: int) -> None:
     """Set the multicast hop limit or loop option as one byte, or as an int where one byte is refused.
 
@@ -123,15 +131,23 @@ class GroupSockets:
 
     ``group`` is the group's name, ``port`` its shared UDP port, ``own_port`` this node's own, 0 for any that
     is free. ``interface`` is a name or an IPv4 address of this host; loopback is allowed; by default the
-    system's multicast route decides.
+    system's multicast route decides. ``dscp`` marks what is sent, for networks that heed it (RFC 2474); where the
+    system refuses that is logged, and 0 marks nothing.
 
     Raises ``NetworkError`` saying what failed, where, and what to do about it.
     """
 
     def __init__(
-        self, group: str, *, port: int = DEFAULT_PORT, interface: str | None = None, own_port: int = 0
+        self,
+        group: str,
+        *,
+        port: int = DEFAULT_PORT,
+        interface: str | None = None,
+        own_port: int = 0,
+        dscp: int = EXPEDITED,
     ) -> None:
         check_ports(port, own_port)
+        check_dscp(dscp)
         self.group_destination: SocketAddress = (group_address(group), port)
         """Where a datagram to the group goes."""
         self.interface: Interface = resolve(interface)
@@ -146,6 +162,18 @@ class GroupSockets:
                 raise
             raise self._explain(error) from error
         self._raise_buffers()
+        self.is_marked = dscp > 0 and self._mark(dscp)
+        """Whether what is sent is marked for priority, as far as the system says."""
+
+    def _mark(self, dscp: int) -> bool:
+        try:
+            for endpoint in self._open:
+                # The code point is the upper six bits of what was once the type of service (RFC 2474, section 3).
+                endpoint.setsockopt(socket.IPPROTO_IP, socket.IP_TOS, dscp << 2)
+        except OSError as error:
+            _log.warning("datagrams are not marked for priority (DSCP %d): %s", dscp, error.strerror or error)
+            return False
+        return True
 
     def _new_socket(self) -> socket.socket:
         endpoint = socket.socket(socket.AF_INET, socket.SOCK_DGRAM)

@@ -1,8 +1,7 @@
 """A running node in a thread of its own, for players that have their own main loop and no asyncio.
 
 with FollowerThread(FollowerSettings("jetty"), group="quarry lake", shows=shows) as node:
-    while True:
-        frame = node.frame_now()
+    for shown in node.frames():
         ...
 """
 
@@ -16,9 +15,11 @@ from typing import Self
 
 from leadlight.errors import NotRunningError
 from leadlight.events import FollowerEvent, LeaderEvent, NodeFailed
-from leadlight.follower import Follower
+from leadlight.follower import DueFrame, Follower, FrameRow
 from leadlight.leader import Leader
 from leadlight.net.node import CoreType, EventType, FollowerNode, LeaderNode, Node
+from leadlight.net.waking import ThreadWaker, raise_priority
+from leadlight.units import LocalInstant
 
 
 class EndpointThread(Node[CoreType, EventType]):
@@ -44,6 +45,7 @@ class EndpointThread(Node[CoreType, EventType]):
                 f"{name} blocks, and an asyncio loop is running here; use `async with {form}(...)`"
             )
         self._news = threading.Condition(self._guard)
+        self._waker = ThreadWaker(self.clock, self._waking)
         self._started = threading.Event()
         self._thread = threading.Thread(target=self._main, name="leadlight", daemon=True)
         self._thread.start()
@@ -51,6 +53,8 @@ class EndpointThread(Node[CoreType, EventType]):
         if self._raised is not None:
             self._thread.join()
             raise self._raised
+        assert self._driver is not None
+        self._waker.permit_spin(is_stamped=self._driver.is_stamped)
         return self
 
     def __exit__(
@@ -87,6 +91,11 @@ class EndpointThread(Node[CoreType, EventType]):
             else:
                 return
 
+    def wait_until(self, at: LocalInstant) -> None:
+        """Return at an instant of this node's clock, or a little later."""
+        self._check_running()
+        self._waker.until(at)
+
     def _main(self) -> None:
         try:
             asyncio.run(self._serve())
@@ -108,12 +117,36 @@ class EndpointThread(Node[CoreType, EventType]):
     def _tell_news(self) -> None:
         with self._news:
             self._news.notify_all()
+        self._end_waits()
+
+    def _end_waits(self) -> None:
+        self._waker.tell_news()
 
 
 class FollowerThread(FollowerNode, EndpointThread[Follower, FollowerEvent]):
     """A follower that runs in a thread; arguments as for ``FollowerNode``."""
 
     _awaitable_form = "FollowerEndpoint"
+
+    def frames(self) -> Iterator[DueFrame]:
+        """Yield what to hand to the output, at its instant, in the thread that asks; as ``FollowerEndpoint.frames``."""
+        self._check_entered()
+        if self._waking.raises_priority:
+            raise_priority()
+        row = FrameRow(self.core)
+        next_at: LocalInstant | None = self.clock()
+        news = self._waker.news_so_far
+        while self.is_running:
+            self._waker.until(next_at, after_news=news)
+            news = self._waker.news_so_far
+            try:
+                due, next_at = self.ask(lambda _, now: row.look(now))
+            except NotRunningError:
+                break  # it was left or has failed meanwhile
+            if due is not None:
+                yield due
+        if self._failure is not None:
+            raise self._not_running() from self._failure
 
 
 class LeaderThread(LeaderNode, EndpointThread[Leader, LeaderEvent]):

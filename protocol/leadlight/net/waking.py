@@ -73,7 +73,8 @@ class Waker(Protocol):
 class LoopWaker:
     """The waker of an asyncio loop: an exact timer, then a short spin. Make it in the loop's thread, while it runs.
 
-    ``make`` makes the timer, given the loop and what to call.
+    ``make`` makes the timer, given the loop and what to call. ``aims`` is false for a timer that has no lateness to
+    learn.
     """
 
     def __init__(
@@ -81,10 +82,12 @@ class LoopWaker:
         clock: Callable[[], LocalInstant],
         settings: WakingSettings = WakingSettings(),
         make: Callable[[asyncio.AbstractEventLoop, Callable[[], object]], ExactTimer] = make_timer,
+        aims: bool = True,
     ) -> None:
         self.settings = settings
         self.aim = Aim(0.0, clock)
         self._clock = clock
+        self._aims = aims
         self._loop = asyncio.get_running_loop()
         self._timer = make(self._loop, self._wake_due)
         self._waiting: dict[asyncio.Future[bool], LocalInstant | None] = {}
@@ -93,7 +96,8 @@ class LoopWaker:
 
     def permit_spin(self, *, is_stamped: bool) -> None:
         """Say whether the kernel stamps what this node receives."""
-        self.aim.share = self.settings.share(is_stamped=is_stamped)
+        if self._aims:
+            self.aim.share = self.settings.share(is_stamped=is_stamped)
 
     def tell_news(self) -> None:
         """End the waits that wait for news."""
@@ -112,7 +116,8 @@ class LoopWaker:
             if not await self._sleep(early_at, or_news):
                 return False
             assert early_at is not None
-            aim.note_woken(clock() - early_at)
+            if self._aims:
+                aim.note_woken(clock() - early_at)
         assert at is not None
         if aim.share:
             aim.spin(at)

@@ -14,7 +14,7 @@ from leadlight.playback.recovery import (
     SlewOnlyRecovery,
     StepOnlyRecovery,
 )
-from leadlight.playback.stage import STOP_CARRIED_INTERVALS, STOP_CARRIED_NS, Shown, Stage
+from leadlight.playback.stage import STOP_CARRIED_INTERVALS, STOP_CARRIED_NS, AtTick, Shown, Stage
 from leadlight.playback.stills import Still, stills_of
 
 __all__ = [
@@ -23,6 +23,7 @@ __all__ = [
     "SLEW_RATE",
     "STOP_CARRIED_INTERVALS",
     "STOP_CARRIED_NS",
+    "AtTick",
     "BlendedRecovery",
     "Correction",
     "History",

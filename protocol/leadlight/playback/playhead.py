@@ -88,7 +88,8 @@ class Playhead:
         self._recovery = recovery or BlendedRecovery()
         self.lead_ns = latency_ns - trim_ns
         """How long before its light is due a frame is handed over; below zero for a piece that is trimmed later."""
-        self._before: Stretch | None = None
+        self._past: tuple[Stretch, ...] = ()
+        """What was planned before, of which some light is still due."""
         self._now: Stretch | None = None
         self._then: Stretch | None = None
         self._history = History(None, None, 0)
@@ -102,10 +103,16 @@ class Playhead:
         """Whether there is a plan."""
         return self._now is not None
 
+    @property
+    def stretches(self) -> tuple[Stretch | None, Stretch | None, Stretch | None]:
+        """The plan: the stretch before, the one now, and the one after. For whoever checks that they meet."""
+        return self._past[-1] if self._past else None, self._now, self._then
+
     def start(self, target: Stretch) -> None:
         """Begin at the target at once: a new cue, or the first."""
         self._now = target
-        self._before = self._then = None
+        self._then = None
+        self._past = ()
         self._wait_no_longer()
 
     def note_step(self, now: LocalInstant) -> None:
@@ -114,7 +121,8 @@ class Playhead:
 
     def halt(self) -> None:
         """Drop the plan: nothing is in force."""
-        self._before = self._now = self._then = None
+        self._now = self._then = None
+        self._past = ()
         self._wait_no_longer()
 
     def _wait_no_longer(self) -> None:
@@ -169,7 +177,7 @@ class Playhead:
                 self._wait_no_longer()
         elif self._wanted is not None:
             self._wait_no_longer()
-        self._before = planned
+        self._past = (planned,) if self.lead_ns <= 0 else self._still_due(now, at)
         if remedy is STEP:
             self._history = history._replace(stepped_at=now)
             self._now, self._then = Stretch(at, there, target.rate_ppb), None
@@ -205,9 +213,19 @@ class Playhead:
         assert self._now is not None, "the playhead has no plan"
         if self._then is not None and local >= self._then.at:
             return self._then
-        if self._before is not None and local < self._now.at:
-            return self._before
+        if self._past and local < self._now.at:
+            # What has been handed over was planned piece by piece, and its light comes so.
+            return next((past for past in reversed(self._past) if past.at <= local), self._past[0])
         return self._now
+
+    def _still_due(self, now: LocalInstant, at: LocalInstant) -> tuple[Stretch, ...]:
+        """Return the pieces of the plan by which light is due from ``now`` until ``at``, where another one begins."""
+        assert self._now is not None
+        pieces = [*self._past, self._now] if self._then is None else [*self._past, self._now, self._then]
+        pieces = [piece for piece in pieces if piece.at < at] or [pieces[0]]
+        while len(pieces) > 1 and pieces[1].at <= now:
+            del pieces[0]
+        return tuple(pieces)
 
     def instant_of(self, position: ShowPosition, after: LocalInstant) -> LocalInstant | None:
         """Return the first local instant after ``after`` at which the plan has reached a position."""
@@ -219,6 +237,13 @@ class Playhead:
             if first is not None and first < self._then.at:
                 first = self._then.at
         return None if first is None else max(first, LocalInstant(after + 1))
+
+    def reaches_at(self, position: ShowPosition, now: LocalInstant) -> LocalInstant | None:
+        """Return when what is at a position is to be handed over, by the plan as it is at ``now``, also where that is
+        past; ``None`` while it stands still.
+        """
+        instant = self._stretch_at(LocalInstant(now + self.lead_ns)).instant_of(position)
+        return None if instant is None else LocalInstant(instant - self.lead_ns)
 
     def light_position_at(self, now: LocalInstant) -> ShowPosition:
         """Return the position of the frame to hand over at ``now``, so that its light is on time."""

@@ -30,10 +30,13 @@ STOP_CARRIED_INTERVALS: Final = 5
 of it yet, and darkness must not flicker."""
 CUE_JUMP_NS: Final = SECOND
 """A cue that moves the show it finds running by so much is meant to: it is begun anew, not corrected for."""
+ASK_WITHIN_NS: Final = 2 * SECOND
+"""Who waits for a cue that was announced asks again as soon as this: a later beacon may have taken it back."""
 CONTRADICTED_BY: Final = 3
 """So many newer beacons of the tenure that gave a stop, an interval apart in all, show that it is in force no more."""
 # At every sample: to reach a member through its class takes Python 3.11 ten times as long.
 _ROLLING: Final = CueState.ROLLING
+_STOPPED: Final = CueState.STOPPED
 
 
 class Shown(NamedTuple):
@@ -47,6 +50,18 @@ class Shown(NamedTuple):
     frame: int | None
     level: float
     next_at: LocalInstant | None
+
+
+class AtTick(NamedTuple):
+    """What to show at the next tick of a loop that keeps a rate of its own.
+
+    Of all frames it is the one whose light is due nearest to that tick; ``error_ns`` is by how much the tick is later.
+    """
+
+    show: StoredShow | None
+    frame: int | None
+    level: float
+    error_ns: int
 
 
 class Stage:
@@ -144,9 +159,29 @@ class Stage:
             return shown
         begins_at = self._cue_begins_at()
         at = self._cue_at if begins_at is None or now >= begins_at else begins_at
-        # A timer that is late has not put it in force yet: it will in a moment.
-        at = max(at, LocalInstant(now + ASKED_AGAIN_NS))
+        # A timer that is late has not put it in force yet: it will in a moment. One that is far off may not stand.
+        at = max(min(at, LocalInstant(now + ASK_WITHIN_NS)), LocalInstant(now + ASKED_AGAIN_NS))
         return shown if shown.next_at is not None and shown.next_at <= at else shown._replace(next_at=at)
+
+    def shown_at_tick(self, tick_at: LocalInstant) -> AtTick:
+        """Return what to hand over at an instant that is not of one's choosing, such as a screen's next."""
+        shown = self.shown(tick_at)
+        if shown.frame is None or shown.show is None or not self.playhead.is_running or shown.next_at is None:
+            return AtTick(shown.show, shown.frame, shown.level, 0)
+        # The one after it is nearer where more than half of this one will be over.
+        later = self.shown(LocalInstant(tick_at + round(shown.show.frame_rate.period_ns) // 2))
+        if later.show is shown.show and later.frame is not None:
+            shown = later
+        assert shown.frame is not None
+        begins_at = self.frame_begins_at(shown.frame, tick_at)
+        return AtTick(shown.show, shown.frame, shown.level, 0 if begins_at is None else tick_at - begins_at)
+
+    def frame_begins_at(self, frame: int, now: LocalInstant) -> LocalInstant | None:
+        """Return when a frame near ``now`` is to be handed over, also where that is past; ``None`` if no line tells."""
+        show = self._show
+        if show is None or not self.playhead.is_running:
+            return None
+        return self.playhead.reaches_at(show.frame_rate.position_of(frame), now)
 
     def _of_this_cue(self, now: LocalInstant) -> Shown:
         """Return what to hand over at ``now`` by the cue in force."""
@@ -240,7 +275,7 @@ class Stage:
             # Sent just before the instant, and here the instant has come: nothing goes back for it.
             self._pending = self.next_cue = None
             return
-        is_stop = pending.state is CueState.STOPPED
+        is_stop = pending.state is _STOPPED
         if is_stop:
             self._latch(beacon, now)
         elif self._carried_until is not None and self._is_carried(beacon, now):

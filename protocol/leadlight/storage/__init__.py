@@ -10,6 +10,7 @@ from leadlight.storage.files import (
 )
 from leadlight.storage.key_files import inspect_key_file, read_key_file, write_key_file
 from leadlight.storage.parts import Progress, build_manifest, check_parts, compare_parts
+from leadlight.storage.runtime import runtime_folder, runtime_folders, runtime_name
 
 __all__ = [
     "Progress",
@@ -21,6 +22,9 @@ __all__ = [
     "read_key_file",
     "read_manifest",
     "read_text_file",
+    "runtime_folder",
+    "runtime_folders",
+    "runtime_name",
     "write_file",
     "write_key_file",
     "write_manifest",

@@ -437,6 +437,7 @@ def _pack_beacon(beacon: Beacon) -> tuple[Kind, tuple[Any, ...]]:
         delay_doubt_ns,
         shared_delays,
         is_copy,
+        goodbye,
     ) = beacon
     interval_ms = _whole(interval_ns, MILLISECOND, "interval_ns")
     off_at_ms = None if off_at is None else _whole(off_at, MILLISECOND, "off_at")
@@ -449,7 +450,8 @@ def _pack_beacon(beacon: Beacon) -> tuple[Kind, tuple[Any, ...]]:
         delays = head + _shared_delays.flatten(shared_delays)
     next_fields = None if next_cue is None else _cue_fields(next_cue)
     kind = _BEACON_COPY if is_copy else _BEACON
-    return kind, (*scalars, _cue_fields(cue), next_fields, _marks.flatten(marks), delays)
+    fields = (*scalars, _cue_fields(cue), next_fields, _marks.flatten(marks), delays)
+    return kind, (*fields, True) if goodbye else fields
 
 
 def _read_beacon(fields: tuple[Any, ...], is_copy: bool = False) -> Beacon:
@@ -501,6 +503,8 @@ def _read_beacon(fields: tuple[Any, ...], is_copy: bool = False) -> Beacon:
             doubt_us * MICROSECOND,
             delays,
             is_copy,
+            # Appended: whatever else stands there means what its absence means.
+            len(fields) > 15 and fields[15] is True,
         )
     )
 

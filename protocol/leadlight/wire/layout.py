@@ -221,6 +221,7 @@ BEHIND: Final[dict[str, tuple[Part, ...]]] = {
             most=wire.DELAYS_MAXIMUM,
             run_name="medians",
         ),
+        Part("goodbye", "truth, may be absent", "whether the leader ends now"),
     ),
     "cue": (Part("order", "array, may be absent", "who ordered the cue, if a person did", head="order"),),
     "sounding": (

@@ -59,6 +59,8 @@ class Beacon(NamedTuple):
     shared_delays: tuple[SharedDelay, ...]
     is_copy: bool = False
     """True for a copy sent to one follower alone. Travels as the datagram's kind, not as a field."""
+    goodbye: bool = False
+    """The leader ends now. Nobody need wait for as long as after a silence; it changes nothing else."""
 
 
 class DelayReport(NamedTuple):

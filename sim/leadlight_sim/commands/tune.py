@@ -13,7 +13,6 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any, TextIO
 
 from leadlight.commands import check_apart, duration_ns
-from leadlight.errors import ConfigurationError
 from leadlight.storage import check_outputs, write_file
 from leadlight.units import SECOND
 from leadlight_sim.commands.working import (
@@ -91,14 +90,14 @@ class TuneCommand:
         """Sweep, tell and return 0, or 130 or 143 where it was ended early; raise ``LeadlightError`` for trouble."""
         began_at = time.monotonic()
         from leadlight_sim.runs import RunError, in_order
-        from leadlight_sim.tune import Sweep, candidates
+        from leadlight_sim.tune import Sweep, combinations
 
         question, choices, missing = _checked(arguments)
         until = None
         if arguments.time is not None:
             given_s = duration_ns("--time", arguments.time, minimum_ns=2 * SECOND) / SECOND
             until = began_at + (1 - TELLING_SHARE) * given_s - TELLING_S
-        tried = candidates(question.scenario, choices)
+        tried = combinations(question.scenario, choices)
         code, trouble = 0, None
         with ExitStack() as stack:
             keeper = stack.enter_context(_keeper(arguments, question.scenario))
@@ -122,6 +121,7 @@ class TuneCommand:
 
 def _checked(arguments: argparse.Namespace) -> tuple[Question, list[Choice], str | None]:
     from leadlight_sim.commands.beginning import beginning_of, left_out
+    from leadlight_sim.drawing import check_chart
     from leadlight_sim.scenario import change_from_text, resolve_scenario
     from leadlight_sim.tune import DEFAULT_INTERVALS_S, EVENINGS, Choice, Question, check_targets, choice_from_text
 
@@ -133,8 +133,7 @@ def _checked(arguments: argparse.Namespace) -> tuple[Question, list[Choice], str
         whole, scenario = scenario, beginning_of(scenario, arguments.duration)
         missing = left_out(whole, scenario)
     check_targets(scenario)
-    if arguments.figure is not None and arguments.figure.suffix.lower() not in (".png", ".svg"):
-        raise ConfigurationError("--figure", str(arguments.figure), "a name that ends in .png or .svg")
+    check_chart("--figure", arguments.figure)
     check_apart("--resume", {"--results": arguments.resume is not None and arguments.results is not None})
     check_outputs({"--figure": arguments.figure, "--json": arguments.json, "--results": arguments.results})
     choices = [choice_from_text(each) for each in arguments.vary]
@@ -233,9 +232,10 @@ def _tell(arguments: argparse.Namespace, outcome: Outcome, missing: str | None, 
         text = json.dumps(document, indent=2, ensure_ascii=False, allow_nan=False)
         write_file(f"{text}\n", arguments.json, "--json")
     if arguments.figure is not None and any(each.seen.evenings for each in outcome.candidates):
-        from leadlight_sim.tune.figure import draw, save
+        from leadlight_sim.drawing import save_chart
+        from leadlight_sim.tune.figure import draw
 
-        save(draw(outcome, advice), arguments.figure)
+        save_chart(draw(outcome, advice), "--figure", arguments.figure)
 
 
 def _warnings(outcome: Outcome, taken: Candidate | None) -> list[str]:

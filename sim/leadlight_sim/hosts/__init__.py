@@ -2,6 +2,6 @@
 
 from leadlight_sim.hosts.lateness import Lateness
 from leadlight_sim.hosts.oscillator import Oscillator, OscillatorSettings
-from leadlight_sim.hosts.scheduling import Host, HostPreset, HostSettings
+from leadlight_sim.hosts.scheduling import Host, HostPreset, HostSettings, settings_of
 
-__all__ = ["Host", "HostPreset", "HostSettings", "Lateness", "Oscillator", "OscillatorSettings"]
+__all__ = ["Host", "HostPreset", "HostSettings", "Lateness", "Oscillator", "OscillatorSettings", "settings_of"]

@@ -166,19 +166,19 @@ class HostSettings:
             case HostPreset.MICROCONTROLLER:
                 return cls.microcontroller()
 
-    @classmethod
-    def described(cls, host: described.Host) -> HostSettings:
-        """Return what a scenario describes."""
-        made = cls.preset(HostPreset(host.machine))
-        waking = made.waking
-        if host.wakes_late_us is not None:
-            waking = Lateness([late * MICROSECOND for late in host.wakes_late_us])
-        elif host.machine == "loaded":
-            waking = RECORDED["loaded", host.waking]
-        elif host.machine == "steady" or (host.machine != "microcontroller" and host.waking != "rounded-timer"):
-            waking = RECORDED["idle", host.waking]
-        made = replace(made, waking=waking)
-        return made.with_kernel_stamps() if host.stamps == "kernel" else made
+
+def settings_of(host: described.Host) -> HostSettings:
+    """Return the settings of a host that a scenario describes."""
+    made = HostSettings.preset(HostPreset(host.machine))
+    waking = made.waking
+    if host.wakes_late_us is not None:
+        waking = Lateness([late * MICROSECOND for late in host.wakes_late_us])
+    elif host.machine == "loaded":
+        waking = RECORDED["loaded", host.waking]
+    elif host.machine == "steady" or (host.machine != "microcontroller" and host.waking != "rounded-timer"):
+        waking = RECORDED["idle", host.waking]
+    made = replace(made, waking=waking)
+    return made.with_kernel_stamps() if host.stamps == "kernel" else made
 
 
 class Host:

@@ -334,7 +334,7 @@ def _nothing(data: bytes, arrived_at: int) -> None:
 
 
 def _host(scenario: described.Scenario, node: described.Leader | described.Follower, streams: Streams) -> Host:
-    return make_host(scenario.air, streams, node.name, scenario.host_of(node))
+    return make_host(scenario.air, streams, node.name, described.host_of(scenario, node))
 
 
 def sentences(run: LiveRun, stored_share: float) -> list[str]:

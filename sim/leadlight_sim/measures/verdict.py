@@ -16,7 +16,7 @@ from leadlight_sim.measures.scores import (
     was_show_on,
     worst_first,
 )
-from leadlight_sim.measures.targets import MEASURES, Miss, Place, figures_of, limits_of, misses_of
+from leadlight_sim.measures.targets import MEASURES, Place, figures_of, limits_of, misses_of
 from leadlight_sim.telling import as_time, as_times
 
 NOTABLE_BIAS_MS: Final = 1.0
@@ -30,8 +30,8 @@ class Verdict:
     good: bool
     headline: str
     sentences: tuple[str, ...]
-    misses: tuple[Miss, ...] = ()
-    """The targets that were missed."""
+    missed: tuple[str, ...] = ()
+    """The keys of the measures whose targets were missed."""
 
 
 def judge(rehearsal: Rehearsal) -> Verdict:
@@ -67,7 +67,7 @@ def judge(rehearsal: Rehearsal) -> Verdict:
     else:
         headline = "The crowd will see the network." if failures else "The crowd will see nothing of the network."
     sentences = [sentence[0].upper() + sentence[1:] for sentence in (*failures, *notes)]
-    return Verdict(not misses, headline, tuple(sentences), tuple(misses))
+    return Verdict(not misses, headline, tuple(sentences), tuple(miss.measure.key for miss in misses))
 
 
 # --- What is missed, in words -----------------------------------------------------------------------------------------

@@ -60,10 +60,14 @@ class Radar(Part):
 
 
 class SplitNetwork(Part):
-    """Some nodes are cut off from the rest, and hear each other."""
+    """Some nodes are cut off from the rest, and hear each other.
+
+    ``direction``: both ways; inbound, nothing reaches those away; or outbound, nothing that they send gets out.
+    """
 
     kind: Literal["split-network"]
     away: tuple[str, ...] = Field(strict=False, min_length=1, description="names of followers and standbys")
+    direction: Literal["both", "inbound", "outbound"] = "both"
     at_s: float = Field(ge=0)
     for_s: float = Field(gt=0, le=86400)
 
@@ -75,6 +79,89 @@ class BoardSuspended(Part):
     follower: str = Field(description="the name of a follower")
     at_s: float = Field(ge=0)
     for_s: float = Field(default=60.0, gt=0, le=86400)
+
+
+class StandbyReboot(Part):
+    """A standby falls silent, and starts again from nothing."""
+
+    kind: Literal["standby-reboot"]
+    standby: str = Field(description="the name of a standby")
+    at_s: float = Field(ge=0)
+    for_s: float = Field(gt=0, le=86400)
+
+
+class LeaderSuspended(Part):
+    """The host of a node that can lead is suspended and resumed: it keeps its memory, and its clock counts on.
+
+    ``node``: its name; ``None``: the leader.
+    """
+
+    kind: Literal["leader-suspended"]
+    node: str | None = Field(default=None, description="the name of the leader or of a standby")
+    at_s: float = Field(ge=0)
+    for_s: float = Field(default=60.0, gt=0, le=86400)
+
+
+class ClockStep(Part):
+    """Somebody sets the clock that a node goes by, which must not happen while it runs."""
+
+    kind: Literal["clock-step"]
+    node: str = Field(description="the name of the leader, of a standby or of a follower")
+    at_s: float = Field(ge=0)
+    by_ms: float = Field(ge=-86_400_000, le=86_400_000)
+
+
+class ClockStands(Part):
+    """A node's host stands still, and its clock with it: nobody tells its program, which goes on as if nothing was."""
+
+    kind: Literal["clock-stands"]
+    node: str = Field(description="the name of the leader, of a standby or of a follower")
+    at_s: float = Field(ge=0)
+    for_s: float = Field(default=60.0, gt=0, le=86400)
+
+
+class Corruption(Part):
+    """Some packets arrive with bits changed that no checksum below found."""
+
+    kind: Literal["corruption"]
+    share: float = Field(default=0.1, gt=0, le=1)
+    at_s: float = Field(ge=0)
+    for_s: float = Field(default=60.0, gt=0, le=86400)
+
+
+class Repetition(Part):
+    """Some packets arrive twice, the second time up to ``within_ms`` later."""
+
+    kind: Literal["repetition"]
+    share: float = Field(default=0.2, gt=0, le=1)
+    within_ms: float = Field(default=500.0, ge=0, le=60_000)
+    at_s: float = Field(ge=0)
+    for_s: float = Field(default=60.0, gt=0, le=86400)
+
+
+class Reordering(Part):
+    """Some packets arrive up to ``by_ms`` later than they would, behind others that were sent after them."""
+
+    kind: Literal["reordering"]
+    share: float = Field(default=0.2, gt=0, le=1)
+    by_ms: float = Field(default=1500.0, gt=0, le=60_000)
+    at_s: float = Field(ge=0)
+    for_s: float = Field(default=60.0, gt=0, le=86400)
+
+
+class HostilePackets(Part):
+    """A stranger on the network sends what it likes, one datagram every ``every_s``.
+
+    ``what``: replays of what it has heard; bytes that nobody should understand; beacons of the leader that is followed
+    with one or two values at an end of what is legal; beacons of leaders that do not exist; or questions and reports
+    of followers that do not exist. In a group with a key it has none.
+    """
+
+    kind: Literal["hostile-packets"]
+    what: Literal["replays", "garbage", "beacons", "leaders", "followers"]
+    every_s: float = Field(default=1.0, ge=0.001, le=3600)
+    at_s: float = Field(ge=0)
+    for_s: float = Field(default=30.0, gt=0, le=86400)
 
 
 class LossSpell(Part):
@@ -123,8 +210,8 @@ class ClashingLeader(Part):
     for_s: float = Field(default=60.0, gt=0, le=86400)
 
 
-# A further kind of fault is a class like these, added here. Its `at_s`, `for_s`, `follower` and `away`, where it
-# has them, are then checked against the rest of the scenario without more ado.
+# A further kind of fault is a class like these, added here. Its `at_s`, `for_s`, `follower`, `standby`, `node` and
+# `away`, where it has them, are then checked against the rest of the scenario without more ado.
 Fault: TypeAlias = Annotated[
     LeaderReboot
     | LeaderLost
@@ -133,6 +220,14 @@ Fault: TypeAlias = Annotated[
     | Radar
     | SplitNetwork
     | BoardSuspended
+    | StandbyReboot
+    | LeaderSuspended
+    | ClockStep
+    | ClockStands
+    | Corruption
+    | Repetition
+    | Reordering
+    | HostilePackets
     | LossSpell
     | Roam
     | LiveData
@@ -145,6 +240,8 @@ def over_at_s(fault: Fault) -> float | None:
     """Return when a fault is over, in seconds of the run; ``None`` for one that is for good."""
     if isinstance(fault, LeaderLost):
         return None
+    if isinstance(fault, ClockStep):
+        return fault.at_s
     rejoin_s = fault.rejoin_s if isinstance(fault, AccessPointReboot | Radar) else 0.0
     return fault.at_s + fault.for_s + rejoin_s
 
@@ -156,4 +253,8 @@ def title_of(fault: Fault) -> str:
     words = fault.kind.replace("-", " ")
     if isinstance(fault, PowerCut | BoardSuspended | Roam | LiveData):
         return f"{fault.follower}: {words}"
+    if isinstance(fault, ClockStep | ClockStands):
+        return f"{fault.node}: {words}"
+    if isinstance(fault, StandbyReboot):
+        return f"{fault.standby}: restarts"
     return words

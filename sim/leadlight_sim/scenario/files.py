@@ -3,10 +3,13 @@
 from __future__ import annotations
 
 import difflib
+import json
 import re
 import tomllib
+from collections.abc import Iterator
 from importlib.resources import files
 from pathlib import Path
+from typing import Any
 
 from leadlight_sim.scenario.model import Scenario, check_scenario
 from leadlight_sim.scenario.problems import ScenarioError
@@ -82,3 +85,32 @@ def _parse(data: bytes, source: str) -> Scenario:
 
 def _place_after(text: str) -> tuple[int, int]:
     return text.count("\n") + 1, len(text) - text.rfind("\n")
+
+
+def as_toml(scenario: Scenario) -> str:
+    """Return the text of a scenario file that says what this one says, without what it left out."""
+    table = scenario.model_dump(mode="json", exclude_unset=True, exclude_none=True)
+    return "".join(_lines_of((), table)).lstrip("\n")
+
+
+def _lines_of(path: tuple[str, ...], table: dict[str, Any]) -> Iterator[str]:
+    inner = {key: value for key, value in table.items() if isinstance(value, dict) or _is_list_of_tables(value)}
+    for key, value in table.items():
+        if key not in inner:
+            yield f"{key} = {_value_text(value)}\n"
+    for key, value in inner.items():
+        name = ".".join((*path, key))
+        for one in value if isinstance(value, list) else [value]:
+            yield f"\n[[{name}]]\n" if isinstance(value, list) else f"\n[{name}]\n"
+            yield from _lines_of((*path, key), one)
+
+
+def _is_list_of_tables(value: object) -> bool:
+    return isinstance(value, list) and bool(value) and all(isinstance(one, dict) for one in value)
+
+
+def _value_text(value: object) -> str:
+    if isinstance(value, list):
+        return f"[{', '.join(map(_value_text, value))}]"
+    # What JSON says of texts, numbers and truths, TOML says too; but for one character, which it wants written out.
+    return json.dumps(value, ensure_ascii=False, allow_nan=False).replace("\x7f", "\\u007f")

@@ -25,6 +25,7 @@ from leadlight.units import SECOND
 from leadlight_sim.scenario.faults import Fault
 from leadlight_sim.scenario.hosts import Host, HostOf
 from leadlight_sim.scenario.network import AccessPoint, Air, Neighbour
+from leadlight_sim.scenario.orders import Order
 from leadlight_sim.scenario.parts import Label, Name, Part, Range, ShowId
 from leadlight_sim.scenario.problems import DISAGREEMENT, ScenarioError, disagreements, problem_lines
 from leadlight_sim.scenario.variations import set_key
@@ -109,6 +110,12 @@ class Follower(Part):
     def latency_ms(self) -> float:
         """Milliseconds from handing over a frame until it shows, as given or by the one-wire rule."""
         return self.pixels * WIRE_MS_PER_PIXEL if self.output_latency_ms is None else self.output_latency_ms
+
+
+class Playback(Part):
+    """How boards remove an error of what they show."""
+
+    recovery: Literal["blended", "slew only", "step only", "hold"] = "blended"
 
 
 class Clocks(Part):
@@ -215,12 +222,15 @@ class Scenario(Part):
 
     name: Annotated[Label, Field(min_length=1)]
     description: Annotated[str, Field(max_length=20_000, description="text")] = ""
+    keyed: bool = False
+    """Whether the group has a key. In a rehearsal any will do: it is made of the scenario's name."""
     run: Run
     leader: Leader = Leader()
     standbys: tuple[Standby, ...] = Field(default=(), strict=False, max_length=16)
     followers: tuple[Follower, ...] = Field(strict=False, min_length=1, max_length=1000)
     boards: HostOf = Host()
     """What followers run on that say nothing else."""
+    playback: Playback = Playback()
     clocks: Clocks = Clocks()
     air: Air = Air()
     neighbours: tuple[Neighbour, ...] = Field(default=(), strict=False, max_length=50)
@@ -229,6 +239,7 @@ class Scenario(Part):
     """Others than the first, with ``air.fidelity`` contended."""
     shows: tuple[Show, ...] = Field(strict=False, min_length=1, max_length=1000)
     cues: tuple[CueEntry, ...] = Field(strict=False, min_length=1, max_length=10_000)
+    orders: tuple[Order, ...] = Field(default=(), strict=False, max_length=10_000)
     faults: tuple[Fault, ...] = Field(default=(), strict=False, max_length=10_000)
     targets: Targets = Targets()
     site: Site = Site()
@@ -247,10 +258,6 @@ class Scenario(Part):
         if self.targets.error_ms is not None:
             return self.targets.error_ms
         return min(show.frame_period_ms for show in self.shows) / 2
-
-    def host_of(self, node: Leader | Standby | Follower) -> Host:
-        """Return what a node of this scenario runs on."""
-        return self.boards if node.host is None else node.host
 
     def digest(self) -> str:
         """Return 32 hexadecimal digits that depend on what the scenario says and not on how it is written.
@@ -280,12 +287,17 @@ class Scenario(Part):
         """Return the run's first ``duration_s`` seconds: cues and faults that begin later are left out."""
         table = self.model_dump(mode="json", exclude_unset=True)
         kept = {
-            part: [x for x in table.get(part, []) if x["at_s"] < duration_s] for part in ("cues", "faults")
+            part: [x for x in table.get(part, []) if x["at_s"] < duration_s] for part in ("cues", "orders", "faults")
         }
         return self.with_changes({"run.duration_s": duration_s, **kept})
 
 
 # --- Reading ------------------------------------------------------------------------------------------------
+
+
+def host_of(scenario: Scenario, node: Leader | Standby | Follower) -> Host:
+    """Return what a node of a scenario runs on."""
+    return scenario.boards if node.host is None else node.host
 
 
 def check_scenario(table: Mapping[str, object], source: str) -> Scenario:

@@ -222,6 +222,7 @@ def disagreements(table: Mapping[str, Any]) -> Iterator[_Disagreement]:
     yield from _repeats(table, "shows", "id", {})
     followers = _names(table, "followers", "name")
     yield from _cue_disagreements(table, end_s)
+    yield from _order_disagreements(table, end_s)
     yield from _fault_disagreements(table, end_s, followers, _names(table, "shows", "id"))
     yield from _pair_disagreements(table, followers)
     yield from _air_disagreements(table)
@@ -251,17 +252,49 @@ def _cue_disagreements(table: Mapping[str, Any], end_s: float | None) -> Iterato
             yield ("cues", index, "position_s"), f"less than the show's {length_s:g} s", None
 
 
+def _order_disagreements(table: Mapping[str, Any], end_s: float | None) -> Iterator[_Disagreement]:
+    shows = _names(table, "shows", "id")
+    can_lead = _can_lead(table)
+    for index, order in _entries(table, "orders"):
+        show, node, what = order.get("show"), order.get("node"), order.get("order")
+        if node is not None and node not in can_lead:
+            yield ("orders", index, "node"), "the name of the leader or of a standby", _near(node, can_lead)
+        if show is not None and shows is not None and show not in shows:
+            yield ("orders", index, "show"), "the id of a show", _near(show, shows)
+        if what == "roll" and "show" not in order:
+            yield ("orders", index, "show"), "the id of a show, where the order is roll", None
+        for key, of in (("show", ("roll",)), ("position_s", ("roll", "seek")), ("off_in_s", ("off-time",))):
+            if order.get(key) and what is not None and what not in of:
+                yield ("orders", index, key), f"left out, unless the order is {' or '.join(of)}", None
+        yield from _beyond_the_end("orders", index, order.get("at_s"), end_s)
+
+
+def _can_lead(table: Mapping[str, Any]) -> list[str]:
+    leader = table.get("leader") or {}
+    return [str(leader.get("name", "leader")), *(str(one.get("name")) for _, one in _entries(table, "standbys"))]
+
+
 def _fault_disagreements(
     table: Mapping[str, Any], end_s: float | None, followers: list[str] | None, shows: list[str] | None
 ) -> Iterator[_Disagreement]:
     over_at_s: dict[tuple[object, object], tuple[float, int]] = {}
     standbys = [str(standby.get("name")) for _, standby in _entries(table, "standbys")]
     members = [*(followers or []), *standbys]
+    can_lead = _can_lead(table)
+    everyone = [*can_lead, *(followers or [])]
     for index, fault in sorted(_entries(table, "faults"), key=lambda entry: entry[1].get("at_s") or 0.0):
         kind, follower, at_s = fault.get("kind"), fault.get("follower"), fault.get("at_s")
-        where = follower if follower is not None else fault.get("access_point")
+        standby, node = fault.get("standby"), fault.get("node")
+        where = follower or standby or node or fault.get("access_point")
         if follower is not None and followers is not None and follower not in followers:
             yield ("faults", index, "follower"), "the name of a follower", _near(follower, followers)
+        if standby is not None and standby not in standbys:
+            yield ("faults", index, "standby"), "the name of a standby", _near(standby, standbys)
+        if kind == "leader-suspended" and node is not None and node not in can_lead:
+            yield ("faults", index, "node"), "the name of the leader or of a standby", _near(node, can_lead)
+        elif node is not None and followers is not None and node not in everyone:
+            allowed = "the name of the leader, of a standby or of a follower"
+            yield ("faults", index, "node"), allowed, _near(node, everyone)
         show = fault.get("show")
         if show is not None and shows is not None and show not in shows:
             yield ("faults", index, "show"), "the id of a show", _near(show, shows)

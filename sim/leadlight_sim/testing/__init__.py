@@ -1,6 +1,6 @@
 """Testing: your own asyncio player on virtual time and over the modelled air."""
 
-from leadlight_sim.hosts import Host, HostPreset, HostSettings, Oscillator, OscillatorSettings
+from leadlight_sim.hosts import Host, HostPreset, HostSettings, Lateness, Oscillator, OscillatorSettings
 from leadlight_sim.kernel import Stream
 from leadlight_sim.testing.loop import Deadlock, VirtualLoop, VirtualLoopError
 from leadlight_sim.testing.network import VirtualHost, VirtualNetwork
@@ -12,6 +12,7 @@ __all__ = [
     "Host",
     "HostPreset",
     "HostSettings",
+    "Lateness",
     "Oscillator",
     "OscillatorSettings",
     "Stream",

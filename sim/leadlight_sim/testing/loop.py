@@ -104,7 +104,7 @@ class VirtualLoop(asyncio.BaseEventLoop):
         """Tasks that are not done, in the order in which they were made."""
         self.is_frozen = False
         """Set while its host is suspended, and when the power goes: nothing runs, not even a program's own end."""
-        self._kernel = kernel
+        self.kernel = kernel
         self._local_now = local_now
         self._true_at = true_at
         self._lateness_ns = lateness_ns
@@ -146,8 +146,8 @@ class VirtualLoop(asyncio.BaseEventLoop):
         # As for the nodes of a rehearsal: a call that was arranged stands, and finds nothing due if plans have changed.
         if due is not None and (self._armed_for is None or due < self._armed_for):
             self._armed_for = due
-            at = max(self._true_at(due), self._kernel.now)
-            self._kernel.schedule(TrueInstant(at + self._lateness_ns()), self._on_timer, due)
+            at = max(self._true_at(due), self.kernel.now)
+            self.kernel.schedule(TrueInstant(at + self._lateness_ns()), self._on_timer, due)
         self._after_turn(self.has_plans)
 
     def thaw(self) -> None:
@@ -182,7 +182,7 @@ class VirtualLoop(asyncio.BaseEventLoop):
         # Something was planned from outside of a turn, such as by a test between two runs.
         if not (self._is_called or self._is_acted_on or self.is_running()):
             self._is_called = True
-            self._kernel.schedule(self._kernel.now, self._on_call)
+            self.kernel.schedule(self.kernel.now, self._on_call)
 
     def _take_pause(self, timeout: float | None) -> None:
         self._turns += 1

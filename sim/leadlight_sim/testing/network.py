@@ -22,7 +22,7 @@ from typing import Any, Final, ParamSpec, Self, TypeVar
 
 from leadlight.entropy import Entropy
 from leadlight.errors import ConfigurationError, NetworkError
-from leadlight.net import MACHINE, LocalClock, check_ports, group_address
+from leadlight.net import MACHINE, LocalClock, LoopWaker, WakingSettings, check_ports, group_address
 from leadlight.units import SECOND, LocalInstant, seconds
 from leadlight_sim import scenario as described
 from leadlight_sim.air import Dropout
@@ -65,6 +65,7 @@ class _Life:
         self._local_now = LocalInstant(0)
         self._asleep_since: LocalInstant | None = None
         self._slept_ns = 0
+        self._timers: list[_VirtualTimer] = []
         network = host.network
         self.stack = Stack(host.address, network.addresses, host.send, host.send_to_self, host.report_membership)
         self.loop = VirtualLoop(
@@ -100,7 +101,25 @@ class _Life:
     def entropy(self) -> Entropy:
         return self._host.next_entropy()
 
-    def open_sockets(self, group: str, *, port: int, interface: str | None, own_port: int) -> NodeSockets:  # noqa: ARG002
+    def waker(self, clock: LocalClock, settings: WakingSettings) -> LoopWaker:
+        def make(loop: asyncio.AbstractEventLoop, callback: Callable[[], object]) -> _VirtualTimer:
+            assert loop is self.loop
+            made = _VirtualTimer(self, self._host.wake_lateness_ns, callback)
+            self._timers.append(made)
+            return made
+
+        # How late it wakes is the host's, with its aim and spin in it: there is nothing to learn.
+        return LoopWaker(clock, settings, make, aims=False)
+
+    def open_sockets(
+        self,
+        group: str,
+        *,
+        port: int,
+        interface: str | None,  # noqa: ARG002
+        own_port: int,
+        dscp: int,  # noqa: ARG002
+    ) -> NodeSockets:
         check_ports(port, own_port)
         try:
             return NodeSockets(self.stack, (group_address(group), port), own_port)
@@ -127,11 +146,53 @@ class _Life:
             self._slept_ns += self.now() - self._asleep_since
             self._asleep_since = None
             self.loop.thaw()
+            for timer in self._timers:
+                timer.catch_up()
+
+    def forget(self, timer: _VirtualTimer) -> None:
+        """Let go of a timer that is closed."""
+        if timer in self._timers:
+            self._timers.remove(timer)
 
     def freeze(self) -> None:
         """Stop for good, in the middle of whatever it was."""
         self.loop.is_frozen = True
         self.stack.is_mute = True
+
+
+class _VirtualTimer:
+    """A timer of a host's own, that is late as the host's player is."""
+
+    def __init__(self, life: _Life, lateness_ns: Callable[[], int], callback: Callable[[], object]) -> None:
+        self._life = life
+        self._lateness_ns = lateness_ns
+        self._callback = callback
+        self._due: LocalInstant | None = None
+
+    def set(self, in_ns: int) -> None:
+        """Call back in so many ns of the host's clock."""
+        self._due = LocalInstant(self._life.awake_now() + in_ns)
+        self._plan(self._due)
+
+    def _plan(self, due: LocalInstant) -> None:
+        kernel = self._life.loop.kernel
+        at = max(self._life.true_at(due), kernel.now)
+        kernel.schedule(TrueInstant(at + self._lateness_ns()), self._fire, due)
+
+    def _fire(self, due: LocalInstant) -> None:
+        if due == self._due and not self._life.loop.is_frozen:
+            self._due = None
+            self._life.loop.act(self._callback)
+
+    def catch_up(self) -> None:
+        """Go off if it fell due while the host was suspended."""
+        if self._due is not None:
+            self._plan(self._due)
+
+    def close(self) -> None:
+        """Never call back again."""
+        self._due = None
+        self._life.forget(self)
 
 
 class VirtualHost:
@@ -144,6 +205,7 @@ class VirtualHost:
         number: int,
         oscillator: Oscillator,
         host: Host,
+        player: Host,
         wired: bool,
     ) -> None:
         self.network = network
@@ -154,6 +216,7 @@ class VirtualHost:
         self.oscillator = oscillator
         self.receive_delay_ns = host.receive_delay_ns
         self.lateness_ns = host.timer_lateness_ns
+        self.wake_lateness_ns = player.player_lateness_ns
         self.is_on = True
         self.lives: list[_Life] = []
         self._number = number
@@ -400,8 +463,9 @@ class VirtualNetwork:
         if oscillator is None:
             clocks = described.Clocks() if self._scenario is None else self._scenario.clocks
             oscillator = make_oscillator(clocks, self.streams, name, frequency_ppm)
-        host = make_host(self._described_air, self.streams, name, self._kind(kind, planned))
-        made = VirtualHost(self, name, len(self.hosts), oscillator, host, wired)
+        what = self._kind(kind, planned)
+        host, player = (make_host(self._described_air, self.streams, name, what, use) for use in ("host", "player"))
+        made = VirtualHost(self, name, len(self.hosts), oscillator, host, player, wired)
         self.air.attach(made, lost)
         self.hosts[name] = made
         self._names[made.address] = name
@@ -412,7 +476,7 @@ class VirtualNetwork:
             return HostPreset(kind)
         if planned is None or self._scenario is None:
             return described.Host()
-        return self._scenario.host_of(planned)
+        return described.host_of(self._scenario, planned)
 
     def _in_scenario(self, name: str) -> tuple[_DescribedHost | None, Dropout | None]:
         if self._scenario is None:

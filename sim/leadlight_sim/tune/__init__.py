@@ -5,9 +5,9 @@ from leadlight_sim.tune.candidates import (
     DEFAULT_INTERVALS_S,
     Candidate,
     Choice,
-    candidates,
     check_targets,
     choice_from_text,
+    combinations,
 )
 from leadlight_sim.tune.proof import share_interval
 from leadlight_sim.tune.sweep import EVENINGS, Outcome, Question, Sweep
@@ -23,9 +23,9 @@ __all__ = [
     "Question",
     "Sweep",
     "advise",
-    "candidates",
     "check_targets",
     "choice_from_text",
+    "combinations",
     "print_table",
     "share_interval",
     "to_json",

@@ -62,7 +62,7 @@ def _unproven(outcome: Outcome) -> Iterable[str]:
                 f"What these do show, {_percent_sure(1 - test.level)} sure: at most {digits_of(most * 100, 2)} % of "
                 f"evenings miss a target."
             )
-    others = [each for each in outcome.in_play if test is None or each is not test.candidate]
+    others = [each for each in outcome.in_play if each.seen.evenings and (test is None or each is not test.candidate)]
     if others:
         yield f"Open as well, neither proven nor failed: {'; '.join(_seen(each) for each in others)}."
     if not outcome.in_play:

@@ -174,7 +174,7 @@ def _value(text: str) -> Value:
         return text
 
 
-def candidates(scenario: Scenario, choices: Sequence[Choice]) -> list[Candidate]:
+def combinations(scenario: Scenario, choices: Sequence[Choice]) -> list[Candidate]:
     """Return every combination. Raises ``ScenarioError`` for what is no key or no value, or ``ConfigurationError``."""
     keys = [choice.key for choice in choices]
     for key in keys:
@@ -189,8 +189,8 @@ def candidates(scenario: Scenario, choices: Sequence[Choice]) -> list[Candidate]
         number *= len(choice.values)
     if number > CANDIDATES_MAXIMUM:
         raise ConfigurationError("--vary", f"{number} combinations", f"at most {CANDIDATES_MAXIMUM}")
-    combinations = itertools.product(*(choice.values for choice in choices))
-    return [candidate(scenario, tuple(zip(keys, values, strict=True))) for values in combinations]
+    products = itertools.product(*(choice.values for choice in choices))
+    return [candidate(scenario, tuple(zip(keys, values, strict=True))) for values in products]
 
 
 def candidate(scenario: Scenario, settings: Settings) -> Candidate:

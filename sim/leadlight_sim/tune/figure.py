@@ -2,15 +2,11 @@
 
 from __future__ import annotations
 
-from io import BytesIO
-from pathlib import Path
 from typing import Any, Final
 
-import matplotlib
 from matplotlib.figure import Figure
 from matplotlib.ticker import PercentFormatter
 
-from leadlight.storage import write_file
 from leadlight_sim.tune.advice import BY_KEY, Advice
 from leadlight_sim.tune.candidates import Count
 from leadlight_sim.tune.proof import share_interval
@@ -68,13 +64,3 @@ def _interval(axes: Any, count: Count, place: float, colour: str, marker: str) -
     low, high = share_interval(count.missed, count.evenings)
     axes.plot([low, high], [place, place], color=colour, linewidth=2, alpha=0.5)
     axes.plot([count.missed / count.evenings], [place], marker, color=colour, markersize=6, clip_on=False)
-
-
-def save(figure: Figure, path: Path) -> None:
-    """Write a figure as PNG or SVG, by the path's ending. Raises ``FileError``."""
-    # A fixed salt and no date: the same sweep gives the same bytes.
-    metadata: dict[str, Any] = {"Date": None} if path.suffix.lower() == ".svg" else {"Software": None}
-    drawn = BytesIO()
-    with matplotlib.rc_context({"svg.hashsalt": "leadlight"}):
-        figure.savefig(drawn, metadata=metadata, format=path.suffix.lower().removeprefix("."))
-    write_file(drawn.getvalue(), path, "--figure")

@@ -4,7 +4,8 @@ from __future__ import annotations
 
 import dataclasses
 import functools
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
+from hashlib import blake2s
 from typing import Final
 
 from leadlight import (
@@ -14,6 +15,7 @@ from leadlight import (
     Follower,
     FollowerSettings,
     FrameRate,
+    KeyRing,
     LeaderSettings,
     OnMusicLost,
     ShowLine,
@@ -21,18 +23,21 @@ from leadlight import (
 )
 from leadlight.clock import CausalityBound, Estimator
 from leadlight.cue import NO_SHOW
-from leadlight.playback import Recovery, Still
+from leadlight.errors import OrderError
+from leadlight.playback import BlendedRecovery, HoldRecovery, Recovery, SlewOnlyRecovery, StepOnlyRecovery, Still
 from leadlight.terms import Delivery
-from leadlight.units import MILLISECOND, SECOND, LeaderInstant, ShowPosition, milliseconds, seconds
+from leadlight.units import MILLISECOND, SECOND, LeaderInstant, LocalInstant, ShowPosition, milliseconds, seconds
 from leadlight_sim import scenario as described
 from leadlight_sim.air import Dropout
 from leadlight_sim.air.choice import AnyAir, make_air
 from leadlight_sim.air.contended import ContendedAir
 from leadlight_sim.baselines import accompanied
-from leadlight_sim.hosts import Host, HostPreset, HostSettings, Oscillator, OscillatorSettings
+from leadlight_sim.hosts import Host, HostPreset, HostSettings, Oscillator, OscillatorSettings, settings_of
 from leadlight_sim.kernel import Kernel, Stream, Streams, Trace, TrueInstant
-from leadlight_sim.world.injected_faults import InjectedFaults, Rule
+from leadlight_sim.world.injected_faults import InjectedFaults, Mishap, Rule
 from leadlight_sim.world.nodes import FollowerNode, LeaderNode, SharedCodec
+from leadlight_sim.world.orders import Obeyed, give
+from leadlight_sim.world.stranger import Stranger
 from leadlight_sim.world.truth import PlannedCue, Truth
 
 UPTIME_MAXIMUM_NS: Final = 40 * 86_400 * SECOND
@@ -80,7 +85,7 @@ def make_host(
     if air.preset.startswith("model-"):
         settings = HostSettings.exact()
     else:
-        settings = HostSettings.preset(kind) if isinstance(kind, HostPreset) else HostSettings.described(kind)
+        settings = HostSettings.preset(kind) if isinstance(kind, HostPreset) else settings_of(kind)
     return make(settings, streams.stream(purpose, name))
 
 
@@ -99,6 +104,20 @@ def stored_shows(scenario: described.Scenario) -> list[StoredShow]:
         frames = max(1, rate.frame_at(ShowPosition(seconds(show.duration_s))))
         shows.append(StoredShow(show.id, rate, frames, show.edition))
     return shows
+
+
+def group_key(scenario: described.Scenario) -> KeyRing:
+    """Return the key of a rehearsed group: nobody outside the run ever needs it."""
+    return KeyRing({1: blake2s(scenario.name.encode(), digest_size=16, person=b"rehearse").digest()})
+
+
+RECOVERIES: Final[Mapping[str, Callable[[], Recovery]]] = {
+    "blended": BlendedRecovery,
+    "slew only": SlewOnlyRecovery,
+    "step only": StepOnlyRecovery,
+    "hold": HoldRecovery,
+}
+"""Ways of removing an error, as a scenario names them."""
 
 
 class World:
@@ -129,10 +148,10 @@ class World:
         self.end = TrueInstant(seconds(scenario.run.duration_s))
         self._markers = markers
         self._make_host = host
-        self._recovery = recovery
+        self._recovery = recovery or RECOVERIES[scenario.playback.recovery]
         self._stills = stills
         self._estimator = estimator or accompanied()
-        self._codec = SharedCodec(scenario.name)
+        self._codec = SharedCodec(scenario.name, group_key(scenario) if scenario.keyed else None)
         self._keys = {show.show: show.key for show in self.shows}
         self.plan = sorted((self._planned(cue) for cue in scenario.cues), key=lambda planned: planned.at)
         self._boots: dict[str, int] = {}
@@ -149,8 +168,13 @@ class World:
         self.kernel.schedule(TrueInstant(0), self._start_leader)
         for node, standby in zip(self.leaders[1:], scenario.standbys, strict=True):
             self.kernel.schedule(TrueInstant(0), self._start_standby, node, standby)
+        self.strangers: list[Stranger] = []
         for fault in scenario.faults:
             self._schedule_fault(fault)
+        self.obeyed: list[Obeyed] = []
+        """The orders that reached a node, in order."""
+        for order in scenario.orders:
+            self.kernel.schedule(TrueInstant(seconds(order.at_s)), self._give, order)
 
     def run_to(self, instant: TrueInstant) -> None:
         """Run everything up to and including a true instant."""
@@ -204,7 +228,7 @@ class World:
         return self._host(follower, "player")
 
     def _host(self, node: described.Leader | described.Standby | described.Follower, purpose: str = "host") -> Host:
-        kind = self.scenario.host_of(node)
+        kind = described.host_of(self.scenario, node)
         return make_host(self.scenario.air, self.streams, node.name, kind, purpose, self._make_host)
 
     # -- starting --------------------------------------------------------------------------------------------------
@@ -278,7 +302,7 @@ class World:
                 self._codec,
                 self.streams.stream("entropy", node.name, self._boot_number(node.name)),
                 shows,
-                None if self._recovery is None else self._recovery(),
+                self._recovery(),
             )
             if Delivery(leader.delivery) is Delivery.COPIES and settings.soundings:
                 # Nothing goes to the group that could tell a board where its leader is: it is told beforehand.
@@ -301,6 +325,24 @@ class World:
             ShowPosition(seconds(cue.position_s)),
         )
 
+    # -- orders ----------------------------------------------------------------------------------------------------
+
+    def _give(self, order: described.Order) -> None:
+        node = self.node_that_leads(order.node)
+        if not node.is_awake or not node.is_started:
+            return
+        try:
+            cue = give(order, node, self._keys)
+        except OrderError:
+            return  # it was told that it cannot be done, and nothing has changed
+        begins_at = None if cue is None else node.true_at(LocalInstant(cue.line.leader_at))
+        self.obeyed.append(Obeyed(self.kernel.now, node, order, cue, begins_at))
+        node.run()
+
+    def node_that_leads(self, name: str | None) -> LeaderNode:
+        """Return the leader or standby of a name; the leader for ``None``."""
+        return self.leader if name is None else next(node for node in self.leaders if node.name == name)
+
     # -- faults ----------------------------------------------------------------------------------------------------
 
     def _schedule_fault(self, fault: described.Fault) -> None:
@@ -308,15 +350,39 @@ class World:
         if isinstance(fault, described.LeaderLost):
             self.kernel.schedule(begin, self.leader.power_off)
             return
+        if isinstance(fault, described.ClockStep):
+            self.kernel.schedule(begin, self._node(fault.node).step_clock, round(fault.by_ms * MILLISECOND))
+            return
         end = TrueInstant(begin + seconds(fault.for_s))
-        if isinstance(fault, described.LeaderReboot):
+        if isinstance(fault, described.ClockStands):
+            node = self._node(fault.node)
+            self.kernel.schedule(begin, node.stand_still)
+            self.kernel.schedule(end, node.go_on)
+        elif isinstance(fault, described.LeaderSuspended):
+            leading = self.node_that_leads(fault.node)
+            self.kernel.schedule(begin, leading.suspend)
+            self.kernel.schedule(end, leading.resume)
+        elif isinstance(fault, described.StandbyReboot):
+            standby = self.node_that_leads(fault.standby)
+            self.kernel.schedule(begin, standby.power_off)
+            described_standby = next(one for one in self.scenario.standbys if one.name == fault.standby)
+            self.kernel.schedule(end, self._start_standby, standby, described_standby)
+        elif isinstance(fault, described.Corruption):
+            self.injected.add_mishap(Mishap(fault.share, flips_bits=True), begin, end)
+        elif isinstance(fault, described.Repetition):
+            mishap = Mishap(fault.share, again_within_ns=milliseconds(fault.within_ms))
+            self.injected.add_mishap(mishap, begin, end)
+        elif isinstance(fault, described.Reordering):
+            self.injected.add_mishap(Mishap(fault.share, late_by_ns=milliseconds(fault.by_ms)), begin, end)
+        elif isinstance(fault, described.HostilePackets):
+            self._schedule_stranger(fault, begin, end)
+        elif isinstance(fault, described.LeaderReboot):
             self.kernel.schedule(begin, self.leader.power_off)
             self.kernel.schedule(end, self._start_leader)
         elif isinstance(fault, described.AccessPointReboot | described.Radar):
             self._schedule_silence(fault, begin, end)
         elif isinstance(fault, described.SplitNetwork):
-            away = frozenset(fault.away)
-            self.injected.add(Rule(lambda sender, receiver: (sender in away) != (receiver in away)), begin, end)
+            self.injected.add(Rule(functools.partial(_is_cut, frozenset(fault.away), fault.direction)), begin, end)
         elif isinstance(fault, described.LossSpell):
             self.injected.add(Rule(lambda _sender, _receiver: True, fault.loss_fraction), begin, end)
         elif isinstance(fault, described.ClashingLeader):
@@ -350,6 +416,25 @@ class World:
             if not node.wired:
                 back = TrueInstant(end + int(stream.uniform(0, rejoin_ns)))
                 self.injected.add(Rule(functools.partial(_is_end_of_link, node.name)), end, back)
+
+    def _node(self, name: str) -> LeaderNode | FollowerNode:
+        everyone: list[LeaderNode | FollowerNode] = [*self.leaders, *self.followers]
+        return next(node for node in everyone if node.name == name)
+
+    def _schedule_stranger(self, fault: described.HostilePackets, begin: TrueInstant, end: TrueInstant) -> None:
+        name = f"stranger {1 + len(self.strangers)}"
+        stream = self.streams.stream("stranger", name)
+        stranger = Stranger(name, self.scenario.name, fault.what, stream, self.air)
+        self.air.attach(stranger)
+        self._report_membership(name)
+        self.strangers.append(stranger)
+        every_ns = seconds(fault.every_s)
+        self.kernel.schedule(begin, self._let_act, stranger, end, every_ns)
+
+    def _let_act(self, stranger: Stranger, end: TrueInstant, every_ns: int) -> None:
+        stranger.act()
+        if self.kernel.now + every_ns < end:
+            self.kernel.schedule_after(every_ns, self._let_act, stranger, end, every_ns)
 
     def _schedule_rival(self, fault: described.ClashingLeader, begin: TrueInstant, end: TrueInstant) -> None:
         number = 1 + len(self.followers) + len(self.leaders) + len(self.rivals)
@@ -386,6 +471,11 @@ class World:
         else:
             for step in range(begin, end, SECOND):
                 self.kernel.schedule(TrueInstant(step), node.see_live_data)
+
+
+def _is_cut(away: frozenset[str], direction: str, sender: str, receiver: str) -> bool:
+    outward = sender in away and receiver not in away and direction != "inbound"
+    return outward or (receiver in away and sender not in away and direction != "outbound")
 
 
 def _is_end_of_link(name: str, sender: str, receiver: str) -> bool:

@@ -21,6 +21,16 @@ class Rule:
     delay_ns: int = 0
 
 
+@dataclass(frozen=True, slots=True)
+class Mishap:
+    """What becomes of a ``share`` of all packets: bits changed, a second one later, or all of it later; times in ns."""
+
+    share: float
+    flips_bits: bool = False
+    again_within_ns: int | None = None
+    late_by_ns: int = 0
+
+
 class InjectedFaults:
     """The rules in force. ``is_quiet`` while there are none, so that an evening without faults pays nothing."""
 
@@ -29,6 +39,8 @@ class InjectedFaults:
         self._streams = streams
         self._draws: dict[tuple[str, str], Stream] = {}
         self._rules: list[Rule] = []
+        self._mishaps: list[Mishap] = []
+        self._mishap_streams: dict[tuple[str, str], Stream] = {}
         self.is_quiet = True
 
     def add(self, rule: Rule, begin: TrueInstant, end: TrueInstant | None) -> None:
@@ -48,6 +60,36 @@ class InjectedFaults:
             delay += rule.delay_ns
         return delay
 
+    def add_mishap(self, mishap: Mishap, begin: TrueInstant, end: TrueInstant) -> None:
+        """Let a mishap befall packets from ``begin`` until ``end``."""
+        self._kernel.schedule(begin, self._begin_mishap, mishap)
+        self._kernel.schedule(end, self._end_mishap, mishap)
+
+    def arrivals(self, data: bytes, sender: str, receiver: str) -> list[tuple[int, bytes]]:
+        """Return what arrives of a packet on this link: how much later each, in ns, and its bytes."""
+        delay_ns = self.delay_ns(sender, receiver)
+        if delay_ns is None:
+            return []
+        arriving = [(delay_ns, data)]
+        for mishap in self._mishaps:
+            stream = self._mishap_streams.get((sender, receiver))
+            if stream is None:
+                stream = self._streams.stream("mishaps", sender, receiver)
+                self._mishap_streams[sender, receiver] = stream
+            if stream.random() >= mishap.share:
+                continue
+            later_ns, first = arriving[0]
+            if mishap.flips_bits:
+                place = stream.integer(0, 8 * len(first) - 1)
+                changed = bytearray(first)
+                changed[place // 8] ^= 1 << place % 8
+                arriving[0] = later_ns, bytes(changed)
+            elif mishap.again_within_ns is not None:
+                arriving.append((later_ns + int(stream.uniform(0, mishap.again_within_ns)), first))
+            else:
+                arriving[0] = later_ns + int(stream.uniform(0, mishap.late_by_ns)), first
+        return arriving
+
     def _draw(self, sender: str, receiver: str) -> float:
         link = sender, receiver
         stream = self._draws.get(link)
@@ -61,4 +103,12 @@ class InjectedFaults:
 
     def _end(self, rule: Rule) -> None:
         self._rules.remove(rule)
-        self.is_quiet = not self._rules
+        self.is_quiet = not (self._rules or self._mishaps)
+
+    def _begin_mishap(self, mishap: Mishap) -> None:
+        self._mishaps.append(mishap)
+        self.is_quiet = False
+
+    def _end_mishap(self, mishap: Mishap) -> None:
+        self._mishaps.remove(mishap)
+        self.is_quiet = not (self._rules or self._mishaps)

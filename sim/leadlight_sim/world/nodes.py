@@ -10,7 +10,7 @@ from __future__ import annotations
 from collections.abc import Callable, Sequence
 from typing import Protocol
 
-from leadlight import Codec, Follower, Leader, LeaderSettings, StoredShow
+from leadlight import Codec, Follower, KeyRing, Leader, LeaderSettings, StoredShow
 from leadlight.addresses import Address
 from leadlight.events import Event
 from leadlight.terms import Kind
@@ -24,6 +24,8 @@ from leadlight_sim.world.injected_faults import InjectedFaults
 CLOCK_AT_BOOT_NS = 5 * SECOND
 """What a monotonic clock shows when the program starts after a reboot."""
 
+FAR_NS = 30 * 86_400 * SECOND
+"""A timer that is due so much later is not set: no run lasts as long."""
 DECODES_KEPT = 8
 
 
@@ -33,8 +35,8 @@ class SharedCodec(Codec):
     A group frame reaches every receiver as the same object, so its identity tells that nothing about it has changed.
     """
 
-    def __init__(self, group: str) -> None:
-        super().__init__(group)
+    def __init__(self, group: str, keys: KeyRing | None = None) -> None:
+        super().__init__(group, keys)
         self._decoded: dict[int, tuple[bytes, Message]] = {}
 
     def decode(self, data: bytes) -> Message:
@@ -101,6 +103,7 @@ class Node:
         self._trace = trace
         self._injected = injected
         self._asleep = False
+        self._stood_at = LocalInstant(0)
         self._shift_ns = 0
         self._core: Core | None = None
         self._armed_for: LocalInstant | None = None
@@ -148,7 +151,7 @@ class Node:
 
     def power_off(self) -> None:
         """Switch off: nothing is received, sent or remembered until the node is started again."""
-        self.powered = False
+        self.powered = self._asleep = False
         self.switched.append((self._kernel.now, False))
         self.off_since = self._kernel.now
         self.life += 1
@@ -168,17 +171,48 @@ class Node:
         self._core.handle_timer(self.now)
         self._settle(self._core, self.now)
 
+    def stand_still(self) -> None:
+        """Let the host stand still, and its clock with it."""
+        self._asleep = True
+        self._stood_at = self.now
+
+    def go_on(self) -> None:
+        """End a standstill: the clock goes on from where it stood, and the program knows of nothing."""
+        if not self._asleep:
+            return
+        self._asleep = False
+        self.step_clock(self._stood_at - self.now)
+
+    def step_clock(self, by_ns: int) -> None:
+        """Set the host's clock while it runs; timers go by what it shows then."""
+        self._shift_ns += by_ns
+        if not self.powered or self._core is None:
+            return
+        self._armed_for = None
+        self._core.handle_timer(self.now)
+        self._settle(self._core, self.now)
+
+    @property
+    def is_awake(self) -> bool:
+        """Whether the host has power and neither sleeps nor stands still."""
+        return self.powered and not self._asleep
+
+    @property
+    def shift_ns(self) -> int:
+        """What its clock shows beyond its crystal's count, since it was last set or switched on."""
+        return self._shift_ns
+
     # -- the air's side ------------------------------------------------------------------------------------------
 
     def receive(self, data: bytes, sender: str, arrived_at: TrueInstant) -> None:  # noqa: ARG002 - the host stamps
         """Take a datagram from the air, stamped as the program reads it."""
         if not self._injected.is_quiet:
-            delay_ns = self._injected.delay_ns(sender, self.name)
-            if delay_ns is None:
-                return
-            if delay_ns:
-                self._kernel.schedule_after(delay_ns, self._take, data, sender)
-                return
+            for delay_ns, arriving in self._injected.arrivals(data, sender, self.name):
+                if delay_ns:
+                    self._kernel.schedule_after(delay_ns, self._take, arriving, sender)
+                else:
+                    self._take(arriving, sender)
+            return
         self._take(data, sender)
 
     def _take(self, data: bytes, sender: str) -> None:
@@ -212,6 +246,8 @@ class Node:
         due = core.next_timer()
         if due is None or (self._armed_for is not None and self._armed_for <= due):
             return
+        if due - now > FAR_NS:
+            return  # beyond what a crystal can be asked for; something will happen before
         self._armed_for = due
         at = max(self.true_at(due), self._kernel.now)
         self._kernel.schedule(TrueInstant(at + self._host.timer_lateness_ns()), self._wake, self.life, due)
@@ -227,6 +263,7 @@ class Node:
         now = self.now
         core.handle_timer(now)
         self._settle(core, now)
+
 
 class LeaderNode(Node):
     """A host that can lead, and the keeper of the truth about its clock and its show."""

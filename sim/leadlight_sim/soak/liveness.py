@@ -1,0 +1,176 @@
+"""What must come about in time: one promise of the specification in one function, held only when nothing is broken."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping
+from typing import Final
+
+from leadlight import ClockState, CueState
+from leadlight.units import MILLISECOND, SECOND
+from leadlight_sim.kernel import TrueInstant
+from leadlight_sim.soak.looks import Group, Seen
+from leadlight_sim.soak.promises import FALSEHOODS, Evening, comes_about
+from leadlight_sim.world import Obeyed
+
+LOCK_BUDGET_NS: Final = 10 * MILLISECOND
+SHOWN_WITHIN_NS: Final = 15 * MILLISECOND
+"""What a locked piece may be off: its budget, and the error that is still being absorbed."""
+RUN_WITHIN_NS: Final = 500 * MILLISECOND
+RUN_WITHIN_UNLOCKED_NS: Final = 3 * SECOND
+"""Who has not found its clock shows what it can."""
+UNDOING: Final = ("hostile-packets", "clashing-leader", "clock-step", "clock-stands")
+"""Spells after which another show than was ordered may be on, or none."""
+
+
+@comes_about(lambda evening: evening.calm.heals_s, "R-ROLE-3", "R-ROLE-4", "R-ROLE-7")
+def one_node_leads(group: Group, evening: Evening) -> Mapping[str, str]:
+    """Of those that could, one leads, and only one."""
+    if not evening.calm.is_calm(evening.seconds(group.at)) or not group.could_lead:
+        return {}
+    if len(group.leading) == 1:
+        return {}
+    names = ", ".join(node.name for node in group.leading)
+    return {"group": f"{names} lead at once" if names else "nobody leads"}
+
+
+def _following_s(evening: Evening) -> float:
+    # Answers to challenges come no faster than the budget, and all followers may want one.
+    leader = evening.scenario.leader
+    nodes = len(evening.scenario.followers) + len(evening.scenario.standbys)
+    answered_s = 2.0 * nodes / max(leader.sounding_budget, 1) if evening.scenario.keyed else 0.0
+    lossy = 2.0 if any(follower.extra_loss_fraction for follower in evening.scenario.followers) else 1.0
+    return lossy * evening.calm.heals_s + 2 * evening.calm.interval_s + answered_s
+
+
+@comes_about(_following_s, "R-SELECT-1", "R-SELECT-5", "R-CUE-1")
+def everybody_follows_the_one_that_leads(group: Group, evening: Evening) -> Mapping[str, str]:
+    """A follower that can hear the one leader follows it."""
+    if len(group.leading) != 1:
+        return {}
+    tenure = group.leading[0].leader.tenure
+    return {
+        seen.name: f"does not follow {group.leading[0].name}"
+        for seen in _judged(group, evening)
+        if seen.tenure != tenure
+    }
+
+
+@comes_about(lambda evening: _following_s(evening) + 10.0, "R-CUE-1", "R-CUE-2", "R-CUE-5", "R-BASE-1")
+def everybody_shows_what_the_leader_says(group: Group, evening: Evening) -> Mapping[str, str]:
+    """Cue and position are the leader's, to within a locked clock's budget."""
+    if len(group.leading) != 1:
+        return {}
+    leading = group.leading[0]
+    cue, now = leading.leader.cue, leading.leader.leader_at(leading.now)
+    assert now is not None
+    wrong: dict[str, str] = {}
+    for seen in _judged(group, evening):
+        if seen.tenure != leading.leader.tenure:
+            continue
+        if (seen.cue.state, seen.cue.show) != (cue.state, cue.show):
+            wrong[seen.name] = f"holds {seen.cue.state.name} where the leader says {cue.state.name}"
+        elif seen.position is not None and seen.is_lit and seen.is_two_way and seen.state is ClockState.LOCKED:
+            error_ns = seen.position - cue.position_at(now)
+            if abs(error_ns) > SHOWN_WITHIN_NS:
+                wrong[seen.name] = f"{cue.state.name} is {error_ns / MILLISECOND:.1f} ms off"
+    return wrong
+
+
+@comes_about(lambda evening: 3.0 + 2 * evening.calm.interval_s, "R-STATE-1", "R-BOUND-5", "R-CLOCK-4")
+def locked_means_locked(group: Group, evening: Evening) -> Mapping[str, str]:
+    """A clock that asks and is answered, and calls itself locked, is right to within its budget."""
+    return {
+        seen.name: f"LOCKED and {seen.error_ns / MILLISECOND:.1f} ms off"
+        for seen in group.seen
+        if seen.state is ClockState.LOCKED
+        and seen.is_two_way
+        and seen.error_ns is not None
+        and abs(seen.error_ns) > LOCK_BUDGET_NS
+        and not evening.is_misled(seen)
+    }
+
+
+def _stops_in_s(evening: Evening) -> float:
+    air = evening.scenario.air
+    lossy = air.dropouts is not None or air.preset.startswith("model-")
+    lossy = lossy or any(follower.extra_loss_fraction for follower in evening.scenario.followers)
+    return evening.calm.heals_s + 2.0 if lossy else 2 * evening.calm.interval_s + 2.0
+
+
+@comes_about(_stops_in_s, "R-STOP-1", "R-STOP-2", "R-STOP-3", "R-ROLE-8")
+def a_stop_is_obeyed_everywhere_and_stays(group: Group, evening: Evening) -> Mapping[str, str]:
+    """Whoever was told to stop, everyone is dark, until somebody orders otherwise."""
+    at_s = evening.seconds(group.at)
+    stop = _stop_in_force(evening, group.at)
+    if stop is None or not evening.calm.is_whole(at_s):
+        return {}
+    return {
+        seen.name: f"lit {at_s - stop.at / SECOND:.1f} s after {stop.node.name} was told to stop"
+        for seen in group.seen
+        if seen.is_lit and evening.calm.is_whole(at_s, seen.name) and _hears(seen, evening)
+    }
+
+
+def _stop_in_force(evening: Evening, at: TrueInstant) -> Obeyed | None:
+    """Return the stop after which nobody has ordered otherwise, and nothing has happened that could undo it."""
+    obeyed = evening.world.obeyed
+    if not obeyed:
+        return None
+    stops = [one for one in obeyed if one.order.order == "stop"]
+    if not stops:
+        return None
+    stop, at_s = stops[-1], evening.seconds(at)
+    stopped_s = evening.seconds(stop.at)
+    if any(one.order.order in ("roll", "pause", "resume", "seek", "dark") for one in obeyed[obeyed.index(stop) + 1 :]):
+        return None
+    if any(stop.at <= planned.at <= at for planned in evening.world.plan):
+        return None  # the running order goes on
+    if evening.calm.any_since(stopped_s, at_s, *UNDOING) or _may_be_misled(evening, at_s):
+        return None
+    # Where the node that was told dies before anybody heard of it, nobody knows.
+    for node in evening.world.leaders:
+        if any(not on and switched_at >= stop.at for switched_at, on in node.switched):
+            return None
+    return stop
+
+
+@comes_about(lambda _evening: 8.0, "R-ROLE-5", "R-ROLE-6", "R-CUE-6", "R-STOP-3")
+def no_show_rolls_that_nobody_ordered(group: Group, evening: Evening) -> Mapping[str, str]:
+    """What rolls anywhere was ordered: by the running order or by a person, from there and then."""
+    at_s = evening.seconds(group.at)
+    if evening.calm.any_since(0.0, at_s, *UNDOING) or _may_be_misled(evening, at_s):
+        return {}
+    runs = [(planned.at, planned.show, planned.position) for planned in evening.world.plan if planned.at <= group.at]
+    runs += [
+        (one.begins_at, one.cue.show, one.cue.line.position)
+        for one in evening.world.obeyed
+        if one.begins_at is not None and one.cue is not None
+    ]
+    wrong: dict[str, str] = {}
+    for seen in group.seen:
+        if not seen.is_lit or seen.cue.state is not CueState.ROLLING or seen.position is None:
+            continue
+        distances = [
+            abs(position + (group.at - at) - seen.position) for at, show, position in runs if show == seen.show
+        ]
+        within_ns = RUN_WITHIN_NS if seen.state is ClockState.LOCKED else RUN_WITHIN_UNLOCKED_NS
+        if not distances or min(distances) > within_ns:
+            how = f"{min(distances) / SECOND:.1f} s from any run of it" if distances else "which nobody rolled"
+            wrong[seen.name] = f"rolls a show {how}"
+    return wrong
+
+
+def _may_be_misled(evening: Evening, at_s: float) -> bool:
+    return not evening.scenario.keyed and evening.calm.any_since(0.0, at_s, *FALSEHOODS)
+
+
+def _hears(seen: Seen, evening: Evening) -> bool:
+    """Return whether a follower can hear a leader at all: by copies alone, only one that asks can."""
+    return seen.sounds or evening.scenario.leader.delivery != "copies"
+
+
+def _judged(group: Group, evening: Evening) -> Iterator[Seen]:
+    at_s = evening.seconds(group.at)
+    for seen in group.seen:
+        if evening.calm.is_calm(at_s, seen.name) and _hears(seen, evening):
+            yield seen
