@@ -19,7 +19,7 @@ from leadlight.errors import (
     WireError,
 )
 from leadlight.follower import DueFrame, Follower, FollowerSettings, JournalLine, Snapshot
-from leadlight.leader import Leader, LeaderSettings, Roster, RosterEntry
+from leadlight.leader import Inheritance, Leader, LeaderSettings, Roster, RosterEntry
 from leadlight.playback import (
     AtTick,
     BlendedRecovery,
@@ -39,7 +39,7 @@ from leadlight.playback import (
     Stretch,
     stills_of,
 )
-from leadlight.terms import ClockState, ContentState, CueState, Delivery, OnMusicLost, Refusal, Role
+from leadlight.terms import ClockState, ContentState, CueState, Delivery, MusicChange, OnMusicLost, Refusal, Role
 from leadlight.units import MILLISECOND, SECOND, LeaderInstant, LocalInstant, ShowPosition
 from leadlight.wire import Beacon, Codec, DelayReport, Echo, KeyRing, Mark, Message, SharedDelay, Sounding, Tally
 
@@ -76,6 +76,7 @@ __all__ = [
     "FrameRate",
     "History",
     "HoldRecovery",
+    "Inheritance",
     "JournalLine",
     "KeyRing",
     "Leader",
@@ -88,6 +89,7 @@ __all__ = [
     "Message",
     "MessageError",
     "Moved",
+    "MusicChange",
     "NetworkError",
     "NotRunningError",
     "OnMusicLost",

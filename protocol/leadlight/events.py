@@ -7,15 +7,17 @@ from enum import Enum
 from typing import TypeAlias
 
 from leadlight.cue import Cue, show_name
-from leadlight.terms import CueState, Role
+from leadlight.terms import CueState, MusicChange, Role
 from leadlight.units import LeaderInstant, LocalInstant, ShowPosition, in_seconds
 
 __all__ = [
+    "ClockContradicted",
     "CopiesBegun",
     "CopiesEnded",
     "CueAdopted",
     "CueAnnounced",
     "CueContradicted",
+    "CueTakenUp",
     "CueTookEffect",
     "Event",
     "FollowerCloned",
@@ -134,6 +136,13 @@ class TimebaseEntered(Event):
 
 
 @dataclass(frozen=True, slots=True, repr=False)
+class ClockContradicted(Event):
+    """Two packets cannot both be true of one drift, by so much: this clock or the leader's has stepped a little."""
+
+    by_ns: int
+
+
+@dataclass(frozen=True, slots=True, repr=False)
 class LockAcquired(Event):
     """The clock's bound is inside its budget."""
 
@@ -235,6 +244,13 @@ class CueTookEffect(Event):
 
 
 @dataclass(frozen=True, slots=True, repr=False)
+class CueTakenUp(Event):
+    """A leader that was started again leads on with what it led, to the nanosecond and in the same timebase."""
+
+    cue: Cue
+
+
+@dataclass(frozen=True, slots=True, repr=False)
 class CueContradicted(Event):
     """A follower has reported for some time that another state is in force there than the cue's."""
 
@@ -308,12 +324,12 @@ class ShowIncomplete(Event):
 class MediaJumped(Event):
     """The music is heard somewhere else, ``distance_ns`` ahead of the line, and is not chased; cue anew to follow it.
 
-    ``stands``: whether it hardly moves, as in a pause.
+    Told each time that it pauses, goes on, or goes elsewhere: ``what``.
     """
 
     position: ShowPosition
     distance_ns: int
-    stands: bool
+    what: MusicChange
 
 
 @dataclass(frozen=True, slots=True, repr=False)
@@ -347,6 +363,7 @@ FollowerEvent: TypeAlias = (
     | LeaderLost
     | LeaderReturned
     | TimebaseEntered
+    | ClockContradicted
     | LockAcquired
     | LockLost
     | CueAnnounced
@@ -363,6 +380,7 @@ LeaderEvent: TypeAlias = (
     FollowerJoined
     | FollowerLost
     | FollowerCloned
+    | CueTakenUp
     | CueTookEffect
     | CueContradicted
     | RosterSilent

@@ -101,3 +101,14 @@ class Role(Enum):
     """Beacons have ceased; it asks their leader whether it is there."""
     LEADING = "leading"
     """It leads."""
+
+
+class MusicChange(StrEnum):
+    """What music does that is somewhere else than it should be."""
+
+    PAUSED = "paused"
+    """It hardly moves any more."""
+    RESUMED = "resumed"
+    """It moves again."""
+    SOUGHT = "sought"
+    """It goes on as it did, somewhere else."""

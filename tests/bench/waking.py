@@ -9,7 +9,8 @@ Lateness is from the instant to the first look at the clock afterwards. The shar
 while it waits; ``spin`` is what the spin added to that of the same timer without it.
 
 A machine that others use only ever adds lateness. So what is told of the idle machine is each way's quietest round, the
-one of the least 95th percentile; ``all`` is over every round. Beside busy processes every round counts.
+one of the least 95th percentile; ``all`` is over every round. With ``--raised`` what is measured as idle runs before
+ordinary programs. Beside busy processes every round counts.
 
 Prints one line of JSON last, in ms and in shares of a core: for each way of waiting its ``p50``, ``p95``, ``p99``,
 ``max`` and ``core``; ``to_time_sleep`` and ``to_asyncio_sleep`` are the exact timer's median over theirs. Run with
@@ -31,7 +32,7 @@ from functools import partial
 
 from leadlight.net.clock import LocalClock
 from leadlight.net.timers import DescriptorTimer, ThreadTimer
-from leadlight.net.waking import LoopWaker, ThreadWaker, WakingSettings, core_count
+from leadlight.net.waking import LoopWaker, ThreadWaker, WakingSettings, core_count, raise_priority
 from leadlight.units import MILLISECOND, SECOND, LocalInstant
 
 PERIOD_NS = 25 * MILLISECOND
@@ -168,6 +169,7 @@ def main() -> None:
     """Measure idle and loaded, and print the figures."""
     parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
     parser.add_argument("--quick", action="store_true", help="see that it works")
+    parser.add_argument("--raised", action="store_true", help="idle: run before ordinary programs")
     parser.add_argument("--idle", action="store_true", help="leave the busy processes out")
     arguments = parser.parse_args()
     wakes, rounds = (QUICK_WAKES, 1) if arguments.quick else (WAKES, ROUNDS)
@@ -179,7 +181,11 @@ def main() -> None:
             busy = [multiprocessing.Process(target=keep_busy, daemon=True) for _ in range(core_count())]
         for process in busy:
             process.start()
+        if arguments.raised and circumstance == "idle":
+            raise_priority()
         measured = measure(wakes, rounds)
+        if arguments.raised and circumstance == "idle":
+            os.sched_setscheduler(0, os.SCHED_OTHER, os.sched_param(0))
         for process in busy:
             process.terminate()
         every = {name: together(figures).row() for name, figures in measured.items()}

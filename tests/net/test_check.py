@@ -12,6 +12,7 @@ import subprocess
 import sys
 import threading
 import time
+import tomllib
 from collections.abc import Iterator
 from contextlib import ExitStack, contextmanager
 from pathlib import Path
@@ -35,6 +36,7 @@ from leadlight.units import MILLISECOND, SECOND, LeaderInstant
 from leadlight.wire.codec import Codec
 from leadlight.wire.messages import Beacon
 from leadlight.wire.tags import KeyRing
+from leadlight_sim.scenario.model import check_scenario
 
 pytestmark = pytest.mark.slow
 
@@ -286,3 +288,24 @@ def test_an_interface_that_is_not_there_is_a_no_go(site: Site) -> None:
     code, findings, _ = site.check("--interface", "no-such-card")
     assert (code, findings["multicast"]["verdict"]) == (1, "no-go")
     assert findings["multicast"]["to_do"].startswith("name one that this host has: ")
+
+
+def test_how_late_it_wakes_a_player_is_recorded_for_a_scenario(site: Site) -> None:
+    _, findings, printed = site.check("--listen", "0", "--no-leader", "--waking", "1s")
+    (line,) = [line for line in printed.splitlines() if line.startswith("for a scenario: ")]
+    described = tomllib.loads(line.removeprefix("for a scenario: "))["host"]
+    host = check_scenario(
+        {
+            "name": "Here",
+            "run": {"duration_s": 10, "settle_s": 1},
+            "followers": [{"name": "jetty", "pixels": 100, "host": described}],
+            "shows": [{"id": "tidefall", "duration_s": 60}],
+            "cues": [{"at_s": 1, "show": "tidefall"}],
+        },
+        "here.toml",
+    ).followers[0].host
+    assert host is not None
+    assert host.wakes_late_us is not None
+    recorded = findings["timer"]["values"]["recorded_ns"]
+    assert list(recorded) == ["rounded-timer", "exact-timer", "spin"]
+    assert [round(late / 1000) for late in recorded[host.waking]] == list(host.wakes_late_us)

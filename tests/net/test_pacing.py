@@ -15,7 +15,7 @@ from leadlight.follower.settings import FollowerSettings
 from leadlight.leader.settings import LeaderSettings
 from leadlight.net.thread import FollowerThread, LeaderThread
 from leadlight.playback.content import StoredShow
-from leadlight.terms import CueState
+from leadlight.terms import CueState, MusicChange
 from leadlight.units import MILLISECOND, SECOND, LeaderInstant, ShowPosition
 
 INTERFACE = "127.0.0.1"
@@ -70,7 +70,7 @@ def test_music_that_jumps_is_told_and_followed_once_its_owner_cues_anew(group: s
             playing.join()
         assert isinstance(jump, MediaJumped)
         assert jump.distance_ns == 2 * SECOND
-        assert not jump.stands
+        assert jump.what is MusicChange.SOUGHT
         now = desk.now()
         desk.roll(TIDEFALL.key, ShowPosition(jump.position + now - jump.at + settings.lead_time_ns))
         at_jetty.wait_for(CueAdopted)

@@ -140,34 +140,53 @@ def ends_when_told(process: subprocess.Popen[bytes]) -> bool:
     return process.wait(PATIENCE_SECONDS) == 0 and time.monotonic() - told_at < 2
 
 
+def beacons_leave_in_time(place: Place, words: list[str], group: str, port: int) -> bool:
+    """Run a leader, let its output stall, and see that its beacons go on and that it ends when it is told to."""
+    codec = Codec(group)
+    sockets = GroupSockets(group, port=port, interface=INTERFACE)
+    hearing = sockets.shared
+    assert isinstance(hearing, socket.socket)
+    hearing.settimeout(PATIENCE_SECONDS)
+
+    def sent_at() -> int:
+        message = codec.decode(hearing.recv(2048))
+        assert isinstance(message, Beacon)
+        return message.sent_at
+
+    with running(place, *words) as process:
+        since = sent_at()
+        place.stall()
+        sent = [since]
+        while sent[-1] - since < WATCHED_SECONDS * SECOND:
+            sent.append(sent_at())
+        # Each leaves within an interval of its time, so no two that follow each other are further apart.
+        assert max(later - earlier for earlier, later in pairwise(sent)) <= 2 * INTERVAL_NS
+        assert process.poll() is None
+        assert ends_when_told(process)
+    sockets.close()
+    return True
+
+
 @pytest.mark.parametrize("output", PLACES)
 def test_no_output_holds_up_a_leader_s_beacons_or_its_end(
     output: Callable[[], contextlib.AbstractContextManager[Place]], group: str, port: int
 ) -> None:
-    codec = Codec(group)
+    words = ["--name", "boathouse", "--interval", "0.1", "--listen", "0", "--show", "Tidefall"]
     with output() as place:
-        sockets = GroupSockets(group, port=port, interface=INTERFACE)
-        hearing = sockets.shared
-        assert isinstance(hearing, socket.socket)
-        hearing.settimeout(PATIENCE_SECONDS)
+        assert beacons_leave_in_time(place, ["lead", *where(group, port), *words], group, port)
 
-        def sent_at() -> int:
-            message = codec.decode(hearing.recv(2048))
-            assert isinstance(message, Beacon)
-            return message.sent_at
 
-        words = ["--name", "boathouse", "--interval", "0.1", "--listen", "0", "--show", "Tidefall"]
-        with running(place, "lead", *where(group, port), *words) as process:
-            since = sent_at()
-            place.stall()
-            sent = [since]
-            while sent[-1] - since < WATCHED_SECONDS * SECOND:
-                sent.append(sent_at())
-            # Each leaves within an interval of its time, so no two that follow each other are further apart.
-            assert max(later - earlier for earlier, later in pairwise(sent)) <= 2 * INTERVAL_NS
-            assert process.poll() is None
-            assert ends_when_told(process)
-        sockets.close()
+@pytest.mark.parametrize("is_full", [True, False], ids=["full disk", "disk that hangs"])
+def test_no_log_book_holds_up_a_leader_s_beacons_or_its_end(
+    is_full: bool, group: str, port: int, tmp_path: Path
+) -> None:
+    book = Path("/dev/full") if is_full else tmp_path / "nobody reads it"
+    if not is_full:
+        os.mkfifo(book)  # to open it waits for a reader
+    words = ["--name", "boathouse", "--interval", "0.1", "--listen", "0", "--log-book", str(book)]
+    with Path(os.devnull).open("wb") as nowhere:
+        place = Place(nowhere.fileno(), lambda: None)
+        assert beacons_leave_in_time(place, ["lead", *where(group, port), *words], group, port)
 
 
 @pytest.mark.parametrize("output", PLACES)

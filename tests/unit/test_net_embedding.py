@@ -11,12 +11,13 @@ from typing import Any
 
 import pytest
 
-from leadlight.errors import NetworkError, NotRunningError
+from leadlight.errors import FileError, NetworkError, NotRunningError
 from leadlight.events import NodeFailed
 from leadlight.follower.settings import FollowerSettings
 from leadlight.leader.settings import LeaderSettings
 from leadlight.net.clock import LocalClock
 from leadlight.net.endpoint import Endpoint, FollowerEndpoint, LeaderEndpoint
+from leadlight.net.keeping import KeptFile
 from leadlight.net.machine import MACHINE, BoundSockets
 from leadlight.net.thread import EndpointThread, FollowerThread, LeaderThread
 from leadlight.net.waking import LoopWaker, WakingSettings
@@ -75,6 +76,9 @@ class PaperMachine:
 
     def waker(self, clock: LocalClock, settings: WakingSettings) -> LoopWaker:
         return LoopWaker(clock, settings)
+
+    def kept_file(self, group: str, name: str) -> KeptFile:
+        raise FileError("runtime folder", f"{group}/{name}", "made of paper")
 
     def open_sockets(
         self, group: str, *, port: int, interface: str | None, own_port: int, dscp: int

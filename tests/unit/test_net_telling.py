@@ -34,7 +34,7 @@ from leadlight.events import (
 from leadlight.leader.leader import Leader
 from leadlight.leader.roster import RosterEntry
 from leadlight.leader.settings import LeaderSettings
-from leadlight.terms import ClockState, ContentState, CueState, Delivery, Role
+from leadlight.terms import ClockState, ContentState, CueState, Delivery, MusicChange, Role
 from leadlight.units import MICROSECOND, MILLISECOND, SECOND, LeaderInstant, LocalInstant, ShowPosition
 from leadlight.wire.codec import Codec
 from leadlight.wire.messages import Tally
@@ -235,8 +235,8 @@ def test_where_nothing_goes_to_the_group_nothing_of_it_is_lost(delivery: Deliver
 
 
 def test_music_that_jumped_is_told_with_where_it_is() -> None:
-    jump = MediaJumped(NOW, ShowPosition(34 * SECOND), 2 * SECOND, stands=False)
-    assert event_in_words(jump, SHOWS) == "media jumped: position 34 s, distance 2 s, stands no"
+    jump = MediaJumped(NOW, ShowPosition(34 * SECOND), 2 * SECOND, MusicChange.SOUGHT)
+    assert event_in_words(jump, SHOWS) == "media jumped: position 34 s, distance 2 s, what sought"
 
 
 TIDEFALL_AT_FIVE = "tidefall, ordered here for 17:00:00"

@@ -372,6 +372,7 @@ def test_a_raised_thread_on_a_single_core_never_spins(monkeypatch: pytest.Monkey
     assert WakingSettings().share(is_stamped=True) == 0.0
     monkeypatch.setattr(waking, "is_priority_raised", lambda: False)
     assert WakingSettings().share(is_stamped=True) == waking.SPIN_SHARE
+    assert WakingSettings(raises_priority=True).share(is_stamped=True) == 0.0
 
 
 def test_a_priority_that_the_system_refuses_is_told(

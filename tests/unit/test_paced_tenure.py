@@ -13,7 +13,7 @@ from leadlight.errors import ConfigurationError
 from leadlight.events import MediaJumped
 from leadlight.leader.leader import Leader
 from leadlight.leader.settings import LeaderSettings
-from leadlight.terms import CueState
+from leadlight.terms import CueState, MusicChange
 from leadlight.units import MILLISECOND, SECOND, LeaderInstant, LocalInstant, ShowPosition
 from leadlight.wire.codec import Codec
 from leadlight.wire.messages import Beacon
@@ -125,7 +125,7 @@ def test_music_that_jumps_is_told_once_and_not_chased_until_a_cue_rolls_anew() -
     lead.play(20, 30, shift_ns=2 * SECOND)
     (jump,) = lead.jumps()
     assert jump.distance_ns == pytest.approx(2 * SECOND, abs=2 * MILLISECOND)
-    assert not jump.stands
+    assert jump.what is MusicChange.SOUGHT
     assert lead.leader.cue.line == line
     rolls = lead.leader.roll(TIDEFALL, at(30), ShowPosition(34 * SECOND))
     lead.play(30, 60, shift_ns=2 * SECOND)

@@ -9,6 +9,7 @@ import pytest
 from leadlight.cue import RATE_LIMIT_PPB, START, ShowLine
 from leadlight.errors import ConfigurationError
 from leadlight.leader.pacing import Jumped, Pacer, PacerSettings
+from leadlight.terms import MusicChange
 from leadlight.units import BILLION, MILLISECOND, SECOND, LeaderInstant, ShowPosition
 
 BEGINS = LeaderInstant(1_000 * SECOND)
@@ -171,7 +172,8 @@ def test_a_seek_is_told_once_and_not_chased(ahead_ms: int) -> None:
         now = after(100 + index / 4)
         told.append(paced.report(music(0, ahead_ms * MILLISECOND)(now), 0, now))
         assert paced.amend(now) is None
-    jump = Jumped(after(100.5), music(0, ahead_ms * MILLISECOND)(after(100.5)), ahead_ms * MILLISECOND, stands=False)
+    heard = music(0, ahead_ms * MILLISECOND)(after(100.5))
+    jump = Jumped(after(100.5), heard, ahead_ms * MILLISECOND, MusicChange.SOUGHT)
     assert told == [None, None, jump] + [None] * 37
     assert paced.jumped == jump
     assert paced.line == line
@@ -186,10 +188,34 @@ def test_a_pause_is_told_as_music_that_stands() -> None:
     (jump,) = [one for one in told if one is not None]
     # Noticed after a quarter of a second, by then a hair over 250 ms of music; sure half a second later.
     assert jump.at == after(300.75)
-    assert jump.stands
+    assert jump.what is MusicChange.PAUSED
     assert jump.position == stood
     # The few reports before it was noticed have not spoilt what was learnt.
     assert abs(paced.rate_ppb - rate) <= 5_000
+
+
+def test_pause_resume_and_seek_are_told_apart_each_time() -> None:
+    paced = pacer()
+    play(paced, music(500), 0, 300)
+    position, told = music(500)(after(300)), []
+    # Every second: it stands for 10 s, goes on for 10 minutes, goes elsewhere for 10 s, stands there, is sought while
+    # it stands, and goes on.
+    doing = [("stands", 10), ("moves", 600), ("jumps", 0), ("moves", 10), ("stands", 10), ("jumps", 0), ("stands", 10)]
+    second = 300
+    for what, lasts in [*doing, ("moves", 10)]:
+        position = ShowPosition(position + (60 * SECOND if what == "jumps" else 0))
+        for _ in range(lasts):
+            second += 1
+            position = ShowPosition(position + (SECOND + SECOND // 2000 if what == "moves" else 0))
+            told.append(paced.report(position, 0, after(second)))
+    assert [jump.what.value for jump in told if jump is not None] == [
+        "paused",
+        "resumed",
+        "sought",
+        "paused",
+        "paused",
+        "resumed",
+    ]
 
 
 def test_strays_to_both_sides_and_a_few_to_one_are_no_jump() -> None:

@@ -280,3 +280,13 @@ def test_a_follower_that_began_by_a_forgery_finds_the_leader(make_hall: Maker, b
     hall.run(10 * INTERVAL / SECOND)
     assert reeds.clock.served is not None
     assert abs(reeds.clock.served.offset_at(hall.local("reed beds")) - 9 * SECOND) < 3 * MILLISECOND
+
+
+@pytest.mark.parametrize("stepped_ns", [-7 * MILLISECOND, 7 * MILLISECOND, -18 * MILLISECOND, 18 * MILLISECOND])
+def test_a_step_of_the_leaders_clock_never_passes_without_an_event(make_hall: Maker, stepped_ns: int) -> None:
+    evening = Evening(make_hall(CODECS["unkeyed"]), standby=False)
+    evening.hall.nodes["boathouse"].offset_ns += stepped_ns
+    evening.hall.run(12)
+    told = evening.told(events.ClockContradicted) + evening.told(events.TimebaseEntered)
+    assert told >= len(CLOCKS)
+    assert max(map(abs, evening.errors_ns())) < 2 * MILLISECOND

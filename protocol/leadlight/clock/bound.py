@@ -54,7 +54,7 @@ class CausalityBound:
     ``declared_drift`` is a pure number. Until ``settle`` it is about a rate of zero, afterwards about the learnt rate.
     """
 
-    __slots__ = ("_at", "_declared_drift", "_rate", "broken", "drift", "lower_ns", "upper_ns")
+    __slots__ = ("_at", "_declared_drift", "_rate", "broken", "contradiction_ns", "drift", "lower_ns", "upper_ns")
 
     def __init__(self, declared_drift: float = DECLARED_DRIFT) -> None:
         self._at: LocalInstant | None = None
@@ -65,6 +65,8 @@ class CausalityBound:
         self.upper_ns = UNPROVEN
         self.broken = 0
         """How often two proofs contradicted each other: the declared drift was not true."""
+        self.contradiction_ns = 0
+        """By how much the last two did."""
 
     def settle(self, rate: float, rate_deviation: float) -> None:
         """Declare from now on that the rate stays near ``rate``, the drift by its standard deviation."""
@@ -161,6 +163,7 @@ class CausalityBound:
             self.upper_ns = offset_ns
             if offset_ns < self.lower_ns:
                 # The older proof has aged under a false declaration; the fresh one has not aged at all.
+                self.contradiction_ns = self.lower_ns - offset_ns
                 self.lower_ns = -UNPROVEN
                 self.broken += 1
 
@@ -168,6 +171,7 @@ class CausalityBound:
         if offset_ns > self.lower_ns:
             self.lower_ns = offset_ns
             if offset_ns > self.upper_ns:
+                self.contradiction_ns = offset_ns - self.upper_ns
                 self.upper_ns = UNPROVEN
                 self.broken += 1
 

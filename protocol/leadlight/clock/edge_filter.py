@@ -401,6 +401,10 @@ class EdgeFilter:
         self._xb += dt * self._rb
         self._xf += dt * self._rf
         self._rr = rr + q
+        if not self._xx > 0.0:
+            # Rounding has left more correlation than there is variance: only gaps of days with samples between do so.
+            self._begin_anew()
+            return
         wander = FLOOR_WANDER * FLOOR_WANDER * dt
         self._bb += wander
         self._ff += wander

@@ -6,6 +6,7 @@ import argparse
 import asyncio
 import contextlib
 import datetime
+import json
 from dataclasses import dataclass
 from functools import partial
 from typing import Final
@@ -17,22 +18,26 @@ from leadlight.commands.options import check_apart, check_company, duration_ns
 from leadlight.commands.order import MANIFEST_FILE, read_order_and_manifest
 from leadlight.commands.orders import OrderDesk, OrderSocket, typed_here
 from leadlight.commands.surroundings import Surroundings, WallClock
-from leadlight.commands.telling import role_news
+from leadlight.commands.telling import role_news, show_name
 from leadlight.commands.views import LeaderView
 from leadlight.cue import show_key
 from leadlight.errors import ConfigurationError
 from leadlight.evening import RENEWED_EVERY_NS, EveningKeeper, Manifest, RunningOrder, show_start, wait_in_words
 from leadlight.events import Event, RoleChanged
-from leadlight.leader import LISTEN_INTERVALS, LeaderSettings
+from leadlight.leader import LISTEN_INTERVALS, LeaderSettings, is_idle
 from leadlight.net import MACHINE, LeaderEndpoint
 from leadlight.storage import read_manifest
 from leadlight.terms import Delivery, OnMusicLost, Role
 from leadlight.units import MILLISECOND, SECOND, describe
+from leadlight.wire import word
 
 _SURVIVES_A_RESTART: Final = """\
-A leader keeps nothing on disk. One that is started again with the same words takes its show up where it is by this
-host's clock, which must be right by then, if the words say when it began: --show-at HH:MM, or --running-order. With
-+SECONDS, or without --show-at, the show begins anew. Followers play on meanwhile."""
+A leader that is started again with the same words, on a host that was not switched off meanwhile, leads on exactly
+with what it led: show, pause or stop, what comes next, and its clock. --resume-within says how long after; 0 begins
+anew. After that, or on a host that was switched off, it takes its show up where it is by the wall clock, which must be
+right by then, if the words say when it began: --show-at HH:MM, or --running-order. With +SECONDS, or without --show-at,
+the show begins anew. Followers play on meanwhile. What it leads is kept in the runtime folder; see
+`leadlight tell --help`."""
 
 
 class Lead:
@@ -93,6 +98,12 @@ class Lead:
             help="send beacons to the group, as copies to each follower, both, or as each needs it (%(default)s)",
         )
         parser.add_argument(
+            "--resume-within",
+            default="10min",
+            metavar="TIME",
+            help="started again with the same words within TIME, lead on with what it led; 0 never does (%(default)s)",
+        )
+        parser.add_argument(
             "--refuse-incomplete",
             action="store_true",
             help="keep a show dark while a follower says that it does not hold it; by default only warn",
@@ -126,6 +137,8 @@ async def lead(arguments: argparse.Namespace, around: Surroundings) -> int:
         own_port=arguments.own_port,
         dscp=arguments.dscp,
         clock=clock,
+        resumes_within_ns=duration_ns("--resume-within", arguments.resume_within),
+        purpose=_purpose(arguments),
     )
     listed = () if manifest is None else manifest.shows
     shows = {entry.key: entry.show for entry in listed}
@@ -140,7 +153,12 @@ async def lead(arguments: argparse.Namespace, around: Surroundings) -> int:
     if node.leader.role is Role.LISTENING:
         patience = wait_in_words(node.leader.listens_until - now)
         attendance.tell(f"{arguments.name} listens for {patience} whether another leads {arguments.group}")
-    if ordered is not None:
+    kept = node.leader.bequest or node.leader.kept
+    if kept is not None and not is_idle(kept):
+        ordered = None  # by the same words, and it is under way
+        told = f"{word(kept.cue.state)} {show_name(kept.cue.show, shows)}"
+        attendance.tell(f"started again, it leads on with what it led: {told}, unless another leads by now")
+    elif ordered is not None:
         start.give(node.leader, ordered.key, now, ordered.dark_after_ns)
         attendance.tell(start.told(ordered.show))
     if order is not None and manifest is not None:
@@ -171,6 +189,12 @@ async def lead(arguments: argparse.Namespace, around: Surroundings) -> int:
         around.typed.say = attendance.tell
     attendance.chores += [partial(source.bring, desk.take, node.group) for source in around.orders]
     return await attendance.last()
+
+
+def _purpose(arguments: argparse.Namespace) -> str:
+    """Return what says whether a leader is started again for the same, or for something else."""
+    words = ("show", "edition", "show_at", "duration", "running_order", "manifest")
+    return json.dumps([getattr(arguments, word) for word in words])
 
 
 def _check_lead(arguments: argparse.Namespace) -> None:

@@ -19,7 +19,7 @@ from leadlight.commands.telling import json_line, wall_now
 from leadlight.storage import check_outputs
 
 FILE_MAXIMUM_BYTES: Final = 8 * 1024 * 1024
-"""About a night of thirty followers, with a row a minute."""
+"""About twenty hours of thirty followers, with a row a minute."""
 OLDER_KEPT: Final = 4
 
 

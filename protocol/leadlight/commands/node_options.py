@@ -36,6 +36,7 @@ _OPTIONS: Final = {
     "trim_ns": "--trim",
     "port": "--port",
     "own_port": "--own-port",
+    "resumes_within_ns": "--resume-within",
     "dscp": "--dscp",
 }
 

@@ -68,7 +68,7 @@ class ThisOutput:
 
     def __init__(self, stream: TextIO | None, lost_line: Callable[[int], str], name: str) -> None:
         self._stream = stream
-        self.is_screen = stream is not None and stream.isatty()
+        self.is_screen = stream is not None and stream.isatty() and os.environ.get("TERM") != "dumb"
         encoding = getattr(stream, "encoding", None) or "utf-8"
         self._outlet = Outlet(writer(stream), Spool(lost_line), encoding=encoding, name=name)
         self.add = self._outlet.add

@@ -15,7 +15,8 @@ A wall clock that is only steered, by less than ``STEP_NS`` from one reading to 
 
 The first reading resumes the show that should be playing, where it should be. A node that stands by plans nothing, and
 once it leads it lets what it took over play on. A stop is kept: nothing is planned until somebody cues anything else,
-dark for one. It does not outlast the process, so a leader that is started again resumes the evening.
+dark for one. Nor does a leader that is started again, and leads on with what it led (``Leader.kept``), begin anything
+before that has ended.
 """
 
 from __future__ import annotations
@@ -27,7 +28,7 @@ from typing import Final, NamedTuple
 
 from leadlight.cue import START, Cue, ShowLine, dark_cue
 from leadlight.evening.running_order import PlannedShow, RunningOrder, leader_instant
-from leadlight.leader import Leader
+from leadlight.leader import Leader, is_idle
 from leadlight.terms import CueState, Role
 from leadlight.units import MICROSECOND, MINUTE, SECOND, LeaderInstant, LocalInstant, ShowPosition
 
@@ -75,7 +76,8 @@ class EveningKeeper:
         self._leader = leader
         self._read: tuple[datetime, LocalInstant] | None = None
         self._until: datetime | None = None
-        self._has_begun = False
+        # One that was started again, and leads on with what it led, plays that to its end.
+        self._has_begun = leader.cue.state is not CueState.DARK or bool(leader.scheduled)
         self._placed: list[_Placed] = []
         self._off: tuple[datetime, LocalInstant] | None = None
         self._dark_at: datetime | None = None
@@ -89,15 +91,16 @@ class EveningKeeper:
         stepped_ns = self._stepped_ns(wall_now, now)
         self._read = wall_now, now
         self._placed = [shown for shown in self._placed if shown.ends_at > now]
-        if leader.role in (Role.STANDBY, Role.ASKING) or leader.cue.state is CueState.STOPPED:
+        waits = leader.role is Role.LISTENING and leader.kept is not None and not is_idle(leader.kept)
+        if waits or leader.role in (Role.STANDBY, Role.ASKING) or leader.cue.state is CueState.STOPPED:
             self._rest()
             return Renewal(stepped_ns=stepped_ns)
         since = self._until
         resumed = None
         if since is None or stepped_ns:
             since = self._begin_anew(wall_now, now, stepped_ns)
-            is_idle = leader.cue.state is CueState.DARK and not leader.scheduled
-            if not self._has_begun or (stepped_ns and is_idle):
+            shows_nothing = leader.cue.state is CueState.DARK and not leader.scheduled
+            if not self._has_begun or (stepped_ns and shows_nothing):
                 resumed = self._resume(wall_now, now)
             self._has_begun = True
         self._keep_off_time(wall_now, now)

@@ -115,7 +115,7 @@ class Follower:
     __slots__ = (
         "_address",
         "_asks_for_copies",
-        "_budget",
+        "_broken",
         "_cap_at",
         "_codec",
         "_cookie",
@@ -200,13 +200,13 @@ class Follower:
         self._timebase: int | None = None
         self._timebase_leader: int | None = None
         self._refusals = Refusals()
+        self._broken = 0
         # The clock of the timebase before, by which the old line is held until the new one is known.
         self._held: tuple[int, Estimate] | None = None
         self._address: Address | None = None
         self._asks_for_copies = False
         self._interval_ns = SECOND
         self._loss_interval_ns = SECOND
-        self._budget = 0
         self._group_size = 0
         self._cookie: int | None = None
         self.heard_at: LocalInstant | None = None
@@ -392,7 +392,7 @@ class Follower:
     @property
     def never_answered(self) -> bool:
         """Whether who is followed has never answered a Sounding though it may be asked."""
-        return not self._selection.has_answered and self._budget > 0
+        return not self._selection.has_answered and self._soundings.budget > 0
 
     @property
     def off_at(self) -> int | None:
@@ -807,6 +807,12 @@ class Follower:
         self._last_sign = echo.sent_at, received_at
         before = self.clock.state
         self.clock.observe_exchange(exchange)
+        bound = self.clock.bound
+        if bound.broken != self._broken:
+            # A beacon may have been the one; it is told at the next exchange.
+            if bound.broken > self._broken:
+                self._emit(events.ClockContradicted(received_at, bound.contradiction_ns))
+            self._broken = bound.broken
         if self._selection.is_lost:
             # An answer proves the leader lives, but the show's state travels in beacons alone.
             self.clock.note_silence()

@@ -42,6 +42,8 @@ RIVAL_LASTS_INTERVALS: Final = 10
 PROVEN_BEACONS: Final = 3
 """Beacons of a tenure without which it may be a ghost: its interval is then not relied upon, nor is who was left for
 it."""
+COUNTED_BEACONS: Final = 8
+"""Of how many were followed more than this is not asked."""
 UNPROVEN_INTERVAL_NS: Final = 10 * SECOND
 """The longest interval that is taken at its word from a tenure that has neither answered nor gone on."""
 GAPS_ABOVE_NS: Final = 2 * SECOND
@@ -204,7 +206,7 @@ class LeaderSelection:
         self.challenges: OrderedDict[int, Challenge] = OrderedDict()
         """Tenures that claim to be new, by their numbers."""
         self.followed = 0
-        """How many beacons of this tenure were followed."""
+        """How many beacons of this tenure were followed, counted up to ``COUNTED_BEACONS``."""
         self.has_answered = False
         """Whether the followed tenure has answered a Sounding."""
         self._require_fresh = require_fresh
@@ -339,12 +341,13 @@ class LeaderSelection:
         self.is_lost = False
         self._sent_at = beacon.sent_at
         self._followed_at = received_at
-        self.followed += 1
         self._interval_ns = beacon.interval_ns
-        if self._left is not None:
-            self._left.heard_at = None  # whoever was left is not alone
-            if self.followed >= PROVEN_BEACONS:
-                self._left = None
+        if self.followed < COUNTED_BEACONS:
+            self.followed += 1
+            if self._left is not None:
+                self._left.heard_at = None  # whoever was left is not alone
+                if self.followed >= PROVEN_BEACONS:
+                    self._left = None
         return novelty
 
     def _may_advance(self, ahead: int, received_at: LocalInstant) -> bool:

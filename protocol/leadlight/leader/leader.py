@@ -22,6 +22,7 @@ from leadlight.cue import NO_SHOW, RATE_LIMIT_PPB, START, Cue, ShowLine, check_c
 from leadlight.entropy import Entropy
 from leadlight.errors import OrderError, WireError, check_kind, check_whole
 from leadlight.follower import Follower, FollowerSettings, is_newer
+from leadlight.leader.kept import is_idle
 from leadlight.leader.limiter import RateLimiter
 from leadlight.leader.orders import Claim, claim_of, prevails
 from leadlight.leader.pacing import LATENCY_MAXIMUM_NS
@@ -58,6 +59,9 @@ TENURES_TOLD: Final = 64
 class Leader:
     """One node that can lead. Give it a codec for its group, a source of chance, and the time on its clock.
 
+    ``kept`` is the ``bequest`` of an earlier run on the same running clock: this one goes on with it, unless somebody
+    else leads by then.
+
     ``shows`` are those whose length it must know to tell where one ends: for a boundary at which to take back, and for
     finishing a show whose music is gone.
     """
@@ -69,6 +73,7 @@ class Leader:
         entropy: Entropy,
         now: LocalInstant,
         shows: Iterable[StoredShow] = (),
+        kept: Inheritance | None = None,
     ) -> None:
         check_kind("settings", settings, LeaderSettings, "a LeaderSettings")
         self.settings = settings
@@ -106,6 +111,8 @@ class Leader:
         self._told_until: LocalInstant | None = None
         # What this node led before it yielded to a leader that may prove to be none.
         self._given_up: Inheritance | None = None
+        # What an earlier run of it led.
+        self._kept = kept
         self._seen_at = now
         # Orders that wait until this node leads.
         self._own_cue: Cue | None = None
@@ -129,6 +136,16 @@ class Leader:
     def is_leading(self) -> bool:
         """Whether this node leads."""
         return self._tenure is not None
+
+    @property
+    def bequest(self) -> Inheritance | None:
+        """What a later run of this node needs to lead on as if it were this one; ``None`` unless it leads."""
+        return None if self._tenure is None else self._tenure.bequest()
+
+    @property
+    def kept(self) -> Inheritance | None:
+        """What an earlier run of this node led, and this one will: ``None`` once it leads, or another does."""
+        return self._kept if self.role is Role.LISTENING else None
 
     @property
     def listens_until(self) -> LocalInstant:
@@ -249,7 +266,7 @@ class Leader:
         """Let the show in force follow the music: at ``at`` its player hands over what is heard ``latency_ns`` later.
 
         ``position`` is where in the show that is. Lights follow the music, never the reverse. Report about once a
-        second or more often while it plays. Music that has jumped is told once, as ``MediaJumped``, and not followed
+        second or more often, in a pause too. Music that jumps is told each time, as ``MediaJumped``, and not followed
         until a cue rolls anew. While another leads it counts for nothing. Raises ``ConfigurationError`` for a latency
         outside 0 to 10 s, and for what is no whole number.
         """
@@ -633,7 +650,11 @@ class Leader:
             inheritance, music_is_lost = self._given_up, False  # who was yielded to has led nothing
         elif inheritance is not None and self._has_own_show and self._ear.is_ghost and self._ear.never_answered:
             inheritance = None
-        self._given_up = self._better = self._told_until = None
+        kept = self._kept if inheritance is None or self._ear.is_ghost else None
+        if kept is not None:
+            inheritance, music_is_lost = kept, False
+            self._events.append(events.CueTakenUp(now, kept.cue))
+        self._given_up = self._better = self._told_until = self._kept = None
         settings = replace(self.settings, rank=LAST_RANK) if self._defers else self.settings
         tenure = Tenure(settings, self._codec, self._entropy, now, inheritance)
         self._tenure = tenure
@@ -641,7 +662,7 @@ class Leader:
         self._rival = None
         if inheritance is not None and music_is_lost:
             self._apply_on_music_lost(tenure, now)
-        if inheritance is None:
+        if inheritance is None or (kept is not None and is_idle(kept)):
             # What fell due while this node was listening is under way by now.
             under_way = [self._own_cue, *(cue for cue in self._own_cues if cue.line.leader_at <= now)]
             if under_way[-1] is not None:
@@ -665,7 +686,7 @@ class Leader:
             if (ours.show, ours.state) != (beacon.cue.show, beacon.cue.state):
                 told = events.ShowsDiffered(now, beacon.leader, beacon.tenure, ours, beacon.cue, is_ours=False)
                 self._events.append(told)
-        self._given_up = self._tenure.bequest(now)
+        self._given_up = self._tenure.bequest()
         self._own_counters += self._tenure.counters
         if self._defers:
             # As if it had listened: what was ordered meanwhile waits. Its own clock was the timebase.

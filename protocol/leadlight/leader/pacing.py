@@ -25,6 +25,7 @@ from leadlight.clock import RATE_WANDER
 from leadlight.cue import RATE_LIMIT_PPB, ShowLine
 from leadlight.errors import check_whole
 from leadlight.leader.settings import BEACON_INTERVAL_NS
+from leadlight.terms import MusicChange
 from leadlight.units import BILLION, MILLISECOND, MINUTE, SECOND, LeaderInstant, ShowPosition
 
 LATENCY_MAXIMUM_NS: Final = 10 * SECOND
@@ -81,15 +82,14 @@ class PacerSettings:
 
 
 class Jumped(NamedTuple):
-    """The music is somewhere else: a seek, a pause, a stall. Told once; nothing is paced until a line begins anew."""
+    """The music is somewhere else: a seek, a pause, a stall. Nothing is paced until a line begins anew."""
 
     at: LeaderInstant
     position: ShowPosition
     """Where the music is heard to be at ``at``."""
     distance_ns: int
     """How far that is ahead of the line; negative behind it."""
-    stands: bool
-    """Whether the music hardly moves: a pause."""
+    what: MusicChange
 
 
 class _Report(NamedTuple):
@@ -110,6 +110,9 @@ class Pacer:
         self._changed_at = LeaderInstant(0)
         self._reported_at: LeaderInstant | None = None
         self._beyond: list[_Report] = []
+        # After a jump: where the music was heard last, and when.
+        self._heard = 0
+        self._heard_at = LeaderInstant(0)
 
     def begin(self, line: ShowLine) -> None:
         """Take up the line of a cue that rolls: a new show, a jump that was cued, a restart.
@@ -137,22 +140,29 @@ class Pacer:
         """Take the player's word: at ``at`` it hands over ``position``, which is heard ``latency_ns`` later.
 
         ``at`` is on the leader's clock. Reports from before the line begins, and out of order, count for nothing.
-        Returns what is known of a jump, once it is sure; the reports that tell of it do not bend the line.
+        Returns what is known of a jump, once it is sure, and of each thing that the music does afterwards: pause, go
+        on, or go elsewhere. The reports that tell of it do not bend the line.
         Raises ``ConfigurationError`` for a latency outside 0 to 10 s.
         """
         check_whole("latency_ns", latency_ns, 0, LATENCY_MAXIMUM_NS, "0 to 10 s in ns")
         line = self.line
-        if line is None or self.jumped is not None or at < line.leader_at:
+        if line is None or at < line.leader_at:
             return None
         if self._reported_at is not None and at <= self._reported_at:
             return None
         self._reported_at = at
         heard = position - latency_ns
         distance_ns = heard - line.position_at(at)
-        if abs(distance_ns) > self.settings.jump_ns:
-            return self._note_beyond(_Report(at, heard, distance_ns > 0), distance_ns)
+        jumped = self.jumped
+        stands = jumped is not None and jumped.what is MusicChange.PAUSED
+        stray_ns = distance_ns if jumped is None else heard - self._heard - (0 if stands else at - self._heard_at)
+        if abs(stray_ns) > self.settings.jump_ns:
+            return self._note_beyond(_Report(at, heard, stray_ns > 0), distance_ns)
         self._beyond.clear()
-        self._filter.observe(at, heard - at)
+        if jumped is None:
+            self._filter.observe(at, heard - at)
+        elif not stands:
+            self._heard, self._heard_at = heard, at  # at its own pace, which may not be the leader's
         return None
 
     def _note_beyond(self, report: _Report, distance_ns: int) -> Jumped | None:
@@ -164,7 +174,14 @@ class Pacer:
         if len(self._beyond) < JUMP_REPORTS or span_ns < JUMP_SPAN_NS:
             return None
         stands = abs(report.position - first.position) * 2 < span_ns
-        self.jumped = Jumped(report.at, ShowPosition(report.position), distance_ns, stands)
+        stood = self.jumped is not None and self.jumped.what is MusicChange.PAUSED
+        what = MusicChange.SOUGHT
+        if stands is not stood:
+            what = MusicChange.PAUSED if stands else MusicChange.RESUMED
+        elif stands:
+            what = MusicChange.PAUSED  # sought while it stands, and it stands there
+        self.jumped = Jumped(report.at, ShowPosition(report.position), distance_ns, what)
+        self._heard, self._heard_at = report.position, report.at
         self._beyond.clear()
         return self.jumped
 

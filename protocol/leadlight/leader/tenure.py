@@ -61,6 +61,8 @@ TURNS_KEPT: Final = 64
 ECHO_QUEUE_MAXIMUM: Final = 64
 LOST_AFTER_NS: Final = 30 * SECOND
 SECRET_BYTES: Final = 16
+OWN_CLOCK: Final = Estimate(LocalInstant(0), 0, 0.0, 0.0, 0.0)
+"""How this host's own clock is read as a timebase."""
 ORDER_SPACING_NS: Final = SECOND // 2
 """What comes sooner after another cue than this is announced too late: only the next one is told of."""
 PACING_INTERVAL_NS: Final = SECOND
@@ -136,9 +138,9 @@ class Tenure:
         """This run's tenure."""
         return self._tenure
 
-    def bequest(self, now: LocalInstant) -> Inheritance:
+    def bequest(self) -> Inheritance:
         """Return what a later tenure of this node needs to go on as if there had been none between."""
-        clock = Estimate(now, 0, 0.0, 0.0, 0.0) if self._clock is None else self._clock
+        clock = OWN_CLOCK if self._clock is None else self._clock
         return Inheritance(self._timebase, clock, self.cue, tuple(self.scheduled), self.off_at)
 
     @property
@@ -193,7 +195,7 @@ class Tenure:
         if self.cue.state is CueState.ROLLING:
             jumped = self._pacer.report(position, latency_ns, self.leader_at(at))
             if jumped is not None:
-                self._emit(events.MediaJumped(at, jumped.position, jumped.distance_ns, jumped.stands))
+                self._emit(events.MediaJumped(at, jumped.position, jumped.distance_ns, jumped.what))
 
     def pause(self, now: LocalInstant) -> Cue:
         """Hold the position, one lead time from now; return the cue. Raises ``OrderError`` if nothing rolls then."""

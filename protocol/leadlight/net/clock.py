@@ -61,6 +61,16 @@ class LocalClock:
         """How long the system has been suspended since this clock was made, as far as it was noticed."""
         return self._slept_ns
 
+    @property
+    def asleep_before_ns(self) -> int:
+        """How long the system had been suspended when this clock was made: other clocks of this boot show less."""
+        return self._slept_before_start_ns
+
+    @property
+    def asleep_ns(self) -> int:
+        """How long the system has been suspended since it was booted."""
+        return self._asleep_in_all()
+
     def _asleep_in_all(self) -> int:
         if self._awake is None or self._boot is None:
             return 0

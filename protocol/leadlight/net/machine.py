@@ -13,6 +13,7 @@ from typing import Final, Protocol
 from leadlight.entropy import Entropy
 from leadlight.net.clock import LocalClock
 from leadlight.net.driver import NodeSockets
+from leadlight.net.keeping import KeptFile, RuntimeFile
 from leadlight.net.sockets import GroupSockets
 from leadlight.net.waking import LoopWaker, Waker, WakingSettings
 
@@ -36,6 +37,9 @@ class Machine(Protocol):
     def waker(self, clock: LocalClock, settings: WakingSettings) -> Waker:
         """Return what wakes tasks of the running loop at instants of that clock."""
 
+    def kept_file(self, group: str, name: str) -> KeptFile:
+        """Return where the leader of this name keeps what it leads; ``FileError`` where it cannot."""
+
     def open_sockets(self, group: str, *, port: int, interface: str | None, own_port: int, dscp: int) -> BoundSockets:
         """Return one node's bound sockets; arguments and errors are those of ``GroupSockets``."""
 
@@ -54,6 +58,10 @@ class ThisMachine:
     def waker(self, clock: LocalClock, settings: WakingSettings) -> Waker:
         """Return an exact timer of the system with a spin."""
         return LoopWaker(clock, settings)
+
+    def kept_file(self, group: str, name: str) -> KeptFile:
+        """Return a file in the runtime folder."""
+        return RuntimeFile(group, name)
 
     def open_sockets(self, group: str, *, port: int, interface: str | None, own_port: int, dscp: int) -> BoundSockets:
         """Return real sockets."""

@@ -50,8 +50,9 @@ class WakingSettings:
 
     def share(self, *, is_stamped: bool) -> float:
         """Return what of a core may be spun away on this host."""
-        may_spin = (is_stamped or self.spins_unstamped) and not (core_count() == 1 and is_priority_raised())
-        return self.spin_share if may_spin else 0.0
+        if core_count() == 1 and (self.raises_priority or is_priority_raised()):
+            return 0.0
+        return self.spin_share if is_stamped or self.spins_unstamped else 0.0
 
 
 class Waker(Protocol):

@@ -275,19 +275,19 @@ class Stage:
             # Sent just before the instant, and here the instant has come: nothing goes back for it.
             self._pending = self.next_cue = None
             return
-        is_stop = pending.state is _STOPPED
-        if is_stop:
-            self._latch(beacon, now)
-        elif self._carried_until is not None and self._is_carried(beacon, now):
-            return
         if pending == self.cue:
             self._pending = None
             self.next_cue = next_cue
+            if self._latched_at is not None and pending.state is _STOPPED:
+                self._latch(beacon, now)
             return
-        if is_stop:
+        if pending.state is _STOPPED:
             # A stop waits for nothing: neither for a lock nor for its instant.
+            self._latch(beacon, now)
             self._pending = self.next_cue = None
             self._adopt(pending, now)
+            return
+        if self._carried_until is not None and self._is_carried(beacon, now):
             return
         if self._latched_at is not None:
             self._look_at_latch(beacon)

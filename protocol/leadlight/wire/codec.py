@@ -399,7 +399,6 @@ def _read_cue(fields: Any) -> Cue:
     if type(fields) is not tuple:
         raise WireError(Refusal.MALFORMED, "a cue is not an array")
     _check_cue(fields)
-    show, state, leader_at, position, rate_ppb = fields[:5]
     ordered_at = None
     if len(fields) > 5:
         # Appended: what is no array there was ignored before there was this field, and still is.
@@ -407,6 +406,8 @@ def _read_cue(fields: Any) -> Cue:
         if type(order) is tuple and order:
             _check_order(order)
             ordered_at = order[0]
+        fields = fields[:5]
+    show, state, leader_at, position, rate_ppb = fields
     return _new_cue((show, _CUE_STATES[state], _new_show_line((leader_at, position, rate_ppb)), ordered_at))
 
 

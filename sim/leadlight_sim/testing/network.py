@@ -52,6 +52,23 @@ class _AwaitedIsDone(Exception):  # noqa: N818 - it ends a run, nothing has gone
     pass
 
 
+class _KeptFile:
+    """A file in memory, gone when the host is switched off."""
+
+    def __init__(self, boot: str) -> None:
+        self.boot = boot
+        self._content: bytes | None = None
+
+    def read(self) -> bytes | None:
+        return self._content
+
+    def write(self, content: bytes) -> None:
+        self._content = content
+
+    def close(self) -> None:
+        pass
+
+
 class _Life:
     """A host's program from power-on to power-off: its loop and its sockets. It is the machine under its endpoints."""
 
@@ -66,6 +83,7 @@ class _Life:
         self._asleep_since: LocalInstant | None = None
         self._slept_ns = 0
         self._timers: list[_VirtualTimer] = []
+        self._kept: dict[tuple[str, str], _KeptFile] = {}
         network = host.network
         self.stack = Stack(host.address, network.addresses, host.send, host.send_to_self, host.report_membership)
         self.loop = VirtualLoop(
@@ -111,6 +129,9 @@ class _Life:
         # How late it wakes is the host's, with its aim and spin in it: there is nothing to learn.
         return LoopWaker(clock, settings, make, aims=False)
 
+    def kept_file(self, group: str, name: str) -> _KeptFile:
+        return self._kept.setdefault((group, name), _KeptFile(f"boot {len(self._host.lives)}"))
+
     def open_sockets(
         self,
         group: str,
@@ -153,6 +174,12 @@ class _Life:
         """Let go of a timer that is closed."""
         if timer in self._timers:
             self._timers.remove(timer)
+
+    def successor(self) -> _Life:
+        """Return the life of what runs next in the same boot: on the same clock, with the same files."""
+        made = _Life(self._host, self._shift_ns)
+        made._slept_ns, made._kept = self._slept_ns, self._kept
+        return made
 
     def freeze(self) -> None:
         """Stop for good, in the middle of whatever it was."""
@@ -288,6 +315,16 @@ class VirtualHost:
         self.is_on = True
         kernel = self.network.kernel
         self.lives.append(_Life(self, CLOCK_AT_BOOT_NS - self.oscillator.local_at(kernel.now)))
+
+    def kill(self) -> None:
+        """Kill what it runs, as ``kill -9`` does: not even ``finally`` runs. The host stays on, with the same clock."""
+        if not self.is_on:
+            return
+        if self.loop.is_running():
+            self.network.kernel.schedule(self.network.kernel.now, self.kill)
+            return
+        self.lives[-1].freeze()
+        self.lives.append(self.lives[-1].successor())
 
     def suspend(self) -> None:
         """Suspend it: it hears nothing and does nothing until ``resume``, and then remembers everything.
