@@ -108,11 +108,11 @@ def _difference(
     before = [figures.values[measure.key] for figures in first]
     after = [figures.values[measure.key] for figures in second]
     # Two that were never reached do not differ, nor two that are equal but for rounding.
-    differences = [0.0 if math.isclose(a, b, rel_tol=1e-9, abs_tol=1e-9) else b - a for a, b in zip(before, after, strict=True)]
+    differences = [
+        0.0 if math.isclose(a, b, rel_tol=1e-9, abs_tol=1e-9) else b - a for a, b in zip(before, after, strict=True)
+    ]
     low, high = interval_of_median(differences, error)
-    return Difference(
-        measure, _median(before), _median(after), _median(differences), low, high
-    )
+    return Difference(measure, _median(before), _median(after), _median(differences), low, high)
 
 
 def _median(values: Sequence[float]) -> float:
