@@ -39,6 +39,7 @@ from leadlight.playback import (
     Stretch,
     stills_of,
 )
+from leadlight.storage import make_key, read_key_file
 from leadlight.terms import ClockState, ContentState, CueState, Delivery, MusicChange, OnMusicLost, Refusal, Role
 from leadlight.units import MILLISECOND, SECOND, LeaderInstant, LocalInstant, ShowPosition
 from leadlight.wire import Beacon, Codec, DelayReport, Echo, KeyRing, Mark, Message, SharedDelay, Sounding, Tally
@@ -115,6 +116,8 @@ __all__ = [
     "Tally",
     "WireError",
     "__version__",
+    "make_key",
+    "read_key_file",
     "show_key",
     "stills_of",
 ]

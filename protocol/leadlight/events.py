@@ -7,7 +7,7 @@ from enum import Enum
 from typing import TypeAlias
 
 from leadlight.cue import Cue, show_name
-from leadlight.terms import CueState, MusicChange, Role
+from leadlight.terms import CueState, MusicChange, Refusal, Role
 from leadlight.units import LeaderInstant, LocalInstant, ShowPosition, in_seconds
 
 __all__ = [
@@ -19,6 +19,7 @@ __all__ = [
     "CueContradicted",
     "CueTakenUp",
     "CueTookEffect",
+    "DatagramsRefused",
     "Event",
     "FollowerCloned",
     "FollowerEvent",
@@ -37,6 +38,7 @@ __all__ = [
     "LockAcquired",
     "LockLost",
     "MediaJumped",
+    "NoLeaderHeard",
     "NodeFailed",
     "OffTimeReached",
     "RivalHeard",
@@ -85,6 +87,14 @@ class NodeFailed(Event):
     reason: str
 
 
+@dataclass(frozen=True, slots=True, repr=False)
+class DatagramsRefused(Event):
+    """``count`` datagrams were refused for one reason since that was told last, at most once a minute."""
+
+    reason: Refusal
+    count: int
+
+
 # -- a follower's ----------------------------------------------------------------------------------------------
 
 
@@ -94,6 +104,13 @@ class LeaderFound(Event):
 
     leader: int
     tenure: int
+
+
+@dataclass(frozen=True, slots=True, repr=False)
+class NoLeaderHeard(Event):
+    """No leader has been followed for so long: told once a minute at most."""
+
+    silent_ns: int
 
 
 @dataclass(frozen=True, slots=True, repr=False)
@@ -358,6 +375,7 @@ class CopiesEnded(Event):
 
 FollowerEvent: TypeAlias = (
     LeaderFound
+    | NoLeaderHeard
     | LeaderRestarted
     | LeaderChanged
     | LeaderLost
@@ -374,6 +392,7 @@ FollowerEvent: TypeAlias = (
     | LiveDataSeen
     | HoldoverEnded
     | OffTimeReached
+    | DatagramsRefused
     | NodeFailed
 )
 LeaderEvent: TypeAlias = (
@@ -394,5 +413,6 @@ LeaderEvent: TypeAlias = (
     | SecondSourceReported
     | CopiesBegun
     | CopiesEnded
+    | DatagramsRefused
     | NodeFailed
 )

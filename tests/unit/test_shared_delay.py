@@ -4,6 +4,7 @@ import math
 
 import pytest
 
+from leadlight.clock.bound import DEVIATIONS
 from leadlight.clock.estimator import Estimate
 from leadlight.clock.shared_delay import (
     ARRIVALS_KEPT,
@@ -29,7 +30,8 @@ OFFSET = 5 * SECOND
 
 def arrival(serial: int, delay_ns: int = MILLISECOND, bound_ns: float = MILLISECOND) -> Arrival:
     sent = LeaderInstant(serial * SECOND)
-    return Arrival(sent, LocalInstant(sent + OFFSET + delay_ns), delay_ns, bound_ns)
+    received_at = LocalInstant(sent + OFFSET + delay_ns)
+    return Arrival(sent, received_at, delay_ns, Estimate(received_at, OFFSET, 0.0, bound_ns / DEVIATIONS, 0.0))
 
 
 @pytest.mark.parametrize(

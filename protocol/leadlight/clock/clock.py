@@ -106,9 +106,9 @@ class FollowerClock:
         else:
             before = self._latest
             if before is not None:
-                bound_ns = statistical_half_width_ns(before, received_at) if self._two_way else math.inf
                 delay_ns = received_at - sent_at - before.offset_at(received_at)
-                self.shared_delay.note_arrival(serial, Arrival(sent_at, received_at, delay_ns, bound_ns))
+                by = before if self._two_way else None
+                self.shared_delay.note_arrival(serial, Arrival(sent_at, received_at, delay_ns, by))
                 self.common_view.note_delay(delay_ns)
             self.uncorrected.observe_beacon(sent_at, received_at)
         uncorrected = self._latest = self.uncorrected.estimate()

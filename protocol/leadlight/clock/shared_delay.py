@@ -68,7 +68,12 @@ class Arrival:
     sent_at: LeaderInstant
     received_at: LocalInstant
     delay_ns: int
-    bound_ns: float
+    by: Estimate | None
+    """That estimate, if it rested on exchanges; else nobody can say how good it was."""
+
+    def bound_ns(self) -> float:
+        """Return the statistical bound of that estimate then. Of all arrivals only those reported are asked."""
+        return math.inf if self.by is None else statistical_half_width_ns(self.by, self.received_at)
 
 
 def reporting_stride(sounding_interval_ns: int, beacon_interval_ns: int) -> int:
@@ -114,7 +119,7 @@ class SharedDelayClock:
                 break
             if serial % stride == 0:
                 arrival = self._arrivals[serial]
-                if arrival.bound_ns <= limit_ns and abs(arrival.delay_ns) <= DELAY_LIMIT_NS:
+                if abs(arrival.delay_ns) <= DELAY_LIMIT_NS and arrival.bound_ns() <= limit_ns:
                     chosen.append(DelayReport(serial & 0xFFFF, arrival.delay_ns))
                 if len(chosen) == REPORTS_KEPT:
                     break

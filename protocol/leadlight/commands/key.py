@@ -3,12 +3,10 @@
 from __future__ import annotations
 
 import argparse
-import secrets
 import sys
 from typing import Final
 
-from leadlight.storage import write_key_file
-from leadlight.wire import KEY_MAXIMUM_BYTES
+from leadlight.storage import make_key
 
 _FORMAT: Final = """\
 Every node of the group needs a copy of FILE that its owner alone may read (chmod 600), and --key-file FILE.
@@ -32,7 +30,7 @@ class KeyCommand:
 
     def run(self, arguments: argparse.Namespace, /) -> int:
         """Write the file and say what to do with it, never the key."""
-        write_key_file(arguments.file, secrets.token_bytes(KEY_MAXIMUM_BYTES))
+        make_key(arguments.file)
         sys.stdout.write(f"{arguments.file}: a new key. Copy it to every node of the group, for its owner alone to\n")
         sys.stdout.write(f"read (chmod 600), and start each with --key-file {arguments.file}\n")
         return 0

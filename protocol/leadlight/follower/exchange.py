@@ -81,11 +81,6 @@ class SoundingSchedule:
         """Start another burst among as many as before."""
         self.begin(now, self._group_size, self._budget)
 
-    @property
-    def budget(self) -> int:
-        """How many Soundings a second the group may send, as far as it was told."""
-        return self._budget
-
     def hasten(self, now: LocalInstant) -> None:
         """Bring the next Sounding forward as far as the budget allows: something has to be found out."""
         if self.due_at is not None:

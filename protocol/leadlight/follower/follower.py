@@ -115,7 +115,9 @@ class Follower:
     __slots__ = (
         "_address",
         "_asks_for_copies",
+        "_budget",
         "_broken",
+        "_budget",
         "_cap_at",
         "_codec",
         "_cookie",
@@ -207,7 +209,9 @@ class Follower:
         self._asks_for_copies = False
         self._interval_ns = SECOND
         self._loss_interval_ns = SECOND
+        self._budget = 0
         self._group_size = 0
+        self._budget = 0
         self._cookie: int | None = None
         self.heard_at: LocalInstant | None = None
         """When the last beacon was accepted."""
@@ -392,7 +396,7 @@ class Follower:
     @property
     def never_answered(self) -> bool:
         """Whether who is followed has never answered a Sounding though it may be asked."""
-        return not self._selection.has_answered and self._soundings.budget > 0
+        return not self._selection.has_answered and self._budget > 0
 
     @property
     def off_at(self) -> int | None:

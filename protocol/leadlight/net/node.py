@@ -10,7 +10,7 @@ import asyncio
 import logging
 import threading
 from collections import deque
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterable, Mapping
 from enum import Enum
 from functools import partial
 from typing import Any, Generic, TypeVar
@@ -24,6 +24,7 @@ from leadlight.net.clock import LocalClock
 from leadlight.net.driver import Core, CoreDriver, DatagramCounts
 from leadlight.net.keeping import Keeping
 from leadlight.net.machine import MACHINE
+from leadlight.net.remarks import Remarks
 from leadlight.net.sockets import DEFAULT_PORT, EXPEDITED, check_address, check_dscp, check_ports
 from leadlight.net.waking import WakingSettings, raise_priority
 from leadlight.playback import AtTick, Library, Recovery, Shown, StoredShow
@@ -101,6 +102,7 @@ class Node(Generic[CoreType, EventType]):
         self._stage = _Stage.NEW
         self._failure: BaseException | None = None
         self._driver: CoreDriver[EventType] | None = None
+        self._remarks = Remarks(group, now)
 
     def __repr__(self) -> str:
         stage = self._stage.name.lower() if self._failure is None else "failed"
@@ -227,6 +229,20 @@ class Node(Generic[CoreType, EventType]):
     def _after_pump(self) -> None:
         """Do what has to follow whatever the core did."""
         self._end_waits()
+        now = self.clock()
+        if self._remarks.is_due(now):
+            with self._guard:
+                found = self._remarks.look(now, self._counters(), self._hears_leader())
+            for event in found:
+                self._take_event(event)  # type: ignore[arg-type]  # each is one of its union's
+
+    def _counters(self) -> Mapping[str, int]:
+        """Return what the core has counted, by cause."""
+        return {}
+
+    def _hears_leader(self) -> bool:
+        """Return whether there is a leader, or none is needed."""
+        return True
 
     def _end_waits(self) -> None:
         """Let whoever waits for the core's next instant ask again which one it is."""
@@ -270,6 +286,12 @@ class FollowerNode(Node[Follower, FollowerEvent]):
             on_event=on_event,
         )
         self.follower = self.core
+
+    def _counters(self) -> Mapping[str, int]:
+        return self.core.counters
+
+    def _hears_leader(self) -> bool:
+        return self.core.tenure is not None
 
     @property
     def journal(self) -> tuple[JournalLine, ...]:
@@ -378,6 +400,9 @@ class LeaderNode(Node[Leader, LeaderEvent]):
             on_event=on_event,
         )
         self.leader = self.core
+
+    def _counters(self) -> Mapping[str, int]:
+        return self.core.counters
 
     def _open_keeping(self, name: str, group: str, within_ns: int, purpose: str) -> Inheritance | None:
         machine = MACHINE.get()

@@ -8,7 +8,7 @@ from leadlight.storage.files import (
     write_manifest,
     written_whole,
 )
-from leadlight.storage.key_files import inspect_key_file, read_key_file, write_key_file
+from leadlight.storage.key_files import inspect_key_file, make_key, read_key_file
 from leadlight.storage.parts import Progress, build_manifest, check_parts, compare_parts
 from leadlight.storage.runtime import runtime_folder, runtime_folders, runtime_name
 
@@ -19,6 +19,7 @@ __all__ = [
     "check_parts",
     "compare_parts",
     "inspect_key_file",
+    "make_key",
     "read_key_file",
     "read_manifest",
     "read_text_file",
@@ -26,7 +27,6 @@ __all__ = [
     "runtime_folders",
     "runtime_name",
     "write_file",
-    "write_key_file",
     "write_manifest",
     "written_whole",
 ]

@@ -7,7 +7,7 @@ import stat
 from pathlib import Path
 
 from leadlight.errors import ConfigurationError, FileError
-from leadlight.wire import KeyRing
+from leadlight.wire import KEY_MAXIMUM_BYTES, KeyRing
 
 OTHERS_MAY = stat.S_IRWXG | stat.S_IRWXO
 """Every permission of anybody but the owner."""
@@ -74,6 +74,11 @@ def _parse_key_file(content: bytes, path: str | Path) -> KeyRing:
     if active is None:
         raise ConfigurationError("key file", str(path), "at least one key")
     return KeyRing(keys, active)
+
+
+def make_key(path: str | Path) -> None:
+    """Make a group's key and write it to a new file; ``FileError`` if there is a file already, or it cannot be."""
+    write_key_file(path, os.urandom(KEY_MAXIMUM_BYTES))
 
 
 def write_key_file(path: str | Path, key: bytes) -> None:
