@@ -115,8 +115,8 @@ class Follower:
     __slots__ = (
         "_address",
         "_asks_for_copies",
-        "_budget",
         "_broken",
+        "_budget",
         "_budget",
         "_cap_at",
         "_codec",
