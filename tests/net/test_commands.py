@@ -63,7 +63,7 @@ def test_an_interrupt_ends_a_command_cleanly(name: str, group: str, port: int) -
 
 
 @pytest.mark.skipif(sys.platform == "win32", reason="a process is ended otherwise there")
-@pytest.mark.parametrize(("number", "exit_code"), [(signal.SIGTERM, 0), (signal.SIGINT, 130)])
+@pytest.mark.parametrize(("number", "exit_code"), [(signal.SIGTERM, 0), (signal.SIGINT, 130), (signal.SIGHUP, 129)])
 def test_a_command_that_is_told_to_end_says_goodbye(
     number: signal.Signals, exit_code: int, group: str, port: int
 ) -> None:
@@ -72,7 +72,7 @@ def test_a_command_that_is_told_to_end_says_goodbye(
     hearing = sockets.shared
     assert isinstance(hearing, socket.socket)
     hearing.settimeout(10)
-    words = ["--name", "boathouse", "--interval", "0.1", "--listen", "0"]
+    words = ["--name", "boathouse", "--interval", "0.1", "--listen", "0", "--end-on-hangup"]
     with subprocess.Popen(command("lead", group, port, *words), stdout=subprocess.DEVNULL) as running:
         try:
             assert codec.decode(hearing.recv(2048)).goodbye is False  # type: ignore[union-attr]

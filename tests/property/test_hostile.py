@@ -13,7 +13,7 @@ from random import Random
 from typing import Any, NamedTuple
 
 import pytest
-from hypothesis import given, settings
+from hypothesis import example, given, settings
 from hypothesis import strategies as st
 
 from leadlight import events
@@ -26,12 +26,13 @@ from leadlight.playback.content import StoredShow
 from leadlight.playback.stage import UNKEYED_SPACING_NS
 from leadlight.terms import ClockState, ContentState, CueState, Role
 from leadlight.units import INSTANT_MAXIMUM, MILLISECOND, SECOND, LeaderInstant, LocalInstant, ShowPosition
-from leadlight.wire import U8, U16, U32, Codec
+from leadlight.wire import U8, U16, U32, Codec, KeyRing
 from leadlight.wire.messages import Beacon, DelayReport, Echo, Mark, SharedDelay, Sounding, Tally
 
 Maker = Callable[..., Any]
 
 CODEC = Codec("Quarry Lake")
+KEYED = Codec("Quarry Lake", KeyRing({1: b"a lantern's key!"}))
 TIDEFALL = StoredShow("Tidefall", FrameRate(40), 192 * 40)
 EMBERS = StoredShow("Embers", FrameRate(40), 245 * 40)
 INTERVAL = 500 * MILLISECOND
@@ -62,6 +63,7 @@ BEACON_EXTREMES: dict[str, list[Any]] = {
     "delay_doubt_ns": [0, U16 * 1_000],
     "delay_radio": [None, 0, U16],
     "is_copy": [False, True],
+    "goodbye": [False, True],
 }
 """Of ``serial`` and ``sent_at``, how far beyond the leader's last and its now; the rest as it stands."""
 
@@ -75,6 +77,7 @@ class Blow(NamedTuple):
     kind: str
     changes: tuple[tuple[str, Any], ...]
     wait_ns: int
+    number: int = 0
 
 
 def cue_of(which: str, now: int) -> Cue:
@@ -93,26 +96,28 @@ def one_change(names: tuple[str, ...] = tuple(BEACON_EXTREMES)) -> st.SearchStra
 
 
 waits = st.sampled_from([0, 50 * MILLISECOND, 260 * MILLISECOND, 500 * MILLISECOND])
+numbers = st.sampled_from([0, 1, 5, U16, (1 << 31) - 1, U32])
 changes = st.lists(one_change(), max_size=2).map(tuple)
 blows = st.one_of(
     st.builds(Blow, st.just("beacon"), changes, waits),
-    st.builds(Blow, st.sampled_from(OTHERS), changes, waits),
+    st.builds(Blow, st.sampled_from(OTHERS), st.just(()), waits, numbers),
 )
 
 
 class Evening:
     """A show that has been on for a while, and somebody who sends what he likes."""
 
-    def __init__(self, make_hall: Maker, seed: int) -> None:
-        self.hall = make_hall(CODEC)
+    def __init__(self, make_hall: Maker, seed: int, codec: Codec) -> None:
+        self.codec = codec
+        self.hall = make_hall(codec)
         random = Random(seed)
         self.hall.outcome = lambda *_: [round((0.5 + random.expovariate(1)) * MILLISECOND)]
         first = LeaderSettings("boathouse", interval_ns=INTERVAL, listen_intervals=0)
-        self.leader = self.hall.add("boathouse", lambda now: Leader(first, CODEC, Random(1), now))
+        self.leader = self.hall.add("boathouse", lambda now: Leader(first, codec, Random(1), now))
         second = LeaderSettings("ticket hut", interval_ns=INTERVAL, rank=1)
-        self.hall.add("ticket hut", lambda now: Leader(second, CODEC, Random(2), now, [TIDEFALL]), -300 * SECOND)
+        self.hall.add("ticket hut", lambda now: Leader(second, codec, Random(2), now, [TIDEFALL]), -300 * SECOND)
         for number, (name, offset_ns) in enumerate(CLOCKS.items()):
-            made_of = FollowerSettings(name), CODEC, Random(10 + number), [TIDEFALL, EMBERS]
+            made_of = FollowerSettings(name), codec, Random(10 + number), [TIDEFALL, EMBERS]
             self.hall.add(name, lambda _, made_of=made_of: Follower(*made_of), offset_ns)
         self.leader.roll(TIDEFALL.key, self.hall.local("boathouse"))
         self.hall.run(12)
@@ -162,7 +167,7 @@ class Evening:
 
     def message(self, blow: Blow) -> Any:
         last, now = self.last(Beacon), self.leader.leader_at(self.hall.local("boathouse"))
-        value = len(blow.changes) * (1 << 30)
+        value = blow.number
         match blow.kind:
             case "recording":
                 return self.recorded[value % len(self.recorded)]
@@ -186,7 +191,7 @@ class Evening:
 
     def strike(self, blow: Blow) -> None:
         self.hall.run(blow.wait_ns / SECOND)
-        data = CODEC.encode(self.message(blow))
+        data = self.codec.encode(self.message(blow))
         for name in NAMES:
             self.hall.inject(name, data, "a stranger")
         self.look()
@@ -202,8 +207,8 @@ class Evening:
         ]
 
 
-def check(make_hall: Maker, struck: list[Blow], seed: int) -> None:
-    evening = Evening(make_hall, seed)
+def check(make_hall: Maker, struck: list[Blow], seed: int, codec: Codec = CODEC) -> None:
+    evening = Evening(make_hall, seed, codec)
     hall, leader = evening.hall, evening.leader
     tenure, cue = leader.tenure, leader.cue
     for blow in struck:
@@ -233,10 +238,33 @@ def test_one_extreme_of_one_field_is_as_if_it_had_not_been(make_hall: Maker, cha
     check(make_hall, [Blow("beacon", (change,), 100 * MILLISECOND)], 0)
 
 
+SOON, LATER = 50 * MILLISECOND, 260 * MILLISECOND
+
+
+def blow(name: str, value: Any, wait_ns: int) -> Blow:
+    """Return a goodbye in which something else is forged too."""
+    return Blow("beacon", (("goodbye", True), (name, value)), wait_ns)
+
+
 @pytest.mark.slow
 @settings(max_examples=MANY)
+@example([Blow("beacon", (("interval_ns", 10 * MILLISECOND),), 0), Blow("beacon", (("tenure", 1),), 0)], 0)
+@example([Blow("beacon", (("interval_ns", U16 * MILLISECOND),), 0), Blow("beacon", (("tenure", 1),), 0)], 0)
+# Each of these took the lead from a live leader as long as only a beacon that is followed unsaid a goodbye.
+@example(struck=[blow("serial", 0, LATER), blow("serial", 64, SOON)], seed=0)
+@example(struck=[blow("serial", 1, SOON), blow("tenure", 99, LATER), blow("serial", 1, 2 * LATER)], seed=0)
 @given(st.lists(blows, min_size=1, max_size=4), st.integers(0, 9))
 def test_a_handful_of_hostile_datagrams_is_as_if_it_had_not_been(
     make_hall: Maker, struck: list[Blow], seed: int
 ) -> None:
     check(make_hall, struck, seed)
+
+
+recordings = st.builds(Blow, st.just("recording"), st.just(()), waits, st.integers(0, 1_000))
+
+
+@pytest.mark.slow
+@settings(max_examples=40)
+@given(st.lists(recordings, min_size=1, max_size=40), st.integers(0, 9))
+def test_with_a_key_recordings_are_as_if_they_had_not_been(make_hall: Maker, struck: list[Blow], seed: int) -> None:
+    check(make_hall, struck, seed, KEYED)

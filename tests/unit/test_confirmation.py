@@ -26,7 +26,7 @@ from leadlight.leader.tenure import (
 )
 from leadlight.playback.content import StoredShow
 from leadlight.terms import CueState
-from leadlight.units import SECOND, LocalInstant
+from leadlight.units import SECOND, LeaderInstant, LocalInstant
 from leadlight.wire.codec import Codec
 from leadlight.wire.messages import Beacon
 
@@ -158,7 +158,8 @@ def test_a_stop_pressed_again_keeps_its_instant_and_is_told_again(house: House) 
     house.run(14)
     first = house.tenure.cue
     house.tenure.stop(at(14.5))
-    assert house.tenure.cue == first
+    # The same stop, but for when it was last ordered: whoever has heard of an order between is told of the later one.
+    assert house.tenure.cue == first._replace(ordered_at=LeaderInstant(at(14.5)))
     house.run(16)
     assert {at(14.5) + step for step in STOP_BURST_NS} <= set(house.sent_between(14.5, 16))
     assert len(house.told(events.CueTookEffect)) == 2  # the roll, and one stop

@@ -20,7 +20,7 @@ from leadlight.leader.settings import LeaderSettings
 from leadlight.leader.tenure import GOODBYE_BURST_NS
 from leadlight.playback.content import StoredShow
 from leadlight.terms import Role
-from leadlight.units import MILLISECOND, SECOND
+from leadlight.units import MILLISECOND, SECOND, LeaderInstant
 from leadlight.wire.codec import Codec
 from leadlight.wire.messages import Beacon, Echo, Sounding
 
@@ -140,7 +140,8 @@ def last_beacon(hall: Any) -> Beacon:
 def forge(hall: Any, *names: str) -> None:
     """Let them hear a goodbye that boathouse never said."""
     heard = last_beacon(hall)
-    forged = heard._replace(serial=heard.serial + 1, sent_at=heard.sent_at + 10 * MILLISECOND, goodbye=True)  # type: ignore[arg-type]
+    sent_at = LeaderInstant(heard.sent_at + 10 * MILLISECOND)
+    forged = heard._replace(serial=heard.serial + 1, sent_at=sent_at, goodbye=True)
     for name in names:
         hall.inject(name, CODEC.encode(forged), "boathouse")
 

@@ -476,6 +476,8 @@ def test_a_live_leader_is_left_after_a_second_beacon_half_an_interval_later(make
     heard = [case.rival(serial, 10 + serial / 10) for serial in (0, 1, 2)]
     assert heard == [Verdict.UNCONFIRMED] * 3
     assert case.rival(1, 10.25) is Verdict.UNCONFIRMED  # what is late proves nothing
+    repeated = Rivals(make_beacon)
+    assert [repeated.rival(0, 10 + number) for number in range(4)] == [Verdict.UNCONFIRMED] * 4
     assert case.rival(3, 10.25) is Verdict.FOLLOW
 
 
@@ -551,10 +553,19 @@ def test_a_leader_that_alone_goes_on_is_followed_again(make_beacon: Maker) -> No
     assert case.rival(1, 10.3) is Verdict.FOLLOW
     assert case.honest(1_021, 10.5) is Verdict.OTHER_LEADER
     assert case.honest(1_022, 10.74) is Verdict.OTHER_LEADER
-    assert case.honest(1_022, 10.8) is Verdict.OTHER_LEADER
     assert case.honest(1_023, 10.75) is Verdict.FOLLOW
     assert (case.selection.tenure, case.selection.order) == (7, (0, 11))
     assert case.rival(2, 11) is Verdict.UNCONFIRMED  # and the ghost begins anew
+
+
+def test_who_met_a_ghost_first_follows_the_leader_that_goes_on_after_half_an_interval(make_beacon: Maker) -> None:
+    case = Case(make_beacon)
+    ghost = case.beacon(50, 0, 5)._replace(interval_ns=65_535 * MILLISECOND)
+    case.selection.judge(ghost, "there", at(0))
+    case.selection.follow(ghost, at(0))
+    assert case.hear(7, serial=1, seconds=0.3) is Verdict.OTHER_LEADER
+    assert case.hear(7, serial=2, seconds=0.8) is Verdict.FOLLOW
+    assert case.selection.tenure == 7
 
 
 def test_a_leader_that_goes_on_beside_the_one_it_was_left_for_is_not(make_beacon: Maker) -> None:

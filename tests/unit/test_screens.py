@@ -3,15 +3,17 @@ them."""
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from datetime import UTC, datetime
 from pathlib import Path
 from random import Random
+from typing import Any
 
 import pytest
 
 from leadlight.commands.tables import display_width
 from leadlight.commands.troubles import health
-from leadlight.commands.views import FollowerView, LeaderView
+from leadlight.commands.views import FollowerView, LeaderView, View
 from leadlight.cue import Cue, FrameRate, ShowLine, dark_cue, show_key
 from leadlight.follower.follower import Follower
 from leadlight.follower.settings import FollowerSettings
@@ -111,6 +113,31 @@ def test_a_screen_fits_and_leaves_room_for_the_cursor(count: int, size: tuple[in
     if count > 3:
         assert "! not heard: willow for 17 s" in said
         assert "other edition" in said or "kinds of trouble" in said
+
+
+@pytest.mark.parametrize("size", [(60, 10), (80, 24), (200, 50)])
+def test_screens_of_a_standby_and_of_a_follower_that_plays_say_what_they_know(
+    size: tuple[int, int], make_hall: Callable[..., Any]
+) -> None:
+    codec, held = Codec("quarry lake"), StoredShow("Tidefall", FrameRate(40), 192 * 40)
+    hall = make_hall(codec)
+    for name, patience in (("boathouse", 0), ("ticket hut", 7)):
+        settings = LeaderSettings(name, rank=min(patience, 1), listen_intervals=patience)
+        hall.add(name, lambda now, s=settings: Leader(s, codec, Random(1), now, [held]))
+    hall.add("jetty", lambda _: Follower(FollowerSettings("jetty"), codec, Random(2), [held]))
+    hall.nodes["boathouse"].core.roll(TIDEFALL, hall.local("boathouse"))
+    hall.run(30.5)
+    views: dict[str, View] = {
+        "standby": LeaderView(hall.nodes["ticket hut"].core, "quarry lake", SHOWS, LENGTHS, ["ferry"]),
+        "locked": FollowerView(hall.nodes["jetty"].core, "quarry lake", SHOWS, LENGTHS),
+    }
+    for state, view in views.items():
+        lines = view.picture(hall.local("jetty"), WALL_NOW, size).lines
+        assert lines[0].endswith(f" {state}")
+        assert "rolling Tidefall at 0:00:28, 0:02:44 to go" in lines[1]
+        assert not any(line.startswith("!") for line in lines)
+        assert max(map(display_width, lines)) <= size[0]
+        assert len(lines) < size[1]
 
 
 def test_a_board_is_in_trouble_once_it_misses_three_of_its_reports() -> None:

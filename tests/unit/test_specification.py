@@ -49,6 +49,14 @@ def test_every_requirement_that_is_referred_to_exists() -> None:
     assert set(re.findall(r"R-[A-Z]+-\d+", PROSE)) == {rule.number for rule in RULES}
 
 
+def test_every_test_that_the_table_of_threats_names_exists() -> None:
+    text = writer.SPECIFICATION.read_text(encoding="utf-8")
+    section = text[text.index("## 20. Security") : text.index("## 21. Vectors")]
+    named = set(re.findall(r"`(test_[a-z0-9_]+)`", section))
+    assert len(named) >= 15
+    assert named - writer.test_names() == set()
+
+
 def test_every_must_has_a_test_and_every_test_that_is_named_exists() -> None:
     mapping = writer.mapping()
     assert list(mapping) == [rule.number for rule in RULES]

@@ -72,6 +72,7 @@ class FollowerClock:
         self.common_view = CommonViewClock()
         self.shared_delay = SharedDelayClock()
         self._near_ns = self.settings.lock_budget_ns // 2
+        self._steady_ns = self._near_ns * STEADY_TIMES
         self._may_serve_marks = _COMMON_VIEW in self.settings.views
         self._may_serve_medians = _SHARED_DELAY in self.settings.views
         self._start()
@@ -141,7 +142,7 @@ class FollowerClock:
         # By far the commonest: nothing that is proven lies further out than the estimate, and no rate is so high that
         # it has come this far meanwhile.
         if latest is None or (
-            -self._near_ns < offset_ns - latest[1] < FAR_NS and at - latest[0] < self._near_ns * STEADY_TIMES
+            -self._near_ns < offset_ns - latest[1] < FAR_NS and at - latest[0] < self._steady_ns
         ):
             return _FITS
         estimate_ns = latest.offset_at(at)

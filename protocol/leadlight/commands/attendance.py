@@ -117,9 +117,10 @@ class Attendance:
 
     async def _tell_events(self) -> None:
         async for event in self._node.events():
-            age_ns = self._node.clock() - event.at
-            wall_at = self._around.wall_clock() - datetime.timedelta(microseconds=age_ns // MICROSECOND)
-            self._write_json(json_line(wall_at, event_as_json(event, self._shows)))
+            if self._has_readers:
+                age_ns = self._node.clock() - event.at
+                wall_at = self._around.wall_clock() - datetime.timedelta(microseconds=age_ns // MICROSECOND)
+                self._write_json(json_line(wall_at, event_as_json(event, self._shows)))
             # Those two are said with what to do: by the log, and by the command.
             if not isinstance(event, DatagramsRefused | NoLeaderHeard):
                 self._say(event_in_words(event, self._shows))
@@ -132,6 +133,11 @@ class Attendance:
         wall_now = self._around.wall_clock()
         is_screen = self._around.output.size is not None
         self._around.output.add(f"{wall_now:%H:%M:%S} {line}" if is_screen else stamped(line, wall_now))
+
+    @property
+    def _has_readers(self) -> bool:
+        """Whether anybody takes JSON."""
+        return self._as_json or self._around.log_book is not None
 
     def _write_json(self, line: str) -> None:
         if self._as_json:
@@ -168,7 +174,7 @@ class Attendance:
         typed.changed.clear()
 
     async def _tell_status(self) -> None:
-        if not self._as_json and self._around.log_book is None:
+        if not self._has_readers:
             return
         while True:
             await asyncio.sleep(self._timing.status_every_ns / SECOND)

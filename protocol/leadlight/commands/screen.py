@@ -56,7 +56,7 @@ def cue_lines(playing: InForce, shows: Mapping[int, str], wall_now: datetime.dat
     if playing.position_ns is not None:
         said += f" at {position_in_words(max(playing.position_ns, 0))}"
     if playing.remaining_ns is not None:
-        left_ns = playing.remaining_ns
+        left_ns = -(-playing.remaining_ns // SECOND) * SECOND  # as the wait for what comes is rounded
         said += f", {position_in_words(left_ns)} to go" if left_ns > 0 else ", past its end"
     comes = f"next: {_coming(playing, shows, wall_now)}" if playing.next_cue is not None else "nothing comes next"
     together = f"{said}; {comes}"

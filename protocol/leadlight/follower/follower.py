@@ -222,7 +222,7 @@ class Follower:
         self._journal: deque[Notes] = deque(maxlen=LINES_KEPT)
         # Timers.
         self.goodbye_at: LocalInstant | None = None
-        """When the beacon followed last arrived, if its leader said goodbye in it."""
+        """When the leader said goodbye, if nothing was heard of it since."""
         self._silent_at: LocalInstant | None = None
         self._cap_at: LocalInstant | None = None
         self._tally_at: LocalInstant | None = None
@@ -563,6 +563,8 @@ class Follower:
 
     def _receive_beacon(self, beacon: Beacon, source: Address, received_at: LocalInstant, now: LocalInstant) -> None:
         """Take a beacon that arrived at ``received_at``: at ``now``, or before if its leader had to prove itself."""
+        if self.goodbye_at is not None and not beacon.goodbye and beacon.leader == self._selection.leader:
+            self._unsay_goodbye()
         verdict = self._selection.judge(beacon, source, received_at)
         if verdict is not FOLLOW and (verdict is not Verdict.KNOWN or self._selection.is_lost):
             self.counters[verdict.value] += 1
@@ -602,6 +604,13 @@ class Follower:
         if is_answered:
             self._soundings.hasten(now)
         return False
+
+    def _unsay_goodbye(self) -> None:
+        """The leader goes on, whatever else its beacon says: patience is as long as before."""
+        if self._silent_at is not None and self.heard_at is not None:
+            patience_ns = self.settings.silent_intervals * self._loss_interval_ns
+            self._silent_at = LocalInstant(self.heard_at + patience_ns)
+        self.goodbye_at = None
 
     def _follow_beacon(
         self, beacon: Beacon, source: Address, received_at: LocalInstant, now: LocalInstant, fits: bool

@@ -122,21 +122,10 @@ class Challenge:
 class Rival:
     """A tenure that goes before a live leader's and was heard once, or within less than half an interval."""
 
+    first: int
     serial: int
     first_at: LocalInstant
     last_at: LocalInstant
-
-
-@dataclass(slots=True)
-class Left:
-    """The live leader that was left for the one that is followed, and when it was heard going on, the last one not."""
-
-    tenure: int
-    leader: int
-    order: tuple[int, int]
-    interval_ns: int
-    serial: int
-    heard_at: LocalInstant | None = None
 
 
 class GroupLoss:
@@ -164,7 +153,12 @@ class GroupLoss:
             self._known = 1
         ahead = (serial - top) & SERIAL_MASK
         heard = not is_copy
-        if ahead == 0:
+        if ahead == 1 and heard:  # by far the commonest
+            if self._known < LOSS_WINDOW:
+                self._known += 1
+            self._mask = (self._mask << 1 | 1) & LOSS_WINDOW_MASK
+            self._top = serial
+        elif ahead == 0:
             self._mask |= heard
         elif ahead < SERIAL_HALF:
             known = self._known + ahead
@@ -214,7 +208,6 @@ class LeaderSelection:
         self._interval_ns = SECOND
         self._leads = False
         self._rivals: OrderedDict[int, Rival] = OrderedDict()
-        self._left: Left | None = None
         # Of long announced intervals: the longest gap there was, after how many, and what it is counted from.
         self._gap_ns = 0
         self._gaps = 0
@@ -227,6 +220,7 @@ class LeaderSelection:
         self._sent_at = LeaderInstant(0)
         self._followed_at = LocalInstant(0)
         self._insisted = False
+        self._longest_ns = 0
 
     def judge(self, beacon: Beacon, source: Address, received_at: LocalInstant) -> Verdict:
         """Return what to make of a beacon. Only what was heard of each delivery and the open challenges change."""
@@ -254,14 +248,17 @@ class LeaderSelection:
         if tenure in left and not left.may_return(beacon, received_at, self.is_lost):
             return Verdict.RETIRED
         is_other = self.leader is not None and beacon.leader != self.leader
-        if self._left is not None and tenure == self._left.tenure and self._goes_on(self._left, beacon, received_at):
-            return FOLLOW
+        is_alone = False
         if is_other and (beacon.rank, beacon.leader) >= self.order and not self.is_lost:
-            return Verdict.OTHER_LEADER
+            # One that was heard only a few times, and now not at all while this one goes on, may be a ghost.
+            if self.followed >= PROVEN_BEACONS or not self._is_heard_twice(beacon, received_at, beacon.interval_ns):
+                return Verdict.OTHER_LEADER
+            is_alone = True
         needs_answer = self._require_fresh
         is_confirmed = True
         if self._leads or (is_other and not self.is_lost):
-            is_confirmed = self._is_heard_twice(beacon, received_at)
+            interval_ns = max(beacon.interval_ns, self._interval_ns)
+            is_confirmed = is_alone or self._is_heard_twice(beacon, received_at, interval_ns)
             if self._asks_rivals and beacon.sounding_budget:
                 needs_answer = True
             if needs_answer and beacon.cue.state is CueState.STOPPED:
@@ -277,30 +274,21 @@ class LeaderSelection:
             challenge.wants_asking = asked_at is None or received_at - asked_at >= CHALLENGE_SPACING_NS
         return Verdict.UNPROVEN
 
-    def _is_heard_twice(self, beacon: Beacon, received_at: LocalInstant) -> bool:
-        """Take a beacon of a tenure that would depose a live leader; return whether it has gone on for long enough."""
+    def _is_heard_twice(self, beacon: Beacon, received_at: LocalInstant, interval_ns: int) -> bool:
+        """Take a beacon of a tenure that would depose a live leader; return whether it goes on for half an interval."""
         rivals, tenure = self._rivals, beacon.tenure
-        interval_ns = min(max(beacon.interval_ns, self._interval_ns), UNPROVEN_INTERVAL_NS)
+        interval_ns = min(interval_ns, UNPROVEN_INTERVAL_NS)
         rival = rivals.get(tenure)
         if rival is not None and received_at - rival.last_at <= RIVAL_LASTS_INTERVALS * interval_ns:
             if is_newer(beacon.serial, rival.serial):
                 rival.serial, rival.last_at = beacon.serial, received_at
-            return received_at - rival.first_at >= interval_ns // 2 and beacon.serial == rival.serial
-        rivals[tenure] = Rival(beacon.serial, received_at, received_at)
+            has_gone_on = received_at - rival.first_at >= interval_ns // 2 and rival.serial != rival.first
+            return has_gone_on and beacon.serial == rival.serial
+        rivals[tenure] = Rival(beacon.serial, beacon.serial, received_at, received_at)
         rivals.move_to_end(tenure)
         if len(rivals) > RIVALS_KEPT:
             rivals.popitem(last=False)
         return False
-
-    def _goes_on(self, left: Left, beacon: Beacon, received_at: LocalInstant) -> bool:
-        """Take a beacon of the leader that was left; return whether it alone has gone on for half an interval."""
-        if beacon.leader != left.leader or not is_newer(beacon.serial, left.serial):
-            return False
-        left.serial = beacon.serial
-        if left.heard_at is None:
-            left.heard_at = received_at
-            return False
-        return received_at - left.heard_at >= left.interval_ns // 2
 
     def _open(self, challenge: Challenge) -> None:
         challenges = self.challenges
@@ -319,7 +307,6 @@ class LeaderSelection:
                 novelty = Novelty.FIRST
             else:
                 novelty = Novelty.RESTARTED if beacon.leader == self.leader else Novelty.CHANGED
-            self._note_left(beacon)
             before = self.tenure
             self._retire()
             if self._left_tenures.follow(beacon.tenure, beacon.leader, before, received_at):
@@ -330,6 +317,7 @@ class LeaderSelection:
             self._rivals.clear()
             self.leader = beacon.leader
             self.tenure = beacon.tenure
+            self._longest_ns = 0
             self.challenges.clear()
             self._proven = beacon.tenure
             self._begin_serials(beacon)
@@ -341,13 +329,12 @@ class LeaderSelection:
         self.is_lost = False
         self._sent_at = beacon.sent_at
         self._followed_at = received_at
-        self._interval_ns = beacon.interval_ns
+        self._interval_ns = interval_ns = beacon.interval_ns
+        if interval_ns > self._longest_ns:
+            self._longest_ns = interval_ns
         if self.followed < COUNTED_BEACONS:
             self.followed += 1
-            if self._left is not None:
-                self._left.heard_at = None  # whoever was left is not alone
-                if self.followed >= PROVEN_BEACONS:
-                    self._left = None
+            self._rivals.clear()  # whoever goes on beside it does not do so alone
         return novelty
 
     def _may_advance(self, ahead: int, received_at: LocalInstant) -> bool:
@@ -359,14 +346,6 @@ class LeaderSelection:
         self.loss.note(beacon.serial, beacon.is_copy)
         before = (beacon.serial - 1) & SERIAL_MASK
         self._serials = [before, before]
-
-    def _note_left(self, beacon: Beacon) -> None:
-        """Remember a live leader that is left for another's beacons, of which only a few were heard."""
-        left, self._left = self._left, None
-        if self.leader is None or self.tenure is None or self.is_lost or beacon.leader == self.leader:
-            return
-        if left is None or left.tenure != beacon.tenure:  # not the way back
-            self._left = Left(self.tenure, self.leader, self.order, self._interval_ns, self.serial)
 
     def loss_interval_ns(self, beacon: Beacon, received_at: LocalInstant) -> int:
         """Return by which interval a silence is judged after a beacon was followed: the announced one, if credible."""
@@ -391,7 +370,6 @@ class LeaderSelection:
         self._retire()
         self.leader = self.tenure = self._proven = None
         self.is_lost = self._leads = False
-        self._left = None
         self._rivals.clear()
         self.challenges.clear()
 
@@ -403,7 +381,7 @@ class LeaderSelection:
 
     def _retire(self) -> None:
         if self.tenure is not None and self.leader is not None:
-            self._left_tenures.leave(self.tenure, self.leader, self.serial, self._interval_ns)
+            self._left_tenures.leave(self.tenure, self.leader, self.serial, self._interval_ns, self._longest_ns)
 
     def to_challenge(self) -> list[Challenge]:
         """Return the challenges that should be put now."""

@@ -38,6 +38,8 @@ class LeftTenure:
     leader: int
     serial: int
     interval_ns: int
+    longest_ns: int
+    """The longest interval that it has announced: one beacon's must not cut short what it is given."""
     has_ended: bool = False
     """Its own leader has begun another."""
     provisional_until: LocalInstant | None = None
@@ -102,12 +104,12 @@ class LeftTenures:
         if self._proofs_asked:
             return False
         if left.provisional_until is not None and received_at <= left.provisional_until:
-            return self._insistence.note(beacon, RETURNING_BEACONS, left.interval_ns // 2)
+            return self._insistence.note(beacon, RETURNING_BEACONS, min(left.interval_ns, beacon.interval_ns) // 2)
         return is_lost and self.insists(beacon, left.interval_ns)
 
-    def leave(self, tenure: int, leader: int, serial: int, interval_ns: int) -> None:
-        """Remember a tenure that is left."""
-        self._kept[tenure] = LeftTenure(leader, serial, interval_ns)
+    def leave(self, tenure: int, leader: int, serial: int, interval_ns: int, longest_ns: int) -> None:
+        """Remember a tenure that is left, with the interval it announced last and the longest."""
+        self._kept[tenure] = LeftTenure(leader, serial, interval_ns, longest_ns)
         self._kept.move_to_end(tenure)
         if len(self._kept) > RETIRED_KEPT:
             self._kept.popitem(last=False)
@@ -124,5 +126,5 @@ class LeftTenures:
                 old.has_ended = True
                 old.is_refused = False
         if left is not None and left.leader == leader and not self._proofs_asked:
-            left.provisional_until = LocalInstant(received_at + PROVISIONAL_INTERVALS * left.interval_ns)
+            left.provisional_until = LocalInstant(received_at + PROVISIONAL_INTERVALS * left.longest_ns)
         return False

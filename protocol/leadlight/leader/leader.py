@@ -614,7 +614,9 @@ class Leader:
             if self.role is Role.ASKING and not (is_beacon and self._ear.goodbye_at is not None):
                 self._move(RoleInput.HEARD_LEADER if is_beacon else RoleInput.ANSWERED, now)
         goodbye_at = self._ear.goodbye_at
-        if goodbye_at is not None and goodbye_at != self._goodbye_heard:
+        if goodbye_at is None and self._goodbye_at is not None and self.role is Role.ASKING:
+            self._move(RoleInput.HEARD_LEADER, now)  # not followed, but it goes on
+        elif goodbye_at is not None and goodbye_at != self._goodbye_heard:
             self._goodbye_heard = goodbye_at
             self._move(RoleInput.GOODBYE, now)
             self._goodbye_at = goodbye_at

@@ -266,10 +266,15 @@ class Tenure:
         self._announced = None
         self._stopped_at = now
         self._burst(now, STOP_BURST_NS)
+        newer_at = at if ordered_at is None else ordered_at
         if self.cue.state is CueState.STOPPED:
-            return  # later, it would prolong the fade
+            # A later line would prolong the fade; but it is the last order that others' are held against, and a leader
+            # that did not take it over would find it new in every beacon of whoever was given it.
+            if self.cue.ordered_at is None or self.cue.ordered_at < newer_at:
+                self.cue = self.cue._replace(ordered_at=newer_at)
+            return
         line = ShowLine(at, max(self.cue.position_at(at), START))
-        self.cue = Cue(self.cue.show, CueState.STOPPED, line, at if ordered_at is None else ordered_at)
+        self.cue = Cue(self.cue.show, CueState.STOPPED, line, newer_at)
         self._emit(events.CueTookEffect(now, self.cue))
 
     def note_resumed(self, now: LocalInstant) -> None:

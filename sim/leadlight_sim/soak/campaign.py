@@ -43,7 +43,7 @@ class Finished:
     number: int
     seed: int
     simulated_s: float
-    wall_s: float
+    work_s: float
     memory_bytes: int
     violations: tuple[Violation, ...]
 
@@ -77,7 +77,7 @@ def finish(number: int, seed: int) -> Finished:
     outcome = hold(random_evening(seed))
     # Kilobytes on Linux, bytes on macOS.
     memory = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss * (1 if sys.platform == "darwin" else 1024)
-    return Finished(number, seed, outcome.simulated_s, outcome.wall_s, memory, outcome.violations)
+    return Finished(number, seed, outcome.simulated_s, outcome.work_s, memory, outcome.violations)
 
 
 class Results:
@@ -158,7 +158,7 @@ def _ignore_interrupts() -> None:
 def told(finished: Sequence[Finished], jobs: int, wall_s: float, stream: TextIO) -> None:
     """Write what a campaign came to: hours, speed, memory and how often each promise was broken."""
     hours = sum(one.simulated_s for one in finished) / 3600
-    work_hours = sum(one.wall_s for one in finished) / 3600
+    work_hours = sum(one.work_s for one in finished) / 3600
     broken: dict[str, list[Finished]] = {}
     for one in finished:
         for violation in one.violations:

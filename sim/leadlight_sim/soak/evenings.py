@@ -80,7 +80,9 @@ class _Place:
         seed = stream.integer(1, 2**31)
         air, is_contended = self._air()
         delivery = _one(stream, ("automatic", "automatic", "group", "copies", "both"))
-        # By copies alone a standby would have to be told where the leader is, which no setting of it does.
+        # By copies alone a standby would have to be told where the leader is, which no setting of it does, and a group
+        # that may hardly ask loses its leases.
+        budgets = (10, 60, 60, 255) if delivery == "copies" else (0, 1, 10, 60, 60, 255)
         standbys = 0 if delivery == "copies" else _one(stream, (0, 1, 1, 2))
         duration_s = CONTENDED_S if is_contended else _one(stream, DURATIONS_S)
         calm_s = max(CALM_S, CALM_INTERVALS * self.interval_s)
@@ -96,7 +98,7 @@ class _Place:
                 "interval_s": self.interval_s,
                 "delivery": delivery,
                 "lead_time_s": _one(stream, (0.0, 0.5, 2.0, 2.0, 5.0, 20.0)),
-                "sounding_budget": _one(stream, (0, 1, 10, 60, 60, 255)),
+                "sounding_budget": _one(stream, budgets),
                 "on_music_lost": _one(stream, ("continue", "continue", "finish", "dark")),
                 "tally_interval_s": _one(stream, (0.5, 5.0, 5.0, 30.0)),
                 "host": _one(stream, ("steady", "small-board", "busy")),

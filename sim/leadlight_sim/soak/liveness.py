@@ -8,16 +8,18 @@ from typing import Final
 from leadlight import ClockState, CueState
 from leadlight.units import MILLISECOND, SECOND
 from leadlight_sim.kernel import TrueInstant
-from leadlight_sim.soak.looks import Group, Seen
+from leadlight_sim.soak.looks import LOCK_BUDGET_NS, Group, Seen
 from leadlight_sim.soak.promises import FALSEHOODS, Evening, comes_about
 from leadlight_sim.world import Obeyed
 
-LOCK_BUDGET_NS: Final = 10 * MILLISECOND
 SHOWN_WITHIN_NS: Final = 15 * MILLISECOND
 """What a locked piece may be off: its budget, and the error that is still being absorbed."""
 RUN_WITHIN_NS: Final = 500 * MILLISECOND
 RUN_WITHIN_UNLOCKED_NS: Final = 3 * SECOND
 """Who has not found its clock shows what it can."""
+FLOOD_A_SECOND: Final = 30
+"""Beacons in a second, beside the regular ones, that no burst comes to for long, however often a button is pressed."""
+FLOOD_LASTS_S: Final = 4.0
 UNDOING: Final = ("hostile-packets", "clashing-leader", "clock-step", "clock-stands")
 """Spells after which another show than was ordered may be on, or none."""
 
@@ -37,7 +39,8 @@ def _following_s(evening: Evening) -> float:
     # Answers to challenges come no faster than the budget, and all followers may want one.
     leader = evening.scenario.leader
     nodes = len(evening.scenario.followers) + len(evening.scenario.standbys)
-    answered_s = 2.0 * nodes / max(leader.sounding_budget, 1) if evening.scenario.keyed else 0.0
+    asks = evening.scenario.keyed or leader.delivery == "copies"
+    answered_s = 2.0 * nodes / max(leader.sounding_budget, 1) if asks else 0.0
     lossy = 2.0 if any(follower.extra_loss_fraction for follower in evening.scenario.followers) else 1.0
     return lossy * evening.calm.heals_s + 2 * evening.calm.interval_s + answered_s
 
@@ -132,6 +135,21 @@ def _stop_in_force(evening: Evening, at: TrueInstant) -> Obeyed | None:
         if any(not on and switched_at >= stop.at for switched_at, on in node.switched):
             return None
     return stop
+
+
+@comes_about(lambda _evening: FLOOD_LASTS_S, "R-LEAD-2", "R-LEAD-7", "R-STOP-1", "R-ROLE-13")
+def no_leader_floods_the_group(group: Group, evening: Evening) -> Mapping[str, str]:
+    """Beacons come at their interval, and in bursts that end."""
+    flooding: dict[str, str] = {}
+    for node in evening.world.leaders:
+        if node.beacons_sent is None:
+            node.beacons_sent = []
+        since = group.at - SECOND
+        while node.beacons_sent and node.beacons_sent[0][1] < since:
+            node.beacons_sent.pop(0)
+        if len(node.beacons_sent) > 1.5 / evening.calm.interval_s + FLOOD_A_SECOND:
+            flooding[node.name] = f"{len(node.beacons_sent)} beacons in a second"
+    return flooding
 
 
 @comes_about(lambda _evening: 8.0, "R-ROLE-5", "R-ROLE-6", "R-CUE-6", "R-STOP-3")

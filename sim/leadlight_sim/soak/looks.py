@@ -19,6 +19,7 @@ from leadlight_sim.scenario import ClockStands, ClockStep
 from leadlight_sim.world import FollowerNode, LeaderNode, World
 
 LOOK_NS: Final = 100 * MILLISECOND
+LOCK_BUDGET_NS: Final = 10 * MILLISECOND
 Plan = tuple[Stretch | None, Stretch | None, Stretch | None]
 
 
@@ -33,6 +34,11 @@ class Seen:
     sounds: bool
     state: ClockState
     is_two_way: bool
+    """Whether its clock rests on answers of the timebase it is in.
+
+    Marks that come another way than it thinks err by as much as its answers leave open, and nobody can see it
+    (section 17.5): a clock that goes by them counts only where what is proven is narrower than a locked clock's budget.
+    """
     tenure: int | None
     cue: Cue
     off_at: int | None
@@ -80,7 +86,17 @@ class Seam:
 class _Watched:
     """What is remembered of one follower from one look, or one event, to the next."""
 
-    __slots__ = ("drift_false_at", "entered_at", "events_seen", "life", "offset", "plan", "seam_events", "timebase")
+    __slots__ = (
+        "drift_false_at",
+        "entered_at",
+        "entered_local",
+        "events_seen",
+        "life",
+        "offset",
+        "plan",
+        "seam_events",
+        "timebase",
+    )
 
     def __init__(self) -> None:
         self.life = -1
@@ -92,6 +108,7 @@ class _Watched:
         self.plan: Plan = (None, None, None)
         self.timebase: int | None = None
         self.entered_at = TrueInstant(0)
+        self.entered_local = LocalInstant(0)
         self.offset: tuple[TrueInstant, LocalInstant, int, int | None] | None = None
         self.drift_false_at: TrueInstant | None = None
 
@@ -172,7 +189,7 @@ class Watcher:
             watched.life = node.life
             watched.forget()
         if follower.timebase != watched.timebase:
-            watched.timebase, watched.entered_at = follower.timebase, at
+            watched.timebase, watched.entered_at, watched.entered_local = follower.timebase, at, now
             watched.offset = watched.drift_false_at = None
         events = [event for _, event in node.events[watched.events_seen :]]
         watched.events_seen = len(node.events)
@@ -190,8 +207,10 @@ class Watcher:
             life=node.life,
             sounds=self._sounds[node.name],
             state=clock.state,
-            is_two_way=clock.view in (ClockView.TWO_WAY, ClockView.SHARED_DELAY, ClockView.COMMON_VIEW)
-            and follower.answered_at is not None,
+            is_two_way=clock.view is not ClockView.ONE_WAY
+            and follower.answered_at is not None
+            and follower.answered_at >= watched.entered_local
+            and (clock.view is not ClockView.COMMON_VIEW or upper_ns - lower_ns <= 2 * LOCK_BUDGET_NS),
             tenure=follower.tenure,
             cue=follower.cue,
             off_at=follower.off_at,

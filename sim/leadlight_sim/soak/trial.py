@@ -26,12 +26,13 @@ LOOKS_A_JUDGEMENT: Final = 3
 class Outcome:
     """What became of one evening: the first violation of every promise that was broken, in order of time.
 
-    ``simulated_s`` is how far it came, ``wall_s`` what that took, ``trace_hash`` names everything that happened.
+    ``simulated_s`` is how far it came, ``work_s`` the seconds of a core that it took, ``trace_hash`` names everything
+    that happened.
     """
 
     violations: tuple[Violation, ...]
     simulated_s: float
-    wall_s: float
+    work_s: float
     trace_hash: str
 
 
@@ -99,7 +100,7 @@ class _Judge:
 
 def hold(scenario: Scenario) -> Outcome:
     """Run a scenario by its own seed and hold it against every promise. Ends early only where something raises."""
-    began = time.perf_counter()
+    began = time.process_time()
     world = World(scenario)
     judge = _Judge(Evening(scenario, world, Calm(scenario)))
     violations = []
@@ -115,6 +116,6 @@ def hold(scenario: Scenario) -> Outcome:
     return Outcome(
         tuple(sorted(violations, key=lambda violation: violation.at_s)),
         world.kernel.now / SECOND,
-        time.perf_counter() - began,
+        time.process_time() - began,
         world.trace.hexdigest(),
     )

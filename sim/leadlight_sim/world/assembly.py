@@ -23,7 +23,7 @@ from leadlight import (
 )
 from leadlight.clock import CausalityBound, Estimator
 from leadlight.cue import NO_SHOW
-from leadlight.errors import OrderError
+from leadlight.errors import ConfigurationError, OrderError
 from leadlight.playback import BlendedRecovery, HoldRecovery, Recovery, SlewOnlyRecovery, StepOnlyRecovery, Still
 from leadlight.terms import Delivery
 from leadlight.units import MILLISECOND, SECOND, LeaderInstant, LocalInstant, ShowPosition, milliseconds, seconds
@@ -333,7 +333,7 @@ class World:
             return
         try:
             cue = give(order, node, self._keys)
-        except OrderError:
+        except (OrderError, ConfigurationError):
             return  # it was told that it cannot be done, and nothing has changed
         begins_at = None if cue is None else node.true_at(LocalInstant(cue.line.leader_at))
         self.obeyed.append(Obeyed(self.kernel.now, node, order, cue, begins_at))

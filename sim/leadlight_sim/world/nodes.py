@@ -10,7 +10,7 @@ from __future__ import annotations
 from collections.abc import Callable, Sequence
 from typing import Protocol
 
-from leadlight import Codec, Follower, KeyRing, Leader, LeaderSettings, StoredShow
+from leadlight import Codec, Cue, Follower, KeyRing, Leader, LeaderSettings, StoredShow
 from leadlight.addresses import Address
 from leadlight.events import Event
 from leadlight.terms import Kind
@@ -269,7 +269,11 @@ class LeaderNode(Node):
     """A host that can lead, and the keeper of the truth about its clock and its show."""
 
     leader: Leader
-    _last_leading: Leader | None = None
+    _is_leading = False
+    led_until: TrueInstant | None = None
+    """When it last ceased to lead; ``None`` if it never did."""
+    last_led: tuple[int, Cue] | None = None
+    """The timebase and the cue that it led with last; ``None`` if it never led."""
 
     def start(
         self, settings: LeaderSettings, codec: Codec, entropy: Stream, shows: Sequence[StoredShow] = ()
@@ -288,16 +292,23 @@ class LeaderNode(Node):
     def _settle(self, core: Core, now: LocalInstant) -> None:
         super()._settle(core, now)
         leader = self.leader
-        if leader.is_leading and leader is not self._last_leading:
-            self._last_leading = leader
-            assert leader.timebase is not None
-            if leader.leader_at(now) == LeaderInstant(now):  # its own clock, not one that it continues
-                self._shifts.setdefault(leader.timebase, self._shift_ns)
+        if leader.is_leading:
+            timebase = leader.timebase
+            assert timebase is not None
+            self.last_led = timebase, leader.cue
+            self._is_leading = True
+            if self._shifts.get(timebase) != self._shift_ns and leader.leader_at(now) == LeaderInstant(now):
+                self._shifts[timebase] = self._shift_ns  # its own clock, not one that it continues
+        elif self._is_leading:
+            self._is_leading = False
+            self.led_until = self._kernel.now
 
-    @property
-    def last_led(self) -> Leader | None:
-        """The leader as which this host last led; ``None`` if it never did."""
-        return self._last_leading
+    def power_off(self) -> None:
+        """Switch off, and cease to lead."""
+        if self._is_leading:
+            self._is_leading = False
+            self.led_until = self._kernel.now
+        super().power_off()
 
     def clock_of(self, timebase: int, true: TrueInstant) -> LeaderInstant | None:
         """Return what a timebase that this host began shows at a true instant, ``None`` for others.

@@ -38,7 +38,6 @@ class Truth:
         self._leaders = leaders
         self._rivals = rivals
         self._plan = plan
-        self._acted_last: LeaderNode = leaders[0]
 
     def leader_time(self, timebase: int, true: TrueInstant) -> LeaderInstant | None:
         """Return what the clock named by ``timebase`` shows at a true instant; ``None`` for one nobody began.
@@ -60,8 +59,9 @@ class Truth:
         did."""
         leading = [node for node in self._leaders if node.powered and node.leader.is_leading]
         if leading:
-            self._acted_last = min(leading, key=lambda node: (node.leader.settings.rank, node.leader.identity))
-        return self._acted_last
+            return min(leading, key=lambda node: (node.leader.settings.rank, node.leader.identity))
+        # Of two that ceased at once the music's host, or the standby that is named first.
+        return max(self._leaders, key=lambda node: -1 if node.led_until is None else node.led_until)
 
     def ideal(self, true: TrueInstant) -> tuple[Cue, ShowPosition]:
         """Return what ought to be in force at a true instant, now or soon, and where in it the music is."""
@@ -73,10 +73,10 @@ class Truth:
                 at = LeaderInstant(node.local_at(planned.at))
                 cue = Cue(planned.show, planned.state, ShowLine(at, planned.position))
                 return cue, cue.position_at(LeaderInstant(node.local_at(true)))
-        led = node.last_led
-        if led is None or led.timebase is None:
+        if node.last_led is None:
             nothing = dark_cue(LeaderInstant(0))
             return nothing, nothing.line.position
-        now = self.leader_time(led.timebase, true)
+        timebase, cue = node.last_led
+        now = self.leader_time(timebase, true)
         assert now is not None
-        return led.cue, led.cue.position_at(now)
+        return cue, cue.position_at(now)
