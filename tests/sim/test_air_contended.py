@@ -293,7 +293,7 @@ def test_a_beacon_that_collided_wakes_nobody_and_still_lets_the_group_go() -> No
     assert 307_200 * MICROSECOND < arrivals[b"one"] < 309 * MILLISECOND
 
 
-def test_a_burst_goes_before_unicast_that_waited_longer() -> None:
+def test_a_burst_outranks_unicast_that_waited_longer() -> None:
     settings = replace(EXACT, beacons=TIMETABLE, power_save=PowerSave(others_doze=True))
     network = Network(settings, ["wired lead", "a"])
     # Both wait while the DTIM beacon is on the air.

@@ -125,7 +125,7 @@ def test_an_order_of_a_moment_ago_is_kept_and_what_fell_due_meanwhile_is_under_w
     assert evening.follower.shown().frame is None
 
 
-def test_what_another_leads_by_then_goes_before(evening: Evening) -> None:
+def test_what_another_leads_by_then_outranks(evening: Evening) -> None:
     evening.order("roll", "Tidefall")
     evening.network.run_for(5)
     gatehouse = evening.network.host("gatehouse")

@@ -198,7 +198,7 @@ def test_a_frame_that_comes_within_difs_of_a_busy_medium_draws_a_count() -> None
     assert late.begins == [FRAME + ANSWER + DIFS + 6 * SLOT]
 
 
-def test_a_beacon_goes_before_every_count_and_breaks_into_nothing() -> None:
+def test_a_beacon_outranks_every_count_and_breaks_into_nothing() -> None:
     channel = Channel()
     channel.ask_at(0, Speaker([0, 3, 0], frames=2))
     beacon = channel.ask_at(100_000, Speaker([], frames=1, backs_off=False), first=True)

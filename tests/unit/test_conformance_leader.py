@@ -442,7 +442,7 @@ def test_a_show_goes_on_at_the_old_leaders_pace_in_a_timebase_of_the_new_ones(
     assert line.rate_ppb == pytest.approx(faster_ppm * 1_000, abs=5_000)
 
 
-def test_a_leader_yields_to_one_that_goes_before_it_and_to_no_other(make_conversation: Maker) -> None:
+def test_a_leader_yields_to_one_that_outranks_it_and_to_no_other(make_conversation: Maker) -> None:
     for rank, expected in ((5, [Role.STANDBY]), (0, [])):
         conversation = make_conversation(rank=rank)
         node = conversation.node

@@ -1,6 +1,6 @@
 """Beacons of leaders that are not there: what one or two of them do to a group whose leader lives, and how it ends.
 
-Boathouse leads jetty and willow, ticket hut stands by, Tidefall rolls. The ghost's identity goes before all of them,
+Boathouse leads jetty and willow, ticket hut stands by, Tidefall rolls. The ghost's identity outranks all of them,
 its interval is the longest that travels, and what it says is dark.
 """
 
@@ -204,7 +204,7 @@ def test_a_leader_that_yields_tells_first_of_an_order_that_is_newer(hall: Any) -
     assert frames(hall) == [None, None]
 
 
-def test_who_goes_before_and_hears_no_newer_order_yields_to_nobody_and_the_other_does_not_wait(hall: Any) -> None:
+def test_who_outranks_and_hears_no_newer_order_yields_to_nobody_and_the_other_does_not_wait(hall: Any) -> None:
     away = {"ticket hut", "willow"}
     hall.outcome = lambda source, to, *_: [] if (source in away) != (to in away) else [MILLISECOND]
     hall.run(10)

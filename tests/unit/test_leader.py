@@ -149,7 +149,7 @@ def test_one_that_hears_another_follows_it_and_sends_no_beacon(hall: Hall) -> No
     boathouse.roll(TIDEFALL.key, hall.local("boathouse"))
     hall.run(10)
     hut = add_leader(hall, "ticket hut", rank=0, offset_s=50)
-    hall.run(60)  # it goes before, and yet Tidefall is not over
+    hall.run(60)  # it outranks the other, and yet Tidefall is not over
     assert hut.role is Role.STANDBY
     assert hut.cue == boathouse.cue
     assert hut.tenure == boathouse.tenure
@@ -194,7 +194,7 @@ def test_a_node_that_waits_wakes_no_more_often_than_it_must(hall: Hall) -> None:
 
 
 def with_a_show_on(hall: Hall) -> tuple[Leader, Follower]:
-    """A node of rank 1 has led Tidefall for thirty seconds when one that goes before it starts."""
+    """A node of rank 1 has led Tidefall for thirty seconds when one that outranks it starts."""
     hut = add_leader(hall, "ticket hut", rank=1, listen_intervals=0)
     jetty = add_follower(hall, "jetty", 40)
     hut.roll(TIDEFALL.key, hall.local("ticket hut"))
@@ -213,7 +213,7 @@ def test_one_that_leads_at_once_with_nothing_to_lead_neither_darkens_nor_moves_t
     assert jetty.cue == hut.cue
     hall.run(130)
     assert boathouse.cue == hut.cue
-    hall.run(30)  # Tidefall is over, and boathouse goes before
+    hall.run(30)  # Tidefall is over, and boathouse outranks
     assert role_of(boathouse) is Role.LEADING
 
 

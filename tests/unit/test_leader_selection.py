@@ -219,7 +219,7 @@ def test_a_restarted_leaders_old_tenure_is_over_however_new_its_serials(case: Ca
     assert case.hear(7, serial=1_001) is Verdict.RETIRED
 
 
-def test_another_leader_is_followed_if_it_goes_before_or_the_one_followed_is_lost(case: Case) -> None:
+def test_another_leader_is_followed_if_it_outranks_or_the_one_followed_is_lost(case: Case) -> None:
     case.hear(7)
     assert case.hear(8, leader=12) is Verdict.OTHER_LEADER
     assert case.hear(9, leader=10, serial=1_000, seconds=1) is Verdict.UNCONFIRMED
@@ -235,7 +235,7 @@ def test_a_first_leader_that_went_on_through_a_split_is_followed_again(case: Cas
     case.hear(7, serial=1_000)
     case.selection.is_lost = True
     assert case.hear(8, serial=5, leader=12) is Verdict.FOLLOW
-    # What it sent before the split is late; what it has sent since is not, and it goes before.
+    # What it sent before the split is late; what it has sent since is not, and it outranks.
     assert case.hear(7, serial=1_000) is Verdict.RETIRED
     assert case.hear(7, serial=1_040, seconds=20) is Verdict.UNCONFIRMED
     assert case.hear(7, serial=1_041, seconds=20.5) is Verdict.FOLLOW
@@ -287,7 +287,7 @@ def test_a_tenure_that_has_ended_is_over_whoever_was_followed_between(case: Case
     case.hear(9, serial=5, leader=12, sent=140, seconds=40)
     assert case.hear(7, serial=1_001, sent=141, seconds=41) is Verdict.RETIRED
     assert case.hear(7, serial=1_009, sent=149, seconds=49) is Verdict.RETIRED
-    assert case.hear(8, serial=6, sent=150, seconds=50) is Verdict.UNCONFIRMED  # this one has not, and goes before
+    assert case.hear(8, serial=6, sent=150, seconds=50) is Verdict.UNCONFIRMED  # this one has not, and outranks
     assert case.hear(8, serial=7, sent=151, seconds=51) is Verdict.FOLLOW
 
 
@@ -446,7 +446,7 @@ def test_serials_out_of_order_and_around_the_circle_are_counted_where_they_belon
 
 
 class Rivals(Case):
-    """Follows tenure 7 of leader 11, whose interval is half a second; leader 5 would go before it."""
+    """Follows tenure 7 of leader 11, whose interval is half a second; leader 5 would outrank it."""
 
     def __init__(self, make_beacon: Maker, asks_rivals: bool = False, require_fresh: bool = False) -> None:
         super().__init__(make_beacon, require_fresh)

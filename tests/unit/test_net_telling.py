@@ -256,8 +256,8 @@ def test_who_stands_by_says_what_is_in_force_and_what_becomes_of_its_order(
             "another leads quarry lake already: what it leads goes on, and this node leads if it falls silent"
         ],
         Role.LEADING: [
-            "a leader that goes before this one leads quarry lake now: what it leads is in force everywhere",
-            "the lower --rank goes before; if nobody of yours started it, give the group a key",
+            "a leader that outranks this one leads quarry lake now: what it leads is in force everywhere",
+            "the lower --rank outranks the other; if nobody of yours started it, give the group a key",
         ],
     }
     assert told == [*why[previous], f"{TIDEFALL_AT_FIVE}: {outcome}"]

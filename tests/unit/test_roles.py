@@ -35,7 +35,7 @@ def test_silence_alone_never_leads() -> None:
     assert LEADING not in {TRANSITIONS[role, RoleInput.SILENCE] for role in Role if role is not LEADING}
 
 
-def test_whoever_leads_stops_only_for_one_that_goes_before() -> None:
+def test_whoever_leads_stops_only_for_one_that_outranks() -> None:
     leaves = {happens for (role, happens), then in TRANSITIONS.items() if role is LEADING and then is not LEADING}
     assert leaves == {RoleInput.HEARD_BETTER}
 

@@ -124,7 +124,7 @@ def test_a_steady_sender_changes_the_picture_no_more_often_than_every_two_second
 
 
 def test_a_rogue_leader_that_answers_leads_until_a_person_orders_or_it_ceases(hall: Any) -> None:
-    """Its identity goes before the boathouse's, and it has the key where there is one."""
+    """Its identity outranks the boathouse's, and it has the key where there is one."""
     settings = LeaderSettings("pump house", interval_ns=INTERVAL)
     boathouse = hall.nodes["boathouse"].core
     assert settings.identity < boathouse.identity

@@ -21,11 +21,14 @@ from leadlight.commands.tables import cut
 from leadlight.commands.telling import event_as_json, event_in_words, json_line, stamped
 from leadlight.commands.views import View
 from leadlight.errors import LeadlightError
-from leadlight.events import DatagramsRefused, Event, NoLeaderHeard
+from leadlight.events import DatagramsRefused, Event, NetworkFound, NetworkLost, NoLeaderHeard
 from leadlight.net import Endpoint
 from leadlight.units import MICROSECOND, SECOND, LocalInstant
 
 REFRESH_SECONDS: Final = 0.5
+
+_SAID_ALREADY: Final = (DatagramsRefused, NetworkFound, NetworkLost, NoLeaderHeard)
+"""These are said with what to do: by the log, and by the command."""
 
 NodeCommand = Callable[[argparse.Namespace, Surroundings], Coroutine[Any, Any, int]]
 
@@ -121,8 +124,7 @@ class Attendance:
                 age_ns = self._node.clock() - event.at
                 wall_at = self._around.wall_clock() - datetime.timedelta(microseconds=age_ns // MICROSECOND)
                 self._write_json(json_line(wall_at, event_as_json(event, self._shows)))
-            # Those two are said with what to do: by the log, and by the command.
-            if not isinstance(event, DatagramsRefused | NoLeaderHeard):
+            if not isinstance(event, _SAID_ALREADY):
                 self._say(event_in_words(event, self._shows))
             for note_event in self.on_event:
                 note_event(event)

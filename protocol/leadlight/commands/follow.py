@@ -96,6 +96,7 @@ async def follow(arguments: argparse.Namespace, around: Surroundings) -> int:
         interface=arguments.interface,
         own_port=arguments.own_port,
         dscp=arguments.dscp,
+        waits_for_network=not arguments.no_wait,
     )
     found = {key: library.find(key) for key in shows}
     lengths: dict[int, int] = {key: show.length_ns for key, show in found.items() if show is not None}

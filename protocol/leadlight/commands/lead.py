@@ -55,7 +55,7 @@ class Lead:
             type=int,
             default=0,
             metavar="N",
-            help="order among leaders: 0 goes before 1, and of the same rank the names decide (0)",
+            help="order among leaders: 0 outranks 1, and of the same rank the names decide (0)",
         )
         parser.add_argument(
             "--lead-time", default="2", metavar="TIME", help="how long ahead a cue is announced (2 s)"
@@ -136,6 +136,7 @@ async def lead(arguments: argparse.Namespace, around: Surroundings) -> int:
         interface=arguments.interface,
         own_port=arguments.own_port,
         dscp=arguments.dscp,
+        waits_for_network=not arguments.no_wait,
         clock=clock,
         resumes_within_ns=duration_ns("--resume-within", arguments.resume_within),
         purpose=_purpose(arguments),

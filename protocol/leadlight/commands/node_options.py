@@ -63,6 +63,9 @@ def add_node_options(parser: argparse.ArgumentParser) -> None:
         metavar="N",
         help="mark datagrams for networks that heed it, 0 to 63 (%(default)d, expedited forwarding; 0 marks nothing)",
     )
+    parser.add_argument(
+        "--no-wait", action="store_true", help="end where there is no network yet; by default wait until there is one"
+    )
     parser.add_argument("--for", dest="for_time", metavar="TIME", help="end after so long")
     parser.add_argument(
         "--end-on-hangup", action="store_true", help="end when the terminal goes; by default it goes on without one"

@@ -207,8 +207,8 @@ def role_news(role: Role, previous: Role, group: str, ordered: str = "", *, is_t
     if role is Role.STANDBY and previous is Role.LISTENING:
         told.append(f"another leads {group} already: what it leads goes on, and this node leads if it falls silent")
     elif role is Role.STANDBY and previous is Role.LEADING:
-        told.append(f"a leader that goes before this one leads {group} now: what it leads is in force everywhere")
-        told.append("the lower --rank goes before; if nobody of yours started it, give the group a key")
+        told.append(f"a leader that outranks this one leads {group} now: what it leads is in force everywhere")
+        told.append("the lower --rank outranks the other; if nobody of yours started it, give the group a key")
     if role is Role.STANDBY and previous in (Role.LISTENING, Role.LEADING) and ordered:
         kept = "begins if this node leads by then" if is_to_come else "no longer in force here, as another leads"
         told.append(f"{ordered}: {kept}")

@@ -365,7 +365,7 @@ class Follower:
 
     @property
     def order(self) -> tuple[int, int]:
-        """Rank and id of the leader that is followed: who goes before whom."""
+        """Rank and id of the leader that is followed: who outranks whom."""
         return self._selection.order
 
     @property

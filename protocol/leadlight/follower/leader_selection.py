@@ -2,12 +2,12 @@
 
 Within a tenure a beacon counts if its serial is newer than the last. If its copy came first, or it before its copy,
 what it says is known; that it came is still a sample for the clock. Another tenure is followed if it is the same
-leader's, begun anew; or another leader's that goes before; or any other's once the one followed is lost. A leader that
+leader's, begun anew; or another leader's that outranks it; or any other's once the one followed is lost. A leader that
 has begun anew has ended its tenures before, and none of them is followed again. One that was left for another leader,
 as when the network falls apart for a while, is followed again if it has gone on since. With a key, a new tenure must
 first answer a Sounding with a fresh nonce: a recorded beacon is genuine, but a recording cannot answer.
 
-A live leader is not deposed by one beacon: whoever goes before it is followed after a second one, half an interval
+A live leader is not deposed by one beacon: whoever outranks it is followed after a second one, half an interval
 later, and by nodes that lead or stand by only once it has answered too. Where it falls silent while the one that was
 left goes on, that one is followed again.
 """
@@ -120,7 +120,7 @@ class Challenge:
 
 @dataclass(slots=True)
 class Rival:
-    """A tenure that goes before a live leader's and was heard once, or within less than half an interval."""
+    """A tenure that outranks a live leader's and was heard once, or within less than half an interval."""
 
     first: int
     serial: int
@@ -189,7 +189,7 @@ class LeaderSelection:
     def __init__(self, require_fresh: bool, asks_rivals: bool = False) -> None:
         self.leader: int | None = None
         self.order: tuple[int, int] = (0, 0)
-        """Rank and id: of two leaders the lower goes before."""
+        """Rank and id: of two leaders the one with the lower outranks the other."""
         self.tenure: int | None = None
         self.serial = 0
         self._serials = [0, 0]

@@ -105,7 +105,8 @@ class Leader:
         self._defers_until = LocalInstant(now + LISTEN_INTERVALS * settings.interval_ns)
         self._defers = False
         self._repeats = RateLimiter.once_in(REPEATED_TO_RIVALS_NS, 1)
-        # The last beacon of a leader behind this one whose order holds, and of one that goes before, with its arrival.
+        # The last beacon of a leader behind this one whose order holds, and of one that outranks this, with its
+        # arrival.
         self._rival: tuple[Beacon, LocalInstant] | None = None
         self._better: tuple[Beacon, LocalInstant] | None = None
         self._told_until: LocalInstant | None = None
@@ -235,7 +236,7 @@ class Leader:
     def resume_line(self, cue: Cue, now: LocalInstant) -> None:
         """Put a cue in force at once, its line already under way: a leader that comes back mid-show.
 
-        If another leads by then, what it leads goes before.
+        If another leads by then, what it leads holds.
         """
         check_cue(cue)
         if self._tenure is None:
@@ -327,7 +328,7 @@ class Leader:
     def stop(self, now: LocalInstant) -> None:
         """Stop now: everyone fades within a second. Nothing scheduled survives.
 
-        A node that does not lead takes the lead for it: a stop waits for nobody. If a leader that goes before this one
+        A node that does not lead takes the lead for it: a stop waits for nobody. If a leader that outranks this one
         is there, it hears of the stop, makes it its own, and leads on.
         """
         self._own_cues.clear()
@@ -349,7 +350,7 @@ class Leader:
     def take_back(self, now: LocalInstant) -> None:
         """Lead from now on, at whatever point of the show: an order from a person.
 
-        A leader that goes before this one, if there is one, keeps its followers, and this node yields to it again.
+        A leader that outranks this one, if there is one, keeps its followers, and this node yields to it again.
         """
         self._defers_until = now
         if self._tenure is None:
@@ -544,7 +545,7 @@ class Leader:
             tenure.schedule(moved(beacon.next_cue))
 
     def _holds_on(self, tenure: Tenure, now: LocalInstant) -> bool:
-        """Return whether a leader that goes before this one has yet to hear of a newer order that was given here."""
+        """Return whether a leader that outranks this one has yet to hear of a newer order that was given here."""
         if self._better is None:
             return False
         beacon, received_at = self._better
@@ -579,7 +580,7 @@ class Leader:
             tenure.settings = self.settings
 
     def _hears_better(self) -> bool:
-        """Return whether the leader that the ear follows goes before this node."""
+        """Return whether the leader that the ear follows outranks this node."""
         return self._ear.order < self._order
 
     def _follow_ear(self, now: LocalInstant) -> None:
@@ -796,7 +797,7 @@ class Leader:
     def _boundary_at(self) -> LocalInstant | None:
         """Return when this node may take back the lead: at once between shows, else at the end of the one in force.
 
-        ``None`` while the one that leads goes before.
+        ``None`` while the one that leads outranks this one.
         """
         ear = self._ear
         if ear.order < self._order or ear.heard_at is None:

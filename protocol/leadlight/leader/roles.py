@@ -16,13 +16,13 @@ class RoleInput(Enum):
     """What can happen to it."""
 
     HEARD_LEADER = "another leader's beacon is accepted"
-    HEARD_BETTER = "a leader that goes before this one is heard and proven"
+    HEARD_BETTER = "a leader that outranks this one is heard and proven"
     LISTENED_OUT = "nobody was heard since the start"
     SILENCE = "so many beacon intervals were silent"
     GOODBYE = "the leader says goodbye"
     ANSWERED = "the silent leader answers a Sounding"
     ASKED_OUT = "nobody answered"
-    TAKE_BACK = "a show boundary, and this one goes before; or an order"
+    TAKE_BACK = "a show boundary, and this one outranks the leader; or an order"
 
 
 TRANSITIONS: Final[dict[tuple[Role, RoleInput], Role]] = {

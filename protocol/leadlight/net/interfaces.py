@@ -26,6 +26,10 @@ _NAME_BYTES = 15
 _ADDRESS_OFFSET = 20
 
 
+class NetworkAbsentError(NetworkError):
+    """There is no such interface, address or route: not yet, or not any more."""
+
+
 @dataclass(frozen=True, slots=True)
 class Interface:
     """One interface as the socket options want it.
@@ -88,7 +92,7 @@ def _by_name(name: str) -> Interface:
     try:
         index = socket.if_nametoindex(name)
     except (OSError, ValueError):
-        raise NetworkError(f"there is no interface {name!r}; name one that this host has: {_names()}") from None
+        raise NetworkAbsentError(f"there is no interface {name!r}; name one that this host has: {_names()}") from None
     return Interface(name, index, _address_of(name))
 
 
@@ -107,7 +111,7 @@ def _address_of(name: str) -> str:
         return ANY_ADDRESS
     address = _asked_address(name)
     if address is None:
-        raise NetworkError(f"interface {name} has no IPv4 address; connect it, or name one of {_names()}")
+        raise NetworkAbsentError(f"interface {name} has no IPv4 address; connect it, or name one of {_names()}")
     return address
 
 

@@ -19,7 +19,10 @@ from leadlight.net.waking import LoopWaker, Waker, WakingSettings
 
 
 class BoundSockets(NodeSockets, Protocol):
-    """One node's sockets, open."""
+    """One node's sockets, open.
+
+    Where networks come and go they have ``look`` and ``leaves_from`` as well, as ``GroupSockets`` has.
+    """
 
     def close(self) -> None:
         """Close both; harmless when called twice."""

@@ -14,10 +14,10 @@ import logging
 import socket
 import sys
 from hashlib import blake2s
-from typing import TypeAlias
+from typing import Final, TypeAlias
 
 from leadlight.errors import ConfigurationError, NetworkError, check_kind, check_whole
-from leadlight.net.interfaces import ANY_ADDRESS, Interface, resolve
+from leadlight.net.interfaces import ANY_ADDRESS, Interface, NetworkAbsentError, address_towards, resolve
 from leadlight.net.timestamps import SocketOptions
 
 _log = logging.getLogger(__name__)
@@ -53,6 +53,12 @@ _WHAT_TO_DO = {
     errno.EPERM: "not permitted; a firewall rule may forbid it",
     errno.ENOBUFS: "too many multicast memberships on this host; raise the system's limit",
 }
+
+
+_MAY_COME: Final = frozenset(
+    {errno.EADDRNOTAVAIL, errno.ENODEV, errno.ENETUNREACH, errno.EHOSTUNREACH, errno.ENETDOWN, errno.ENXIO}
+)
+"""What a network that is not there yet leads to."""
 
 
 def what_to_do(error: OSError, otherwise: str = "check the interface and its address") -> str:
@@ -150,7 +156,12 @@ class GroupSockets:
         check_dscp(dscp)
         self.group_destination: SocketAddress = (group_address(group), port)
         """Where a datagram to the group goes."""
+        self._named = interface
         self.interface: Interface = resolve(interface)
+        self._leaves_from = address_towards(self.group_destination, self.interface)
+        if interface is None and self._leaves_from is None:
+            said = "no interface has a route for multicast; connect to the network, or name an interface"
+            raise NetworkAbsentError(said)
         self._own_port = own_port
         self._open: list[socket.socket] = []
         try:
@@ -238,6 +249,22 @@ class GroupSockets:
             return False
         return True
 
+    @property
+    def leaves_from(self) -> str | None:
+        """The address that datagrams to the group leave from, where it is known."""
+        return self._leaves_from
+
+    def look(self) -> bool:
+        """Return whether interface and address are those that the sockets were bound to.
+
+        Raises ``NetworkAbsentError`` where they are gone.
+        """
+        interface = resolve(self._named)
+        leaves_from = address_towards(self.group_destination, interface)
+        if leaves_from is None:
+            raise NetworkAbsentError(f"nothing leads to group {self.group_destination[0]} any more")
+        return (interface, leaves_from) == (self.interface, self._leaves_from)
+
     def close(self) -> None:
         """Close both sockets; harmless when called twice."""
         while self._open:
@@ -255,4 +282,5 @@ class GroupSockets:
         reason = error.strerror or str(error)
         own = f", own port {self._own_port}," if self._own_port else ""
         place = f"group {address} port {port}{own} on {self.interface.label}"
-        return NetworkError(f"cannot use {place}: {reason}; {advice}")
+        kind = NetworkAbsentError if error.errno in _MAY_COME else NetworkError
+        return kind(f"cannot use {place}: {reason}; {advice}")

@@ -164,7 +164,7 @@ def _leaders(heard: Heard, leading: TenureHeard, names: Names, leads: bool) -> F
         said = f"{said}; heard meanwhile too: {'; '.join(others)}"
         return Finding("leader", "leader", said, Verdict.LOOK, to_do, values)
     if leads:
-        to_do = "expect a leader that is started here to stand by, unless its --rank goes before, for this one leads"
+        to_do = "expect a leader that is started here to stand by, unless its --rank is lower, for this one leads"
         return Finding("leader", "leader", said, Verdict.LOOK, to_do, values)
     return Finding("leader", "leader", said, values=values)
 

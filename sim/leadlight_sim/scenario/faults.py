@@ -200,7 +200,7 @@ class LiveData(Part):
 class ClashingLeader(Part):
     """A second leader that hears nobody comes up with a clock and a show of its own, and goes again.
 
-    ``rank``: the scenario's leader has 0 and goes before it. ``show``: the id of what it rolls; ``None``: the first.
+    ``rank``: the scenario's leader has 0 and outranks it. ``show``: the id of what it rolls; ``None``: the first.
     """
 
     kind: Literal["clashing-leader"]

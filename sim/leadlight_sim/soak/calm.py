@@ -77,7 +77,7 @@ class Calm:
         for order in scenario.orders:
             is_at_standby = order.node not in (None, scenario.leader.name)
             if order.order in ("stop", "take-back"):
-                # Who takes the lead for it gives it back to one that goes before it, after a while.
+                # Who takes the lead for it gives it back to one that outranks it, after a while.
                 recovers_s = 2.0 + self.heals_s + (self.takes_over_s if is_at_standby else 0.0)
                 yield Spell(order.order, order.at_s, order.at_s, recovers_s)
 
