@@ -11,6 +11,7 @@ import subprocess
 import sys
 import threading
 from collections.abc import Callable, Iterator
+from contextlib import contextmanager
 from pathlib import Path
 from typing import IO, Any
 
@@ -138,16 +139,32 @@ class Garden:
             subprocess.run(["ip", "netns", "del", host], check=False, capture_output=True)
 
 
-@pytest.fixture
-def garden(tmp_path: Path) -> Iterator[Garden]:
+@contextmanager
+def made_garden(folder: Path, family: str) -> Iterator[Garden]:
     if os.geteuid() != 0:
         pytest.skip("network namespaces need root")
     try:
-        made = Garden(f"ll{os.getpid()}", tmp_path)
+        made = Garden(f"ll{os.getpid()}", folder, family)
     except (OSError, subprocess.SubprocessError) as error:
         pytest.skip(f"no network namespaces: {error}")
-    yield made
-    made.close()
+    try:
+        yield made
+    finally:
+        made.close()
+
+
+@pytest.fixture
+def garden(tmp_path: Path) -> Iterator[Garden]:
+    with made_garden(tmp_path, "4") as made:
+        yield made
+
+
+@pytest.fixture
+def garden_v6(tmp_path: Path) -> Iterator[Garden]:
+    if not Path("/proc/net/if_inet6").exists():
+        pytest.skip("no IPv6 here")
+    with made_garden(tmp_path, "6") as made:
+        yield made
 
 
 SHOW = ["--show", "Tidefall", "--show-at", "+1"]
@@ -281,3 +298,29 @@ def test_a_leader_whose_link_is_down_for_twenty_seconds_is_followed_on(garden: G
 def go_on_for(seconds: float) -> None:
     """Let a running show be watched for so long: what is tested is that nothing happens."""
     threading.Event().wait(seconds)
+
+
+def test_a_leader_and_a_follower_meet_where_there_is_ipv6_alone(garden_v6: Garden) -> None:
+    boathouse, jetty = two(garden_v6)
+    _, watcher = begin(garden_v6, boathouse, jetty)
+    go_on_for(1)
+    no_frame_was_wrong(watcher, at_least=50)
+
+
+def test_an_interface_with_both_families_uses_ipv4_unless_it_is_told_otherwise(garden_v6: Garden) -> None:
+    boathouse, jetty = two(garden_v6)
+    for number, host in enumerate((boathouse, jetty), start=1):
+        ip("-n", host, "addr", "add", f"10.77.0.{number}/24", "dev", "eth0")
+    code = (
+        "from leadlight.net.sockets import GroupSockets\n"
+        "for version in (None, 6, 4):\n"
+        "    with GroupSockets('lake', interface='eth0', ip_version=version) as sockets:\n"
+        "        print(sockets.leaves_from, sockets.group_destination[0])\n"
+    )
+    words = ["ip", "netns", "exec", boathouse, sys.executable, "-c", code]
+    said = subprocess.run(words, check=True, capture_output=True, text=True, timeout=PATIENCE_SECONDS).stdout
+    either, six, four = said.splitlines()
+    assert either == four
+    assert four.startswith("10.77.0.1 239.19")
+    assert six.startswith("fe80::")
+    assert " ff12::" in six

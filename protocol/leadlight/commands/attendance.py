@@ -9,12 +9,14 @@ import datetime
 import traceback
 from collections.abc import Callable, Coroutine, Mapping, Sequence
 from dataclasses import replace
+from functools import partial
 from typing import Any, Final
 
 from leadlight.commands.endings import EXIT_FAULT, Ending
 from leadlight.commands.node_options import Timing, named_by_its_option
 from leadlight.commands.orders import OrderSource, TypedOrders
 from leadlight.commands.row_news import RowNews
+from leadlight.commands.service import ServiceManager
 from leadlight.commands.spool import Picture
 from leadlight.commands.surroundings import Surroundings, log, this_host
 from leadlight.commands.tables import cut
@@ -102,6 +104,9 @@ class Attendance:
         with self._around.endings.told() as told:
             async with self._node:
                 self._around.note_running()
+                service = ServiceManager()
+                service.say("READY=1")
+                self.chores.append(partial(service.feed, lambda: self._node.is_running))
                 told_first, self._told_first = self._told_first or [], None
                 for line in told_first:
                     self.tell(line)
@@ -114,6 +119,7 @@ class Attendance:
                     if work.done():
                         await work  # what ended it is raised
                 finally:
+                    service.say("STOPPING=1")
                     work.cancel()
                     await asyncio.gather(work, return_exceptions=True)
             return (told.result() if told.done() else Ending.OVER).exit_code

@@ -25,7 +25,7 @@ from leadlight.net.driver import Core, CoreDriver, DatagramCounts
 from leadlight.net.keeping import Keeping
 from leadlight.net.machine import MACHINE, BoundSockets
 from leadlight.net.remarks import Remarks
-from leadlight.net.sockets import DEFAULT_PORT, EXPEDITED, check_address, check_dscp, check_ports
+from leadlight.net.sockets import DEFAULT_PORT, EXPEDITED, check_address, check_dscp, check_ip_version, check_ports
 from leadlight.net.waking import WakingSettings, raise_priority
 from leadlight.playback import AtTick, Library, Recovery, Shown, StoredShow
 from leadlight.terms import Role
@@ -55,8 +55,8 @@ class Node(Generic[CoreType, EventType]):
     """One core on the network for as long as its block runs.
 
     ``make_core`` is given the instant now and returns the state machine. ``group``, ``port``, ``interface``,
-    ``own_port`` and ``dscp`` are those of ``leadlight.net.sockets.GroupSockets``, whose ``NetworkError`` entering may
-    raise.
+    ``own_port``, ``dscp`` and ``ip_version`` are those of ``leadlight.net.sockets.GroupSockets``, whose
+    ``NetworkError`` entering may raise.
     ``on_event``, if given, is called for each event where the node runs, and must be quick: while it runs no datagram
     is read. What it raises is logged, and the node goes on. ``waking`` says how it wakes on time. Clock, chance, timers
     and sockets are those of the ``leadlight.net.machine.MACHINE`` in whose context the node is made.
@@ -79,6 +79,7 @@ class Node(Generic[CoreType, EventType]):
         own_port: int = 0,
         dscp: int = EXPEDITED,
         waits_for_network: bool = False,
+        ip_version: int | None = None,
         clock: LocalClock | None = None,
         waking: WakingSettings | None = None,
         on_event: Callable[[EventType], object] | None = None,
@@ -90,6 +91,7 @@ class Node(Generic[CoreType, EventType]):
         check_kind("group", group, str, "a name")
         check_ports(port, own_port)
         check_dscp(dscp)
+        check_ip_version(ip_version)
         machine = MACHINE.get()
         self.clock = machine.clock() if clock is None else clock
         now = self.clock()
@@ -99,7 +101,9 @@ class Node(Generic[CoreType, EventType]):
 
         def open_sockets(before: int | None) -> BoundSockets:
             at = own_port or before or 0
-            return machine.open_sockets(group, port=port, interface=interface, own_port=at, dscp=dscp)
+            return machine.open_sockets(
+                group, port=port, interface=interface, own_port=at, dscp=dscp, ip_version=ip_version
+            )
 
         self._attachment = Attachment(open_sockets, self.clock, cast(Callable[[Event], None], self._take_event))
         self._waits_for_network = waits_for_network
@@ -282,6 +286,7 @@ class FollowerNode(Node[Follower, FollowerEvent]):
         own_port: int = 0,
         dscp: int = EXPEDITED,
         waits_for_network: bool = False,
+        ip_version: int | None = None,
         clock: LocalClock | None = None,
         waking: WakingSettings | None = None,
         on_event: Callable[[FollowerEvent], object] | None = None,
@@ -294,6 +299,7 @@ class FollowerNode(Node[Follower, FollowerEvent]):
             own_port=own_port,
             dscp=dscp,
             waits_for_network=waits_for_network,
+            ip_version=ip_version,
             clock=clock,
             waking=waking,
             on_event=on_event,
@@ -342,7 +348,7 @@ class FollowerNode(Node[Follower, FollowerEvent]):
     def ask_leader(self, host: str, port: int) -> None:
         """Ask the leader on a host, at its own port, for copies: where nothing reaches the group.
 
-        ``host`` is an IPv4 address, or a name that this system can resolve; what cannot be sent is logged.
+        ``host`` is an address, or a name that this system can resolve; what cannot be sent is logged.
         """
         check_address(host, port)
         self.tell(lambda follower, now: follower.ask((host, port), now))
@@ -383,6 +389,7 @@ class LeaderNode(Node[Leader, LeaderEvent]):
         own_port: int = 0,
         dscp: int = EXPEDITED,
         waits_for_network: bool = False,
+        ip_version: int | None = None,
         clock: LocalClock | None = None,
         waking: WakingSettings | None = None,
         on_event: Callable[[LeaderEvent], object] | None = None,
@@ -410,6 +417,7 @@ class LeaderNode(Node[Leader, LeaderEvent]):
             own_port=own_port,
             dscp=dscp,
             waits_for_network=waits_for_network,
+            ip_version=ip_version,
             clock=clock,
             waking=waking,
             on_event=on_event,
