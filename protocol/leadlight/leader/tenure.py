@@ -97,6 +97,8 @@ class Tenure:
         inheritance: Inheritance | None = None,
     ) -> None:
         self.settings = settings
+        self.begun_at = now
+        """When it began, on this host's clock."""
         self.identity = settings.identity
         self.roster = Roster()
         self.counters: Counter[str] = Counter()
@@ -119,7 +121,6 @@ class Tenure:
         self._turns: dict[int, int] = {}
         self._marks: deque[list[int]] = deque(maxlen=MARKS_MAXIMUM)
         # Periodic beacons are at start + k·interval + dither, never at a sum of intervals.
-        self._start = now
         self._k = 0
         self._beacon_at = now
         self._extra: list[LocalInstant] = []
@@ -137,6 +138,16 @@ class Tenure:
     def tenure(self) -> int:
         """This run's tenure."""
         return self._tenure
+
+    @property
+    def has_begun(self) -> bool:
+        """Whether anything is in force but the darkness with which a node begins that takes over from nobody."""
+        return self.cue != dark_cue(self.leader_at(self.begun_at))
+
+    @property
+    def is_blank(self) -> bool:
+        """Whether nothing was ever cued in it."""
+        return not self.scheduled and not self.has_begun
 
     def bequest(self) -> Inheritance:
         """Return what a later tenure of this node needs to go on as if there had been none between."""
@@ -458,14 +469,14 @@ class Tenure:
     def _plan_beacon(self, now: LocalInstant) -> None:
         """Plan the next periodic beacon; those that fell due meanwhile are skipped, not sent in a burst."""
         interval_ns = self.settings.interval_ns
-        k = max(self._k + 1, (now - self._start) // interval_ns)
+        k = max(self._k + 1, (now - self.begun_at) // interval_ns)
         dither = below(self._entropy, min(round(DITHER_SHARE * interval_ns), DITHER_MAXIMUM_NS))
-        if self._start + k * interval_ns + dither <= now:
+        if self.begun_at + k * interval_ns + dither <= now:
             k += 1
         if k > self._k + 1:
             self.counters["beacon skipped"] += k - self._k - 1
         self._k = k
-        self._beacon_at = LocalInstant(self._start + k * interval_ns + dither)
+        self._beacon_at = LocalInstant(self.begun_at + k * interval_ns + dither)
 
     def _burst(self, now: LocalInstant, pattern: tuple[int, ...]) -> None:
         self._extra = sorted({*self._extra, *(LocalInstant(now + step) for step in pattern)})
