@@ -61,20 +61,22 @@ class Rehearsed(NamedTuple):
 
 
 class Tuned(NamedTuple):
-    """What one sweep came to: of each delivery the longest interval that meets every target, with its airtime.
+    """What one sweep came to: what it recommends, its airtime, and of how many evenings how many missed a target."""
 
-    ``None`` if there is none. ``recommended`` is the place of the recommended one among them.
-    """
-
-    longest: tuple[tuple[float, float] | None, ...]
-    recommended: int | None
+    recommended: str | None
+    airtime_share: float
+    share: float
+    confidence: float
+    evenings: int
+    missed: int
 
     def cells(self) -> tuple[str, ...]:
-        """Return the figures as the table prints them: the recommended one in bold."""
-        told = [NONE if each is None else f"{each[0]:g} s, {each[1]:.2%}".replace("%", " %") for each in self.longest]
-        if self.recommended is not None:
-            told[self.recommended] = f"**{told[self.recommended]}**"
-        return tuple(told)
+        """Return the figures as the table prints them."""
+        if self.recommended is None:
+            return NONE, "–", "–"
+        airtime = f"{self.airtime_share:.2%}".replace("%", " %")
+        promise = f"at most 1 evening in {1 / self.share:g}, {self.confidence * 100:g} % sure"
+        return self.recommended, airtime, f"{promise}: {self.missed} of {self.evenings} missed a target"
 
 
 def block(kind: str, name: str, text: str) -> str:
@@ -132,14 +134,14 @@ def _rehearsed(found: dict[str, Any]) -> Rehearsed:
 
 
 def _tuned(found: dict[str, Any]) -> Tuned:
-    deliveries = found["deliveries"]
-    longest: dict[str, tuple[float, float]] = {}
-    for each in found["intervals"]:  # by rising interval
-        if each["meets_targets"]:
-            longest[each["delivery"]] = each["interval_s"], each["over_seeds"]["airtime_share"]["high"]
-    advice = found["recommendation"]
-    recommended = deliveries.index(advice["delivery"]) if advice["meets_targets"] else None
-    return Tuned(tuple(longest.get(delivery) for delivery in deliveries), recommended)
+    proven = next((test for test in found["tests"] if test["passed"]), None)
+    if proven is None:
+        return Tuned(None, 0.0, found["share"], found["confidence"], 0, 0)
+    taken = next(each for each in found["candidates"] if each["settings"] == proven["settings"])
+    made = proven["made"]
+    return Tuned(
+        taken["name"], taken["airtime_share"], found["share"], found["confidence"], made["evenings"], made["missed"]
+    )
 
 
 def _largest(values: object) -> float | None:

@@ -38,6 +38,8 @@ __all__ = [
     "LockAcquired",
     "LockLost",
     "MediaJumped",
+    "NetworkFound",
+    "NetworkLost",
     "NoLeaderHeard",
     "NodeFailed",
     "OffTimeReached",
@@ -93,6 +95,20 @@ class DatagramsRefused(Event):
 
     reason: Refusal
     count: int
+
+
+@dataclass(frozen=True, slots=True, repr=False)
+class NetworkLost(Event):
+    """There is no network, or none yet: nothing leaves and nothing is heard until there is one."""
+
+    reason: str
+
+
+@dataclass(frozen=True, slots=True, repr=False)
+class NetworkFound(Event):
+    """The network is there, or there again; datagrams leave from ``address``."""
+
+    address: str
 
 
 # -- a follower's ----------------------------------------------------------------------------------------------
@@ -393,6 +409,8 @@ FollowerEvent: TypeAlias = (
     | HoldoverEnded
     | OffTimeReached
     | DatagramsRefused
+    | NetworkLost
+    | NetworkFound
     | NodeFailed
 )
 LeaderEvent: TypeAlias = (
@@ -414,5 +432,7 @@ LeaderEvent: TypeAlias = (
     | CopiesBegun
     | CopiesEnded
     | DatagramsRefused
+    | NetworkLost
+    | NetworkFound
     | NodeFailed
 )

@@ -17,8 +17,9 @@ from leadlight_sim.air.choice.tables import Scene, measure, measured, sampled_se
 from leadlight_sim.air.contended.air import ContendedAir
 from leadlight_sim.air.sampled.air import SampledAir
 from leadlight_sim.air.sampled.settings import SampledSettings
-from leadlight_sim.measures.rehearsal import judge, rehearse
+from leadlight_sim.measures.rehearsal import rehearse
 from leadlight_sim.measures.scoring import Scorer
+from leadlight_sim.measures.verdict import judge
 from leadlight_sim.scenario.files import load_shipped
 from leadlight_sim.scenario.model import Scenario
 from leadlight_sim.world.assembly import World

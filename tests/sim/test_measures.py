@@ -23,9 +23,10 @@ from leadlight_sim.air.sampled.settings import SampledSettings
 from leadlight_sim.air.timing import WeightlessRadio
 from leadlight_sim.baselines import LatestBeacon
 from leadlight_sim.kernel.kernel import TrueInstant
-from leadlight_sim.measures.rehearsal import Rehearsal, judge, rehearse
+from leadlight_sim.measures.rehearsal import Rehearsal, rehearse
 from leadlight_sim.measures.scores import Scores
 from leadlight_sim.measures.scoring import Scorer
+from leadlight_sim.measures.verdict import judge
 from leadlight_sim.scenario.files import load_shipped
 from leadlight_sim.scenario.model import Scenario, check_scenario
 from leadlight_sim.world.assembly import World

@@ -15,7 +15,8 @@ import pytest
 
 from leadlight.units import MILLISECOND
 from leadlight_sim.hosts.lateness import RECORDED
-from leadlight_sim.measures.rehearsal import Rehearsal, judge, rehearse
+from leadlight_sim.measures.rehearsal import Rehearsal, rehearse
+from leadlight_sim.measures.verdict import judge
 from leadlight_sim.scenario.files import load_shipped
 
 SEEDS = (1, 2, 3, 4, 5)

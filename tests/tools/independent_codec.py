@@ -126,6 +126,11 @@ def group_address(group: str) -> str:
     return ".".join(str(byte) for byte in struct.pack(">I", (239 << 24 | 192 << 16) + index))
 
 
+def group_address_v6(group: str) -> str:
+    last = 2**31 + int.from_bytes(digest(8, b"address", group.encode()), "big") % 2**31
+    return f"ff12::{last >> 16:x}:{last & 0xFFFF:x}"
+
+
 def show_key(show: str, edition: str, show_digest: bytes) -> int:
     parts = (show.encode(), edition.encode(), show_digest)
     over = b"".join(struct.pack(">I", len(part)) + part for part in parts)

@@ -25,7 +25,7 @@ from leadlight.follower.exchange import fair_spacing_ns
 from leadlight.follower.leader_selection import serials_allowed
 from leadlight.follower.tenures import SERIAL_HALF, SERIAL_MASK
 from leadlight.leader.roles import TRANSITIONS as ROLE_TRANSITIONS
-from leadlight.net.sockets import group_address
+from leadlight.net.families import group_address, group_address_v6
 from leadlight.playback.content import StoredShow
 from leadlight.terms import ClockState, ContentState, CueState, Kind
 from leadlight.units import (
@@ -484,6 +484,7 @@ def derived() -> dict[str, Any]:
         "identity": [{"name": name, "identity": identity(name)} for name in names],
         "group_hash": [{"group": group, "hash": wire.group_hash(group).hex()} for group in groups],
         "group_address": [{"group": group, "address": group_address(group)} for group in groups],
+        "group_address_v6": [{"group": group, "address": group_address_v6(group)} for group in groups],
         "show_key": [
             {
                 "show": show,

@@ -32,7 +32,7 @@ FOLDERS: dict[str, Path] = rooms.PACKAGES
 PLACES = [(package, room.replace("/", ".")) for package in FOLDERS for room in rooms.ORDER[package]]
 """Every room of both packages, in order."""
 WORLDLY = {"asyncio", "socket", "time", "random", "os", "threading", "selectors", "subprocess"}
-OUTSIDE_THE_LIBRARY = {"leadlight_sim", "numpy", "matplotlib", "pydantic", "rich", "jinja2"}
+OUTSIDE_THE_LIBRARY = {"leadlight_sim", "numpy", "scipy", "matplotlib", "pydantic", "rich", "jinja2", "distributed"}
 
 
 def name_of(package: str, path: Path) -> str:
@@ -161,6 +161,7 @@ def test_what_is_taken_from_another_room_is_what_that_room_offers() -> None:
 
 ASKED_FOR_BY_NAME = {
     "leadlight_sim.tune.figure",
+    "leadlight_sim.compare.figure",
     "leadlight_sim.live.view",
     "leadlight_sim.budget.page",
 }

@@ -252,7 +252,7 @@ def test_a_command_line_that_makes_no_sense_is_one_line_and_exit_code_2(words: l
         (["--show", "Tidefall", "--show-at", "soon"], "HH:MM, HH:MM:SS or +SECONDS"),
         (["--show", "Tidefall", "--show-at", "10"], "HH:MM, HH:MM:SS or +SECONDS"),
         (["--port", "0"], "--port: 0 is not allowed; allowed: 1 to 65535"),
-        (["--interface", "no-such-card"], "there is no interface 'no-such-card'"),
+        (["--interface", "no-such-card", "--no-wait"], "there is no interface 'no-such-card'"),
         (["--key-file", "/no/such/file"], "key file /no/such/file: No such file"),
         (["--for", "-1"], "--for: '-1' is not allowed"),
         (["--listen", "-1"], "--listen: -1 is not allowed"),

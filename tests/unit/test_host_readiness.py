@@ -162,7 +162,18 @@ def test_what_the_system_does_not_say_of_the_radio_is_never_guessed(
 ) -> None:
     finding = found("radio", is_wireless=wireless, saves_power=saves_power)
     assert (finding.found, finding.verdict) == (said, verdict)
-    assert finding.values == {"wireless": wireless, "saves_power": saves_power}
+    unknown = {"signal_dbm": None, "rate_bps": None}
+    assert finding.values == {"wireless": wireless, "saves_power": saves_power, **unknown}
+
+
+def test_a_weak_signal_is_something_to_look_at() -> None:
+    told: dict[str, Any] = {"is_wireless": True, "saves_power": False, "rate_bps": 54_000_000}
+    strong = found("radio", signal_dbm=-60, **told)
+    said = "Wi-Fi, heard at -60 dBm, sends at 54 Mbit/s, awake all the time"
+    assert (strong.found, strong.verdict) == (said, Verdict.GO)
+    weak = found("radio", signal_dbm=-80, **told)
+    assert weak.verdict is Verdict.LOOK
+    assert weak.to_do.startswith("bring it or its aerial nearer")
 
 
 def test_a_clock_from_before_the_release_matters_to_whoever_leads_and_is_told_to_who_follows() -> None:

@@ -33,6 +33,7 @@ def score(name: str, p95: float, light: float | None = None) -> FollowerScore:
         wrong_frame_share=0.0,
         dark_share=NAN,
         join_s=None,
+        joined_at_s=None,
         rejoin_s=(),
         visible_steps=0,
         cue_lateness_ms=0.0,

@@ -81,7 +81,7 @@ class PaperMachine:
         raise FileError("runtime folder", f"{group}/{name}", "made of paper")
 
     def open_sockets(
-        self, group: str, *, port: int, interface: str | None, own_port: int, dscp: int
+        self, group: str, *, port: int, interface: str | None, own_port: int, dscp: int, ip_version: int | None
     ) -> BoundSockets:
         self.opened.append((group, port, interface, own_port, dscp))
         raise NetworkError("made of paper")

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import errno
+import ipaddress
 import logging
 import os
 import select
@@ -14,16 +15,9 @@ import pytest
 
 from leadlight.errors import ConfigurationError, NetworkError
 from leadlight.net import sockets
+from leadlight.net.families import group_address, group_address_v6, set_multicast_option
 from leadlight.net.interfaces import resolve
-from leadlight.net.sockets import (
-    DEFAULT_PORT,
-    EXPEDITED,
-    GroupSockets,
-    group_address,
-    raise_receive_buffer,
-    set_multicast_option,
-    what_to_do,
-)
+from leadlight.net.sockets import DEFAULT_PORT, EXPEDITED, GroupSockets, raise_receive_buffer, what_to_do
 
 
 class PickySocket:
@@ -118,10 +112,19 @@ def test_an_unknown_interface_is_refused_with_the_names_there_are() -> None:
     assert all(name in str(caught.value) for name in names)
 
 
-@pytest.mark.parametrize("address", ["::1", "239.192.0.1"])
-def test_an_address_that_is_not_an_ipv4_interface_is_refused(address: str) -> None:
-    with pytest.raises(NetworkError, match="IPv4 address"):
-        resolve(address)
+@pytest.mark.parametrize(
+    ("address", "ip_version", "said"),
+    [
+        ("239.192.0.1", None, "is no address of a host"),
+        ("ff12::1", None, "is no address of a host"),
+        ("::1", 4, "is no IPv4 address of a host"),
+        ("127.0.0.1", 6, "is no IPv6 address of a host"),
+        ("2001:db8::1", None, "no interface has the address 2001:db8::1"),
+    ],
+)
+def test_an_address_that_is_no_interface_s_is_refused(address: str, ip_version: int | None, said: str) -> None:
+    with pytest.raises(NetworkError, match=said):
+        resolve(address, ip_version)
 
 
 def test_an_address_of_another_host_is_refused_with_what_to_do() -> None:
@@ -218,3 +221,11 @@ def test_a_system_that_does_not_mark_is_told_of_and_the_node_goes_on(
 def test_a_code_point_that_is_none_is_refused(dscp: Any) -> None:
     with pytest.raises(ConfigurationError, match="dscp"):
         GroupSockets(OWN_GROUP, interface="127.0.0.1", dscp=dscp)
+
+
+@pytest.mark.parametrize("group", ["quarry lake", "", "größer", "a" * 200])
+def test_every_ipv6_group_is_transient_of_one_link_and_dynamic(group: str) -> None:
+    address = ipaddress.IPv6Address(group_address_v6(group))
+    assert address.is_multicast
+    assert int(address) >> 32 == 0xFF12 << 80
+    assert int(address) & 0xFFFF_FFFF >= 0x8000_0000

@@ -8,7 +8,8 @@ from typing import Any
 
 import pytest
 
-from leadlight_sim.measures.rehearsal import Rehearsal, judge, rehearse
+from leadlight_sim.measures.rehearsal import Rehearsal, rehearse
+from leadlight_sim.measures.verdict import judge
 from leadlight_sim.report.document import page
 from leadlight_sim.scenario.model import check_scenario
 

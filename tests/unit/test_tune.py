@@ -1,379 +1,423 @@
+"""Proof by planted truth: an evening is a stub that misses by a hashed coin, so that the true share is known."""
+
 from __future__ import annotations
 
-import dataclasses
+import copy
+import itertools
 import math
-from collections.abc import Sequence
-from typing import Any
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from hashlib import blake2s
 
 import pytest
+from scipy import stats
 
 from leadlight.errors import ConfigurationError
-from leadlight.terms import Delivery
+from leadlight_sim.measures import MEASURES, Figures, misses_of
+from leadlight_sim.runs import Finished, Run, TimeIsUp
 from leadlight_sim.scenario.files import load_shipped
 from leadlight_sim.scenario.problems import ScenarioError
-from leadlight_sim.tune.advice import Recommendation, recommend
+from leadlight_sim.tune.advice import advise
 from leadlight_sim.tune.beat import beat_of
-from leadlight_sim.tune.results import DELIVERIES, MEASURES, RunFigures, by_delivery, standings, targets_of
-from leadlight_sim.tune.workers import deliveries_from_text, intervals_from_text, planned_runs, sweep
-
-AUTOMATIC, GROUP, COPIES, BOTH = Delivery
-ONE = (AUTOMATIC,)
-TARGETS = {"error_p95_ms": 10.0, "pair_p95_ms": 15.0, "join_s": 10.0}
-
-GOOD = RunFigures(
-    interval_s=1.0,
-    delivery=AUTOMATIC,
-    seed=1,
-    error_p95_ms=4.0,
-    error_max_ms=9.0,
-    pair_p95_ms=6.0,
-    tight_pair_p95_ms=None,
-    join_s=0.5,
-    rejoin_s=None,
-    cue_lateness_ms=2.0,
-    wrong_frame_share=0.01,
-    visible_steps=0,
-    airtime_share=0.01,
-    worst_follower="arch",
-    trace_hash="",
+from leadlight_sim.tune.candidates import Candidate, Choice, Count, check_targets, choice_from_text, combinations
+from leadlight_sim.tune.proof import (
+    Size,
+    has_likely_failed,
+    level_of,
+    ratio_interval,
+    share_at_most,
+    share_interval,
+    size_for,
+    size_of,
 )
+from leadlight_sim.tune.sweep import Outcome, Question, Sweep, Trial, fresh_seed, ranked
 
-
-def run(interval_s: float, seed: int = 1, **changes: object) -> RunFigures:
-    # Beacons cost airtime in proportion to their rate.
-    figures = {"airtime_share": 0.01 / interval_s, **changes}
-    return dataclasses.replace(GOOD, interval_s=interval_s, seed=seed, **figures)  # type: ignore[arg-type]
-
-
-def advice(runs: Sequence[RunFigures], **more_targets: float) -> Recommendation:
-    targets = TARGETS | more_targets
-    return recommend(standings(runs, targets), targets)
-
-
-# --- The recommendation -----------------------------------------------------------------------------------------------
-
-
-def test_the_longest_interval_that_meets_every_target_is_recommended_and_its_neighbour_named() -> None:
-    found = advice([run(0.5), run(1.0), run(2.0, error_p95_ms=12.0), run(5.0, error_p95_ms=30.0)])
-    assert (found.interval_s, found.meets_targets) == (1.0, True)
-    assert found.headline == "Recommended beacon interval: 1 s."
-    assert found.sentences[0] == (
-        "It is the longest interval tried that meets every target in the one run made of it. Timing then takes at most "
-        "1 % of the channel's time, the least of those that do."
+LAKE = load_shipped("quarry-lake")
+QUESTION = Question(LAKE)
+REPETITIONS = 2000
+ERROR = 0.05
+DELIVERIES = ("automatic", "group", "copies", "both")
+NAMES = [
+    *combinations(
+        LAKE,
+        [Choice("leader.delivery", DELIVERIES), Choice("leader.on_music_lost", ("continue", "finish", "dark"))],
     )
-    assert found.sentences[1:3] == (
-        "Closest to its limit is error to the leader (p95): 4 ms of 10 ms (40 %) in the worst run.",
-        "2 s fails by error to the leader (p95), 12 ms where 10 ms is allowed (20 % too much), in 1 of 1 run.",
+]
+"""Twelve candidates with nothing between them."""
+
+
+def fresh(candidate: Candidate) -> Candidate:
+    new = copy.copy(candidate)
+    new.seen, new.airtimes, new.is_left = Count(), [], False
+    return new
+
+
+class Evenings:
+    """Stub evenings: a candidate misses its share of them by a coin that its seed decides, and takes its airtime."""
+
+    def __init__(self, shares: Mapping[str, float], airtimes: Mapping[str, float], salt: object = 0) -> None:
+        self._shares = shares
+        self._airtimes = airtimes
+        self._salt = salt
+        self.made: list[Run] = []
+
+    def figures(self, run: Run) -> Figures:
+        text = f"{self._salt} {run.digest} {run.seed}"
+        coin = int.from_bytes(blake2s(text.encode(), digest_size=7).digest(), "big") / 2**56
+        missed = coin < self._shares[run.digest]
+        return Figures({"light_p95_ms": 99.0 if missed else 1.0, "airtime_share": self._airtimes[run.digest]}, {})
+
+    def run_all(self, runs: Iterable[Run]) -> Iterator[Finished]:
+        for run in runs:
+            self.made.append(run)
+            yield Finished(run, self.figures(run))
+
+
+def by_light(_: Candidate, figures: Figures) -> Sequence[str]:
+    return ["light_p95_ms"] if figures.values["light_p95_ms"] > 12.5 else []
+
+
+def swept(shares: Sequence[float], salt: object = 0, question: Question = QUESTION) -> tuple[Outcome, Evenings]:
+    """Return a sweep of candidates with these true shares, the first the cheapest."""
+    tried = [fresh(each) for each in NAMES[: len(shares)]]
+    planted = {each.digest: share for each, share in zip(tried, shares, strict=True)}
+    airtimes = {each.digest: 0.01 * 1.3**place for place, each in enumerate(tried)}
+    evenings = Evenings(planted, airtimes, salt)
+    return Sweep(question, tried, evenings.run_all, judge=by_light).run(), evenings
+
+
+def share_of(outcome: Outcome, shares: Sequence[float]) -> float | None:
+    proven = outcome.proven
+    return None if proven is None else shares[outcome.candidates.index(proven.candidate)]
+
+
+# --- Planted truth ----------------------------------------------------------------------------------------------------
+
+WORST = [0.051] * 12
+LADDER = [0.2, 0.1, 0.06, 0.051, 0.03, 0.01, 0.0]
+
+
+@pytest.mark.slow
+@pytest.mark.thorough_except(repetitions=100)
+@pytest.mark.parametrize(
+    ("shares", "repetitions"),
+    [([0.051], 100), ([0.051], REPETITIONS), ([0.06] * 3, REPETITIONS), (LADDER, REPETITIONS), (WORST, REPETITIONS)],
+    ids=["few", "alone", "three", "ladder", "worst"],
+)
+def test_what_misses_too_often_is_recommended_in_a_twentieth_of_sweeps_at_most(
+    shares: Sequence[float], repetitions: int
+) -> None:
+    wrong = sum((share_of(swept(shares, salt)[0], shares) or 0.0) > ERROR for salt in range(repetitions))
+    # The exact binomial interval of the share of wrong answers must not lie above what was promised.
+    assert share_interval(wrong, repetitions)[0] <= ERROR
+    assert wrong <= stats.binom.ppf(0.999, repetitions, ERROR)
+
+
+@pytest.mark.slow
+@pytest.mark.thorough_except(share=0.0)
+@pytest.mark.parametrize(
+    ("share", "proven", "runs_most"),
+    [(0.0, 1.0, 101), (0.01, 0.7, 130), (0.03, 0.15, 130), (0.05, 0.0, 110), (0.1, 0.0, 60), (0.2, 0.0, 30)],
+)
+def test_how_often_a_lone_candidate_is_proven_and_in_how_many_runs(
+    share: float, proven: float, runs_most: float, record_property: Callable[[str, object], None]
+) -> None:
+    repetitions = 50 if share == 0.0 else REPETITIONS
+    outcomes = [swept([share], salt)[0] for salt in range(repetitions)]
+    found = sum(outcome.proven is not None for outcome in outcomes) / repetitions
+    runs = sum(outcome.runs for outcome in outcomes) / repetitions
+    record_property("proven", found)
+    record_property("runs", runs)
+    assert found >= proven
+    assert runs <= runs_most
+    if share >= ERROR:
+        assert found <= ERROR + 3 * math.sqrt(ERROR * (1 - ERROR) / repetitions)
+
+
+def test_a_test_looked_at_after_every_evening_would_prove_too_much() -> None:
+    # Why sizes are fixed beforehand: 5 % of evenings miss, and a test is made after each of the first 208.
+    wrong = 0
+    for salt in range(40):
+        missed = 0
+        for number in range(208):
+            coin = blake2s(f"{salt} {number}".encode(), digest_size=4).digest()
+            missed += int.from_bytes(coin, "big") / 2**32 < ERROR
+            if number + 1 >= size_of(missed, ERROR, ERROR).evenings:
+                wrong += 1
+                break
+    assert wrong / 40 > 0.1
+
+
+# --- The sweep --------------------------------------------------------------------------------------------------------
+
+
+def test_a_lone_candidate_without_a_miss_is_proven_by_93_evenings_with_room_for_one_miss() -> None:
+    outcome, evenings = swept([0.0])
+    (test,) = outcome.tests
+    assert (test.size, test.count.evenings) == (Size(93, 1), 93)
+    assert test.level == pytest.approx(0.05)
+    assert len(evenings.made) == outcome.runs == 8 + 93
+    assert advise(outcome).headline == "Recommended: delivery automatic, leader.on_music_lost continue."
+    assert advise(outcome).sentences[0].startswith(
+        "At most 1 evening in 20 misses a target: 95 % sure, from 93 evenings with no miss"
     )
 
 
-def test_one_bad_seed_of_four_is_enough_to_refuse_an_interval() -> None:
-    runs = [run(interval, seed) for interval in (1.0, 2.0) for seed in range(4)]
-    runs[6] = run(2.0, 2, pair_p95_ms=45.0)
-    found = advice(runs)
-    assert found.interval_s == 1.0
-    assert (
-        "2 s fails by pair difference (p95), 45 ms where 15 ms is allowed (3 times as much), in 1 of 4 runs."
-        in found.sentences
+def test_of_several_the_cheapest_has_half_the_chance_of_error_and_the_next_half_of_that() -> None:
+    shares = [0.06, 0.0, 0.0]
+    outcome = next(
+        outcome for salt in itertools.count() if len((outcome := swept(shares, salt)[0]).tests) == 2
+    )
+    first, second = outcome.tests
+    assert first.has_failed
+    assert first.level == pytest.approx(0.025)
+    assert second.level == pytest.approx(0.0125)
+    assert second.size == size_of(1, 0.05, 0.0125)
+    assert outcome.proven is second
+    assert second.candidate is outcome.candidates[1]
+    assert any("was tested before and failed" in said for said in advise(outcome).sentences)
+
+
+def test_a_test_ends_at_the_first_miss_too_many() -> None:
+    outcome = next(
+        outcome for salt in itertools.count() if (outcome := swept([0.1, 0.0], salt)[0]).tests[0].has_failed
+    )
+    test = outcome.tests[0]
+    assert test.count.missed == test.size.misses + 1
+    assert test.count.evenings < test.size.evenings
+
+
+def test_what_misses_in_exploration_is_left_early_and_never_tested() -> None:
+    outcome, evenings = swept([1.0, 0.0])
+    bad, good = outcome.candidates
+    assert (bad.is_left, bad.seen.evenings, good.seen.evenings) == (True, 2, 8)
+    assert [test.candidate for test in outcome.tests] == [good]
+    assert sum(run.digest == bad.digest for run in evenings.made) == 2
+    assert outcome.tests[0].level == pytest.approx(0.05)
+    assert any(
+        "The next cheaper" in said and "in 2 of 2 evenings" in said for said in advise(outcome).sentences
     )
 
 
-def test_a_measure_at_its_target_meets_it() -> None:
-    assert advice([run(1.0, error_p95_ms=10.0)]).meets_targets
+def test_only_those_in_front_are_explored_to_the_end() -> None:
+    outcome, _ = swept([0.0] * 6)
+    assert [each.seen.evenings for each in outcome.candidates] == [8, 8, 8, 2, 2, 2]
 
 
-def test_other_targets_that_the_neighbour_misses_are_counted() -> None:
-    found = advice([run(1.0), run(2.0, error_p95_ms=11.0, pair_p95_ms=30.0, join_s=12.0)])
-    assert any("fails by pair difference (p95)" in each and "and 2 other targets." in each for each in found.sentences)
+def test_where_nothing_is_left_it_says_what_was_nearest() -> None:
+    outcome, _ = swept([1.0, 1.0])
+    advice = advise(outcome)
+    assert (outcome.proven, advice.candidate, outcome.tests) == (None, None, [])
+    assert advice.headline == "No setting is proven."
+    assert any("Nothing is left to test. The nearest was" in said for said in advice.sentences)
 
 
-def test_where_nothing_longer_was_tried_it_says_so() -> None:
-    found = advice([run(1.0), run(2.0)])
-    assert found.interval_s == 2.0
-    assert "No longer interval was tried, so a longer one may do as well." in found.sentences
+def test_fresh_evenings_never_occur_in_exploration_nor_in_another_candidates_test() -> None:
+    first, second = NAMES[:2]
+    seeds = [fresh_seed(QUESTION, each, number) for each in (first, second) for number in range(500)]
+    assert len(set(seeds)) == 1000
+    assert all(0 <= seed < 2**63 for seed in seeds)
+    explored = range(LAKE.run.seed, LAKE.run.seed + 1000)
+    assert not set(seeds) & set(explored)
 
 
-def test_a_shorter_interval_that_fails_is_told_too() -> None:
-    found = advice([run(0.1), run(1.0)], airtime_share=0.04)
-    assert found.interval_s == 1.0
-    assert (
-        "Shorter is not better here: 0.1 s fails by airtime, 10 % where 4 % is allowed (2.5 times as much), "
-        "in 1 of 1 run." in found.sentences
-    )
+def test_when_time_is_up_it_says_what_is_open_and_what_its_evenings_show() -> None:
+    tried = [fresh(each) for each in NAMES[:1]]
+    evenings = Evenings({tried[0].digest: 0.0}, {tried[0].digest: 0.01})
+
+    def run_all(runs: Iterable[Run]) -> Iterator[Finished]:
+        for finished in evenings.run_all(runs):
+            yield finished
+            if len(evenings.made) == 48:
+                raise TimeIsUp
+
+    outcome = Sweep(QUESTION, tried, run_all, judge=by_light).run()
+    assert outcome.stopped == "time was up"
+    said = " ".join(advise(outcome).sentences)
+    assert "Of 93 evenings 40 were made, with no miss." in said
+    # 0.05 ** (1 / 40) is 0.928.
+    assert "95 % sure: at most 7.2 % of evenings miss a target" in said
 
 
-def test_no_claim_of_least_airtime_is_made_where_another_interval_took_less() -> None:
-    found = advice([run(1.0, airtime_share=0.01), run(2.0, airtime_share=0.02)])
-    assert found.interval_s == 2.0
-    assert not any("the least" in sentence for sentence in found.sentences)
+def test_where_there_is_time_for_less_the_test_is_shorter() -> None:
+    assert size_for(0, 0.05, 0.05) == Size(93, 1)
+    assert size_for(0, 0.05, 0.05, evenings_maximum=92) == Size(59, 0)
+    assert size_for(0, 0.05, 0.05, evenings_maximum=10) == Size(59, 0)
 
 
-def test_where_nothing_will_do_the_nearest_is_named_with_the_measure_that_fails_and_by_how_much() -> None:
-    found = advice([run(0.5, pair_p95_ms=18.0), run(1.0, error_p95_ms=30.0), run(2.0, error_p95_ms=40.0)])
-    assert (found.interval_s, found.meets_targets) == (0.5, False)
-    assert found.headline == "None of the 3 intervals tried meets every target."
-    assert found.sentences[0] == (
-        "Nearest to them is 0.5 s, which fails by pair difference (p95), 18 ms where 15 ms is allowed (20 % too much), "
-        "in 1 of 1 run."
-    )
-    assert not any("Every interval" in sentence for sentence in found.sentences)
+# --- Ties -------------------------------------------------------------------------------------------------------------
 
 
-def test_of_two_that_miss_by_as_much_the_one_that_misses_fewer_targets_is_nearer_then_the_longer() -> None:
-    both: dict[str, Any] = {"error_p95_ms": 20.0, "pair_p95_ms": 20.0}
-    assert advice([run(0.5, error_p95_ms=20.0), run(1.0, **both)]).interval_s == 0.5
-    assert advice([run(0.5, error_p95_ms=20.0), run(1.0, error_p95_ms=20.0)]).interval_s == 1.0
+def with_airtimes(place: int, *airtimes: float) -> Candidate:
+    new = fresh(NAMES[place])
+    for airtime in airtimes:
+        new.seen.add(Figures({"airtime_share": airtime}, {}), [])
+        new.airtimes.append(airtime)
+    return new
 
 
-def test_a_target_that_every_interval_misses_is_not_blamed_on_the_interval() -> None:
-    found = advice([run(0.5, join_s=math.inf), run(1.0, join_s=math.inf, pair_p95_ms=16.0)])
-    assert found.interval_s == 0.5
-    assert found.sentences[0] == (
-        "Nearest to them is 0.5 s, which fails by join time, never where 10 s is allowed, in 1 of 1 run."
-    )
-    assert (
-        "Every interval misses the target for join time, so the cause lies elsewhere than in the interval."
-        in found.sentences
-    )
+def test_of_two_that_take_as_much_the_first_delivery_goes_first() -> None:
+    automatic = with_airtimes(0, 0.0105, 0.0104, 0.0106)
+    group = with_airtimes(3, 0.0100, 0.0100, 0.0100)
+    assert ranked([group, automatic]) == [automatic, group]
 
 
-def test_a_single_interval_that_fails_is_not_called_the_nearest() -> None:
-    found = advice([run(1.0, error_p95_ms=11.0, pair_p95_ms=16.0)])
-    assert found.headline == "The only interval tried does not meet every target."
-    assert found.sentences[0].startswith("1 s fails by error to the leader (p95)")
-    assert found.sentences[1].startswith("It also fails by pair difference (p95)")
+def test_a_ratio_that_is_not_known_closely_enough_makes_no_tie() -> None:
+    automatic = with_airtimes(0, 0.0105, 0.0090, 0.0125)
+    group = with_airtimes(3, 0.0100, 0.0100, 0.0100)
+    assert ranked([automatic, group]) == [group, automatic]
+
+
+def test_more_than_a_tenth_is_no_tie_however_sure() -> None:
+    automatic = with_airtimes(0, 0.0112, 0.0112, 0.0112)
+    group = with_airtimes(3, 0.0100, 0.0100, 0.0100)
+    assert ranked([automatic, group]) == [group, automatic]
+
+
+def test_the_interval_of_a_ratio_is_students_of_logarithms() -> None:
+    low, high = ratio_interval([1.0, 1.2, 1.1], [1.0, 1.0, 1.0])
+    logarithms = [0.0, math.log(1.2), math.log(1.1)]
+    interval = stats.ttest_1samp(logarithms, 0.0).confidence_interval(0.95)
+    assert [low, high] == pytest.approx([math.exp(interval.low), math.exp(interval.high)])
+
+
+# --- Sizes and shares -------------------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize(("misses", "evenings"), [(0, 59), (1, 93), (3, 153), (5, 208)])
+def test_sizes_are_the_shortest_that_prove_a_twentieth(misses: int, evenings: int) -> None:
+    assert size_of(misses, 0.05, 0.05) == Size(evenings, misses)
+    assert stats.binom.cdf(misses, evenings, 0.05) <= 0.05 < stats.binom.cdf(misses, evenings - 1, 0.05)
+
+
+def test_the_chances_of_error_of_all_tests_never_come_to_more_than_was_given() -> None:
+    for count in range(1, 12):
+        levels = [level_of(test, test == count - 1, 0.05) for test in range(count)]
+        assert sum(levels) == pytest.approx(0.05)
+
+
+def test_exploration_leaves_what_misses_more_than_its_share_explains() -> None:
+    left = [(misses, next(n for n in range(misses, 99) if not has_likely_failed(misses, n, 0.05))) for misses in (1, 2)]
+    # One miss says nothing; two are too many until the eighth evening.
+    assert left == [(1, 1), (2, 8)]
+    assert not has_likely_failed(0, 8, 0.05)
+
+
+def test_the_bound_of_a_share_is_where_the_binomial_tail_is_the_error() -> None:
+    most = share_at_most(1, 93, 0.05)
+    assert stats.binom.cdf(1, 93, most) == pytest.approx(0.05)
+    assert share_interval(0, 10) == pytest.approx((0.0, 1 - 0.025**0.1))
+    assert share_interval(10, 10) == pytest.approx((0.025**0.1, 1.0))
+
+
+# --- What is tried ----------------------------------------------------------------------------------------------------
+
+
+def test_any_key_is_varied_and_every_combination_tried() -> None:
+    choices = [choice_from_text(each) for each in ("leader.interval_s=2,5", "boards.waking=spin, exact-timer")]
+    found = combinations(LAKE, choices)
+    assert [each.name for each in found] == [
+        f"beacon interval {interval} s, player woken by {waking}"
+        for interval in (2, 5)
+        for waking in ("spin", "exact-timer")
+    ]
+    assert found[0].to_set() == "--set leader.interval_s=2 --set boards.waking=spin"
+    assert found[0].to_lead() == "leadlight lead --name NAME --group GROUP --interval 2"
+    assert found[-1].scenario.boards.waking == "exact-timer"
+
+
+def test_values_may_be_anything_a_file_may_hold() -> None:
+    assert choice_from_text('boards=["steady"]').values == (["steady"],)
+    assert choice_from_text("leader.wired=true,false").values == (True, False)
+    assert choice_from_text("leader.interval_s=1,1.0,2").values == (1, 2)
+    assert choice_from_text("followers[ferry].sounds=true").key == "followers[ferry].sounds"
+
+
+@pytest.mark.parametrize("text", ["", "leader.interval_s", "leader.interval_s=", "=1,2", " =1"])
+def test_nothing_to_vary_is_refused(text: str) -> None:
+    with pytest.raises(ConfigurationError, match=r"--vary: .*KEY=V,V"):
+        choice_from_text(text)
+
+
+def test_keys_that_are_none_or_no_setting_are_refused() -> None:
+    with pytest.raises(ScenarioError, match=r"leader\.intervall_s: unknown key.*did you mean interval_s"):
+        combinations(LAKE, [choice_from_text("leader.intervall_s=1,2")])
+    for text in ("run.seed=1,2", "targets.pair_ms=1,2"):
+        with pytest.raises(ConfigurationError, match="--vary"):
+            combinations(LAKE, [choice_from_text(text)])
+    with pytest.raises(ConfigurationError, match="each key once"):
+        combinations(LAKE, [choice_from_text("leader.interval_s=1,2"), choice_from_text("leader.interval_s=3")])
+    with pytest.raises(ConfigurationError, match="1332 combinations"):
+        combinations(LAKE, [Choice("leader.sounding_budget", (0,) * 37), Choice("leader.lead_time_s", (1,) * 36)])
+
+
+def test_targets_that_contradict_each_other_are_refused() -> None:
+    with pytest.raises(ConfigurationError, match=r"targets\.tight_pair_ms: 5\.0 .*at most targets\.pair_ms"):
+        check_targets(LAKE.with_changes({"targets.pair_ms": 4.0}))
+
+
+def test_a_setting_between_the_best_and_a_cheaper_one_that_was_left_is_tried() -> None:
+    tried = combinations(LAKE, [choice_from_text("leader.interval_s=1,2,5")])
+
+    class ByInterval(Evenings):
+        def figures(self, run: Run) -> Figures:
+            interval_s = run.scenario.leader.interval_s
+            light_ms = 99.0 if interval_s > 3.5 else 1.0
+            return Figures({"light_p95_ms": light_ms, "airtime_share": 0.01 / interval_s}, {})
+
+    outcome = Sweep(QUESTION, tried, ByInterval({}, {}).run_all, judge=by_light).run()
+    intervals = [each.scenario.leader.interval_s for each in outcome.candidates]
+    assert intervals == [1, 2, 5, 3.2, 4.0]
+    proven = outcome.proven
+    assert proven is not None
+    assert proven.candidate.name == "beacon interval 3.2 s"
+    assert outcome.candidates[-1].is_left
+
+
+def test_settings_that_contradict_each_other_are_told() -> None:
+    found = combinations(LAKE, [choice_from_text("leader.lead_time_s=4")], )[0]
+    assert list(found.contradictions()) == []
+    slow = combinations(LAKE, [choice_from_text("leader.lead_time_s=4"), choice_from_text("leader.interval_s=5")])[0]
+    (told,) = slow.contradictions()
+    assert told.startswith("A beacon interval of 5 s is longer than the lead time of 4 s")
+    in_step = combinations(LAKE, [choice_from_text("leader.interval_s=0.512")])[0]
+    assert any("0.512 s is 5 times the 102.4 ms" in told for told in in_step.contradictions())
+
+
+def test_copies_alone_come_with_a_word_on_the_leaders_address() -> None:
+    (copies,) = combinations(LAKE, [choice_from_text("leader.delivery=copies")])
+    evenings = Evenings({copies.digest: 0.0}, {copies.digest: 0.01})
+    outcome = Sweep(QUESTION, [copies], evenings.run_all, judge=by_light).run()
+    assert any("give each the leader's address" in said for said in advise(outcome).sentences)
+
+
+def test_the_advice_names_the_target_that_binds_in_the_worst_evening() -> None:
+    (lone,) = combinations(LAKE, [choice_from_text("leader.interval_s=2")])
+    test = Trial(lone, Size(2, 0), 0.05)
+    for light_ms, pair_ms in ((1.0, 3.0), (2.0, 12.0)):
+        figures = Figures({"light_p95_ms": light_ms, "pair_p95_ms": pair_ms, "airtime_share": 0.01}, {})
+        test.count.add(figures, [miss.measure.key for miss in misses_of(figures, lone.limits)])
+        lone.seen.add(figures, [])
+    said = advise(Outcome(QUESTION, [lone], [test], 2)).sentences
+    assert "What binds is difference of the worst pair (p95): 12 ms of 15 ms in the worst of these evenings." in said
+
+
+def test_what_is_counted_of_evenings_does_not_grow_with_them() -> None:
+    count = Count()
+    values = dict.fromkeys((measure.key for measure in MEASURES), 1.0)
+    for number in range(10_000):
+        count.add(Figures(values, {}), ["light_p95_ms"] if number % 2 else [])
+    assert (count.evenings, count.missed, count.misses) == (10_000, 5_000, {"light_p95_ms": 5_000})
+    assert len(count.worst) == len(MEASURES)
 
 
 @pytest.mark.parametrize(
-    ("seeds", "told"),
-    [
-        # 0.8 to the power of the number of runs
-        (1, "one run would still pass 80 % of the time"),
-        (4, "4 runs would all pass 41 % of the time"),
-        (25, "25 runs would all pass less than 1 % of the time"),
-    ],
-)
-def test_it_says_how_little_a_few_runs_prove(seeds: int, told: str) -> None:
-    last = advice([run(1.0, seed) for seed in range(seeds)]).sentences[-1]
-    assert told in last
-    assert "not a statement of confidence" in last
-
-
-def test_late_cues_are_told_where_no_target_was_set_for_them() -> None:
-    runs = [run(0.5, cue_lateness_ms=20.0), run(5.0, cue_lateness_ms=3300.0)]
-    told = (
-        "No target is set for cue lateness: at 5 s a cue came 3300 ms late, at 0.5 s never more than 20 ms. "
-        "--target-cue-ms sets one."
-    )
-    assert told in advice(runs).sentences
-    assert advice(runs, cue_lateness_ms=100.0).interval_s == 0.5
-    assert not any("No target" in each for each in advice(runs, cue_lateness_ms=5000.0).sentences)
-
-
-def test_jumps_are_told_and_compared_with_the_other_intervals() -> None:
-    jumps = "Jumps of a frame or more can be seen at it, up to 8 in a run"
-    assert f"{jumps}; at 0.5 s there are no more than 3." in (
-        advice([run(0.5, visible_steps=3), run(1.0, visible_steps=8)]).sentences
-    )
-    assert f"{jumps}; no other interval tried has fewer." in (
-        advice([run(0.5, visible_steps=8), run(1.0, visible_steps=8)]).sentences
-    )
-    assert not any("Jumps" in each for each in advice([run(1.0)]).sentences)
-
-
-def test_the_order_in_which_runs_come_in_changes_nothing() -> None:
-    runs = [run(interval, seed, error_p95_ms=seed + interval) for interval in (0.5, 1.0) for seed in range(3)]
-    assert standings(runs, TARGETS) == standings(runs[::-1], TARGETS)
-
-
-def test_a_spread_is_the_median_the_least_and_the_most() -> None:
-    (standing,) = standings([run(1.0, seed, error_p95_ms=float(seed**2)) for seed in range(4)], TARGETS)
-    spread = standing.spread(MEASURES[0])
-    assert spread is not None
-    assert (spread.median, spread.low, spread.high) == (2.5, 0.0, 9.0)
-
-
-def test_what_the_scenario_has_nothing_of_is_neither_told_nor_judged() -> None:
-    (standing,) = standings([run(1.0)], TARGETS | {"tight_pair_p95_ms": 0.001})
-    tight = next(measure for measure in MEASURES if measure.key == "tight_pair_p95_ms")
-    assert standing.spread(tight) is None
-    assert standing.shortfalls == ()
-
-
-def test_targets_are_the_scenarios_and_a_ceiling_outside_its_range_is_refused() -> None:
-    scenario = load_shipped()
-    limits = targets_of(scenario, airtime_share=0.02, cue_lateness_ms=50.0)
-    assert limits["error_p95_ms"] == scenario.error_target_ms
-    assert (limits["airtime_share"], limits["cue_lateness_ms"]) == (0.02, 50.0)
-    assert "airtime_share" not in targets_of(scenario)
-    for share in (0.0, -1.0, 1.5, math.nan):
-        with pytest.raises(ConfigurationError, match="--airtime"):
-            targets_of(scenario, airtime_share=share)
-    for lateness in (-1.0, math.inf, math.nan):
-        with pytest.raises(ConfigurationError, match="--target-cue-ms"):
-            targets_of(scenario, cue_lateness_ms=lateness)
-
-
-# --- The recommendation of a delivery ---------------------------------------------------------------------------------
-
-
-def by(delivery: Delivery, interval_s: float, airtime_share: float, seed: int = 1, **changes: object) -> RunFigures:
-    return run(interval_s, seed, delivery=delivery, airtime_share=airtime_share, **changes)
-
-
-def test_of_every_deliverys_longest_interval_that_meets_the_targets_the_one_with_the_least_airtime_is_recommended() -> (
-    None
-):
-    found = advice(
-        [
-            *(by(AUTOMATIC, 1.0, 0.010), by(AUTOMATIC, 2.0, 0.007), by(AUTOMATIC, 5.0, 0.005, error_p95_ms=12.0)),
-            *(by(COPIES, 1.0, 0.012), by(COPIES, 2.0, 0.009), by(COPIES, 5.0, 0.006)),
-            *(by(BOTH, 1.0, 0.020), by(BOTH, 2.0, 0.014), by(BOTH, 5.0, 0.013)),
-        ]
-    )
-    assert (found.interval_s, found.delivery, found.meets_targets) == (5.0, COPIES, True)
-    assert found.headline == "Recommended: beacon interval 5 s, delivery copies."
-    assert found.sentences[:2] == (
-        "Each beacon then goes as a copy to each board, and nothing to the group.",
-        "8 of 9 combinations meet every target in the one run made of each. Timing takes at most 0.6 % of the "
-        "channel's time by this one, the least of them.",
-    )
-
-
-def test_each_other_delivery_is_told_with_what_it_takes_and_what_it_misses_and_by_how_much() -> None:
-    found = advice(
-        [
-            *(by(AUTOMATIC, 1.0, 0.012), by(AUTOMATIC, 2.0, 0.007, error_p95_ms=12.0)),
-            *(by(GROUP, 1.0, 0.010), by(GROUP, 2.0, 0.007, error_p95_ms=12.0)),
-            *(by(COPIES, 1.0, 0.012, pair_p95_ms=45.0), by(COPIES, 2.0, 0.009, error_p95_ms=12.0, join_s=11.0)),
-            *(by(BOTH, 1.0, 0.030), by(BOTH, 2.0, 0.025, error_p95_ms=3.0, error_max_ms=7.0)),
-        ]
-    )
-    assert (found.interval_s, found.delivery) == (1.0, GROUP)
-    missed = "fails by error to the leader (p95), 12 ms where 10 ms is allowed (20 % too much), in 1 of 1 run"
-    assert found.sentences[3:8] == (
-        f"By the same delivery 2 s {missed}.",
-        "Delivery automatic meets every target too, at 1 s, but takes 1.2 % of the channel's time, 20 % more; "
-        f"pieces are as far off. There 2 s {missed}. What it takes more is copies, to boards that hear too "
-        "little of the group.",
-        f"Delivery copies meets every target at no interval; nearest is 2 s, which {missed}, and 1 other target.",
-        "Delivery both meets every target too, at 2 s, but takes 2.5 % of the channel's time, 2.5 times as much; "
-        "pieces are off by 3 ms (p95) and 7 ms at worst, against 4 ms (p95) and 9 ms at worst.",
-        "To have it, start the leader with `leadlight lead --interval 1 --delivery group`.",
-    )
-
-
-def test_of_deliveries_that_take_as_good_as_the_same_the_first_is_recommended_and_the_least_named() -> None:
-    found = advice([by(BOTH, 5.0, 0.0064), by(COPIES, 5.0, 0.0070), by(GROUP, 2.0, 0.0071), by(AUTOMATIC, 1.0, 0.0090)])
-    assert found.delivery is COPIES  # less than a tenth more than the least; that of group is more
-    assert found.sentences[1] == (
-        "4 of 4 combinations meet every target in the one run made of each. Timing takes at most 0.7 % of the "
-        "channel's time by this one. The least is 0.64 % of the channel's time, by delivery both at 5 s: as good as "
-        "the same, and of such the first of automatic, group, copies, both is taken."
-    )
-    assert (
-        "Delivery both meets every target too, at 5 s, and takes 0.64 % of the channel's time, 8.6 % less; pieces are "
-        "as far off." in found.sentences
-    )
-
-
-def test_of_two_deliveries_that_take_as_much_the_first_is_recommended_and_the_other_said_to_take_as_much() -> None:
-    found = advice([by(GROUP, 2.0, 0.007), by(AUTOMATIC, 2.0, 0.007), by(BOTH, 2.0, 0.009)])
-    assert found.delivery is AUTOMATIC
-    assert any(
-        each.startswith("Delivery group meets every target too, at 2 s, and takes as much airtime;")
-        for each in found.sentences
-    )
-
-
-def test_no_claim_of_least_airtime_is_made_where_a_shorter_interval_took_less() -> None:
-    found = advice([by(GROUP, 1.0, 0.01), by(GROUP, 2.0, 0.02), by(BOTH, 2.0, 0.03)])
-    assert (found.interval_s, found.delivery) == (2.0, GROUP)
-    assert not any("the least" in sentence for sentence in found.sentences)
-
-
-def test_the_airtime_of_the_worst_run_decides_not_the_median() -> None:
-    runs = [by(AUTOMATIC, 1.0, 0.01), by(GROUP, 1.0, 0.005)]
-    runs += [dataclasses.replace(each, seed=2, airtime_share=0.011) for each in runs]
-    assert advice(runs).delivery is AUTOMATIC
-    assert advice([*runs, by(GROUP, 1.0, 0.02, seed=3)]).delivery is AUTOMATIC
-
-
-def test_the_only_combination_that_meets_every_target_is_called_that() -> None:
-    found = advice([by(GROUP, 1.0, 0.01, join_s=math.inf), by(COPIES, 1.0, 0.02)])
-    assert found.delivery is COPIES
-    assert found.sentences[1] == (
-        "It alone of 2 combinations meets every target in the one run made of each. Timing takes 2 % of the channel's "
-        "time."
-    )
-    assert (
-        "Delivery group meets every target at no interval; nearest is 1 s, which fails by join time, never where 10 s "
-        "is allowed, in 1 of 1 run." in found.sentences
-    )
-
-
-def test_who_is_told_to_send_copies_alone_is_told_that_boards_must_know_the_leaders_address() -> None:
-    told = "`leadlight follow --leader HOST:PORT`"
-    runs = [by(GROUP, 1.0, 0.02), by(COPIES, 1.0, 0.01)]
-    assert any(told in sentence for sentence in advice(runs).sentences)
-    assert not any(told in sentence for sentence in advice([by(GROUP, 1.0, 0.01), by(COPIES, 1.0, 0.02)]).sentences)
-
-
-def test_where_no_combination_will_do_the_nearest_of_each_delivery_is_told() -> None:
-    found = advice(
-        [
-            *(by(GROUP, 1.0, 0.01, join_s=30.0), by(GROUP, 2.0, 0.01, join_s=30.0, error_p95_ms=11.0)),
-            *(by(COPIES, 1.0, 0.01, join_s=12.0, pair_p95_ms=16.5), by(COPIES, 2.0, 0.01, join_s=60.0)),
-            by(BOTH, 1.0, 0.01, join_s=40.0),
-        ]
-    )
-    assert (found.interval_s, found.delivery, found.meets_targets) == (1.0, COPIES, False)
-    assert found.headline == "None of the 5 combinations tried meets every target."
-    assert found.sentences[:5] == (
-        "Nearest to them is delivery copies at 1 s, which fails by join time, 12 s where 10 s is allowed "
-        "(20 % too much), in 1 of 1 run.",
-        "It also fails by pair difference (p95), 16.5 ms where 15 ms is allowed (10 % too much), in 1 of 1 run.",
-        "Delivery group comes nearest at 1 s, which fails by join time, 30 s where 10 s is allowed (3 times as much), "
-        "in 1 of 1 run.",
-        "Delivery both comes nearest at 1 s, which fails by join time, 40 s where 10 s is allowed (4 times as much), "
-        "in 1 of 1 run.",
-        "Every combination misses the target for join time, so the cause lies elsewhere than in the interval and the "
-        "delivery.",
-    )
-
-
-def test_jumps_are_compared_over_all_deliveries_and_late_cues_over_the_intervals_of_the_one_recommended() -> None:
-    found = advice(
-        [
-            by(GROUP, 0.5, 0.02, cue_lateness_ms=20.0, visible_steps=8),
-            by(GROUP, 1.0, 0.01, cue_lateness_ms=300.0, visible_steps=8),
-            by(COPIES, 1.0, 0.03, cue_lateness_ms=2.0, visible_steps=3),
-        ]
-    )
-    assert found.delivery is GROUP
-    assert any("came 300 ms late, at 0.5 s never more than 20 ms" in sentence for sentence in found.sentences)
-    assert any("; by delivery copies at 1 s there are no more than 3." in sentence for sentence in found.sentences)
-
-
-def test_of_one_delivery_whichever_it_is_nothing_is_said_of_deliveries() -> None:
-    for delivery in Delivery:
-        found = advice([by(delivery, 1.0, 0.02), by(delivery, 2.0, 0.01, error_p95_ms=11.0)])
-        assert found.headline == "Recommended beacon interval: 1 s."
-        assert found.delivery is delivery
-        assert not any("eliver" in sentence for sentence in found.sentences)
-
-
-def test_standings_go_by_delivery_and_then_by_interval() -> None:
-    runs = [by(delivery, interval, 0.01) for interval in (2.0, 0.5) for delivery in reversed(Delivery)]
-    found = standings(runs, TARGETS)
-    assert [(each.delivery, each.interval_s) for each in found] == [
-        (delivery, interval) for delivery in Delivery for interval in (0.5, 2.0)
-    ]
-    assert {delivery: len(of_one) for delivery, of_one in by_delivery(found).items()} == dict.fromkeys(Delivery, 2)
-
-
-def test_every_delivery_is_explained() -> None:
-    assert list(DELIVERIES) == list(Delivery)
+    ("change", "option"),
+    [({"share": 0.0}, "--share"), ({"share": 1.0}, "--share"), ({"confidence": 1.0}, "--confidence"),
+     ({"confidence": 0.2}, "--confidence"), ({"evenings": 1}, "--evenings")],
+)  # fmt: skip
+def test_a_question_that_makes_no_sense_is_refused(change: dict[str, float], option: str) -> None:
+    with pytest.raises(ConfigurationError, match=option):
+        Question(LAKE, **change)  # type: ignore[arg-type]
 
 
 # --- The access point's own rhythm ------------------------------------------------------------------------------------
@@ -420,42 +464,3 @@ def test_the_warning_says_how_long_a_near_miss_lasts_and_how_little_a_short_dith
     assert "it sweeps 20 % of that rhythm" in short.told()
 
 
-# --- The plan ---------------------------------------------------------------------------------------------------------
-
-
-def test_intervals_are_read_in_any_order_and_each_kept_once() -> None:
-    assert intervals_from_text("2, 0.5,1,0.50") == (0.5, 1.0, 2.0)
-
-
-@pytest.mark.parametrize("text", ["", "1,,2", "fast", "0", "-1", "0.04", "10.5", "nan", "inf", "0.0505"])
-def test_bad_intervals_are_refused_with_what_is_allowed(text: str) -> None:
-    with pytest.raises(ConfigurationError, match=r"--intervals: .*0\.05 to 10"):
-        intervals_from_text(text)
-
-
-def test_deliveries_are_read_in_any_order() -> None:
-    assert deliveries_from_text("both, group") == (GROUP, BOTH)
-    assert deliveries_from_text("automatic,group,copies,both") == tuple(Delivery)
-
-
-@pytest.mark.parametrize("text", ["", ",", "foo", "group,", "group,foo", "group,group", "Group", "group copies", "all"])
-def test_bad_deliveries_are_refused_with_what_is_allowed(text: str) -> None:
-    with pytest.raises(ConfigurationError, match=r"--deliveries: .*: automatic, group, copies, both"):
-        deliveries_from_text(text)
-
-
-def test_seeds_count_up_from_the_scenarios_and_every_combination_comes_once_before_the_next_seed() -> None:
-    runs = planned_runs(load_shipped(), (0.5, 1.0), (GROUP, COPIES), 2)
-    assert [(each.run.seed, each.leader.delivery, each.leader.interval_s) for each in runs] == [
-        (seed, delivery, interval) for seed in (20, 21) for delivery in ("group", "copies") for interval in (0.5, 1.0)
-    ]
-
-
-def test_a_number_of_seeds_or_jobs_that_makes_no_sense_is_refused() -> None:
-    with pytest.raises(ConfigurationError, match="--seeds"):
-        planned_runs(load_shipped(), (1.0,), ONE, 0)
-    with pytest.raises(ConfigurationError, match="--jobs"):
-        sweep([], 0)
-    last = load_shipped().with_changes({"run.seed": 2**63 - 1})
-    with pytest.raises(ScenarioError, match="seed"):
-        planned_runs(last, (1.0,), ONE, 2)

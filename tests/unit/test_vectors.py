@@ -7,6 +7,7 @@ import importlib.util
 import json
 import math
 import statistics
+from ipaddress import ip_address
 from pathlib import Path
 from types import ModuleType
 from typing import Any
@@ -135,6 +136,8 @@ def test_numbers_made_of_names_follow_from_the_text() -> None:
         assert independent.group_hash(case["group"]).hex() == case["hash"]
     for case in DERIVED["group_address"]:
         assert independent.group_address(case["group"]) == case["address"]
+    for case in DERIVED["group_address_v6"]:
+        assert ip_address(independent.group_address_v6(case["group"])) == ip_address(case["address"])
     for case in DERIVED["show_key"]:
         found = independent.show_key(case["show"], case["edition"], bytes.fromhex(case["manifest_digest"]))
         assert str(found) == case["key"]

@@ -9,23 +9,28 @@ import datetime
 import traceback
 from collections.abc import Callable, Coroutine, Mapping, Sequence
 from dataclasses import replace
+from functools import partial
 from typing import Any, Final
 
 from leadlight.commands.endings import EXIT_FAULT, Ending
 from leadlight.commands.node_options import Timing, named_by_its_option
 from leadlight.commands.orders import OrderSource, TypedOrders
 from leadlight.commands.row_news import RowNews
+from leadlight.commands.service import ServiceManager
 from leadlight.commands.spool import Picture
 from leadlight.commands.surroundings import Surroundings, log, this_host
 from leadlight.commands.tables import cut
 from leadlight.commands.telling import event_as_json, event_in_words, json_line, stamped
 from leadlight.commands.views import View
 from leadlight.errors import LeadlightError
-from leadlight.events import DatagramsRefused, Event, NoLeaderHeard
+from leadlight.events import DatagramsRefused, Event, NetworkFound, NetworkLost, NoLeaderHeard
 from leadlight.net import Endpoint
 from leadlight.units import MICROSECOND, SECOND, LocalInstant
 
 REFRESH_SECONDS: Final = 0.5
+
+_SAID_ALREADY: Final = (DatagramsRefused, NetworkFound, NetworkLost, NoLeaderHeard)
+"""These are said with what to do: by the log, and by the command."""
 
 NodeCommand = Callable[[argparse.Namespace, Surroundings], Coroutine[Any, Any, int]]
 
@@ -99,6 +104,9 @@ class Attendance:
         with self._around.endings.told() as told:
             async with self._node:
                 self._around.note_running()
+                service = ServiceManager()
+                service.say("READY=1")
+                self.chores.append(partial(service.feed, lambda: self._node.is_running))
                 told_first, self._told_first = self._told_first or [], None
                 for line in told_first:
                     self.tell(line)
@@ -111,6 +119,7 @@ class Attendance:
                     if work.done():
                         await work  # what ended it is raised
                 finally:
+                    service.say("STOPPING=1")
                     work.cancel()
                     await asyncio.gather(work, return_exceptions=True)
             return (told.result() if told.done() else Ending.OVER).exit_code
@@ -121,8 +130,7 @@ class Attendance:
                 age_ns = self._node.clock() - event.at
                 wall_at = self._around.wall_clock() - datetime.timedelta(microseconds=age_ns // MICROSECOND)
                 self._write_json(json_line(wall_at, event_as_json(event, self._shows)))
-            # Those two are said with what to do: by the log, and by the command.
-            if not isinstance(event, DatagramsRefused | NoLeaderHeard):
+            if not isinstance(event, _SAID_ALREADY):
                 self._say(event_in_words(event, self._shows))
             for note_event in self.on_event:
                 note_event(event)

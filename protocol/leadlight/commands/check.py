@@ -24,7 +24,7 @@ from leadlight.commands.tables import columns
 from leadlight.errors import check_name
 from leadlight.evening import Manifest
 from leadlight.events import FollowerEvent
-from leadlight.net import Endpoint, check_port, measure_host
+from leadlight.net import Endpoint, PixelPort, check_port, measure_host
 from leadlight.readiness import (
     Finding,
     Heard,
@@ -43,10 +43,11 @@ from leadlight.readiness import (
     judge_key_file,
     judge_leaders,
     judge_own_name,
+    judge_pixel_data,
     listening_lasts_ns,
     verdict_on,
 )
-from leadlight.storage import check_outputs, inspect_key_file, write_file
+from leadlight.storage import check_outputs, inspect_key_file, read_manifest, write_file
 from leadlight.units import HOUR, MINUTE, SECOND
 from leadlight.wire import NAME_MAXIMUM_BYTES, Codec, KeyRing
 
@@ -94,6 +95,11 @@ class Check:
             help="a leader or follower that must be heard; may be given again",
         )
         parser.add_argument(
+            "--expect-from",
+            metavar="MANIFEST",
+            help="every follower that this manifest lists must be heard: a whole garden in one command",
+        )
+        parser.add_argument(
             "--leader", metavar="HOST:PORT", help="where to ask the leader, where nothing reaches the group"
         )
         parser.add_argument("--no-leader", action="store_true", help="no leader need be heard: before any runs")
@@ -117,7 +123,8 @@ class Check:
         arguments = wanted.arguments
         findings: list[Finding] = []
         content = _check_content(arguments)
-        host = measure_host(arguments.group, arguments.port, arguments.interface, wanted.record_ns)
+        place = (arguments.group, arguments.port, arguments.interface)
+        host = measure_host(*place, wanted.record_ns, arguments.ip_version)
         findings += judge_host(host, leads=arguments.leads)
         findings.append(judge_key_file(wanted.key_facts))
         not_looked_at = []
@@ -131,7 +138,9 @@ class Check:
         elif wanted.listen_ns == 0:
             not_looked_at.append("the group")
         else:
-            heard, was_interrupted = self._listen(wanted)
+            with PixelPort() as pixels:
+                heard, was_interrupted = self._listen(wanted, pixels)
+            findings.append(judge_pixel_data(pixels.facts))
         if was_interrupted:
             not_looked_at.append("the group for longer: interrupted")
         if heard is not None:
@@ -147,9 +156,9 @@ class Check:
             return EXIT_INTERRUPTED
         return EXIT_GO if verdict_on(findings) is Verdict.GO else EXIT_NO_GO
 
-    def _listen(self, wanted: _Wanted) -> tuple[Heard | None, bool]:
+    def _listen(self, wanted: _Wanted, pixels: PixelPort) -> tuple[Heard | None, bool]:
         """Return what was heard, and whether it was interrupted: what was heard until then counts."""
-        listening = _Listening(wanted)
+        listening = _Listening(wanted, pixels)
         try:
             asyncio.run(listening.last())
         except KeyboardInterrupt:
@@ -174,6 +183,9 @@ class _Wanted:
     def of(cls, arguments: argparse.Namespace) -> _Wanted:
         if arguments.name is not None:
             check_name("--name", arguments.name, NAME_MAXIMUM_BYTES)
+        if arguments.expect_from is not None:
+            listed = read_manifest(arguments.expect_from).followers()
+            arguments.expect = list(dict.fromkeys([*arguments.expect, *listed]))
         for name in arguments.expect:
             check_name("--expect", name, NAME_MAXIMUM_BYTES)
         has_manifest, has_content = arguments.manifest is not None, arguments.content is not None
@@ -191,7 +203,7 @@ class _Wanted:
         listens = listen_ns > 0
         of_listening = {"--expect": bool(arguments.expect), "--leader": arguments.leader is not None}
         check_company(of_listening, "--listen above zero", listens)
-        leader = None if arguments.leader is None else resolve_address(arguments.leader)
+        leader = None if arguments.leader is None else resolve_address(arguments.leader, arguments.ip_version)
         keys = key_facts = None
         if arguments.key_file is not None:
             keys, is_open = inspect_key_file(arguments.key_file)
@@ -282,8 +294,9 @@ def _about(arguments: argparse.Namespace, host: HostFacts, heard: Heard | None) 
 class _Listening:
     """Listens to the group on real sockets for as long as is wanted."""
 
-    def __init__(self, wanted: _Wanted) -> None:
+    def __init__(self, wanted: _Wanted, pixels: PixelPort) -> None:
         self.heard: Heard | None = None
+        self._pixels = pixels
         self._wanted = wanted
 
     async def last(self) -> None:
@@ -295,6 +308,7 @@ class _Listening:
             group=arguments.group,
             port=arguments.port,
             interface=arguments.interface,
+            ip_version=arguments.ip_version,
         )
         async with node:
             if wanted.leader is not None:
@@ -303,6 +317,7 @@ class _Listening:
             with ProgressLine(sys.stderr, f"listening to {arguments.group}") as progress:
                 while True:
                     self.heard = node.core.heard(node.clock())
+                    self._pixels.look()
                     lasts_ns = listening_lasts_ns(self.heard, wanted.listen_ns, wanted.listen_longest_ns)
                     left_ns = lasts_ns - self.heard.listened_ns
                     if left_ns <= 0:

@@ -28,7 +28,7 @@ from leadlight.wire import VERSION
 COMMAND_GROUP = "leadlight.commands"
 """The entry-point group through which other packages add commands."""
 
-FIRST_LISTED: Final = ("rehearse", "tune", "budget", "fit")
+FIRST_LISTED: Final = ("rehearse", "tune", "compare", "budget", "fit")
 
 
 class Command(Protocol):

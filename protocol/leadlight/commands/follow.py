@@ -80,7 +80,7 @@ class Follow:
 async def follow(arguments: argparse.Namespace, around: Surroundings) -> int:
     """Follow as the options say, in whatever surroundings; return the exit code."""
     timing = timing_of(arguments)
-    leader = None if arguments.leader is None else resolve_address(arguments.leader)
+    leader = None if arguments.leader is None else resolve_address(arguments.leader, arguments.ip_version)
     settings = FollowerSettings(
         arguments.name,
         latency_ns=duration_ns("--latency", arguments.latency, needs_unit=True),
@@ -96,6 +96,8 @@ async def follow(arguments: argparse.Namespace, around: Surroundings) -> int:
         interface=arguments.interface,
         own_port=arguments.own_port,
         dscp=arguments.dscp,
+        waits_for_network=not arguments.no_wait,
+        ip_version=arguments.ip_version,
     )
     found = {key: library.find(key) for key in shows}
     lengths: dict[int, int] = {key: show.length_ns for key, show in found.items() if show is not None}

@@ -136,6 +136,8 @@ async def lead(arguments: argparse.Namespace, around: Surroundings) -> int:
         interface=arguments.interface,
         own_port=arguments.own_port,
         dscp=arguments.dscp,
+        waits_for_network=not arguments.no_wait,
+        ip_version=arguments.ip_version,
         clock=clock,
         resumes_within_ns=duration_ns("--resume-within", arguments.resume_within),
         purpose=_purpose(arguments),

@@ -46,6 +46,9 @@ def add_group_options(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--group", required=True, help="the name all members share")
     parser.add_argument("--interface", metavar="NAME", help="network interface, by name or address")
     parser.add_argument("--port", type=int, default=DEFAULT_PORT, help="UDP port of the group (%(default)d)")
+    parser.add_argument(
+        "--ip-version", type=int, choices=(4, 6), help="4 or 6 (4 where the interface has such an address, else 6)"
+    )
     parser.add_argument("--key-file", metavar="FILE", help="the group's key, as `leadlight key` makes it")
 
 
@@ -62,6 +65,9 @@ def add_node_options(parser: argparse.ArgumentParser) -> None:
         default=EXPEDITED,
         metavar="N",
         help="mark datagrams for networks that heed it, 0 to 63 (%(default)d, expedited forwarding; 0 marks nothing)",
+    )
+    parser.add_argument(
+        "--no-wait", action="store_true", help="end where there is no network yet; by default wait until there is one"
     )
     parser.add_argument("--for", dest="for_time", metavar="TIME", help="end after so long")
     parser.add_argument(
@@ -118,14 +124,18 @@ def parts_by_manifest(manifest: str, folder: str, name: str) -> tuple[Manifest, 
         return listing, compare_parts(listing, folder, name, progress.tell)
 
 
-def resolve_address(text: str) -> tuple[str, int]:
-    """Return the IPv4 address and port written as ``HOST:PORT``."""
+def resolve_address(text: str, ip_version: int | None = None) -> tuple[str, int]:
+    """Return the address and port written as ``HOST:PORT``, or as ``[ADDRESS]:PORT`` with IPv6; IPv4 goes first."""
     host, _, port = text.rpartition(":")
+    host = host.removeprefix("[").removesuffix("]")
     allowed = "HOST:PORT, the leader's address and its --own-port"
     if not host or not port.isdecimal() or not 1 <= int(port) <= 65_535:
         raise ConfigurationError("--leader", text, allowed)
+    family = {None: socket.AF_UNSPEC, 4: socket.AF_INET, 6: socket.AF_INET6}[ip_version]
     try:
-        found = socket.getaddrinfo(host, int(port), socket.AF_INET, socket.SOCK_DGRAM)
+        found = socket.getaddrinfo(host, int(port), family, socket.SOCK_DGRAM)
     except (OSError, UnicodeError) as error:
         raise ConfigurationError("--leader", text, f"{allowed} ({error})") from None
-    return str(found[0][4][0]), int(port)
+    address = min(found, key=lambda one: one[0] != socket.AF_INET)[4]
+    scope = f"%{address[3]}" if len(address) == 4 and address[3] and "%" not in str(address[0]) else ""
+    return f"{address[0]}{scope}", int(port)

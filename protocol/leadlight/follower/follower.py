@@ -117,6 +117,7 @@ class Follower:
         "_asks_for_copies",
         "_broken",
         "_budget",
+        "_budget",
         "_cap_at",
         "_codec",
         "_cookie",

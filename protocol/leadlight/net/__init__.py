@@ -3,14 +3,16 @@
 from leadlight.net.clock import LocalClock
 from leadlight.net.driver import DatagramCounts
 from leadlight.net.endpoint import Endpoint, FollowerEndpoint, LeaderEndpoint
+from leadlight.net.families import group_address
 from leadlight.net.host_facts import measure_host
 from leadlight.net.machine import MACHINE
 from leadlight.net.node import FollowerNode, LeaderNode, Node
-from leadlight.net.sockets import DEFAULT_PORT, EXPEDITED, check_port, check_ports, group_address
+from leadlight.net.pixel_port import PixelPort
+from leadlight.net.sockets import DEFAULT_PORT, EXPEDITED, check_port, check_ports
 from leadlight.net.thread import EndpointThread, FollowerThread, LeaderThread
 from leadlight.net.timers import ExactTimer
 from leadlight.net.waking import LoopWaker, Waker, WakingSettings
-from leadlight.readiness import HostFacts
+from leadlight.readiness import HostFacts, PixelFacts
 
 __all__ = [
     "DEFAULT_PORT",
@@ -30,6 +32,8 @@ __all__ = [
     "LocalClock",
     "LoopWaker",
     "Node",
+    "PixelFacts",
+    "PixelPort",
     "Waker",
     "WakingSettings",
     "check_port",

@@ -11,8 +11,8 @@ import contextlib
 import errno
 import logging
 import socket
-from collections.abc import Callable, Iterable, Iterator
-from contextlib import AbstractContextManager, contextmanager, nullcontext
+from collections.abc import Callable, Iterable
+from contextlib import AbstractContextManager, nullcontext
 from dataclasses import dataclass
 from typing import Any, Generic, Protocol, TypeVar
 
@@ -84,7 +84,7 @@ class DatagramCounts:
     """Among them the network's word that a peer has gone, which some systems report on reading."""
     sent: int = 0
     dropped: int = 0
-    """Not sent because the socket or the interface was busy."""
+    """Not sent because the socket or the interface was busy, or because there is no network."""
     send_errors: int = 0
     joined_again: int = 0
     resumed: int = 0
@@ -103,7 +103,7 @@ class CoreDriver(Generic[EventType]):
     def __init__(
         self,
         core: Core[EventType],
-        sockets: NodeSockets,
+        sockets: NodeSockets | None,
         on_event: Callable[[EventType], None],
         clock: Callable[[], LocalInstant],
         guard: AbstractContextManager[Any] | None = None,
@@ -126,9 +126,26 @@ class CoreDriver(Generic[EventType]):
         self._end: asyncio.Future[None] | None = None
         self._after_pump = after_pump
         self._departure = Departure(clock)
-        stamped = [enable_kernel_stamps(endpoint) for endpoint in (sockets.own, sockets.shared)]
-        self.is_stamped = all(stamped)
+        self._readers = contextlib.ExitStack()
+        self.is_stamped = self._enable_stamps()
         """Whether the kernel stamps what is received."""
+
+    def use(self, sockets: NodeSockets | None) -> None:
+        """Send and hear by other sockets from now on, or by none: there is no network, and what is sent is dropped.
+
+        Call it in the loop's thread; the ones before are the caller's to close.
+        """
+        self._readers.close()
+        self._sockets = sockets
+        self.is_stamped = self._enable_stamps()
+        self._send_errors.clear()
+        if self._loop is not None:
+            self._read(self._loop)
+
+    def _enable_stamps(self) -> bool:
+        sockets = self._sockets
+        stamped = [] if sockets is None else [enable_kernel_stamps(one) for one in (sockets.own, sockets.shared)]
+        return all(stamped)
 
     async def run(self) -> None:
         """Drive the core until cancelled.
@@ -137,16 +154,17 @@ class CoreDriver(Generic[EventType]):
         """
         self._loop = asyncio.get_running_loop()
         self._end = self._loop.create_future()
-        with self._reading(self._loop):
-            try:
-                if self._failure is not None:
-                    raise self._failure
-                self.pump()
-                await self._end
-            finally:
-                self._end.cancel()
-                if self._timer is not None:
-                    self._timer.cancel()
+        self._read(self._loop)
+        try:
+            if self._failure is not None:
+                raise self._failure
+            self.pump()
+            await self._end
+        finally:
+            self._readers.close()
+            self._end.cancel()
+            if self._timer is not None:
+                self._timer.cancel()
 
     def pump(self) -> None:
         """Do all that is due: timers, sends, events; then arrange to be woken for the next timer.
@@ -183,7 +201,7 @@ class CoreDriver(Generic[EventType]):
         due_at = self._core.next_timer()
         if due_at is not None and due_at <= now:
             self._core.handle_timer(now)
-        if self._silence.take_turn(now) and self._sockets.join_again():
+        if self._silence.take_turn(now) and self._sockets is not None and self._sockets.join_again():
             self.counts.joined_again += 1
         # A fresh reading: the stamp is the moment of sending and not of waking.
         stamp = self._departure.stamp()
@@ -196,6 +214,9 @@ class CoreDriver(Generic[EventType]):
         return list(iter(self._core.next_event, None))
 
     def _send(self, data: bytes, destination: Any) -> None:
+        if self._sockets is None:
+            self.counts.dropped += 1
+            return
         if destination is None:
             destination = self._sockets.group_destination
         try:
@@ -240,21 +261,18 @@ class CoreDriver(Generic[EventType]):
 
     # -- reading ---------------------------------------------------------------------------------------------
 
-    @contextmanager
-    def _reading(self, loop: asyncio.AbstractEventLoop) -> Iterator[None]:
-        endpoints = (self._sockets.shared, self._sockets.own)
-        with contextlib.ExitStack() as undo:
-            for endpoint in endpoints:
-                try:
-                    loop.add_reader(endpoint, self._drain, endpoint)
-                except NotImplementedError:
-                    # The completion-based loop that Windows uses by default has no readers.
-                    assert isinstance(endpoint, socket.socket)
-                    task = loop.create_task(self._read_by_completion(loop, endpoint))
-                    undo.callback(task.cancel)
-                else:
-                    undo.callback(loop.remove_reader, endpoint)
-            yield
+    def _read(self, loop: asyncio.AbstractEventLoop) -> None:
+        """Have the loop read from the sockets there are."""
+        for endpoint in () if self._sockets is None else (self._sockets.shared, self._sockets.own):
+            try:
+                loop.add_reader(endpoint, self._drain, endpoint)
+            except NotImplementedError:
+                # The completion-based loop that Windows uses by default has no readers.
+                assert isinstance(endpoint, socket.socket)
+                task = loop.create_task(self._read_by_completion(loop, endpoint))
+                self._readers.callback(task.cancel)
+            else:
+                self._readers.callback(loop.remove_reader, endpoint)
 
     def _drain(self, endpoint: DatagramSocket) -> None:
         for _ in range(DRAIN_MAXIMUM):
@@ -290,7 +308,7 @@ class CoreDriver(Generic[EventType]):
 
     def _take_in(self, endpoint: DatagramSocket, data: bytes, source: Any, received_at: LocalInstant) -> None:
         self.counts.received += 1
-        if endpoint is self._sockets.shared:
+        if self._sockets is not None and endpoint is self._sockets.shared:
             self._silence.heard(received_at)
         with self._guard:
             self._notice_sleep(received_at)

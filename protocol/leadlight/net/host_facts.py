@@ -8,19 +8,22 @@ import ipaddress
 from typing import Final
 
 from leadlight.errors import NetworkError
+from leadlight.net.families import group_address
 from leadlight.net.interfaces import address_towards, host_interfaces, resolve
 from leadlight.net.lateness import LEARNING_WAKES, record_lateness, wakes_by_waker
 from leadlight.net.self_test import try_multicast
-from leadlight.net.sockets import RECEIVE_BUFFER_BYTES, GroupSockets, group_address
+from leadlight.net.sockets import RECEIVE_BUFFER_BYTES, GroupSockets
 from leadlight.net.waking import WakingSettings
-from leadlight.net.wireless import is_wireless, saves_power
+from leadlight.net.wireless import is_wireless, rate_bps, saves_power, signal_dbm
 from leadlight.readiness import HostFacts
 
 WAKES: Final = 100
 """A hundred waits of ten milliseconds: a second in all."""
 
 
-def measure_host(group: str, port: int, interface: str | None, record_ns: int = 0) -> HostFacts:
+def measure_host(
+    group: str, port: int, interface: str | None, record_ns: int = 0, ip_version: int | None = None
+) -> HostFacts:
     """Return what this host is like for a member of ``group``; takes a second or two.
 
     ``record_ns``: for how long to record how late it wakes, by each of three ways of waiting.
@@ -29,13 +32,13 @@ def measure_host(group: str, port: int, interface: str | None, record_ns: int = 
     """
     trouble, buffer_bytes, is_stamped = None, None, None
     try:
-        with GroupSockets(group, port=port, interface=interface) as sockets:
+        with GroupSockets(group, port=port, interface=interface, ip_version=ip_version) as sockets:
             buffer_bytes = sockets.receive_buffer_bytes
             tried = try_multicast(sockets)
             trouble, is_stamped = tried.trouble, tried.is_stamped
     except NetworkError as error:
         trouble = str(error)
-    label, address = _way(group, port, interface)
+    label, address = _way(group, port, interface, ip_version)
     others = host_interfaces()
     taken = next((other for other in others or () if other.address == address), None)
     name = label if taken is None else taken.name
@@ -55,15 +58,17 @@ def measure_host(group: str, port: int, interface: str | None, record_ns: int = 
         recorded_ns=record_lateness(record_ns) if record_ns else {},
         is_wireless=is_radio,
         saves_power=saves_power(name) if is_radio else None,
+        signal_dbm=signal_dbm(name) if is_radio else None,
+        rate_bps=rate_bps(name) if is_radio else None,
         wall_now=datetime.datetime.now().astimezone(),
         own_addresses=None if others is None else tuple(other.address for other in others),
     )
 
 
-def _way(group: str, port: int, interface: str | None) -> tuple[str, str | None]:
+def _way(group: str, port: int, interface: str | None, ip_version: int | None) -> tuple[str, str | None]:
     """Return the interface that datagrams to the group leave by, in words, and its address."""
     try:
-        wanted = resolve(interface)
+        wanted = resolve(interface, ip_version)
     except NetworkError:
         return interface or "", None
     return wanted.label, address_towards((group_address(group), port), wanted)

@@ -7,6 +7,8 @@ import socket
 import struct
 import sys
 from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
 
 from leadlight.errors import NetworkError
 
@@ -22,8 +24,14 @@ _IFF_MULTICAST = 0x1000
 _FLAGS = struct.Struct("@H")
 _FLAGS_OFFSET = 16
 _REQUEST_BYTES = 256
+_IFA_F_TENTATIVE = 0x40  # Linux if_addr.h
+IPV6_ADDRESSES = Path("/proc/net/if_inet6")
 _NAME_BYTES = 15
 _ADDRESS_OFFSET = 20
+
+
+class NetworkAbsentError(NetworkError):
+    """There is no such interface, address or route: not yet, or not any more."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -67,29 +75,59 @@ class Interface:
         return socket.inet_aton(self.address)
 
 
-def resolve(interface: str | None) -> Interface:
-    """Return the interface that a name or an IPv4 address of this host names; ``None`` leaves it to the
-    system.
+def resolve(interface: str | None, ip_version: int | None = None) -> Interface:
+    """Return the interface that a name or an address of this host names; ``None`` leaves it to the system.
+
+    ``ip_version``: 4 or 6; by default 4 where the interface has such an address, and else 6.
 
     Raises ``NetworkError`` naming the interfaces there are, if there is none of that name.
     """
     if interface is None or interface == ANY_ADDRESS:
-        return Interface("", 0, ANY_ADDRESS)
+        return Interface("", 0, ANY_ADDRESS) if ip_version != 6 else _only_one_with_ipv6()
     try:
         address = ipaddress.ip_address(interface)
     except ValueError:
-        return _by_name(interface)
-    if address.version != 4 or address.is_multicast:
-        raise NetworkError(f"interface {interface} is no IPv4 address of a host; name one of {_names()}")
-    return Interface("", 0, str(address))
+        return _by_name(interface, ip_version)
+    if address.is_multicast or ip_version not in (None, address.version):
+        kind = "address" if ip_version is None else f"IPv{ip_version} address"
+        raise NetworkError(f"interface {interface} is no {kind} of a host; name one of {_names()}")
+    if address.version == 4:
+        return Interface("", 0, str(address))
+    for name, own in _ipv6_addresses():
+        if ipaddress.ip_address(own) == ipaddress.ip_address(interface.partition("%")[0]):
+            return Interface(name, socket.if_nametoindex(name), own)
+    raise NetworkAbsentError(f"no interface has the address {interface}; name one of {_names()}")
 
 
-def _by_name(name: str) -> Interface:
+def _only_one_with_ipv6() -> Interface:
+    """Return the interface to use where none is named: a group of one link needs one."""
+    names = dict.fromkeys(name for name, own in _ipv6_addresses() if own != "::1")
+    if len(names) == 1:
+        return _by_name(next(iter(names)), 6)
+    found = ", ".join(names) or "none has an IPv6 address yet"
+    raise NetworkAbsentError(f"name an interface: with IPv6 a group is on one link alone; there are {found}")
+
+
+def _ipv6_addresses() -> list[tuple[str, str]]:
+    """Return the names of interfaces with an IPv6 address of each, those of the link first."""
+    try:
+        lines = IPV6_ADDRESSES.read_text(encoding="ascii").splitlines()
+    except OSError:
+        return []
+    found = []
+    for line in lines:
+        digits, _, _, _, flags, name = line.split()
+        if not int(flags, 16) & _IFA_F_TENTATIVE:  # nobody may send from it yet
+            found.append((name, str(ipaddress.IPv6Address(bytes.fromhex(digits)))))
+    return sorted(found, key=lambda one: not ipaddress.IPv6Address(one[1]).is_link_local)
+
+
+def _by_name(name: str, ip_version: int | None) -> Interface:
     try:
         index = socket.if_nametoindex(name)
     except (OSError, ValueError):
-        raise NetworkError(f"there is no interface {name!r}; name one that this host has: {_names()}") from None
-    return Interface(name, index, _address_of(name))
+        raise NetworkAbsentError(f"there is no interface {name!r}; name one that this host has: {_names()}") from None
+    return Interface(name, index, _address_of(name, ip_version))
 
 
 def _names() -> str:
@@ -100,14 +138,17 @@ def _names() -> str:
     return ", ".join(names) or "none"
 
 
-def _address_of(name: str) -> str:
+def _address_of(name: str, ip_version: int | None) -> str:
     # Elsewhere the index alone has to do: the standard library offers no portable way from a name to an
     # address.
     if not sys.platform.startswith("linux"):
-        return ANY_ADDRESS
-    address = _asked_address(name)
+        return "::" if ip_version == 6 else ANY_ADDRESS
+    address = _asked_address(name) if ip_version != 6 else None
+    if address is None and ip_version != 4:
+        address = next((own for owner, own in _ipv6_addresses() if owner == name), None)
     if address is None:
-        raise NetworkError(f"interface {name} has no IPv4 address; connect it, or name one of {_names()}")
+        kind = "address" if ip_version is None else f"IPv{ip_version} address"
+        raise NetworkAbsentError(f"interface {name} has no {kind}; connect it, or name one of {_names()}")
     return address
 
 
@@ -154,10 +195,12 @@ def host_interfaces() -> tuple[HostInterface, ...] | None:
     return tuple(found)
 
 
-def address_towards(destination: tuple[str, int], interface: Interface) -> str | None:
+def address_towards(destination: tuple[Any, ...], interface: Interface) -> str | None:
     """Return the address of this host from which a datagram to ``destination`` leaves; ``None`` without a route."""
-    if interface.address != ANY_ADDRESS:
+    if interface.address not in (ANY_ADDRESS, "::"):
         return interface.address
+    if interface.address == "::":
+        return None if not interface.index else interface.address
     with socket.socket(socket.AF_INET, socket.SOCK_DGRAM) as probe:
         try:
             probe.setsockopt(socket.IPPROTO_IP, socket.IP_MULTICAST_IF, interface.sender())

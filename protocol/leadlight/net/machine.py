@@ -19,7 +19,10 @@ from leadlight.net.waking import LoopWaker, Waker, WakingSettings
 
 
 class BoundSockets(NodeSockets, Protocol):
-    """One node's sockets, open."""
+    """One node's sockets, open.
+
+    Where networks come and go they have ``look`` and ``leaves_from`` as well, as ``GroupSockets`` has.
+    """
 
     def close(self) -> None:
         """Close both; harmless when called twice."""
@@ -40,7 +43,9 @@ class Machine(Protocol):
     def kept_file(self, group: str, name: str) -> KeptFile:
         """Return where the leader of this name keeps what it leads; ``FileError`` where it cannot."""
 
-    def open_sockets(self, group: str, *, port: int, interface: str | None, own_port: int, dscp: int) -> BoundSockets:
+    def open_sockets(
+        self, group: str, *, port: int, interface: str | None, own_port: int, dscp: int, ip_version: int | None
+    ) -> BoundSockets:
         """Return one node's bound sockets; arguments and errors are those of ``GroupSockets``."""
 
 
@@ -63,9 +68,11 @@ class ThisMachine:
         """Return a file in the runtime folder."""
         return RuntimeFile(group, name)
 
-    def open_sockets(self, group: str, *, port: int, interface: str | None, own_port: int, dscp: int) -> BoundSockets:
+    def open_sockets(
+        self, group: str, *, port: int, interface: str | None, own_port: int, dscp: int, ip_version: int | None
+    ) -> BoundSockets:
         """Return real sockets."""
-        return GroupSockets(group, port=port, interface=interface, own_port=own_port, dscp=dscp)
+        return GroupSockets(group, port=port, interface=interface, own_port=own_port, dscp=dscp, ip_version=ip_version)
 
 
 MACHINE: Final[ContextVar[Machine]] = ContextVar("machine", default=ThisMachine())  # noqa: B039 - it has no state

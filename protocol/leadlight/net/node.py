@@ -12,20 +12,20 @@ import threading
 from collections import deque
 from collections.abc import Callable, Iterable, Mapping
 from enum import Enum
-from functools import partial
-from typing import Any, Generic, TypeVar
+from typing import Any, Generic, TypeVar, cast
 
 from leadlight.cue import START, Cue
 from leadlight.errors import ConfigurationError, LeadlightError, NotRunningError, check_kind, check_whole
-from leadlight.events import FollowerEvent, LeaderEvent, NodeFailed
+from leadlight.events import Event, FollowerEvent, LeaderEvent, NodeFailed
 from leadlight.follower import Follower, FollowerSettings, JournalLine, Snapshot
 from leadlight.leader import Inheritance, Leader, LeaderSettings
+from leadlight.net.attachment import Attachment
 from leadlight.net.clock import LocalClock
 from leadlight.net.driver import Core, CoreDriver, DatagramCounts
 from leadlight.net.keeping import Keeping
-from leadlight.net.machine import MACHINE
+from leadlight.net.machine import MACHINE, BoundSockets
 from leadlight.net.remarks import Remarks
-from leadlight.net.sockets import DEFAULT_PORT, EXPEDITED, check_address, check_dscp, check_ports
+from leadlight.net.sockets import DEFAULT_PORT, EXPEDITED, check_address, check_dscp, check_ip_version, check_ports
 from leadlight.net.waking import WakingSettings, raise_priority
 from leadlight.playback import AtTick, Library, Recovery, Shown, StoredShow
 from leadlight.terms import Role
@@ -55,11 +55,15 @@ class Node(Generic[CoreType, EventType]):
     """One core on the network for as long as its block runs.
 
     ``make_core`` is given the instant now and returns the state machine. ``group``, ``port``, ``interface``,
-    ``own_port`` and ``dscp`` are those of ``leadlight.net.sockets.GroupSockets``, whose ``NetworkError`` entering may
-    raise.
+    ``own_port``, ``dscp`` and ``ip_version`` are those of ``leadlight.net.sockets.GroupSockets``, whose
+    ``NetworkError`` entering may raise.
     ``on_event``, if given, is called for each event where the node runs, and must be quick: while it runs no datagram
     is read. What it raises is logged, and the node goes on. ``waking`` says how it wakes on time. Clock, chance, timers
     and sockets are those of the ``leadlight.net.machine.MACHINE`` in whose context the node is made.
+
+    Where there is no network yet entering raises ``NetworkError``, unless the node ``waits_for_network``: then it runs
+    without one, and tells ``NetworkLost`` and ``NetworkFound``. So it does when an interface goes, comes back or has
+    another address.
 
     Outside the block ``ask`` and ``tell``, and all that is made of them, raise ``NotRunningError``; so they do when the
     node has failed, with what happened as its cause. A failure is logged and told as ``NodeFailed`` at once.
@@ -74,6 +78,8 @@ class Node(Generic[CoreType, EventType]):
         interface: str | None = None,
         own_port: int = 0,
         dscp: int = EXPEDITED,
+        waits_for_network: bool = False,
+        ip_version: int | None = None,
         clock: LocalClock | None = None,
         waking: WakingSettings | None = None,
         on_event: Callable[[EventType], object] | None = None,
@@ -85,15 +91,22 @@ class Node(Generic[CoreType, EventType]):
         check_kind("group", group, str, "a name")
         check_ports(port, own_port)
         check_dscp(dscp)
+        check_ip_version(ip_version)
         machine = MACHINE.get()
         self.clock = machine.clock() if clock is None else clock
         now = self.clock()
         check_whole("clock", now, 0, INSTANT_MAXIMUM, "what returns the instant now in ns")
         self.core = make_core(now)
         self.group = group
-        self._open_sockets = partial(
-            machine.open_sockets, group, port=port, interface=interface, own_port=own_port, dscp=dscp
-        )
+
+        def open_sockets(before: int | None) -> BoundSockets:
+            at = own_port or before or 0
+            return machine.open_sockets(
+                group, port=port, interface=interface, own_port=at, dscp=dscp, ip_version=ip_version
+            )
+
+        self._attachment = Attachment(open_sockets, self.clock, cast(Callable[[Event], None], self._take_event))
+        self._waits_for_network = waits_for_network
         self._waking = waking or WakingSettings()
         self._make_waker = machine.waker
         self._on_event = on_event
@@ -165,10 +178,10 @@ class Node(Generic[CoreType, EventType]):
 
     async def _open(self) -> None:
         """Open the sockets and begin to drive the core, in the running loop."""
-        self._sockets = self._open_sockets()
+        self._attachment.open(self._waits_for_network)
         self._driver = CoreDriver(
             self.core,
-            self._sockets,
+            self._attachment.sockets,
             self._take_event,
             self.clock,
             self._guard,
@@ -180,6 +193,7 @@ class Node(Generic[CoreType, EventType]):
         self._stage = _Stage.RUNNING
         self._running = asyncio.create_task(self._driver.run())
         self._running.add_done_callback(self._note_end)
+        self._attached = asyncio.create_task(self._attachment.last(self._driver))
 
     async def _close(self) -> None:
         try:
@@ -195,10 +209,11 @@ class Node(Generic[CoreType, EventType]):
         with self._guard:
             self._stage = _Stage.LEFT
         self._running.cancel()
+        self._attached.cancel()
         try:
-            await asyncio.gather(self._running, return_exceptions=True)
+            await asyncio.gather(self._running, self._attached, return_exceptions=True)
         finally:
-            self._sockets.close()
+            self._attachment.close()
             self._tell_news()
 
     def _note_end(self, running: asyncio.Task[None]) -> None:
@@ -234,7 +249,7 @@ class Node(Generic[CoreType, EventType]):
             with self._guard:
                 found = self._remarks.look(now, self._counters(), self._hears_leader())
             for event in found:
-                self._take_event(event)  # type: ignore[arg-type]  # each is one of its union's
+                self._take_event(cast(EventType, event))  # each is one of both unions
 
     def _counters(self) -> Mapping[str, int]:
         """Return what the core has counted, by cause."""
@@ -270,6 +285,8 @@ class FollowerNode(Node[Follower, FollowerEvent]):
         interface: str | None = None,
         own_port: int = 0,
         dscp: int = EXPEDITED,
+        waits_for_network: bool = False,
+        ip_version: int | None = None,
         clock: LocalClock | None = None,
         waking: WakingSettings | None = None,
         on_event: Callable[[FollowerEvent], object] | None = None,
@@ -281,6 +298,8 @@ class FollowerNode(Node[Follower, FollowerEvent]):
             interface=interface,
             own_port=own_port,
             dscp=dscp,
+            waits_for_network=waits_for_network,
+            ip_version=ip_version,
             clock=clock,
             waking=waking,
             on_event=on_event,
@@ -329,7 +348,7 @@ class FollowerNode(Node[Follower, FollowerEvent]):
     def ask_leader(self, host: str, port: int) -> None:
         """Ask the leader on a host, at its own port, for copies: where nothing reaches the group.
 
-        ``host`` is an IPv4 address, or a name that this system can resolve; what cannot be sent is logged.
+        ``host`` is an address, or a name that this system can resolve; what cannot be sent is logged.
         """
         check_address(host, port)
         self.tell(lambda follower, now: follower.ask((host, port), now))
@@ -369,6 +388,8 @@ class LeaderNode(Node[Leader, LeaderEvent]):
         interface: str | None = None,
         own_port: int = 0,
         dscp: int = EXPEDITED,
+        waits_for_network: bool = False,
+        ip_version: int | None = None,
         clock: LocalClock | None = None,
         waking: WakingSettings | None = None,
         on_event: Callable[[LeaderEvent], object] | None = None,
@@ -395,6 +416,8 @@ class LeaderNode(Node[Leader, LeaderEvent]):
             interface=interface,
             own_port=own_port,
             dscp=dscp,
+            waits_for_network=waits_for_network,
+            ip_version=ip_version,
             clock=clock,
             waking=waking,
             on_event=on_event,

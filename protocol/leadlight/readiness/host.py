@@ -15,6 +15,8 @@ from leadlight.terms import ContentState
 RELEASE_YEAR: Final = 2026
 """The year of this release, to be raised with each year's first: no clock that is right shows an earlier one."""
 NOT_TOLD: Final = "not told here"
+WEAK_BELOW_DBM: Final = -75
+"""Assumed: radios of small boards fall to their slowest rates some decibels below."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -43,6 +45,8 @@ class HostFacts:
     wall_now: datetime.datetime
     own_addresses: tuple[str, ...] | None = None
     recorded_ns: Mapping[str, tuple[int, ...]] = field(default_factory=dict)
+    signal_dbm: int | None = None
+    rate_bps: int | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -126,16 +130,26 @@ def _receiving(facts: HostFacts) -> list[Finding]:
 
 
 def _radio(facts: HostFacts) -> list[Finding]:
-    values = {"wireless": facts.is_wireless, "saves_power": facts.saves_power}
+    values = {
+        "wireless": facts.is_wireless,
+        "saves_power": facts.saves_power,
+        "signal_dbm": facts.signal_dbm,
+        "rate_bps": facts.rate_bps,
+    }
     if not facts.is_wireless:
         said = f"Wi-Fi or not: {NOT_TOLD}" if facts.is_wireless is None else "no Wi-Fi"
         return [Finding("radio", "radio", said, values=values)]
-    if facts.saves_power is None:
-        return [Finding("radio", "radio", f"Wi-Fi; whether it saves power: {NOT_TOLD}", values=values)]
+    strength = "" if facts.signal_dbm is None else f", heard at {facts.signal_dbm} dBm"
+    strength += "" if facts.rate_bps is None else f", sends at {facts.rate_bps / 1e6:g} Mbit/s"
     if facts.saves_power:
         to_do = "switch its power saving off: a radio that dozes has every group frame held back, for everybody"
-        return [Finding("radio", "radio", "Wi-Fi, and it saves power", Verdict.LOOK, to_do, values)]
-    return [Finding("radio", "radio", "Wi-Fi, awake all the time", values=values)]
+        return [Finding("radio", "radio", f"Wi-Fi{strength}, and it saves power", Verdict.LOOK, to_do, values)]
+    awake = ", awake all the time" if facts.saves_power is False else f"; whether it saves power: {NOT_TOLD}"
+    said = f"Wi-Fi{strength}{awake}"
+    if facts.signal_dbm is not None and facts.signal_dbm < WEAK_BELOW_DBM:
+        to_do = "bring it or its aerial nearer to the access point, or into its sight: so weak, it will lose much"
+        return [Finding("radio", "radio", said, Verdict.LOOK, to_do, values)]
+    return [Finding("radio", "radio", said, values=values)]
 
 
 def _wall_clock(wall_now: datetime.datetime, leads: bool) -> Finding:

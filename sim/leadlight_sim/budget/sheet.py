@@ -28,6 +28,7 @@ from leadlight_sim.budget.site import (
     storage_of,
 )
 from leadlight_sim.live import DATA_PACKET_BYTES, LiveFeed, universes
+from leadlight_sim.measures import limits_of
 from leadlight_sim.scenario import Scenario
 
 COPY_MBPS: Final = 18.0
@@ -117,11 +118,12 @@ def _holdover(scenario: Scenario, rate_ppm: float) -> tuple[Holdover, ...]:
     low, high = clocks.wander_ppm_per_sqrt_s
     # Each board draws its own wander evenly from the range: the rms over boards, and two of them against each other.
     wander = math.sqrt(2 * (low * low + low * high + high * high) / 3)
-    targets = [(scenario.targets.error_ms or scenario.error_target_ms, "a piece against the music")]
+    limits = limits_of(scenario)
+    targets = [(limits["light_p95_ms"], "a piece against the music")]
     if len(scenario.followers) > 1:
-        targets.append((scenario.targets.pair_ms, "any two pieces"))
+        targets.append((limits["pair_p95_ms"], "any two pieces"))
     if scenario.tight_pairs:
-        targets.insert(0, (scenario.targets.tight_pair_ms, "two pieces of one surface"))
+        targets.insert(0, (limits["tight_pair_p95_ms"], "two pieces of one surface"))
     return tuple(
         Holdover(
             limit,

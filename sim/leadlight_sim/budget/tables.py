@@ -9,6 +9,7 @@ from dataclasses import dataclass
 from leadlight_sim.budget.measuring import Effect, Mean
 from leadlight_sim.budget.sheet import Budget
 from leadlight_sim.budget.site import SoundFit, tear_px
+from leadlight_sim.measures import limits_of
 from leadlight_sim.telling import NOTHING, as_ms, as_share, as_time, as_times
 
 NOT_HERE = (
@@ -45,7 +46,7 @@ def headline(found: Budget) -> tuple[bool, str]:
     """Return whether the worst pair stays within what the pattern allows, and a sentence that says so."""
     measured = found.measured
     if measured.pair is None:
-        name, limit = found.scenario.followers[0].name, found.scenario.error_target_ms
+        name, limit = found.scenario.followers[0].name, limits_of(found.scenario)["light_p95_ms"]
         stays = as_time(measured.piece.value)
         return measured.piece.value <= limit, f"{name} stays within {stays} of the music; the target is {limit:g} ms."
     pair, allowed = measured.pair.value, found.allowed_ms
@@ -74,7 +75,7 @@ def sentences(found: Budget) -> list[str]:
         lines.append(f"Mending {first.cause.value} gains most: {as_time(first.gain.value)}.")
     else:
         lines.append("Mending any one cause gains nothing that can be told from chance.")
-    limit = scenario.targets.tight_pair_ms
+    limit = limits_of(scenario)["tight_pair_p95_ms"]
     lines += [
         f"{pair.pieces[0]} and {pair.pieces[1]} share a surface: they differ by up to {as_time(gap.value)} (p95), "
         f"{'within' if gap.value <= limit else 'above'} the target of {limit:g} ms."

@@ -63,8 +63,8 @@ class BudgetCommand:
         """Measure, tell and return 0; raise ``LeadlightError``."""
         from leadlight.storage import check_outputs
         from leadlight_sim.budget import COPY_MBPS, SEEDS, budget, measure
+        from leadlight_sim.runs import cores
         from leadlight_sim.telling import as_typed, progress
-        from leadlight_sim.tune import cores
 
         scenario = _scenario(arguments)
         check_outputs({"--report": arguments.report, "--json": arguments.json})

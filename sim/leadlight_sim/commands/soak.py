@@ -83,8 +83,8 @@ def _line_of(violation: Violation) -> str:
 
 def _soak(arguments: argparse.Namespace, at_most_s: float, shrink_s: float) -> int:
     from leadlight.storage import check_outputs
+    from leadlight_sim.runs import cores
     from leadlight_sim.soak import Results, program_digest, soak, told
-    from leadlight_sim.tune import cores
 
     check_outputs({"--results": arguments.results})
     jobs = cores() if arguments.jobs is None else arguments.jobs

@@ -1,70 +1,45 @@
-"""The command `tune`: a sweep of beacon intervals and deliveries, its table, figure and recommendation."""
+"""The command `tune`: a sweep of settings, its table and figure, and what it proves."""
 
 from __future__ import annotations
 
 import argparse
 import json
-import math
 import shlex
 import sys
-import textwrap
-from collections.abc import Callable, Iterator, Mapping, Sequence
-from contextlib import contextmanager
-from dataclasses import asdict, dataclass
+import time
+from collections.abc import Callable, Iterator
+from contextlib import ExitStack, contextmanager
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, TextIO
 
-from leadlight.errors import ConfigurationError, LeadlightError
+from leadlight.commands import check_apart, duration_ns
 from leadlight.storage import check_outputs, write_file
+from leadlight.units import SECOND
+from leadlight_sim.commands.working import (
+    EXIT_INTERRUPTED,
+    EXIT_TERMINATED,
+    Terminated,
+    add_worker_options,
+    ended_by_sigterm,
+    workers_of,
+)
 
 # The rest is imported where it is used: a list of commands must not wait for the simulator to load.
 if TYPE_CHECKING:
-    from leadlight.terms import Delivery
+    from leadlight_sim.runs import Kept, Nothing
     from leadlight_sim.scenario import Scenario
-    from leadlight_sim.tune import FinishedRun, Recommendation, Standing
+    from leadlight_sim.tune import Candidate, Choice, Outcome, Question
 
-EXIT_INTERRUPTED = 130  # 128 + SIGINT, as shells report it
-DEFAULT_SEEDS = 4
-
-_TARGET_OPTIONS = (
-    ("--target-ms", "targets.error_ms"),
-    ("--target-pair-ms", "targets.pair_ms"),
-    ("--target-join-s", "targets.join_s"),
-)
-
-
-@dataclass(frozen=True, slots=True)
-class _Sweep:
-    """What was asked for, checked."""
-
-    scenario: Scenario
-    intervals_s: tuple[float, ...]
-    deliveries: tuple[Delivery, ...]
-    seeds: int
-    targets: Mapping[str, float]
-    reproduce: str
-    missing: str | None
-    """What the scenario has and the runs do not."""
-
-    @property
-    def planned(self) -> int:
-        return len(self.intervals_s) * len(self.deliveries) * self.seeds
-
-    @property
-    def is_of_several(self) -> bool:
-        """Whether several deliveries are tried."""
-        return len(self.deliveries) > 1
-
-    @property
-    def each(self) -> str:
-        """What several seeds are rehearsed of."""
-        return "of each combination" if self.is_of_several else "at each interval"
+LINE_EVERY_S = 5.0
+"""Where nobody watches a bar, a line of progress comes this often."""
+TELLING_S, TELLING_SHARE = 1.0, 0.02
+"""Kept of the time that was given, to tell what was found."""
 
 
 class TuneCommand:
-    """Tries beacon intervals and deliveries in simulation and says which to take."""
+    """Tries settings in simulation and says which to take, and how sure that is."""
 
-    summary = "try beacon intervals and deliveries on a modelled network and recommend what meets the targets"
+    summary = "try settings on a modelled network and prove which meets every target at the least airtime"
 
     def add_arguments(self, parser: argparse.ArgumentParser) -> None:
         """Declare options and arguments."""
@@ -72,73 +47,83 @@ class TuneCommand:
             "scenario", nargs="?", metavar="SCENARIO", help="a scenario file or a shipped name (quarry-lake)"
         )
         parser.add_argument(
-            "--intervals", metavar="S,S,...", help="beacon intervals to try, in seconds (0.1,0.25,0.5,1,2,5)"
-        )
-        parser.add_argument(
-            "--deliveries",
+            "--vary",
             action="append",
-            metavar="NAME,NAME,...",
-            help="deliveries to try at every interval: automatic, group, copies, both (the scenario's alone)",
+            default=[],
+            metavar="KEY=V,V,...",
+            help="try these values of any key of the scenario, such as leader.lead_time_s=2,5 or boards.waking=spin,"
+            "exact-timer; again for every combination with those of another key",
         )
         parser.add_argument(
-            "--seeds",
-            type=int,
-            default=DEFAULT_SEEDS,
-            metavar="N",
-            help="runs of each combination, with seeds counted up from the scenario's (%(default)s)",
-        )
-        parser.add_argument("--jobs", type=int, metavar="N", help="runs at a time (as many as there are cores)")
+            "--intervals", metavar="S,S,...",
+            help="the same for leader.interval_s; where nothing is varied: 0.1,0.25,0.5,1,2,5",
+        )  # fmt: skip
+        parser.add_argument("--deliveries", metavar="NAME,NAME,...", help="the same for leader.delivery")
         parser.add_argument(
-            "--duration", metavar="TIME", help="only so much of the scenario, such as 100s or 5min"
+            "--share", type=float, default=0.05, metavar="SHARE",
+            help="in at most this share of evenings may any target be missed (%(default)s)",
+        )  # fmt: skip
+        parser.add_argument(
+            "--confidence", type=float, default=0.95, metavar="SHARE", help="how sure that must be (%(default)s)"
         )
+        parser.add_argument(
+            "--evenings", type=int, metavar="N",
+            help="how many exploration makes of a candidate, with seeds counted up from the scenario's (8)",
+        )  # fmt: skip
+        parser.add_argument("--time", metavar="TIME", help="end after so long, such as 5min, with what is known")
+        add_worker_options(parser)
+        parser.add_argument("--results", type=Path, metavar="FILE", help="keep every finished run in a new file")
+        parser.add_argument("--resume", type=Path, metavar="FILE", help="take up such a file, and repeat no run of it")
+        parser.add_argument("--duration", metavar="TIME", help="only so much of the scenario, such as 100s or 5min")
         parser.add_argument(
             "--set",
             action="append",
             default=[],
             dest="changes",
             metavar="KEY=VALUE",
-            help="change the scenario, such as air.preset=busy; may be given again",
-        )
-        parser.add_argument("--target-ms", type=float, metavar="MS", help="error to the leader allowed, p95")
-        parser.add_argument("--target-pair-ms", type=float, metavar="MS", help="difference of two pieces allowed, p95")
-        parser.add_argument("--target-join-s", type=float, metavar="S", help="time to join allowed")
-        parser.add_argument("--target-cue-ms", type=float, metavar="MS", help="cue lateness allowed (the scenario's)")
-        parser.add_argument(
-            "--airtime", type=float, metavar="SHARE", help="share of the channel's time allowed, such as 0.02 (any)"
+            help="change the scenario, such as air.preset=busy or targets.pair_ms=10; may be given again",
         )
         parser.add_argument("--figure", type=Path, metavar="FILE", help="draw the sweep as FILE.png or FILE.svg")
-        parser.add_argument("--json", type=Path, metavar="FILE", help="write every run and the recommendation")
+        parser.add_argument("--json", type=Path, metavar="FILE", help="write what was found")
 
     def run(self, arguments: argparse.Namespace) -> int:
-        """Sweep, tell and return 0, or 130 where the user interrupted; raise ``LeadlightError`` for trouble."""
-        from leadlight_sim.tune import SweepError, cores, planned_runs, sweep
+        """Sweep, tell and return 0, or 130 or 143 where it was ended early; raise ``LeadlightError`` for trouble."""
+        began_at = time.monotonic()
+        from leadlight_sim.runs import RunError, in_order
+        from leadlight_sim.tune import Sweep, combinations
 
-        asked = _checked(arguments)
-        runs = planned_runs(asked.scenario, asked.intervals_s, asked.deliveries, asked.seeds)
-        jobs = cores() if arguments.jobs is None else arguments.jobs
-        finished: list[FinishedRun] = []
-        interrupted = False
-        trouble: LeadlightError | None = None
-        results = sweep(runs, jobs)
-        try:
-            with _progress(len(runs), asked.is_of_several, sys.stderr) as tell:
-                for result in results:
-                    finished.append(result)
-                    tell(result)
-        except KeyboardInterrupt:
-            interrupted = True
-        except SweepError as error:
-            trouble = error
-        _tell(asked, finished, arguments)
+        question, choices, missing = _checked(arguments)
+        until = None
+        if arguments.time is not None:
+            given_s = duration_ns("--time", arguments.time, minimum_ns=2 * SECOND) / SECOND
+            until = began_at + (1 - TELLING_SHARE) * given_s - TELLING_S
+        tried = combinations(question.scenario, choices)
+        code, trouble = 0, None
+        with ExitStack() as stack:
+            keeper = stack.enter_context(_keeper(arguments, question.scenario))
+            workers = stack.enter_context(workers_of(arguments))
+            tell = stack.enter_context(_progress(sys.stderr))
+            sweep = Sweep(question, tried, lambda runs: in_order(workers, runs, keeper, until), tell, until)
+            try:
+                with ended_by_sigterm():
+                    sweep.run()
+            except Terminated:
+                code, sweep.outcome.stopped = EXIT_TERMINATED, "it was asked to end"
+            except KeyboardInterrupt:
+                code, sweep.outcome.stopped = EXIT_INTERRUPTED, "it was interrupted"
+            except RunError as error:
+                trouble, sweep.outcome.stopped = error, str(error)
+        _tell(arguments, sweep.outcome, missing, time.monotonic() - began_at)
         if trouble is not None:
             raise trouble
-        return EXIT_INTERRUPTED if interrupted and len(finished) < len(runs) else 0
+        return code
 
 
-def _checked(arguments: argparse.Namespace) -> _Sweep:
+def _checked(arguments: argparse.Namespace) -> tuple[Question, list[Choice], str | None]:
     from leadlight_sim.commands.beginning import beginning_of, left_out
+    from leadlight_sim.drawing import check_chart
     from leadlight_sim.scenario import change_from_text, resolve_scenario
-    from leadlight_sim.tune import DEFAULT_INTERVALS_S, intervals_from_text, targets_of
+    from leadlight_sim.tune import DEFAULT_INTERVALS_S, EVENINGS, Choice, Question, check_targets, choice_from_text
 
     scenario = resolve_scenario(arguments.scenario)
     if arguments.changes:
@@ -147,88 +132,57 @@ def _checked(arguments: argparse.Namespace) -> _Sweep:
     if arguments.duration is not None:
         whole, scenario = scenario, beginning_of(scenario, arguments.duration)
         missing = left_out(whole, scenario)
-    for option, key in _TARGET_OPTIONS:
-        value = getattr(arguments, option.lstrip("-").replace("-", "_"))
-        if value is not None:
-            scenario = scenario.with_changes({key: value}, source=option)
-    _check_files(arguments)
-    intervals = DEFAULT_INTERVALS_S if arguments.intervals is None else intervals_from_text(arguments.intervals)
-    return _Sweep(
-        scenario=scenario,
-        intervals_s=intervals,
-        deliveries=_deliveries(arguments, scenario),
-        seeds=arguments.seeds,
-        targets=targets_of(scenario, arguments.airtime, arguments.target_cue_ms),
-        reproduce=_reproduce(arguments, intervals),
-        missing=missing,
-    )
+    check_targets(scenario)
+    check_chart("--figure", arguments.figure)
+    check_apart("--resume", {"--results": arguments.resume is not None and arguments.results is not None})
+    check_outputs({"--figure": arguments.figure, "--json": arguments.json, "--results": arguments.results})
+    choices = [choice_from_text(each) for each in arguments.vary]
+    for option, key in (("--intervals", "leader.interval_s"), ("--deliveries", "leader.delivery")):
+        given = getattr(arguments, option.removeprefix("--"))
+        if given is not None:
+            choices.append(choice_from_text(f"{key}={given}", option))
+    if not choices:
+        choices = [Choice("leader.interval_s", DEFAULT_INTERVALS_S)]
+    evenings = EVENINGS if arguments.evenings is None else arguments.evenings
+    return Question(scenario, arguments.share, arguments.confidence, evenings), choices, missing
 
 
-def _deliveries(arguments: argparse.Namespace, scenario: Scenario) -> tuple[Delivery, ...]:
-    from leadlight.terms import Delivery
-    from leadlight_sim.tune import DELIVERIES_ALLOWED, deliveries_from_text
+@contextmanager
+def _keeper(arguments: argparse.Namespace, scenario: Scenario) -> Iterator[Kept | Nothing]:
+    from leadlight_sim.runs import Kept, Nothing
 
-    given = arguments.deliveries
-    if given is None:
-        return (Delivery(scenario.leader.delivery),)
-    if len(given) > 1:
-        # Who says it twice means both, and would miss the first without a word.
-        raise ConfigurationError("--deliveries", " and ".join(given), f"given once, {DELIVERIES_ALLOWED}")
-    return deliveries_from_text(given[0])
-
-
-def _check_files(arguments: argparse.Namespace) -> None:
-    # Before the work, not after it.
-    if arguments.figure is not None and arguments.figure.suffix.lower() not in (".png", ".svg"):
-        raise ConfigurationError("--figure", str(arguments.figure), "a name that ends in .png or .svg")
-    check_outputs({"--figure": arguments.figure, "--json": arguments.json})
-
-
-def _reproduce(arguments: argparse.Namespace, intervals_s: Sequence[float]) -> str:
-    words = ["leadlight", "tune"]
-    if arguments.scenario is not None:
-        words.append(arguments.scenario)
-    words += ["--intervals", ",".join(f"{each:g}" for each in intervals_s)]
-    if arguments.deliveries is not None:
-        words += ["--deliveries", *arguments.deliveries]
-    words += ["--seeds", str(arguments.seeds)]
-    for change in arguments.changes:
-        words += ["--set", change]
-    if arguments.duration is not None:
-        words += ["--duration", arguments.duration]
-    for option in (*(option for option, _ in _TARGET_OPTIONS), "--target-cue-ms", "--airtime"):
-        value = getattr(arguments, option.lstrip("-").replace("-", "_"))
-        if value is not None:
-            words += [option, f"{value:.15g}"]
-    return shlex.join(words)
+    path = arguments.results or arguments.resume
+    if path is None:
+        yield Nothing()
+        return
+    resumes = arguments.resume is not None
+    with Kept(path, scenario.digest(), resumes, "--resume" if resumes else "--results") as kept:
+        yield kept
 
 
 # --- Progress ---------------------------------------------------------------------------------------------------------
 
 
 @contextmanager
-def _progress(planned: int, names_deliveries: bool, stream: TextIO) -> Iterator[Callable[[FinishedRun], None]]:
-    """Give a function to call with every finished run: a bar on a terminal, a line each elsewhere."""
-    done = 0
+def _progress(stream: TextIO) -> Iterator[Callable[[Outcome], None]]:
+    """Give a function to call with what is known: a bar on a terminal, a line now and then elsewhere."""
+    began_at = told_at = time.monotonic()
 
-    def named(result: FinishedRun) -> str:
-        figures = result.figures
-        delivery = f", delivery {figures.delivery}" if names_deliveries else ""
-        return f"{figures.interval_s:g} s{delivery}, seed {figures.seed}"
-
-    def line(result: FinishedRun) -> str:
-        from leadlight_sim.tune import MEASURES
-
-        error = MEASURES[0].told(result.figures.error_p95_ms)
-        return f"run {done} of {planned}: interval {named(result)}, error p95 {error} ({result.wall_s:.1f} s)"
+    def words(outcome: Outcome) -> str:
+        in_play = len(outcome.in_play)
+        what = "proving" if outcome.tests else "exploring"
+        return f"{what}: {outcome.runs} runs done, {in_play} candidate{'' if in_play == 1 else 's'} left"
 
     if not stream.isatty():
 
-        def tell_line(result: FinishedRun) -> None:
-            nonlocal done
-            done += 1
-            stream.write(line(result) + "\n")
-            stream.flush()
+        def tell_line(outcome: Outcome) -> None:
+            nonlocal told_at
+            now = time.monotonic()
+            if now - told_at >= LINE_EVERY_S:
+                told_at = now
+                left_s = (now - began_at) / max(outcome.runs, 1) * outcome.runs_left()
+                stream.write(f"{words(outcome)}, about {left_s:.0f} s to go\n")
+                stream.flush()
 
         yield tell_line
         return
@@ -236,19 +190,13 @@ def _progress(planned: int, names_deliveries: bool, stream: TextIO) -> Iterator[
     from rich.console import Console
     from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn, TimeRemainingColumn
 
-    bar = Progress(
-        TextColumn("{task.description}"),
-        BarColumn(),
-        MofNCompleteColumn(),
-        TimeRemainingColumn(),
-        console=Console(file=stream),
-        transient=True,
-    )
-    with bar:
-        task = bar.add_task("rehearsing", total=planned)
+    columns = (TextColumn("{task.description}"), BarColumn(), MofNCompleteColumn(), TimeRemainingColumn())
+    with Progress(*columns, console=Console(file=stream), transient=True) as bar:
+        task = bar.add_task("exploring", total=None)
 
-        def tell_bar(result: FinishedRun) -> None:
-            bar.update(task, advance=1, description=named(result))
+        def tell_bar(outcome: Outcome) -> None:
+            total = outcome.runs + outcome.runs_left()
+            bar.update(task, completed=outcome.runs, total=total, description=words(outcome))
 
         yield tell_bar
 
@@ -256,98 +204,57 @@ def _progress(planned: int, names_deliveries: bool, stream: TextIO) -> Iterator[
 # --- Telling ----------------------------------------------------------------------------------------------------------
 
 
-def _tell(asked: _Sweep, finished: Sequence[FinishedRun], arguments: argparse.Namespace) -> None:
-    from leadlight_sim.telling import as_typed
-    from leadlight_sim.tune import beat_of, print_tables, recommend, standings
+def _tell(arguments: argparse.Namespace, outcome: Outcome, missing: str | None, took_s: float) -> None:
+    from leadlight_sim.telling import as_typed, wrapped
+    from leadlight_sim.tune import advise, print_table, to_json
 
-    found = standings((result.figures for result in finished), asked.targets)
-    is_partial = len(finished) < asked.planned
-    advice = recommend(found, asked.targets) if not is_partial else None
-    beats = [beat.told() for interval in asked.intervals_s if (beat := beat_of(interval)) is not None]
-    first = asked.scenario.run.seed
-    seeds = f"seed {first}" if asked.seeds == 1 else f"seeds {first} to {first + asked.seeds - 1}"
-    lines = [f"{asked.scenario.name}: {asked.scenario.run.duration_s:g} s a run, {seeds}"]
-    if is_partial:
-        lines.append(f"PARTIAL: {len(finished)} of {asked.planned} runs were finished.")
-    if asked.missing is not None:
-        lines.append(asked.missing)
-    sys.stdout.write("\n".join(lines) + "\n")
-    if found:
-        print_tables(found, asked.targets, asked.seeds, asked.is_of_several, sys.stdout)
-    if advice is not None:
-        paragraphs = [
-            advice.headline,
-            *(textwrap.fill(each, 100, initial_indent="  ", subsequent_indent="    ") for each in advice.sentences),
-        ]
-        sys.stdout.write("\n".join(paragraphs) + "\n")
-    else:
-        sys.stdout.write("No recommendation is made from a part of the runs.\n")
-    for warning in beats:
-        sys.stdout.write(textwrap.fill(f"Warning: {warning}", 100, subsequent_indent="  ") + "\n")
-    sys.stdout.write(f"\nReproduce: {as_typed(asked.reproduce)}\nScenario digest: {asked.scenario.digest()}\n")
+    advice = advise(outcome)
+    scenario = outcome.question.scenario
+    length_s = scenario.run.duration_s
+    sys.stdout.write(f"{scenario.name}: {length_s:g} s an evening, {outcome.runs} runs in {took_s:.0f} s\n")
+    if missing is not None:
+        sys.stdout.write(wrapped(missing))
+    print_table(outcome, sys.stdout)
+    sys.stdout.write(f"\n{advice.headline}\n")
+    for sentence in advice.sentences:
+        # What is to be pasted stays in one line.
+        is_line = sentence.startswith("To ")
+        sys.stdout.write(f"  {sentence}\n" if is_line else wrapped(sentence, indent="  ", more="  "))
+    for warning in _warnings(outcome, advice.candidate):
+        sys.stdout.write(wrapped(f"Warning: {warning}", more="  "))
+    command = _reproduce(arguments)
+    sys.stdout.write(f"\nReproduce: {as_typed(command)}\nScenario digest: {scenario.digest()}\n")
+    # Told before it is written: a full disk must not cost the answer.
     sys.stdout.flush()
     if arguments.json is not None:
-        _write_json(arguments.json, asked, found, advice, beats, is_partial)
-    if arguments.figure is not None and found:
-        _write_figure(arguments.figure, asked, found, advice, len(finished))
+        document: dict[str, Any] = to_json(outcome, advice) | {"reproduce": command}
+        document["warnings"] = _warnings(outcome, advice.candidate)
+        text = json.dumps(document, indent=2, ensure_ascii=False, allow_nan=False)
+        write_file(f"{text}\n", arguments.json, "--json")
+    if arguments.figure is not None and any(each.seen.evenings for each in outcome.candidates):
+        from leadlight_sim.drawing import save_chart
+        from leadlight_sim.tune.figure import draw
+
+        save_chart(draw(outcome, advice), "--figure", arguments.figure)
 
 
-def _write_json(
-    path: Path,
-    asked: _Sweep,
-    found: Sequence[Standing],
-    advice: Recommendation | None,
-    beats: Sequence[str],
-    is_partial: bool,
-) -> None:
-    from leadlight_sim.tune import MEASURES
-
-    def plain(value: Any) -> Any:
-        return None if isinstance(value, float) and not math.isfinite(value) else value
-
-    document = {
-        "scenario": asked.scenario.name,
-        "scenario_digest": asked.scenario.digest(),
-        "reproduce": asked.reproduce,
-        "seeds": [asked.scenario.run.seed + number for number in range(asked.seeds)],
-        "intervals_s": list(asked.intervals_s),
-        "deliveries": list(asked.deliveries),
-        "targets": dict(asked.targets),
-        "partial": is_partial,
-        "intervals": [
-            {
-                "interval_s": standing.interval_s,
-                "delivery": standing.delivery,
-                "meets_targets": not standing.shortfalls,
-                "misses": [shortfall.measure.key for shortfall in standing.shortfalls],
-                "over_seeds": {
-                    measure.key: {name: plain(value) for name, value in asdict(spread).items()}
-                    for measure in MEASURES
-                    if (spread := standing.spread(measure)) is not None
-                },
-                "runs": [{name: plain(value) for name, value in asdict(run).items()} for run in standing.runs],
-            }
-            for standing in found
-        ],
-        "recommendation": None if advice is None else asdict(advice),
-        "warnings": list(beats),
-    }
-    write_file(json.dumps(document, indent=2, ensure_ascii=False, allow_nan=False) + "\n", path, "--json")
+def _warnings(outcome: Outcome, taken: Candidate | None) -> list[str]:
+    """What does not go together in candidates, but for the one that is taken, whose advice says so itself."""
+    others = [each for each in outcome.candidates if each is not taken]
+    return list(dict.fromkeys(warning for each in others for warning in each.contradictions()))
 
 
-def _write_figure(
-    path: Path, asked: _Sweep, found: Sequence[Standing], advice: Recommendation | None, finished: int
-) -> None:
-    from leadlight_sim.tune.figure import draw, save
-
-    several = asked.is_of_several
-    if advice is None:
-        outcome = f"partial: {finished} of {asked.planned} runs were finished; no recommendation"
-    elif not advice.meets_targets:
-        nearest = f"delivery {advice.delivery} at {advice.interval_s:g} s" if several else f"{advice.interval_s:g} s"
-        outcome = f"{advice.headline} Nearest: {nearest}."
-    else:
-        mark = "(framed, ringed)" if several else "(green band), the longest that meets every target"
-        outcome = f"{advice.headline.removesuffix('.')} {mark}"
-    runs = f"{asked.seeds} run{'s' if asked.seeds > 1 else ''} of {asked.scenario.run.duration_s:g} s {asked.each}"
-    save(draw(found, asked.targets, asked.scenario.name, f"{outcome}. {runs}.".replace("..", "."), advice), path)
+def _reproduce(arguments: argparse.Namespace) -> str:
+    words = ["leadlight", "tune"]
+    if arguments.scenario is not None:
+        words.append(arguments.scenario)
+    for option, values in (("--vary", arguments.vary), ("--set", arguments.changes)):
+        for value in values:
+            words += [option, value]
+    for name in ("intervals", "deliveries", "evenings", "time", "duration"):
+        if getattr(arguments, name) is not None:
+            words += [f"--{name}", str(getattr(arguments, name))]
+    for name, default in (("share", 0.05), ("confidence", 0.95)):
+        if getattr(arguments, name) != default:
+            words += [f"--{name}", f"{getattr(arguments, name):.15g}"]
+    return shlex.join(words)

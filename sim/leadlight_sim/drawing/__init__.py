@@ -29,6 +29,7 @@ from leadlight_sim.drawing.canvas import (
     style,
 )
 from leadlight_sim.drawing.pages import rendered
+from leadlight_sim.drawing.saving import check_chart, save_chart
 
 __all__ = [
     "CHARACTER_PX",
@@ -53,12 +54,14 @@ __all__ = [
     "Tint",
     "as_png",
     "as_svg",
+    "check_chart",
     "decade",
     "decades",
     "new_figure",
     "place",
     "rectangles",
     "rendered",
+    "save_chart",
     "shorter",
     "spread",
     "style",

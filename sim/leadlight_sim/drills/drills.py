@@ -16,14 +16,14 @@ import numpy as np
 
 from leadlight.errors import LeadlightError
 from leadlight.events import SecondSourceReported
-from leadlight.playback import SLEW_RATE, BlendedRecovery, HoldRecovery, Recovery, SlewOnlyRecovery, StepOnlyRecovery
+from leadlight.playback import SLEW_RATE, Recovery
 from leadlight.units import SECOND
+from leadlight_sim import world
 from leadlight_sim.drills.names import ALL, DRILL_SUMMARIES
 from leadlight_sim.drills.watch import DARK, OTHER_SHOW, Watch, Watched, Watcher
 from leadlight_sim.kernel import TrueInstant
 from leadlight_sim.measures import AddedFlashes, trial_stills, worst_viewpoint
 from leadlight_sim.scenario import Scenario
-from leadlight_sim.world import World
 
 ROLLS_AT_S: Final = 22.0
 """The break then falls into the trial content's steady light, in which any fade or gap is seen."""
@@ -155,11 +155,9 @@ DRILLS: Final = (
 )
 
 RECOVERIES: Final[Mapping[str, Callable[[], Recovery]]] = {
-    "blended": BlendedRecovery,
-    "unmarked": BlendedRecovery,
-    "slew only": SlewOnlyRecovery,
-    "step only": StepOnlyRecovery,
-    "hold": HoldRecovery,
+    "blended": world.RECOVERIES["blended"],
+    "unmarked": world.RECOVERIES["blended"],
+    **world.RECOVERIES,
 }
 DEFAULT_RECOVERY: Final = "blended"
 UNMARKED: Final = frozenset({"unmarked"})
@@ -256,7 +254,7 @@ def run_drill(
     ``Drill.applied_to``.
     """
     pieces_count = len(scenario.followers)
-    world = World(
+    drilled = world.World(
         drill.applied_to(scenario, rolls_at_s),
         seed,
         recovery=RECOVERIES[recovery],
@@ -264,31 +262,31 @@ def run_drill(
         if recovery in UNMARKED
         else lambda show, piece: trial_stills(show.frame_count, show.frame_rate, piece, pieces_count),
     )
-    watcher = Watcher(world, world.shows[0], TrueInstant(round(LOOKS_FROM_S * SECOND)))
+    watcher = Watcher(drilled, drilled.shows[0], TrueInstant(round(LOOKS_FROM_S * SECOND)))
     at = 0
-    while at < world.end:
-        at = min(at + 10 * SECOND, world.end)
+    while at < drilled.end:
+        at = min(at + 10 * SECOND, drilled.end)
         watcher.run_to(TrueInstant(at))
         if progress is not None:
-            progress(at / world.end)
+            progress(at / drilled.end)
     watch = watcher.watched()
     pieces = tuple(_piece_seen(piece, watch, drill) for piece in watch.pieces)
-    seen_from, light = _viewpoints(world.scenario), np.array([piece.light for piece in watch.pieces])
+    seen_from, light = _viewpoints(drilled.scenario), np.array([piece.light for piece in watch.pieces])
     flashes = worst_viewpoint(seen_from, watch.times_s, light, watch.possible)
     reported = None
     if drill.name == "live-data":
-        reported = any(isinstance(event, SecondSourceReported) for _, event in world.leader.events)
+        reported = any(isinstance(event, SecondSourceReported) for _, event in drilled.leader.events)
     return DrillResult(
         drill=drill.name,
         summary=drill.summary,
         recovery=recovery,
-        seed=world.seed,
-        trace_hash=world.trace.hexdigest(),
+        seed=drilled.seed,
+        trace_hash=drilled.trace.hexdigest(),
         pieces=pieces,
         flashes=flashes,
         fault_flashes=worst_viewpoint(seen_from, watch.times_s, watch.possible, watch.authored),
         reported=reported,
-        troubles=tuple(_troubles(drill, world.scenario, pieces, flashes, reported)),
+        troubles=tuple(_troubles(drill, drilled.scenario, pieces, flashes, reported)),
     )
 
 

@@ -1,32 +1,55 @@
 """Measures: what the crowd sees, as numbers, taken from a world while it runs."""
 
 from leadlight_sim.measures.flashes import AddedFlashes, trial_content, trial_stills, worst_viewpoint
-from leadlight_sim.measures.rehearsal import (
-    Rehearsal,
-    Verdict,
+from leadlight_sim.measures.rehearsal import Rehearsal, rehearse
+from leadlight_sim.measures.scores import (
+    SCORE_EVERY_NS,
+    Floats,
+    FollowerScore,
+    Percentiles,
+    Scores,
     distance_of,
-    judge,
     naive_distance_of,
-    rehearse,
     was_show_on,
+    worst_first,
 )
-from leadlight_sim.measures.scores import SCORE_EVERY_NS, Floats, FollowerScore, Percentiles, Scores, worst_first
 from leadlight_sim.measures.scoring import Scorer
 from leadlight_sim.measures.table import COLUMNS, rows
+from leadlight_sim.measures.targets import (
+    MEASURES,
+    Figures,
+    Measure,
+    Miss,
+    digits_of,
+    figures_of,
+    limit_for,
+    limits_of,
+    misses_of,
+)
+from leadlight_sim.measures.verdict import Verdict, judge
 
 __all__ = [
     "COLUMNS",
+    "MEASURES",
     "SCORE_EVERY_NS",
     "AddedFlashes",
+    "Figures",
     "Floats",
     "FollowerScore",
+    "Measure",
+    "Miss",
     "Percentiles",
     "Rehearsal",
     "Scorer",
     "Scores",
     "Verdict",
+    "digits_of",
     "distance_of",
+    "figures_of",
     "judge",
+    "limit_for",
+    "limits_of",
+    "misses_of",
     "naive_distance_of",
     "rehearse",
     "rows",

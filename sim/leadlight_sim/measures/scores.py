@@ -68,6 +68,8 @@ class FollowerScore:
     ever was."""
     join_s: float | None
     """From its first beacon until it is right to within half a frame; ``None`` if it never was."""
+    joined_at_s: float | None
+    """When that was, in seconds of the run."""
     rejoin_s: tuple[float | None, ...]
     """The same after each return of its power."""
     visible_steps: int
@@ -167,3 +169,18 @@ def middle_of(values: Floats) -> float:
     """Return the median, NaN left out; NaN where nothing else is there."""
     known = values[~np.isnan(values)]
     return float(np.median(known)) if known.size else math.nan
+
+
+def was_show_on(scores: Scores) -> bool:
+    """Return whether a show was ever on while a piece was scored, so that there was anything to see."""
+    return any(not math.isnan(score.dark_share) for score in scores.followers)
+
+
+def distance_of(score: FollowerScore, scores: Scores) -> Percentiles:
+    """Return a piece's distance from the music: of its light, or of its clock where no show was ever on."""
+    return score.light_ms if was_show_on(scores) else score.error_ms
+
+
+def naive_distance_of(score: FollowerScore, scores: Scores) -> Percentiles:
+    """Return the same of a board that believes the latest beacon."""
+    return score.naive_light_ms if was_show_on(scores) else score.naive_error_ms

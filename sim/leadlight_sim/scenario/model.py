@@ -112,6 +112,12 @@ class Follower(Part):
         return self.pixels * WIRE_MS_PER_PIXEL if self.output_latency_ms is None else self.output_latency_ms
 
 
+class Playback(Part):
+    """How boards remove an error of what they show."""
+
+    recovery: Literal["blended", "slew only", "step only", "hold"] = "blended"
+
+
 class Clocks(Part):
     """How far and how fast crystals stray; each node draws its own values from these."""
 
@@ -189,6 +195,8 @@ class Targets(Part):
     """From a follower's first beacon until it stays within the error target."""
     recover_s: float = Field(default=10.0, gt=0, le=3600)
     """From the end of a fault until everyone is within the error target again."""
+    airtime_share: float | None = Field(default=None, gt=0, le=1)
+    """Share of the channel's time that timing may take; ``None``: any."""
 
 
 class TightPair(Part):
@@ -222,6 +230,7 @@ class Scenario(Part):
     followers: tuple[Follower, ...] = Field(strict=False, min_length=1, max_length=1000)
     boards: HostOf = Host()
     """What followers run on that say nothing else."""
+    playback: Playback = Playback()
     clocks: Clocks = Clocks()
     air: Air = Air()
     neighbours: tuple[Neighbour, ...] = Field(default=(), strict=False, max_length=50)

@@ -140,6 +140,7 @@ class _Life:
         interface: str | None,  # noqa: ARG002
         own_port: int,
         dscp: int,  # noqa: ARG002
+        ip_version: int | None,  # noqa: ARG002
     ) -> NodeSockets:
         check_ports(port, own_port)
         try:

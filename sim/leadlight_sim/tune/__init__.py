@@ -1,37 +1,32 @@
-"""Tune: which beacon interval, and by which delivery, meets every target."""
+"""Tune: which setting meets every target in all but a share of evenings at the least airtime, and how sure that is."""
 
-from leadlight_sim.tune.advice import Recommendation, recommend
-from leadlight_sim.tune.beat import beat_of
-from leadlight_sim.tune.results import MEASURES, Standing, standings, targets_of
-from leadlight_sim.tune.tables import print_tables
-from leadlight_sim.tune.workers import (
+from leadlight_sim.tune.advice import Advice, advise
+from leadlight_sim.tune.candidates import (
     DEFAULT_INTERVALS_S,
-    DELIVERIES_ALLOWED,
-    FinishedRun,
-    SweepError,
-    cores,
-    deliveries_from_text,
-    intervals_from_text,
-    planned_runs,
-    sweep,
+    Candidate,
+    Choice,
+    check_targets,
+    choice_from_text,
+    combinations,
 )
+from leadlight_sim.tune.proof import share_interval
+from leadlight_sim.tune.sweep import EVENINGS, Outcome, Question, Sweep
+from leadlight_sim.tune.tables import print_table, to_json
 
 __all__ = [
     "DEFAULT_INTERVALS_S",
-    "DELIVERIES_ALLOWED",
-    "MEASURES",
-    "FinishedRun",
-    "Recommendation",
-    "Standing",
-    "SweepError",
-    "beat_of",
-    "cores",
-    "deliveries_from_text",
-    "intervals_from_text",
-    "planned_runs",
-    "print_tables",
-    "recommend",
-    "standings",
-    "sweep",
-    "targets_of",
+    "EVENINGS",
+    "Advice",
+    "Candidate",
+    "Choice",
+    "Outcome",
+    "Question",
+    "Sweep",
+    "advise",
+    "check_targets",
+    "choice_from_text",
+    "combinations",
+    "print_table",
+    "share_interval",
+    "to_json",
 ]

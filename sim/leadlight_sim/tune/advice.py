@@ -1,296 +1,174 @@
-"""The recommendation of a sweep in plain words: which interval, by which delivery, and why not another.
-
-Of each delivery the longest interval that meets every target in every run is looked at, and of these the one that takes
-the least airtime is recommended. Deliveries that take as good as the same go by the order in which they are told:
-automatic, which sends copies only where they are needed, before group, copies, which asks boards to know where their
-leader is, and both. Where one delivery alone was tried, no sentence speaks of deliveries.
-"""
+"""The answer of a sweep in plain words: what to take, how sure that is, what binds, what the next cheaper breaks."""
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping, Sequence
+import math
+from collections.abc import Iterable
 from dataclasses import dataclass
 from typing import Final
 
 from leadlight.terms import Delivery
-from leadlight_sim.tune.results import DELIVERIES, MEASURES, Standing, by_delivery, digits_of
+from leadlight_sim.measures import MEASURES, digits_of, limit_for
+from leadlight_sim.tune.candidates import Candidate, Count
+from leadlight_sim.tune.proof import share_at_most, share_interval
+from leadlight_sim.tune.sweep import Outcome, Question, Trial
 
-AS_GOOD_AS_THE_SAME: Final = 1.1
-"""Ratio below which two shares of airtime are no reason to choose: one evening differs from the next by as much."""
-AS_MUCH: Final = 0.005
-"""Part by which two shares of airtime may differ and be told as the same."""
+BY_KEY: Final = {measure.key: measure for measure in MEASURES}
 
 
 @dataclass(frozen=True, slots=True)
-class Recommendation:
-    """The answer in plain words: the combination to take, or where none will do the nearest to it."""
+class Advice:
+    """The answer: a headline, and a sentence for each thing worth knowing. ``candidate``: what to take, if anything."""
 
-    interval_s: float
-    delivery: Delivery
-    meets_targets: bool
+    candidate: Candidate | None
     headline: str
     sentences: tuple[str, ...]
 
 
-def recommend(found: Sequence[Standing], targets: Mapping[str, float]) -> Recommendation:
-    """Return which combination to take.
-
-    ``found`` is what ``standings`` made of at least one combination, each with all its runs.
-    """
-    sweep = _Sweep(found, targets)
-    longest = [meeting[-1] for meeting in by_delivery(sweep.meeting).values()]
-    if not longest:
-        return _none_will_do(sweep)
-    least = min(longest, key=lambda standing: standing.airtime_share)
-    best = next(each for each in longest if each.airtime_share < AS_GOOD_AS_THE_SAME * least.airtime_share)
+def advise(outcome: Outcome) -> Advice:
+    """Return what to tell of a sweep, finished or not."""
+    proven = outcome.proven
+    if proven is None:
+        return Advice(None, "No setting is proven.", tuple(_unproven(outcome)))
+    best = proven.candidate
     sentences = [
-        *_why(sweep, best, least),
-        *_closest(sweep, best),
-        *_neighbours(sweep, best),
-        *_other_deliveries(sweep, best),
-        *_late_cues(sweep, best),
-        *_jumps(sweep, best),
-        *_to_set(sweep, best),
-        _how_sure(sweep, best),
+        f"{_promise(outcome.question)}: {_sure(outcome.question)}, from {_evenings(proven.count.evenings)} with "
+        f"{_misses(proven.count.missed)}, none of which had a part in choosing it.",
+        f"Timing then takes {_percent(best.seen.airtime_share)} % of the channel's time.",
+        *_binding(proven),
+        *_cheaper(outcome, proven),
+        *_failed_tests(outcome),
+        *_to_have_it(best),
+        *best.contradictions(),
+        "All of it is of one modelled place; another network is another question.",
     ]
-    if sweep.is_of_several:
-        headline = f"Recommended: beacon interval {best.interval_s:g} s, delivery {best.delivery}."
-    else:
-        headline = f"Recommended beacon interval: {best.interval_s:g} s."
-    return Recommendation(best.interval_s, best.delivery, True, headline, tuple(sentences))
+    return Advice(best, f"Recommended: {best.name}.", tuple(sentences))
 
 
-class _Sweep:
-    """What was found, and how it is spoken of."""
-
-    def __init__(self, found: Sequence[Standing], targets: Mapping[str, float]) -> None:
-        self.found = found
-        self.targets = targets
-        self.meeting = [standing for standing in found if not standing.shortfalls]
-        self.grouped = by_delivery(found)
-        self.is_of_several = len(self.grouped) > 1
-        """Whether several deliveries were tried."""
-        self.tried = "combination" if self.is_of_several else "interval"
-
-    def named(self, standing: Standing) -> str:
-        """Return what to call a combination."""
-        interval = f"{standing.interval_s:g} s"
-        return f"delivery {standing.delivery} at {interval}" if self.is_of_several else interval
-
-
-# --- Where nothing will do --------------------------------------------------------------------------------------------
-
-
-def _none_will_do(sweep: _Sweep) -> Recommendation:
-    found, tried = sweep.found, sweep.tried
-    best = _nearest(found)
-    worst = best.worst_shortfall
-    if len(found) > 1:
-        headline = f"None of the {len(found)} {tried}s tried meets every target."
-        sentences = [f"Nearest to them is {sweep.named(best)}, which fails by {worst.told()}."]
-    else:
-        headline = f"The only {tried} tried does not meet every target."
-        sentences = [f"{sweep.named(best)} fails by {worst.told()}."]
-    sentences += [f"It also fails by {other.told()}." for other in best.shortfalls if other is not worst]
-    sentences += [
-        f"Delivery {delivery} comes nearest at {_fails(_nearest(of_one), ', which')}"
-        for delivery, of_one in sweep.grouped.items()
-        if delivery is not best.delivery
-    ]
-    everywhere = [
-        measure.name
-        for measure in MEASURES
-        if all(measure in {each.measure for each in standing.shortfalls} for standing in found)
-    ]
-    if everywhere and len(found) > 1:
-        swept = "the interval and the delivery" if sweep.is_of_several else "the interval"
-        sentences.append(
-            f"Every {tried} misses the target for {' and '.join(everywhere)}, so the cause lies elsewhere than in "
-            f"{swept}."
-        )
-    sentences.append(_how_sure(sweep, best))
-    return Recommendation(best.interval_s, best.delivery, False, headline, tuple(sentences))
-
-
-def _nearest(found: Sequence[Standing]) -> Standing:
-    """Return which of several that all miss a target misses by least."""
-
-    def distance(standing: Standing) -> tuple[float, int, float]:
-        # Of two that miss by as much, the one that misses fewer targets; then the longer, which costs less.
-        return standing.worst_shortfall.excess, len(standing.shortfalls), -standing.interval_s
-
-    return min(found, key=distance)
-
-
-# --- Where something will do ------------------------------------------------------------------------------------------
-
-
-def _why(sweep: _Sweep, best: Standing, least: Standing) -> Iterable[str]:
-    runs = len(best.runs)
-    airtime = _airtime(best)
-    others = [standing.airtime_share for standing in sweep.meeting if standing is not best]
-    is_least = best.airtime_share <= min(others, default=0.0)
-    if not sweep.is_of_several:
-        every_run = "in the one run made of it" if runs == 1 else f"in every one of its {runs} runs"
-        claim = ", the least of those that do" if is_least else ""
+def _unproven(outcome: Outcome) -> Iterable[str]:
+    if outcome.stopped is not None:
+        yield f"It ended before it was done: {outcome.stopped}."
+    yield from _failed_tests(outcome)
+    test = outcome.tests[-1] if outcome.tests else None
+    if test is not None and not test.has_failed:
+        count = test.count
         yield (
-            f"It is the longest interval tried that meets every target {every_run}. Timing then takes at most "
-            f"{airtime}{claim}."
+            f"Open: {test.candidate.name} was being tested. Of {test.size.evenings} evenings {count.evenings} were "
+            f"made, with {_misses(count.missed)}."
         )
-        return
-    yield f"Each beacon then goes {_going(best.delivery)}."
-    every_run = "in the one run made of each" if runs == 1 else f"in every one of {runs} runs"
-    if not others:
-        yield f"It alone of {len(sweep.found)} combinations meets every target {every_run}. Timing takes {airtime}."
-        return
-    told = f"{len(sweep.meeting)} of {len(sweep.found)} combinations meet every target {every_run}."
-    if best is least:
-        yield f"{told} Timing takes at most {airtime} by this one{', the least of them' if is_least else ''}."
-    else:
-        order = ", ".join(sweep.grouped)
-        yield (
-            f"{told} Timing takes at most {airtime} by this one. The least is {_airtime(least)}, by "
-            f"{sweep.named(least)}: as good as the same, and of such the first of {order} is taken."
-        )
+        if count.evenings and outcome.stopped == "time was up":
+            most = share_at_most(count.missed, count.evenings, test.level)
+            yield (
+                f"What these do show, {_percent_sure(1 - test.level)} sure: at most {digits_of(most * 100, 2)} % of "
+                f"evenings miss a target."
+            )
+    others = [each for each in outcome.in_play if each.seen.evenings and (test is None or each is not test.candidate)]
+    if others:
+        yield f"Open as well, neither proven nor failed: {'; '.join(_seen(each) for each in others)}."
+    if not outcome.in_play:
+        nearest = min(outcome.candidates, key=lambda each: (each.seen.missed / max(each.seen.evenings, 1)))
+        yield f"Nothing is left to test. The nearest was {nearest.name}, {_broken(_counted(outcome, nearest))}."
+        yield "Other values, a more forgiving target or a larger --share may do; `leadlight rehearse` shows more."
 
 
-def _airtime(standing: Standing) -> str:
-    return f"{digits_of(standing.airtime_share * 100)} % of the channel's time"
+def _promise(question: Question) -> str:
+    one_in = 1 / question.share
+    if abs(one_in - round(one_in)) < 1e-9:
+        return f"At most 1 evening in {round(one_in)} misses a target"
+    return f"At most {digits_of(question.share * 100)} % of evenings miss a target"
 
 
-def _going(delivery: Delivery) -> str:
-    out = DELIVERIES[delivery].out
-    return out if out.startswith("to ") else f"as {out}"
+def _sure(question: Question) -> str:
+    return f"{_percent_sure(question.confidence)} sure"
 
 
-def _closest(sweep: _Sweep, best: Standing) -> Iterable[str]:
-    """Say which target has the least room left."""
-    used = [
-        (spread.high / sweep.targets[measure.key], measure, spread.high)
-        for measure in MEASURES
-        if sweep.targets.get(measure.key) and (spread := best.spread(measure)) is not None
-    ]
-    if not used:
-        return
-    share, measure, value = max(used, key=lambda one: one[0])
-    yield (
-        f"Closest to its limit is {measure.name}: {measure.told(value)} of {measure.told(sweep.targets[measure.key])} "
-        f"({share * 100:.0f} %) in the worst run."
+def _percent_sure(confidence: float) -> str:
+    return f"{confidence * 100:.4g} %"
+
+
+def _percent(share: float) -> str:
+    return digits_of(share * 100)
+
+
+def _evenings(count: int) -> str:
+    return f"{count} evening{'' if count == 1 else 's'}"
+
+
+def _misses(count: int) -> str:
+    return "no miss" if count == 0 else f"{count} miss{'' if count == 1 else 'es'}"
+
+
+def _seen(candidate: Candidate) -> str:
+    return f"{candidate.name} ({_misses(candidate.seen.missed)} in {_evenings(candidate.seen.evenings)})"
+
+
+def _counted(outcome: Outcome, candidate: Candidate) -> Count:
+    """What tells most of a candidate: its test, or what exploration saw."""
+    return next((test.count for test in outcome.tests if test.candidate is candidate), candidate.seen)
+
+
+def _broken(count: Count) -> str:
+    """Return what evenings missed, and how often."""
+    if count.first_missed is None:
+        return f"which missed nothing in {_evenings(count.evenings)}"
+    low, high = share_interval(count.missed, count.evenings)
+    told = (
+        f"which missed a target in {count.missed} of {_evenings(count.evenings)} (between {low * 100:.0f} and "
+        f"{high * 100:.0f} % of them, 95 % sure)"
     )
+    measure = BY_KEY[count.first_missed]
+    worst = count.worst[measure.key]
+    return f"{told}; most often {measure.name}, at worst {measure.told(worst)}"
 
 
-def _neighbours(sweep: _Sweep, best: Standing) -> Iterable[str]:
-    """Say why not the next longer interval by the same delivery, nor the next shorter."""
-    beside = sweep.grouped[best.delivery]
-    at = beside.index(best)
-    if at + 1 == len(beside):
-        yield "No longer interval was tried, so a longer one may do as well."
+def _binding(proven: Trial) -> Iterable[str]:
+    """Say which target has the least room left in the worst evening."""
+    worst = proven.count.worst
+    limits = proven.candidate.limits
+    used = [
+        (worst[measure.key] / limit, measure, limit)
+        for measure in MEASURES
+        if measure.key in worst and (limit := limit_for(measure, worst, limits))
+    ]
+    if used:
+        share, measure, limit = max(used, key=lambda one: one[0])
+        value = worst[measure.key]
+        reached = "never reached" if math.isinf(share) else f"{measure.told(value)} of {measure.told(limit)}"
+        yield f"What binds is {measure.name}: {reached} in the worst of these evenings."
+
+
+def _cheaper(outcome: Outcome, proven: Trial) -> Iterable[str]:
+    """Say what the next cheaper candidate would break, and how often."""
+    best = proven.candidate
+    cheaper = [each for each in outcome.candidates if each.seen.airtime_share < best.seen.airtime_share]
+    if not cheaper:
+        yield "Nothing that was tried takes less."
+        return
+    below = max(cheaper, key=lambda each: each.seen.airtime_share)
+    takes = f"The next cheaper, {below.name}, takes {_percent(below.seen.airtime_share)} %"
+    if below in outcome.in_play:
+        ratio = below.seen.airtime_share / best.seen.airtime_share
+        yield f"{takes}: {digits_of((1 - ratio) * 100, 2)} % less, as good as the same. It was not tested."
     else:
-        yield f"{'By the same delivery ' if sweep.is_of_several else ''}{_fails(beside[at + 1])}"
-    if at and beside[at - 1].shortfalls:
-        yield f"Shorter is not better here: {_fails(beside[at - 1])}"
+        yield f"{takes}, {_broken(_counted(outcome, below))}."
 
 
-def _fails(standing: Standing, which: str = "") -> str:
-    others = len(standing.shortfalls) - 1
-    more = f", and {others} other target{'s' if others > 1 else ''}" if others else ""
-    return f"{standing.interval_s:g} s{which} fails by {standing.worst_shortfall.told()}{more}."
+def _failed_tests(outcome: Outcome) -> Iterable[str]:
+    for test in outcome.tests:
+        if test.has_failed:
+            yield (
+                f"{test.candidate.name} was tested before and failed: {_misses(test.count.missed)} in "
+                f"{_evenings(test.count.evenings)}, where {test.size.evenings} may have {test.size.misses}."
+            )
 
 
-def _other_deliveries(sweep: _Sweep, best: Standing) -> Iterable[str]:
-    """Say of each other delivery what it costs where it meets every target, and what it misses where it does not."""
-    for delivery, of_one in sweep.grouped.items():
-        if delivery is best.delivery:
-            continue
-        meeting = [standing for standing in of_one if not standing.shortfalls]
-        if not meeting:
-            nearest = _fails(_nearest(of_one), ", which")
-            yield f"Delivery {delivery} meets every target at no interval; nearest is {nearest}"
-            continue
-        longest = meeting[-1]
-        told = f"Delivery {delivery} meets every target too, at {longest.interval_s:g} s, {_against(longest, best)}"
-        at = of_one.index(longest)
-        if at + 1 < len(of_one):
-            told += f" There {_fails(of_one[at + 1])}"
-        if delivery is Delivery.AUTOMATIC and best.delivery is Delivery.GROUP:
-            told += " What it takes more is copies, to boards that hear too little of the group."
-        yield told
-
-
-def _against(other: Standing, best: Standing) -> str:
-    """Compare what two that both meet the targets take, and how far off their pieces are."""
-    ratio = other.airtime_share / best.airtime_share
-    if abs(ratio - 1) < AS_MUCH:
-        takes = "and takes as much airtime"
-    elif ratio < 1:
-        takes = f"and takes {_airtime(other)}, {digits_of((1 - ratio) * 100, 2)} % less"
-    else:
-        more = f"{digits_of((ratio - 1) * 100, 2)} % more" if ratio < 2 else f"{digits_of(ratio, 2)} times as much"
-        takes = f"but takes {_airtime(other)}, {more}"
-    off, against = _off(other), _off(best)
-    return f"{takes}; pieces are {'as far off' if off == against else f'off by {off}, against {against}'}."
-
-
-def _off(standing: Standing) -> str:
-    usual = max(run.error_p95_ms for run in standing.runs)
-    furthest = max(run.error_max_ms for run in standing.runs)
-    return f"{digits_of(usual, 2)} ms (p95) and {digits_of(furthest, 2)} ms at worst"
-
-
-def _late_cues(sweep: _Sweep, best: Standing) -> Iterable[str]:
-    """Say what cue lateness was where nobody asked, if it is beyond what is asked of the error."""
-    if "cue_lateness_ms" in sweep.targets:
-        return
-    beside = sweep.grouped[best.delivery]
-    at = beside.index(best)
-    latest = [max(run.cue_lateness_ms for run in standing.runs) for standing in beside]
-    if latest[at] <= sweep.targets["error_p95_ms"]:
-        return
-    told = f"No target is set for cue lateness: at {best.interval_s:g} s a cue came {digits_of(latest[at])} ms late"
-    shorter = min(range(at + 1), key=lambda index: latest[index])
-    if shorter != at:
-        told += f", at {beside[shorter].interval_s:g} s never more than {digits_of(latest[shorter])} ms"
-    yield f"{told}. --target-cue-ms sets one."
-
-
-def _jumps(sweep: _Sweep, best: Standing) -> Iterable[str]:
-    def most(standing: Standing) -> int:
-        return max(run.visible_steps for run in standing.runs)
-
-    if not most(best):
-        return
-    told = f"Jumps of a frame or more can be seen at it, up to {most(best)} in a run"
-    fewest = min(sweep.found, key=most)
-    if most(fewest) < most(best):
-        at = "by" if sweep.is_of_several else "at"
-        yield f"{told}; {at} {sweep.named(fewest)} there are no more than {most(fewest)}."
-    elif len(sweep.found) > 1:
-        yield f"{told}; no other {sweep.tried} tried has fewer."
-    else:
-        yield f"{told}."
-
-
-def _to_set(sweep: _Sweep, best: Standing) -> Iterable[str]:
-    """Say how to have it; where the interval alone was asked for, the delivery is as it was."""
-    if not sweep.is_of_several:
-        return
-    interval, delivery = f"{best.interval_s:g}", best.delivery
-    yield f"To have it, start the leader with `leadlight lead --interval {interval} --delivery {delivery}`."
-    if delivery is Delivery.COPIES:
+def _to_have_it(best: Candidate) -> Iterable[str]:
+    if best.settings:
+        yield f"To rehearse it: leadlight rehearse {best.to_set()}"
+    if (line := best.to_lead()) is not None:
+        yield f"To lead so: {line}"
+    if best.delivery is Delivery.COPIES:
         yield (
             "Nothing then tells a board where its leader is, so give each the leader's address: "
             "`leadlight follow --leader HOST:PORT`."
         )
-
-
-def _how_sure(sweep: _Sweep, standing: Standing) -> str:
-    runs = len(standing.runs)
-    # An evening that fails one time in five passes n times running with probability 0.8^n.
-    passing = f"{0.8**runs * 100:.0f} %" if runs < 20 else "about 1 %" if runs == 20 else "less than 1 %"
-    each = f"at each {'interval'}" if not sweep.is_of_several else "of each combination"
-    seen = f"One run {each} is one evening" if runs == 1 else f"{runs} runs {each} are {runs} evenings"
-    would = "one run would still pass" if runs == 1 else f"{runs} runs would all pass"
-    return (
-        f"{seen} of one modelled place, not a statement of confidence: if one evening in five went wrong, {would} "
-        f"{passing} of the time. More seeds say more."
-    )

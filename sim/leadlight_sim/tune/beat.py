@@ -9,7 +9,7 @@ from typing import Final
 from leadlight.leader import DITHER_MAXIMUM_NS, DITHER_SHARE
 from leadlight.units import SECOND
 from leadlight_sim.air import BEACON_INTERVAL_NS
-from leadlight_sim.tune.results import digits_of
+from leadlight_sim.measures import digits_of
 
 ACCESS_POINT_BEACON_S: Final = BEACON_INTERVAL_NS / SECOND
 BEAT_MULTIPLE_MAXIMUM: Final = 10

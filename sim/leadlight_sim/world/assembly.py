@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import dataclasses
 import functools
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from hashlib import blake2s
 from typing import Final
 
@@ -24,7 +24,7 @@ from leadlight import (
 from leadlight.clock import CausalityBound, Estimator
 from leadlight.cue import NO_SHOW
 from leadlight.errors import ConfigurationError, OrderError
-from leadlight.playback import Recovery, Still
+from leadlight.playback import BlendedRecovery, HoldRecovery, Recovery, SlewOnlyRecovery, StepOnlyRecovery, Still
 from leadlight.terms import Delivery
 from leadlight.units import MILLISECOND, SECOND, LeaderInstant, LocalInstant, ShowPosition, milliseconds, seconds
 from leadlight_sim import scenario as described
@@ -111,6 +111,15 @@ def group_key(scenario: described.Scenario) -> KeyRing:
     return KeyRing({1: blake2s(scenario.name.encode(), digest_size=16, person=b"rehearse").digest()})
 
 
+RECOVERIES: Final[Mapping[str, Callable[[], Recovery]]] = {
+    "blended": BlendedRecovery,
+    "slew only": SlewOnlyRecovery,
+    "step only": StepOnlyRecovery,
+    "hold": HoldRecovery,
+}
+"""Ways of removing an error, as a scenario names them."""
+
+
 class World:
     """One scenario, ready to run. ``run_to`` moves it on; ``leader``, standbys and ``followers`` are its nodes.
 
@@ -139,7 +148,7 @@ class World:
         self.end = TrueInstant(seconds(scenario.run.duration_s))
         self._markers = markers
         self._make_host = host
-        self._recovery = recovery
+        self._recovery = recovery or RECOVERIES[scenario.playback.recovery]
         self._stills = stills
         self._estimator = estimator or accompanied()
         self._codec = SharedCodec(scenario.name, group_key(scenario) if scenario.keyed else None)
@@ -293,7 +302,7 @@ class World:
                 self._codec,
                 self.streams.stream("entropy", node.name, self._boot_number(node.name)),
                 shows,
-                None if self._recovery is None else self._recovery(),
+                self._recovery(),
             )
             if Delivery(leader.delivery) is Delivery.COPIES and settings.soundings:
                 # Nothing goes to the group that could tell a board where its leader is: it is told beforehand.

@@ -1,0 +1,94 @@
+"""A comparison as tables, and as plain values."""
+
+from __future__ import annotations
+
+import math
+from typing import Any, TextIO
+
+from rich import box
+from rich.console import Console
+from rich.table import Table
+from rich.text import Text
+
+from leadlight_sim.compare.comparing import Comparison, Difference
+from leadlight_sim.telling import NOTHING, TABLE_WIDTH, wrapped
+from leadlight_sim.tune import share_interval
+
+
+def print_tables(found: Comparison, stream: TextIO) -> None:
+    """Print a table for every pair of variants: each measure of both, their difference, and whether it is real."""
+    console = Console(file=stream, highlight=False, width=None if stream.isatty() else TABLE_WIDTH)
+    for (first, second), differences in found.pairs.items():
+        names = found.variants[first].name, found.variants[second].name
+        table = Table(box=box.SIMPLE_HEAD, pad_edge=False, show_edge=False, padding=(0, 1, 0, 0))
+        table.add_column("measure", no_wrap=True)
+        for heading in (*names, "difference", "95 % interval"):
+            table.add_column(Text(heading), justify="right", overflow="fold")
+        table.add_column("real")
+        for each in differences:
+            measure = each.measure
+            cells = [f"{measure.short}, {measure.unit}".rstrip(", "), measure.number(each.first)]
+            cells += [measure.number(each.second), _signed(each, each.median), interval_told(each)]
+            style = "bold" if each.is_real else "dim" if each.first == each.second else ""
+            table.add_row(*map(Text, cells), "yes" if each.is_real else "no", style=style)
+        console.print()
+        console.print(table)
+    if found.missed is not None:
+        stream.write("\n")
+        for variant, missed in zip(found.variants, found.missed, strict=True):
+            low, high = share_interval(missed, found.evenings)
+            stream.write(
+                wrapped(
+                    f"{variant.name}: {missed} of {found.evenings} evenings missed a target (95 % interval: "
+                    f"{low * 100:.0f} to {high * 100:.0f} %).", more="  ",
+                )
+            )  # fmt: skip
+    stream.write(
+        "\n" + wrapped(
+            "Medians over the evenings, of the worst piece or pair of each. Difference: the second less the first, on "
+            "the same evening. The intervals assume no distribution, and hold all together. Real: the interval leaves "
+            "out that there is none."
+        )
+    )  # fmt: skip
+    if all(math.isinf(each.low) and math.isinf(each.high) for own in found.pairs.values() for each in own):
+        stream.write("There are too few evenings for any interval: take more.\n")
+
+
+def interval_told(each: Difference) -> str:
+    """Return a difference's interval in words."""
+    if math.isinf(each.low) and math.isinf(each.high) and each.low < each.high:
+        return NOTHING
+    return f"{_signed(each, each.low)} to {_signed(each, each.high)}"
+
+
+def _signed(each: Difference, value: float) -> str:
+    number = each.measure.number(abs(value))
+    return number if value == 0 else f"{'+' if value > 0 else '−'}{number}"
+
+
+def to_json(found: Comparison) -> dict[str, Any]:
+    """Return a comparison as plain values; ``None`` for what is never reached or unbounded."""
+    return {
+        "evenings": found.evenings,
+        "variants": [
+            {"name": each.name, "digest": each.scenario.digest(), "missed": missed}
+            for each, missed in zip(found.variants, found.missed or [None] * len(found.variants), strict=True)
+        ],
+        "pairs": [
+            {
+                "first": found.variants[first].name,
+                "second": found.variants[second].name,
+                "differences": {
+                    each.measure.key: {
+                        name: _plain(getattr(each, name)) for name in ("first", "second", "median", "low", "high")
+                    } | {"real": each.is_real}
+                    for each in differences
+                },
+            }
+            for (first, second), differences in found.pairs.items()
+        ],
+    }  # fmt: skip
+
+
+def _plain(value: float) -> float | None:
+    return value if math.isfinite(value) else None

@@ -1,0 +1,36 @@
+"""Runs: many evenings on any executor, in a fixed order, kept in a file as they come and taken up again."""
+
+from leadlight_sim.runs.executing import (
+    ClusterError,
+    Finished,
+    Run,
+    RunError,
+    TimeIsUp,
+    Workers,
+    cores,
+    in_order,
+    in_process,
+    on_cluster,
+    on_processes,
+    rehearsed,
+)
+from leadlight_sim.runs.keeping import Kept, KeptError, Nothing, code_digest
+
+__all__ = [
+    "ClusterError",
+    "Finished",
+    "Kept",
+    "KeptError",
+    "Nothing",
+    "Run",
+    "RunError",
+    "TimeIsUp",
+    "Workers",
+    "code_digest",
+    "cores",
+    "in_order",
+    "in_process",
+    "on_cluster",
+    "on_processes",
+    "rehearsed",
+]
