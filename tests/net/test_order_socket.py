@@ -12,6 +12,7 @@ import signal
 import socket
 import subprocess
 import sys
+import tempfile
 import termios
 import time
 from collections.abc import Iterator
@@ -35,8 +36,10 @@ pytestmark = [
 
 
 @pytest.fixture
-def environment(tmp_path: Path) -> dict[str, str]:
-    return os.environ | {"XDG_RUNTIME_DIR": str(tmp_path)}
+def environment() -> Iterator[dict[str, str]]:
+    # Short, since a socket's name may have a hundred characters, and those of tests' own folders have more.
+    with tempfile.TemporaryDirectory(prefix="run") as folder:
+        yield os.environ | {"XDG_RUNTIME_DIR": folder}
 
 
 def lead_words(group: str, port: int, *options: str) -> list[str]:

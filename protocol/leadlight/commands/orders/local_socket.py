@@ -96,6 +96,10 @@ class OrderSocket:
         try:
             refusal = self._refusal(writer)
             if refusal:
+                # What is closed with something unread is reset, and takes the answer with it.
+                with contextlib.suppress(TimeoutError, ValueError):
+                    async with asyncio.timeout(ANSWER_SECONDS):
+                        await reader.readline()
                 await _answer(writer, {"accepted": False, "said": refusal})
                 return
             async for request in _requests(reader):
