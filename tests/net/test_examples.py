@@ -87,7 +87,7 @@ def test_the_loop_of_a_fixed_rate_draws_every_frame_in_order(
     assert all(abs(float(words[3])) <= 13 for words in drawn[40:])
 
 
-@pytest.mark.slow
+@pytest.mark.thorough
 def test_lights_follow_what_the_audio_callback_plays(place: dict[str, Any]) -> None:
     reported: list[audio_leader.Heard] = []
 

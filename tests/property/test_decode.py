@@ -101,6 +101,7 @@ def test_any_bytes_are_told_as_a_datagram(dissector: Dissector, data: bytes) -> 
     told(dissector, data)
 
 
+@pytest.mark.slow
 @each_reader
 @given(data=datagrams)
 def test_anything_behind_a_good_preamble_is_told_and_table_and_decoder_agree(

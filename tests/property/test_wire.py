@@ -85,6 +85,7 @@ tallies = st.builds(
 messages = beacons() | soundings | echoes | tallies
 
 
+@pytest.mark.slow
 @both
 @given(message=messages)
 def test_every_message_comes_back_as_it_went(codec: Codec, message: Message) -> None:

@@ -94,6 +94,7 @@ def test_waking_alone_is_as_late_as_hosts_are_drawn_to_be() -> None:
     assert float(np.mean(found)) == pytest.approx(expected, abs=4 * error)
 
 
+@pytest.mark.thorough
 def test_the_figures_are_the_same_however_many_run_at_a_time() -> None:
     evening = lake(**{"run.settle_s": 5.0})
     alone = measure(evening, seeds=2, jobs=1, duration_s=30.0)

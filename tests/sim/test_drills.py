@@ -76,7 +76,7 @@ def the_bench() -> ModuleType:
 # -- every drill -------------------------------------------------------------------------------------------------------
 
 
-@pytest.mark.thorough_except(name=("standby", "leader-lost", "suspended", "split-network", "roam", "live-data"))
+@pytest.mark.thorough_except(name=("standby", "split-network", "roam"))
 @pytest.mark.parametrize("seed", SEEDS)
 @pytest.mark.parametrize("name", [drill.name for drill in DRILLS])
 def test_nothing_that_breaks_shows_another_show_adds_flashes_or_keeps_a_piece_away(name: str, seed: int) -> None:
@@ -120,6 +120,7 @@ def test_a_board_that_roams_to_a_slower_access_point_stays_in_step(preset: str) 
     assert not any(isinstance(event, Stepped) for _, event in board.events)
 
 
+@pytest.mark.thorough
 def test_a_drill_runs_the_same_again_and_differs_by_its_seed() -> None:
     again = run_drill(drill("roam"), LAKE, SEEDS[0])
     assert again.to_json() == ran("roam").to_json()

@@ -86,6 +86,7 @@ def test_followers_are_as_far_off_in_a_sampled_air_with_the_contended_one_s_tabl
     assert np.mean(sampled) == pytest.approx(np.mean(contended), rel=0.15)
 
 
+@pytest.mark.thorough
 def test_a_scenario_is_given_its_tables_and_they_are_kept(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:

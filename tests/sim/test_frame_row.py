@@ -202,7 +202,7 @@ async def roll_all_evening(lake: Lake, node: LeaderEndpoint) -> None:
     lake.order(node, EVENING, 3)
 
 
-@pytest.mark.slow
+@pytest.mark.thorough
 def test_all_evening_every_frame_is_handed_over_once_and_nothing_is_kept() -> None:
     # tests/bench/frames.py does it for a day.
     last, held = [-1], []

@@ -35,6 +35,7 @@ def test_with_kernel_stamps_and_a_spin_it_lights_within_a_quarter_of_a_milliseco
     assert worst_p95_ms(lake(("boards.stamps", "kernel"), ("boards.waking", "spin"))) <= 0.25
 
 
+@pytest.mark.thorough
 def test_the_gain_over_a_rounded_timer_is_waking_alone_for_every_packet_is_the_same() -> None:
     older = lake(("boards.waking", "rounded-timer"))
     assert older.trace_hash == lake().trace_hash

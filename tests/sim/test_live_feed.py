@@ -102,6 +102,7 @@ def test_neighbours_leave_less_of_it_whole() -> None:
     assert busy.whole < idle.whole
 
 
+@pytest.mark.thorough
 def test_the_net_is_drawn_both_ways() -> None:
     runs = [live("idle", delivery, wired=True) for delivery in Delivery]
     drawing = live_view(runs, stored("idle", wired=True))

@@ -8,10 +8,8 @@ numbers; A. Law, "Simulation Modeling and Analysis", on variance reduction).
 from __future__ import annotations
 
 import math
-import multiprocessing
 from collections import Counter
 from collections.abc import Callable, Iterable, Sequence
-from concurrent.futures import ProcessPoolExecutor
 from dataclasses import dataclass
 from typing import Final
 
@@ -23,6 +21,7 @@ from leadlight.units import SECOND
 from leadlight_sim.budget.causes import Cause, air_without, host_without, scenario_without
 from leadlight_sim.kernel import TrueInstant
 from leadlight_sim.measures import Scorer
+from leadlight_sim.runs import on_processes
 from leadlight_sim.scenario import Scenario
 from leadlight_sim.world import World
 
@@ -145,9 +144,8 @@ def measure(
     if jobs == 1:
         gather(_rehearsed(*each) for each in plan)
     else:
-        # Spawned, so that no worker inherits a drawing library's threads.
-        with ProcessPoolExecutor(min(jobs, len(plan)), multiprocessing.get_context("spawn")) as executor:
-            gather(executor.map(_rehearsed, *zip(*plan, strict=True)))
+        with on_processes(min(jobs, len(plan))) as workers:
+            gather(workers.executor.map(_rehearsed, *zip(*plan, strict=True)))
     by_cause = [found[place :: len(taken_away)] for place in range(len(taken_away))]
     return _summed_up(scenario, by_cause, duration_s)
 
