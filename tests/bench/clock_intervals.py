@@ -33,7 +33,7 @@ from clock_comparison import (
     perform,
     pooled,
 )
-from leadlight.leader import tenure
+from leadlight.leader import beacon_times
 
 INTERVALS_S = (0.05, 0.1, 0.25, 0.5, 0.512, 1.0, 1.024, 2.0, 5.0, 10.0)
 MODELS = {"model-a": "A idle", "model-b": "B busy", "model-c": "C dozing", "model-e": "E congested"}
@@ -73,8 +73,8 @@ Figures = dict[tuple[str, bool, float, str], tuple[float, float]]
 def perform_undithered_too(task: Task) -> tuple[Task, dict[str, Seen]]:
     """Make one run, with a leader that does not dither if the task says so."""
     # No setting of the library would do such a thing: it is changed in this process alone.
-    share = tenure.DITHER_SHARE if task.dithered else 0.0
-    with patch.object(tenure, "DITHER_SHARE", share):
+    share = beacon_times.DITHER_SHARE if task.dithered else 0.0
+    with patch.object(beacon_times, "DITHER_SHARE", share):
         return perform(task)
 
 

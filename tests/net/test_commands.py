@@ -12,7 +12,7 @@ import pytest
 
 from leadlight.commands import cli
 from leadlight.commands import follow as commands
-from leadlight.leader.tenure import GOODBYE_BURST_NS
+from leadlight.leader.beacon_times import GOODBYE_BURST_NS
 from leadlight.net.sockets import GroupSockets
 from leadlight.wire.codec import Codec
 

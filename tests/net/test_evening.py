@@ -149,7 +149,8 @@ async def test_a_leader_that_is_killed_and_started_again_takes_its_one_show_up_w
 ) -> None:
     begins = datetime.now().astimezone() + timedelta(seconds=5)
     words = ["lead", "--name", "boathouse", "--group", group, "--port", str(port), "--interface", INTERFACE]
-    words += ["--interval", "0.1", "--listen", "3", "--show", "Embers", "--show-at", f"{begins:%H:%M:%S}"]
+    words += ["--interval", "0.1", "--listen", "3", "--resume-within", "0"]
+    words += ["--show", "Embers", "--show-at", f"{begins:%H:%M:%S}"]
 
     @contextmanager
     def boathouse() -> Iterator[subprocess.Popen[str]]:

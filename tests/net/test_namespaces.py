@@ -324,3 +324,17 @@ def test_an_interface_with_both_families_uses_ipv4_unless_it_is_told_otherwise(g
     assert four.startswith("10.77.0.1 239.19")
     assert six.startswith("fe80::")
     assert " ff12::" in six
+
+
+def test_by_ipv6_a_leader_is_asked_for_copies_at_its_link_local_address(garden_v6: Garden) -> None:
+    boathouse, jetty = two(garden_v6)
+    told = subprocess.run(
+        ["ip", "-n", boathouse, "-6", "-o", "addr", "show", "dev", "eth0"], check=True, capture_output=True, text=True
+    ).stdout
+    address = told.split("inet6 ")[1].partition("/")[0]
+    garden_v6.lead(boathouse, *SHOW, "--delivery", "copies", "--own-port", "62500")
+    place = ["--group", "lake", "--interface", "eth0", "--name", "jetty", "--json-lines", "--show", "Tidefall"]
+    leader = ["--leader", f"[{address}%eth0]:62500"]
+    # Its name of the interface is looked up by whoever runs there, so the command is started in its own namespace.
+    follower = garden_v6.run(jetty, "-m", "leadlight", "follow", *place, *leader)
+    follower.wait_for(lambda told: told.get("event") == "CueAdopted" and told["cue"]["state"] == "rolling")

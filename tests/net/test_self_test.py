@@ -25,7 +25,7 @@ def test_an_interface_that_is_not_there_is_the_trouble(port: int) -> None:
 @pytest.mark.parametrize("command", ["lead", "follow"])
 def test_without_any_network_a_command_says_what_to_do(command: str) -> None:
     done = subprocess.run(
-        ["unshare", "-rn", sys.executable, "-m", "leadlight", command, "--name", "x", "--group", "y", "--for", "5"],
+        ["unshare", "-rn", sys.executable, "-m", "leadlight", command, "--name", "x", "--group", "y", "--no-wait"],
         capture_output=True,
         text=True,
         check=False,

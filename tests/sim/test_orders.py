@@ -202,3 +202,24 @@ def test_an_order_while_another_leads_says_so() -> None:
         network.run_for(10 * MILLISECOND / SECOND)
         assert answers[0].endswith("if this node leads by then: another leads now")
         assert answers[1] == "only the leader can pause: this node is standby"
+
+
+@pytest.mark.slow
+def test_an_order_is_in_force_at_150_followers_by_the_lead_time(garden: Garden) -> None:
+    shows = [StoredShow("Tidefall", FrameRate(40), 40 * 200)]
+    nodes = []
+    for number in range(150):
+        host = garden.network.host(f"piece {number}")
+        node = host.call(FollowerEndpoint, FollowerSettings(host.name), group="quarry lake", shows=shows)
+        host.start(_run(node))
+        nodes.append(node)
+    garden.network.run_for(8)
+    garden.order("roll", show="Tidefall")
+    # A small board wakes up some milliseconds late for it.
+    garden.network.run_for(LEAD_TIME_NS / SECOND + 0.05)
+    assert {node.follower.cue.state.name for node in nodes} == {"ROLLING"}
+
+
+async def _run(node: FollowerEndpoint) -> None:
+    async with node:
+        await asyncio.get_running_loop().create_future()

@@ -10,20 +10,17 @@ import pytest
 
 from leadlight import events
 from leadlight.cue import FrameRate, show_key
+from leadlight.leader.beacon_times import CHANGE_BURST_NS, STOP_BURST_NS
 from leadlight.leader.confirmation import (
     CONTRADICTED_AFTER_NS,
     REPEATED_EVERY_NS,
     SILENT_AS_ONE_NS,
     SILENT_SPACINGS,
-)
-from leadlight.leader.settings import LeaderSettings
-from leadlight.leader.tenure import (
-    CHANGE_BURST_NS,
-    STOP_BURST_NS,
     STOP_REPEATED_FOR_NS,
     STOP_REPEATED_NS,
-    Tenure,
 )
+from leadlight.leader.settings import LeaderSettings
+from leadlight.leader.tenure import Tenure
 from leadlight.playback.content import StoredShow
 from leadlight.terms import CueState
 from leadlight.units import SECOND, LeaderInstant, LocalInstant

@@ -21,13 +21,9 @@ from leadlight.clock.edge_filter import NOISE_MINIMUM
 from leadlight.clock.estimator import Exchange
 from leadlight.cue import Cue, FrameRate, ShowLine
 from leadlight.follower.exchange import SPACING_SPREAD, STEADY_INTERVAL_NS
-from leadlight.follower.follower import (
-    NEWS_PER_SECOND,
-    TALLIES_PER_SECOND,
-    TALLY_SOON_NS,
-    Follower,
-)
+from leadlight.follower.follower import Follower
 from leadlight.follower.settings import FollowerSettings
+from leadlight.follower.tallies import NEWS_PER_SECOND, TALLIES_PER_SECOND, TALLY_SOON_NS
 from leadlight.playback.content import StoredShow
 from leadlight.playback.fader import RETURN_FADE_NS
 from leadlight.playback.stage import UNKEYED_SPACING_NS

@@ -14,6 +14,7 @@ from leadlight.clock.bound import CONTINUED_WITHIN_NS
 from leadlight.cue import Cue, FrameRate, ShowLine
 from leadlight.follower.settings import SILENT_INTERVALS
 from leadlight.follower.tenures import SERIAL_MASK
+from leadlight.leader.beacon_times import CHANGE_BURST_NS, STOP_BURST_NS
 from leadlight.leader.copies import COPIES_MAXIMUM, LEASE_NS
 from leadlight.leader.leader import (
     ASK_PATIENCE_NS,
@@ -25,7 +26,6 @@ from leadlight.leader.leader import (
 )
 from leadlight.leader.roster import ROSTER_MAXIMUM
 from leadlight.leader.settings import LISTEN_INTERVALS, LeaderSettings
-from leadlight.leader.tenure import CHANGE_BURST_NS, STOP_BURST_NS
 from leadlight.playback.content import StoredShow
 from leadlight.terms import CueState, Delivery, Role
 from leadlight.units import MICROSECOND, MILLISECOND, SECOND, LeaderInstant, LocalInstant, ShowPosition

@@ -21,9 +21,10 @@ from leadlight.clock.bound import CausalityBound
 from leadlight.clock.edge_filter import EdgeFilter
 from leadlight.cue import Cue, FrameRate, ShowLine, dark_cue
 from leadlight.errors import ConfigurationError
-from leadlight.follower.follower import TALLIES_PER_SECOND, Follower
+from leadlight.follower.follower import Follower
 from leadlight.follower.journal import LINES_KEPT
 from leadlight.follower.settings import FollowerSettings
+from leadlight.follower.tallies import TALLIES_PER_SECOND
 from leadlight.playback.content import StoredShow
 from leadlight.playback.fader import HOLDOVER_FADE_NS, RETURN_FADE_NS, STOP_FADE_NS
 from leadlight.playback.recovery import Remedy

@@ -16,7 +16,8 @@ from leadlight import events
 from leadlight.cue import Cue, FrameRate, dark_cue
 from leadlight.follower.follower import Follower
 from leadlight.follower.settings import FollowerSettings
-from leadlight.leader.leader import TOLD_NS, Leader
+from leadlight.leader.leader import Leader
+from leadlight.leader.rivals import TOLD_NS
 from leadlight.leader.settings import LeaderSettings
 from leadlight.playback.content import StoredShow
 from leadlight.terms import CueState, Role

@@ -15,9 +15,9 @@ from leadlight.cue import FrameRate
 from leadlight.events import LeaderChanged, LeaderLost, LeaderReturned, RoleChanged
 from leadlight.follower.follower import Follower
 from leadlight.follower.settings import GOODBYE_INTERVALS, FollowerSettings
+from leadlight.leader.beacon_times import GOODBYE_BURST_NS
 from leadlight.leader.leader import ASK_PATIENCE_NS, RANK_SPACING_NS, Leader
 from leadlight.leader.settings import LeaderSettings
-from leadlight.leader.tenure import GOODBYE_BURST_NS
 from leadlight.playback.content import StoredShow
 from leadlight.terms import Role
 from leadlight.units import MILLISECOND, SECOND, LeaderInstant

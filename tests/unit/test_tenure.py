@@ -16,9 +16,10 @@ from leadlight.clock.estimator import Estimate
 from leadlight.cue import Cue, ShowLine, dark_cue, show_key
 from leadlight.errors import ConfigurationError, OrderError
 from leadlight.leader.answers import ANSWER_BURST_S
+from leadlight.leader.beacon_times import CHANGE_BURST_NS, STOP_BURST_NS
 from leadlight.leader.roster import ROSTER_MAXIMUM
 from leadlight.leader.settings import LeaderSettings
-from leadlight.leader.tenure import CHANGE_BURST_NS, LOST_AFTER_NS, STOP_BURST_NS, Inheritance, Tenure
+from leadlight.leader.tenure import LOST_AFTER_NS, Inheritance, Tenure
 from leadlight.terms import ContentState, CueState, Delivery
 from leadlight.units import MICROSECOND, MILLISECOND, MINUTE, SECOND, LeaderInstant, LocalInstant, ShowPosition
 from leadlight.wire.codec import SOUNDING_MINIMUM_BYTES, Codec

@@ -23,12 +23,13 @@ from leadlight.clock import (
     reporting_stride,
 )
 from leadlight.cue import Cue
-from leadlight.entropy import Entropy, below, identity, nonzero32, spread
+from leadlight.entropy import Entropy, identity, nonzero32
 from leadlight.errors import ConfigurationError, WireError, check_kind, check_whole
 from leadlight.follower.exchange import SoundingSchedule
 from leadlight.follower.journal import LINES_KEPT, JournalLine, Notes
 from leadlight.follower.leader_selection import FOLLOW, GAPS_ABOVE_NS, LeaderSelection, Novelty, Verdict
-from leadlight.follower.settings import GOODBYE_INTERVALS, SILENT_INTERVALS, TALLY_INTERVAL_NS, FollowerSettings
+from leadlight.follower.settings import GOODBYE_INTERVALS, SILENT_INTERVALS, FollowerSettings
+from leadlight.follower.tallies import TallySchedule
 from leadlight.playback import (
     FRAMES_MAXIMUM,
     HOLDOVER_FADE_NS,
@@ -43,18 +44,9 @@ from leadlight.playback import (
     StoredShow,
 )
 from leadlight.terms import ClockState, ContentState, Refusal
-from leadlight.units import BILLION, MICROSECOND, MILLISECOND, SECOND, LeaderInstant, LocalInstant, ShowPosition
+from leadlight.units import BILLION, MICROSECOND, SECOND, LeaderInstant, LocalInstant, ShowPosition
 from leadlight.wire import U32, Beacon, Codec, Echo, Message, Sounding, Tally
 
-TALLY_SPREAD: Final = 0.5
-"""Tally intervals vary by this share either way, so that no two followers keep step (RFC 3550 section 6.3.1)."""
-TALLY_SOON_NS: Final = 200 * MILLISECOND
-TALLIES_KEPT: Final = 16
-"""So many Tallies heard last are remembered, so that one that comes twice counts once."""
-TALLIES_PER_SECOND: Final = 12
-"""What all followers' Tallies together may come to (RFC 3550 section 6.2's idea)."""
-NEWS_PER_SECOND: Final = 60
-"""The same of Tallies that tell news, which often comes to everyone at once: a cue, a start, a leader that is found."""
 REFUSALS: Final = frozenset(map(str, Refusal)) | {"misdirected", "implausible"}
 LATENESS_KEPT: Final = 100
 """Of so many frames the lateness is remembered: some seconds."""
@@ -103,11 +95,6 @@ _FITS: Final = Misfit.NONE
 """For every beacon: to reach a member through its class takes Python 3.11 ten times as long."""
 
 
-def tally_spacing_ns(group_size: int, interval_ns: int = TALLY_INTERVAL_NS) -> int:
-    """Return how far apart a follower's reports are on average, in ns, in a group of so many (R-TALLY-1)."""
-    return max(interval_ns, group_size * SECOND // TALLIES_PER_SECOND)
-
-
 class Follower:
     """One follower. Give it a codec for its group, a source of chance, and the shows it holds."""
 
@@ -123,8 +110,6 @@ class Follower:
         "_cookie",
         "_entropy",
         "_events",
-        "_group_size",
-        "_heard_tallies",
         "_held",
         "_instance",
         "_interval_ns",
@@ -140,8 +125,7 @@ class Follower:
         "_silent_at",
         "_sounding_due",
         "_soundings",
-        "_tally_at",
-        "_tally_due",
+        "_tallies",
         "_tally_serial",
         "_timebase",
         "_timebase_leader",
@@ -172,13 +156,14 @@ class Follower:
         self.settings = settings
         self.identity = identity(settings.name)
         self.clock = FollowerClock(settings.clock)
+        self._tallies = TallySchedule(entropy, settings.tally_interval_ns)
         self.stage = Stage(
             shows if isinstance(shows, Library) else Library(shows),
             self.clock,
             Playhead(recovery, settings.latency_ns, settings.trim_ns),
             codec.keys is not None,
             self._emit,
-            self._tell_soon,
+            self._tallies.hasten,
         )
         self.counters: Counter[str] = Counter()
         """Datagrams refused, late, duplicate and so on, by cause."""
@@ -210,8 +195,6 @@ class Follower:
         self._interval_ns = SECOND
         self._loss_interval_ns = SECOND
         self._budget = 0
-        self._group_size = 0
-        self._budget = 0
         self._cookie: int | None = None
         self.heard_at: LocalInstant | None = None
         """When the last beacon was accepted."""
@@ -225,13 +208,9 @@ class Follower:
         """When the leader said goodbye, if nothing was heard of it since."""
         self._silent_at: LocalInstant | None = None
         self._cap_at: LocalInstant | None = None
-        self._tally_at: LocalInstant | None = None
         # What to send.
         self._sounding_due = False
-        self._tally_due = False
         self._turns: deque[int] = deque(maxlen=4)
-        # Tallies heard by the group lately, oldest first.
-        self._heard_tallies: dict[tuple[int, int, int], None] = {}
 
     def __repr__(self) -> str:
         whom = "nobody" if self._selection.leader is None else f"{self._selection.leader:08x}"
@@ -266,8 +245,9 @@ class Follower:
         due = self._soundings.due_at
         if due is not None and now >= due:
             self._sounding_due = True
-        if self._tally_at is not None and now >= self._tally_at:
-            self._tally_due = True
+        due = self._tallies.due_at
+        if due is not None and now >= due:
+            self._tallies.is_due = True
         if self._silent_at is not None and now >= self._silent_at:
             self._lose_leader(now)
         if self._cap_at is not None and now >= self._cap_at:
@@ -284,7 +264,7 @@ class Follower:
         due = self._soundings.due_at
         if due is not None and (earliest is None or due < earliest):
             earliest = due
-        due = self._tally_at
+        due = self._tallies.due_at
         if due is not None and (earliest is None or due < earliest):
             earliest = due
         due = self._silent_at
@@ -300,7 +280,7 @@ class Follower:
 
     def datagrams_to_send(self, now: LocalInstant) -> list[tuple[bytes, Address | None]]:
         """Return the datagrams to send at ``now`` with their destinations; each is stamped with ``now``."""
-        if not (self._sounding_due or self._tally_due or self._turns or self._selection.challenges):
+        if not (self._sounding_due or self._tallies.is_due or self._turns or self._selection.challenges):
             return []
         out: list[tuple[bytes, Address | None]] = []
         for challenge in self._selection.to_challenge():
@@ -310,9 +290,9 @@ class Follower:
             out.append((self._codec.encode(asking), challenge.source))
         while self._turns:
             out.append((self._codec.encode(self._tally(now, self._turns.popleft())), GROUP))
-            self._plan_tally(now)
+            self._tallies.sent(now)
         if self._address is None:
-            self._sounding_due = self._tally_due = False
+            self._sounding_due = self._tallies.is_due = False
             return out
         if self._sounding_due:
             self._sounding_due = False
@@ -327,9 +307,9 @@ class Follower:
                 self.clock.shared_delay.reports(stride),
             )
             out.append((self._codec.encode(sounding), self._address))
-        if self._tally_due and self._selection.tenure is not None:
+        if self._tallies.is_due and self._selection.tenure is not None:
             out.append((self._codec.encode(self._tally(now, None)), self._address))
-            self._plan_tally(now)
+            self._tallies.sent(now)
         return out
 
     def next_event(self) -> events.FollowerEvent | None:
@@ -351,8 +331,9 @@ class Follower:
     def fall_silent(self, interval_ns: int) -> None:
         """Stop sounding and reporting: this node has taken the lead itself, and beacons at this interval."""
         self._soundings.cease()
-        self._tally_at = self._silent_at = self._cap_at = None
-        self._sounding_due = self._tally_due = False
+        self._tallies.cease()
+        self._silent_at = self._cap_at = None
+        self._sounding_due = False
         self._turns.clear()
         self._selection.lead(interval_ns)
 
@@ -508,7 +489,7 @@ class Follower:
         """The player has seen live pixel data for its own pixels: two drivers on one piece. Told while it lasts."""
         if not self.live_data_at(now):
             self._emit(events.LiveDataSeen(now))
-            self._tell_soon(now)
+            self._tallies.hasten(now)
         self._live_until = LocalInstant(now + LIVE_DATA_LASTS_NS)
 
     def live_data_at(self, now: LocalInstant) -> bool:
@@ -618,10 +599,10 @@ class Follower:
         was_lost = self._selection.is_lost
         novelty = self._selection.follow(beacon, received_at)
         group_size, budget = beacon.group_size, beacon.sounding_budget
-        has_other_share = group_size != self._group_size or budget != self._budget or novelty is not None
+        has_other_share = group_size != self._tallies.group_size or budget != self._budget or novelty is not None
         if has_other_share:
             self._budget = budget
-            self._share_tallies(group_size, now)
+            self._tallies.share(group_size, now)
         if novelty is not None:
             self._begin_tenure(beacon, novelty, now)
         elif was_lost:
@@ -652,9 +633,9 @@ class Follower:
             self._enter_timebase(beacon, now)
         elif novelty is not None:
             self._continue_timebase(beacon, now)
-        if self._tally_at is None:
+        if self._tallies.due_at is None:
             # The holdover had ended, and with it all that this node sends.
-            self._plan_first_tally(now)
+            self._tallies.begin(now)
         if settings.soundings and self._soundings.due_at is None:
             self._soundings.begin(now, beacon.group_size, self._budget_of(beacon))
         self._sample_beacon(beacon, received_at, fits)
@@ -681,7 +662,7 @@ class Follower:
             event = _NOVELTIES[novelty]
             self._emit(event(now, beacon.leader, beacon.tenure))
         self._cookie = None
-        self._plan_first_tally(now)
+        self._tallies.begin(now)
 
     def _continue_timebase(self, beacon: Beacon, now: LocalInstant) -> None:
         """A new tenure goes on in the timebase: the clock is the same to within a bound, the paths may not be.
@@ -737,7 +718,7 @@ class Follower:
                 self._emit(events.LockLost(now))
                 # What moved the bound out of its budget may have moved the clock as well: the line is held for a while.
                 self._patience_at = LocalInstant(now + JOIN_PATIENCE_NS)
-            self._tell_soon(now)
+            self._tallies.hasten(now)
         if self._patience_at is not None and now < self._patience_at and state is not ClockState.LOCKED:
             return
         self._go_by_clock(now)
@@ -781,8 +762,7 @@ class Follower:
         if not self._asks_for_copies:  # one that hears only what it asks for goes on asking
             self._soundings.cease()
             self._sounding_due = False
-        self._tally_at = None
-        self._tally_due = False
+        self._tallies.cease()
         self._emit(events.HoldoverEnded(now, now - (self.heard_at or now)))
         self.stage.darken(now, HOLDOVER_FADE_NS)
 
@@ -839,13 +819,9 @@ class Follower:
         if tally.turn is None:
             self.counters["misdirected"] += 1
             return
-        heard = tally.follower, tally.instance, tally.serial
-        if heard in self._heard_tallies:
+        if self._tallies.is_repeated(tally):
             self.counters["repeated tally"] += 1
             return
-        self._heard_tallies[heard] = None
-        if len(self._heard_tallies) > TALLIES_KEPT:
-            del self._heard_tallies[next(iter(self._heard_tallies))]
         if tally.tenure == self._selection.tenure and tally.radio == self.settings.radio:
             self.clock.common_view.note_heard(tally.turn, received_at)
 
@@ -881,29 +857,6 @@ class Follower:
             # One may be under way, with its dither and its delay.
             silent = max((now - self.heard_at) // self._interval_ns - 1, 0)
         return self._selection.loss.share_after(silent)
-
-    def _tell_soon(self, now: LocalInstant) -> None:
-        """Let the next Tally go out shortly: something has changed."""
-        if self._tally_at is not None:
-            within_ns = max(TALLY_SOON_NS, self._group_size * SECOND // NEWS_PER_SECOND)
-            self._tally_at = min(self._tally_at, LocalInstant(now + below(self._entropy, within_ns)))
-
-    def _share_tallies(self, group_size: int, now: LocalInstant) -> None:
-        """Take note of how many share the rate; what is planned by a smaller share than there is now comes sooner."""
-        self._group_size = group_size
-        if self._tally_at is not None:
-            longest_ns = round((1 + TALLY_SPREAD) * self._tally_spacing_ns())
-            self._tally_at = min(self._tally_at, LocalInstant(now + longest_ns))
-
-    def _plan_first_tally(self, now: LocalInstant) -> None:
-        self._tally_at = LocalInstant(now + below(self._entropy, self._tally_spacing_ns()))
-
-    def _plan_tally(self, now: LocalInstant) -> None:
-        self._tally_due = False
-        self._tally_at = LocalInstant(now + spread(self._entropy, self._tally_spacing_ns(), TALLY_SPREAD))
-
-    def _tally_spacing_ns(self) -> int:
-        return tally_spacing_ns(self._group_size, self.settings.tally_interval_ns)
 
     def _emit(self, event: events.FollowerEvent) -> None:
         self._events.append(event)

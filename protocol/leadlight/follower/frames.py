@@ -65,9 +65,7 @@ class FrameRow:
             follower.note_frame_shown(frame, now)
         return Look(DueFrame(*self._handed, *self._told(before, frame, cue, is_planned)), shown.next_at)
 
-    def _told(
-        self, before: _Handed | None, frame: int | None, cue: Cue | None, is_planned: bool
-    ) -> tuple[bool, int]:
+    def _told(self, before: _Handed | None, frame: int | None, cue: Cue | None, is_planned: bool) -> tuple[bool, int]:
         """Return whether what is handed over now is news, and how many frames were skipped."""
         if before is None or self._handed is None or before[0] is not self._handed[0]:
             return True, 0

@@ -402,4 +402,3 @@ class LeaderSelection:
         del self.challenges[tenure]
         self._proven = tenure
         return challenge
-

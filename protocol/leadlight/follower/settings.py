@@ -52,11 +52,7 @@ class FollowerSettings:
         check_whole("silent_intervals", self.silent_intervals, 2, math.inf, "2 or more")
         check_whole("holdover_cap_ns", self.holdover_cap_ns, 0, math.inf, "zero or more ns")
         check_whole("holdover_bound_ns", self.holdover_bound_ns, 0, math.inf, "zero or more ns")
-        check_whole(
-            "tally_interval_ns", self.tally_interval_ns, 100 * MILLISECOND, math.inf, "0.1 s or more in ns"
-        )
+        check_whole("tally_interval_ns", self.tally_interval_ns, 100 * MILLISECOND, math.inf, "0.1 s or more in ns")
         check_flag("soundings", self.soundings)
         check_flag("lights", self.lights)
         check_kind("clock", self.clock, ClockSettings, "a ClockSettings")
-
-

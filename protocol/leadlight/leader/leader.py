@@ -17,23 +17,23 @@ from typing import Final
 
 from leadlight import events
 from leadlight.addresses import Address
-from leadlight.clock import CONTINUED_WITHIN_NS, Estimate
-from leadlight.cue import NO_SHOW, RATE_LIMIT_PPB, START, Cue, ShowLine, check_cue, check_position, dark_cue
+from leadlight.cue import NO_SHOW, START, Cue, ShowLine, check_cue, check_position, dark_cue
 from leadlight.entropy import Entropy
 from leadlight.errors import OrderError, WireError, check_kind, check_whole
-from leadlight.follower import Follower, FollowerSettings, is_newer
+from leadlight.follower import Follower, FollowerSettings
 from leadlight.leader.kept import is_idle
-from leadlight.leader.limiter import RateLimiter
-from leadlight.leader.orders import Claim, claim_of, prevails
 from leadlight.leader.pacing import LATENCY_MAXIMUM_NS
+from leadlight.leader.rivals import Rivals
 from leadlight.leader.roles import TRANSITIONS, RoleInput
 from leadlight.leader.roster import Roster
 from leadlight.leader.settings import LISTEN_INTERVALS, LeaderSettings
+from leadlight.leader.succession import apply_on_music_lost, inheritance_from
 from leadlight.leader.tenure import Inheritance, Tenure
+from leadlight.leader.waiting import WaitingOrders, in_timebase, on_own_clock
 from leadlight.playback import StoredShow, check_shows, key_meant
-from leadlight.terms import ClockState, CueState, OnMusicLost, Role
-from leadlight.units import BILLION, INSTANT_MAXIMUM, MILLISECOND, SECOND, LeaderInstant, LocalInstant, ShowPosition
-from leadlight.wire import Beacon, Codec, Message
+from leadlight.terms import ClockState, CueState, Role
+from leadlight.units import INSTANT_MAXIMUM, MILLISECOND, SECOND, LeaderInstant, LocalInstant, ShowPosition
+from leadlight.wire import Beacon, Codec
 
 ASK_TIMES: Final = 4
 ASK_SPACING_NS: Final = 300 * MILLISECOND
@@ -45,15 +45,9 @@ LAST_RANK: Final = 127
 """The last rank that travels: a start that leads at once, and has nothing to lead, goes behind whoever has."""
 STOP_HELD_NS: Final = 2 * SECOND
 """A node that took the lead to stop the show gives it back no sooner, so that whoever led can hear of the stop."""
-TOLD_INTERVALS: Final = 5
-TOLD_NS: Final = 3 * SECOND
-"""A leader that yields though its order is the newer one goes on so long, or so many intervals, until that is heard."""
-REPEATED_TO_RIVALS_NS: Final = SECOND
-"""The state is repeated for other leaders no more often."""
-TIMEBASE_LASTS_NS: Final = 366 * 24 * 3600 * SECOND
-"""A timebase is not continued that may come to the end of all instants while this node leads."""
-TENURES_TOLD: Final = 64
-"""Other leaders' tenures that are remembered, so that each is told of once."""
+
+OWN_TENURES_KEPT: Final = 64
+"""Earlier tenures of this node whose beacons may still come back to it."""
 
 
 class Leader:
@@ -90,35 +84,24 @@ class Leader:
         patience = settings.listen_intervals + (settings.rank if settings.listen_intervals else 0)
         self._listen_until = LocalInstant(now + patience * settings.interval_ns)
         self._silent_since = now
-        self._led_since = now
         self._asked = 0
         self._ask_at: LocalInstant | None = None
         # The goodbye that was heard last, and the one for which this node asks, if it does.
         self._is_ending = False
         self._goodbye_heard: LocalInstant | None = None
         self._goodbye_at: LocalInstant | None = None
-        self._told: deque[int] = deque(maxlen=TENURES_TOLD)
-        self._own_tenures: deque[int] = deque(maxlen=TENURES_TOLD)
-        self._own_before: tuple[int, int] | None = None
+        self._own_tenures: deque[int] = deque(maxlen=OWN_TENURES_KEPT)
         self._stop_until = now
         # Leading without having listened, it does not darken a show that is on: it defers while it could have listened.
         self._defers_until = LocalInstant(now + LISTEN_INTERVALS * settings.interval_ns)
         self._defers = False
-        self._repeats = RateLimiter.once_in(REPEATED_TO_RIVALS_NS, 1)
-        # The last beacon of a leader behind this one whose order holds, and of one that outranks this, with its
-        # arrival.
-        self._rival: tuple[Beacon, LocalInstant] | None = None
-        self._better: tuple[Beacon, LocalInstant] | None = None
-        self._told_until: LocalInstant | None = None
+        self._rivals = Rivals(self._emit)
         # What this node led before it yielded to a leader that may prove to be none.
         self._given_up: Inheritance | None = None
         # What an earlier run of it led.
         self._kept = kept
         self._seen_at = now
-        # Orders that wait until this node leads.
-        self._own_cue: Cue | None = None
-        self._own_cues: list[Cue] = []
-        self._own_off_at: LocalInstant | None = None
+        self._waiting = WaitingOrders()
         self._nothing_heard = Roster()
         if settings.listen_intervals == 0:
             self._defers = True
@@ -168,7 +151,7 @@ class Leader:
     @property
     def waiting(self) -> tuple[Cue, ...]:
         """Own cues that wait until this node leads, earliest first. Instants are on this host's clock."""
-        return tuple(self._own_cues)
+        return tuple(self._waiting.cues)
 
     @property
     def roster(self) -> Roster:
@@ -213,13 +196,9 @@ class Leader:
         """
         check_cue(cue)
         if self._tenure is not None:
-            self._tenure.schedule(self._translated(cue, self._tenure))
-            return
-        at = cue.line.leader_at
-        self._own_cues = sorted(
-            [*(other for other in self._own_cues if other.line.leader_at != at), cue],
-            key=lambda entry: entry.line.leader_at,
-        )
+            self._tenure.schedule(in_timebase(cue, self._tenure))
+        else:
+            self._waiting.schedule(cue)
 
     def roll(self, show: StoredShow | str | int, now: LocalInstant, position: ShowPosition = START) -> Cue:
         """Schedule a show to roll from ``position`` one lead time from now; return the cue, on this host's clock.
@@ -240,14 +219,13 @@ class Leader:
         """
         check_cue(cue)
         if self._tenure is None:
-            self._own_cue = cue
+            self._waiting.under_way = cue
         else:
-            self._tenure.resume_line(self._translated(cue, self._tenure), now)
+            self._tenure.resume_line(in_timebase(cue, self._tenure), now)
 
     def withdraw(self) -> None:
         """Let nothing take effect that was scheduled here and is not announced yet."""
-        self._own_cue = None
-        self._own_cues.clear()
+        self._waiting.withdraw()
         if self._tenure is not None:
             self._tenure.withdraw()
 
@@ -283,7 +261,7 @@ class Leader:
         Raises ``OrderError`` while this node does not lead, or if nothing rolls by then.
         """
         tenure = self._to("pause")
-        return self._on_own_clock(tenure.pause(now), tenure)
+        return on_own_clock(tenure.pause(now), tenure)
 
     def resume(self, now: LocalInstant) -> Cue:
         """Roll on from where the show is paused, one lead time from now; return the cue, on this host's clock.
@@ -291,7 +269,7 @@ class Leader:
         Raises ``OrderError`` while this node does not lead, or if nothing is paused by then.
         """
         tenure = self._to("resume")
-        return self._on_own_clock(tenure.resume(now), tenure)
+        return on_own_clock(tenure.resume(now), tenure)
 
     def seek(self, position: ShowPosition, now: LocalInstant) -> Cue:
         """Go to ``position``, one lead time from now, rolling or paused as before; return the cue.
@@ -301,18 +279,13 @@ class Leader:
         """
         tenure = self._to("seek")
         check_position(position, self._length_ns(tenure.to_be_in_force(now).show))
-        return self._on_own_clock(tenure.seek(position, now), tenure)
+        return on_own_clock(tenure.seek(position, now), tenure)
 
     def _to(self, order: str) -> Tenure:
         """Return the tenure that carries out an order about what is in force, which only the leader decides."""
         if self._tenure is None:
             raise OrderError(f"only the leader can {order}: this node is {self.role.value}")
         return self._tenure
-
-    @staticmethod
-    def _on_own_clock(cue: Cue, tenure: Tenure) -> Cue:
-        at = LeaderInstant(tenure.local_at(cue.line.leader_at))
-        return cue._replace(line=cue.line._replace(leader_at=at))
 
     def go_dark(self, now: LocalInstant) -> None:
         """Show nothing, one lead time from now."""
@@ -322,7 +295,7 @@ class Leader:
         if self._tenure is None:
             self.schedule(cue)
         else:
-            self._tenure.order(self._translated(cue, self._tenure))
+            self._tenure.order(in_timebase(cue, self._tenure))
         return cue
 
     def stop(self, now: LocalInstant) -> None:
@@ -331,8 +304,7 @@ class Leader:
         A node that does not lead takes the lead for it: a stop waits for nobody. If a leader that outranks this one
         is there, it hears of the stop, makes it its own, and leads on.
         """
-        self._own_cues.clear()
-        self._own_cue = None
+        self._waiting.withdraw()
         if self._tenure is None:
             self._move(RoleInput.TAKE_BACK, now)
             self._stop_until = LocalInstant(now + STOP_HELD_NS)
@@ -343,7 +315,7 @@ class Leader:
         """Set the hard off time, on this host's clock, or clear it."""
         if at is not None:
             check_whole("at", at, 0, INSTANT_MAXIMUM, "an instant of this host's clock in whole ns, or None")
-        self._own_off_at = at
+        self._waiting.off_at = at
         if self._tenure is not None:
             self._tenure.off_at = None if at is None else self._tenure.leader_at(at)
 
@@ -381,7 +353,7 @@ class Leader:
             return
         if type(message) is Beacon:
             self._receive_beacon(message, source, received_at)
-        elif self._tenure is not None and not self._is_for_the_ear(message):
+        elif self._tenure is not None and not self._ear.is_expecting(message):
             self._tenure.receive_message(message, source, received_at, len(data))
         else:
             self._ear.receive_message(message, source, received_at)
@@ -447,122 +419,19 @@ class Leader:
 
     # -- other leaders -------------------------------------------------------------------------------------------
 
-    def _is_for_the_ear(self, message: Message) -> bool:
-        """Return whether a message answers what the ear asked of another leader."""
-        return self._ear.is_expecting(message)
-
     def _receive_beacon(self, beacon: Beacon, source: Address, received_at: LocalInstant) -> None:
         if beacon.tenure in self._own_tenures:
             self._own_counters["own copy"] += 1
             return
         if beacon.leader == self.identity:
-            self._meet_oneself(beacon, received_at)
+            self._own_counters["own id"] += 1
+            self._rivals.meet_oneself(beacon, received_at)
             return
         if self._tenure is not None:
             self._own_counters["other leader"] += 1
-            here, there = self._tenure.cue, beacon.cue
-            is_new = beacon.tenure not in self._told
-            if is_new:
-                self._told.append(beacon.tenure)
-                self._events.append(events.RivalHeard(received_at, beacon.leader, beacon.tenure))
-            if is_new or (here.show, here.state) != (there.show, there.state):
-                self._repeat_to_rivals(self._tenure, received_at)  # the sooner one of the two hears enough to yield
-            if self._order < (beacon.rank, beacon.leader):
-                if not self._must_adopt(beacon, self._tenure, received_at):
-                    return  # it will hear this one's beacons and yield
-                self._rival = beacon, received_at  # to be obeyed, once the ear finds it proven
-            else:
-                self._better = beacon, received_at
+            if not self._rivals.hear(beacon, self._tenure, self._order, received_at):
+                return
         self._ear.receive_message(beacon, source, received_at)
-
-    def _meet_oneself(self, beacon: Beacon, received_at: LocalInstant) -> None:
-        """A beacon under this node's own id and another tenure: left over from its last run, or a clone's."""
-        tenure, before = beacon.tenure, self._own_before
-        self._own_counters["own id"] += 1
-        if tenure in self._told:
-            return
-        if before is not None and before[0] == tenure and is_newer(beacon.serial, before[1]):
-            # One may be left over, and come twice; this one advances.
-            self._told.append(tenure)
-            self._events.append(events.LeaderCloned(received_at, beacon.leader, tenure))
-        self._own_before = tenure, beacon.serial
-
-    # -- whose order holds ---------------------------------------------------------------------------------------
-
-    def _repeat_to_rivals(self, tenure: Tenure, now: LocalInstant) -> None:
-        if self._repeats.allow(now):
-            tenure.repeat_state(now)
-
-    @staticmethod
-    def _claims(beacon: Beacon, tenure: Tenure, received_at: LocalInstant) -> tuple[Claim, Claim]:
-        """Return what is claimed by a beacon, and by this node at the instant of its arrival."""
-        coming = () if beacon.next_cue is None else (beacon.next_cue,)
-        theirs = claim_of(beacon.cue, coming, beacon.sent_at)
-        return theirs, claim_of(tenure.cue, tenure.scheduled, tenure.leader_at(received_at))
-
-    def _must_adopt(self, beacon: Beacon, tenure: Tenure, received_at: LocalInstant) -> bool:
-        """Return whether what a leader behind this one has in force, or announces, holds against this node's."""
-        theirs, ours = self._claims(beacon, tenure, received_at)
-        if beacon.cue.state is CueState.STOPPED and theirs.age_ns is None:
-            return self._is_later_stop(beacon, tenure, received_at)
-        return prevails(theirs, ours, self._is_blank(tenure))
-
-    @staticmethod
-    def _is_later_stop(beacon: Beacon, tenure: Tenure, received_at: LocalInstant) -> bool:
-        """Return whether a beacon says that the show was stopped after the cue in force here took effect."""
-        if tenure.cue.state is CueState.STOPPED:
-            return False
-        stopped_at = received_at - max(beacon.sent_at - beacon.cue.line.leader_at, 0)
-        return stopped_at > tenure.local_at(tenure.cue.line.leader_at)
-
-    def _is_blank(self, tenure: Tenure) -> bool:
-        """Return whether nothing was ever cued in a tenure."""
-        return not tenure.scheduled and tenure.cue == dark_cue(tenure.leader_at(self._led_since))
-
-    def _adopt(self, tenure: Tenure, beacon: Beacon, received_at: LocalInstant, now: LocalInstant) -> None:
-        """Make another leader's order one's own: its stop, or the cue that it has in force or announces."""
-        ours, theirs = tenure.cue, beacon.cue
-        arrived_at = tenure.leader_at(received_at)
-
-        def moved(cue: Cue) -> Cue:
-            if beacon.timebase == tenure.timebase:
-                return cue
-            # By when the beacon came: late by its delay, which is little against two shows that were not one.
-            at = LeaderInstant(arrived_at - (beacon.sent_at - cue.line.leader_at))
-            ordered_at = cue.ordered_at
-            if ordered_at is not None:
-                ordered_at = LeaderInstant(arrived_at - (beacon.sent_at - ordered_at))
-            return cue._replace(line=cue.line._replace(leader_at=at), ordered_at=ordered_at)
-
-        self._events.append(events.ShowsDiffered(now, beacon.leader, beacon.tenure, ours, theirs, is_ours=False))
-        if theirs.state is CueState.STOPPED:
-            tenure.stop(now, moved(theirs).ordered_at)
-            return
-        claimed, mine = claim_of(theirs, (), beacon.sent_at), claim_of(ours, (), arrived_at)
-        if prevails(claimed, mine, self._is_blank(tenure)):
-            tenure.resume_line(moved(theirs), now)
-        if beacon.next_cue is not None and beacon.next_cue.ordered_at is not None:
-            tenure.schedule(moved(beacon.next_cue))
-
-    def _holds_on(self, tenure: Tenure, now: LocalInstant) -> bool:
-        """Return whether a leader that outranks this one has yet to hear of a newer order that was given here."""
-        if self._better is None:
-            return False
-        beacon, received_at = self._better
-        if beacon.tenure != self._ear.tenure:
-            return False
-        if now >= self._stop_until or beacon.cue.state is CueState.STOPPED:
-            theirs, ours = self._claims(beacon, tenure, received_at)
-            is_blank = beacon.cue.show == NO_SHOW and beacon.cue.state is CueState.DARK
-            if not prevails(ours, theirs, is_blank):
-                return False
-        if self._told_until is None:
-            patience_ns = max(TOLD_INTERVALS * self.settings.interval_ns, TOLD_NS)
-            self._told_until = LocalInstant(now + patience_ns)
-        if received_at >= self._told_until:  # it has gone on meanwhile, and will hear of it or never
-            return False
-        self._repeat_to_rivals(tenure, now)
-        return True
 
     @property
     def _order(self) -> tuple[int, int]:
@@ -575,7 +444,7 @@ class Leader:
             return
         announced_at = LeaderInstant(tenure.leader_at(now) + self.settings.lead_time_ns)
         is_announced = bool(tenure.scheduled) and tenure.scheduled[0].line.leader_at <= announced_at
-        if is_announced or tenure.cue != dark_cue(tenure.leader_at(self._led_since)) or now >= self._defers_until:
+        if is_announced or tenure.has_begun or now >= self._defers_until:
             self._defers = False
             tenure.settings = self.settings
 
@@ -594,17 +463,16 @@ class Leader:
         if heard_at is None:
             return
         if self._tenure is not None:
-            if heard_at <= self._led_since or self._ear.tenure is None:
+            if heard_at <= self._tenure.begun_at or self._ear.tenure is None:
                 return
             if self._ear.is_lost:
                 self._ear.fall_silent(self.settings.interval_ns)
             elif self._hears_better():
-                if not self._holds_on(self._tenure, now):
+                if not self._rivals.holds_on(self._tenure, self._ear.tenure, now < self._stop_until, now):
                     self._move(RoleInput.HEARD_BETTER, now)
-            elif self._rival is not None and self._ear.tenure == self._rival[0].tenure:
-                (beacon, received_at), self._rival = self._rival, None
+            elif self._rivals.must_obey(self._ear.tenure):
                 self._ear.fall_silent(self.settings.interval_ns)
-                self._adopt(self._tenure, beacon, received_at, now)
+                self._rivals.obey(self._tenure, now)
             return
         # By when it was sent: what was late itself makes a lost leader no younger, and standbys count from one instant.
         alive_at = self._ear.alive_at
@@ -647,36 +515,24 @@ class Leader:
             self._ask_at = None
 
     def _lead(self, now: LocalInstant, music_is_lost: bool) -> None:
-        self._led_since = now
-        inheritance = self._inheritance(now)
+        inheritance = inheritance_from(self._ear, self._entropy, now)
         if self._ear.is_ghost and self._given_up is not None:
             inheritance, music_is_lost = self._given_up, False  # who was yielded to has led nothing
-        elif inheritance is not None and self._has_own_show and self._ear.is_ghost and self._ear.never_answered:
+        elif inheritance is not None and self._waiting and self._ear.is_ghost and self._ear.never_answered:
             inheritance = None
         kept = self._kept if inheritance is None or self._ear.is_ghost else None
         if kept is not None:
             inheritance, music_is_lost = kept, False
             self._events.append(events.CueTakenUp(now, kept.cue))
-        self._given_up = self._better = self._told_until = self._kept = None
+        self._given_up = self._kept = None
+        self._rivals.forget()
         settings = replace(self.settings, rank=LAST_RANK) if self._defers else self.settings
         tenure = Tenure(settings, self._codec, self._entropy, now, inheritance)
         self._tenure = tenure
         self._own_tenures.append(tenure.tenure)
-        self._rival = None
         if inheritance is not None and music_is_lost:
-            self._apply_on_music_lost(tenure, now)
-        if inheritance is None or (kept is not None and is_idle(kept)):
-            # What fell due while this node was listening is under way by now.
-            under_way = [self._own_cue, *(cue for cue in self._own_cues if cue.line.leader_at <= now)]
-            if under_way[-1] is not None:
-                tenure.resume_line(under_way[-1], now)
-        for cue in self._own_cues:
-            if cue.line.leader_at > now:
-                tenure.schedule(self._translated(cue, tenure))
-        self._own_cue = None
-        self._own_cues = []
-        if self._own_off_at is not None:
-            tenure.off_at = tenure.leader_at(self._own_off_at)
+            apply_on_music_lost(self.settings.on_music_lost, tenure, self._length_ns(tenure.cue.show), now)
+        self._waiting.carry_out(tenure, inheritance is None or (kept is not None and is_idle(kept)), now)
         self._ear.fall_silent(self.settings.interval_ns)
 
     def _yield(self, now: LocalInstant) -> None:
@@ -684,79 +540,15 @@ class Leader:
         assert self._tenure is not None
         while (event := self._tenure.next_event()) is not None:
             self._events.append(event)
-        if self._better is not None:
-            ours, (beacon, _) = self._tenure.cue, self._better
-            if (ours.show, ours.state) != (beacon.cue.show, beacon.cue.state):
-                told = events.ShowsDiffered(now, beacon.leader, beacon.tenure, ours, beacon.cue, is_ours=False)
-                self._events.append(told)
+        self._rivals.yield_to_better(self._tenure, now)
         self._given_up = self._tenure.bequest()
         self._own_counters += self._tenure.counters
         if self._defers:
             # As if it had listened: what was ordered meanwhile waits. Its own clock was the timebase.
-            self._own_cues = self._tenure.scheduled
+            self._waiting.cues = self._tenure.scheduled
             self._defers = False
         self._tenure = None
         self._silent_since = now
-
-    def _inheritance(self, now: LocalInstant) -> Inheritance | None:
-        """Return what the ear knows of the leader before, or ``None`` if there was none."""
-        ear = self._ear
-        served, timebase = ear.clock.served, ear.timebase
-        if served is None or timebase is None:
-            return None
-        scheduled = () if ear.next_cue is None else (ear.next_cue,)
-        off_at = None if ear.off_at is None else LeaderInstant(ear.off_at)
-        if self._can_continue(now):
-            return Inheritance(timebase, served, ear.cue_told, scheduled, off_at)
-        # Too uncertain to go on in its name: the show goes on by this host's own clock, as a timebase of its own.
-        own = Estimate(now, 0, 0.0, 0.0, 0.0)
-        cue = ear.cue_told
-        if off_at is not None and cue.line.leader_at < off_at <= served.leader_at(now):
-            cue = dark_cue(off_at)  # it is over, and must not look begun anew
-
-        def moved(cue: Cue) -> Cue:
-            at = LeaderInstant(served.local_at(cue.line.leader_at))
-            if cue.ordered_at is not None:
-                cue = cue._replace(ordered_at=LeaderInstant(served.local_at(cue.ordered_at)))
-            # At the old leader's pace, not at this crystal's: who still hears it must not be left behind.
-            rate_ppb = cue.line.rate_ppb - round(served.rate * (BILLION + cue.line.rate_ppb))
-            rate_ppb = max(-RATE_LIMIT_PPB, min(rate_ppb, RATE_LIMIT_PPB))
-            if at < now:
-                # Under way, perhaps since before this host's clock began: the line is drawn through now instead.
-                at = LeaderInstant(now)
-                return cue._replace(line=ShowLine(at, cue.position_at(served.leader_at(now)), rate_ppb))
-            return cue._replace(line=cue.line._replace(leader_at=at, rate_ppb=rate_ppb))
-
-        return Inheritance(
-            self._entropy.getrandbits(32) or 1,
-            own,
-            moved(cue),
-            tuple(moved(cue) for cue in scheduled),
-            None if off_at is None else LeaderInstant(served.local_at(off_at)),
-        )
-
-    def _can_continue(self, now: LocalInstant) -> bool:
-        """Return whether the clock that was followed is known well enough to go on in its name."""
-        if self._ear.clock.state not in (ClockState.LOCKED, ClockState.HOLDOVER):
-            return False
-        there = self._ear.clock.leader_at(now)
-        if there is None or not 0 <= there <= INSTANT_MAXIMUM - TIMEBASE_LASTS_NS:
-            return False
-        bound_ns = self._ear.clock.bounds(now).statistical_ns
-        return bound_ns is not None and bound_ns <= CONTINUED_WITHIN_NS
-
-    def _apply_on_music_lost(self, tenure: Tenure, now: LocalInstant) -> None:
-        what = self.settings.on_music_lost
-        if what is OnMusicLost.CONTINUE:
-            return
-        tenure.scheduled.clear()  # nor does what was announced begin without its music
-        cue = tenure.cue
-        if cue.state not in (CueState.ROLLING, CueState.PAUSED):
-            return
-        soon = LeaderInstant(tenure.leader_at(now) + self.settings.lead_time_ns)
-        finishes = what is OnMusicLost.FINISH and cue.state is CueState.ROLLING
-        ends_at = self._ends_at(cue) if finishes else None
-        tenure.schedule(dark_cue(soon if ends_at is None else max(ends_at, soon)))
 
     def _length_ns(self, key: int) -> ShowPosition | None:
         """Return the length of the show of this key, if it is known."""
@@ -766,17 +558,6 @@ class Leader:
         """Return when a rolling show has shown its last frame, in the timebase; ``None`` for one of unknown length."""
         length_ns = self._length_ns(cue.show)
         return None if length_ns is None else cue.line.instant_of(length_ns)
-
-    def _translated(self, cue: Cue, tenure: Tenure) -> Cue:
-        """Return a cue whose instant is on this host's clock as one in the tenure's timebase."""
-        at = tenure.leader_at(LocalInstant(cue.line.leader_at))
-        ordered_at = None if cue.ordered_at is None else tenure.leader_at(LocalInstant(cue.ordered_at))
-        return cue._replace(line=cue.line._replace(leader_at=at), ordered_at=ordered_at)
-
-    @property
-    def _has_own_show(self) -> bool:
-        """Whether something that was ordered here waits until this node leads."""
-        return self._own_cue is not None or bool(self._own_cues)
 
     # -- timing --------------------------------------------------------------------------------------------------
 
@@ -812,3 +593,6 @@ class Leader:
         ends_at = self._ends_at(cue)
         served = ear.clock.served
         return None if ends_at is None or served is None else served.local_at(ends_at)
+
+    def _emit(self, event: events.LeaderEvent) -> None:
+        self._events.append(event)

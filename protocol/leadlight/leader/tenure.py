@@ -14,50 +14,32 @@ from leadlight import events
 from leadlight.addresses import GROUP, Address
 from leadlight.clock import DelayCollector, Estimate
 from leadlight.cue import START, Cue, ShowLine, check_cue, dark_cue
-from leadlight.entropy import Entropy, below, nonzero32
+from leadlight.entropy import Entropy, nonzero32
 from leadlight.errors import OrderError
 from leadlight.follower import TALLIES_PER_SECOND
 from leadlight.leader.answers import AnswerLimit
-from leadlight.leader.confirmation import Confirmation
+from leadlight.leader.beacon_times import CHANGE_BURST_NS, STOP_BURST_NS, BeaconTimes
+from leadlight.leader.confirmation import STOP_REPEATED_NS, Confirmation
 from leadlight.leader.copies import Cookies, CopyList
 from leadlight.leader.pacing import Pacer, PacerSettings
-from leadlight.leader.roster import Roster, RosterEntry
+from leadlight.leader.roster import Roster
 from leadlight.leader.sendable import sendable_cue, sendable_off_at
 from leadlight.leader.settings import LeaderSettings
+from leadlight.leader.turns import Turns
 from leadlight.terms import ContentState, CueState, Delivery
-from leadlight.units import BILLION, MILLISECOND, SECOND, LeaderInstant, LocalInstant, ShowPosition
+from leadlight.units import BILLION, SECOND, LeaderInstant, LocalInstant, ShowPosition
 from leadlight.wire import (
     DELAYS_MAXIMUM,
-    MARK_AGE_MAXIMUM_NS,
-    MARKS_MAXIMUM,
-    U8,
     U16,
     U32,
     Beacon,
     Codec,
     Echo,
-    Mark,
     Message,
     Sounding,
     Tally,
 )
 
-DITHER_SHARE: Final = 0.2
-DITHER_MAXIMUM_NS: Final = 204_800_000
-"""Two of an access point's own beacon intervals of 102.4 ms: the dither sweeps its rhythm instead of beating with
-it."""
-CHANGE_BURST_NS: Final = tuple(step * MILLISECOND for step in (0, 60, 200, 500, 1000, 1600))
-"""A change is told six times within the default lead time, ever further apart: an outage that swallows the first ones,
-mostly of a fraction of a second, does not last to the last."""
-STOP_BURST_NS: Final = tuple(step * 140 * MILLISECOND for step in range(8))
-"""Eight beacons within a second."""
-STOP_REPEATED_NS: Final = 140 * MILLISECOND
-STOP_REPEATED_FOR_NS: Final = 600 * SECOND
-"""As long as a follower may go on with a show without hearing a beacon; it is dark by itself after that."""
-GOODBYE_BURST_NS: Final = (0, 30 * MILLISECOND, 100 * MILLISECOND)
-"""A process that is told to end takes no longer over its last beacons than anybody would notice."""
-MARK_PUBLICATIONS: Final = 2
-TURNS_KEPT: Final = 64
 ECHO_QUEUE_MAXIMUM: Final = 64
 LOST_AFTER_NS: Final = 30 * SECOND
 SECRET_BYTES: Final = 16
@@ -97,6 +79,8 @@ class Tenure:
         inheritance: Inheritance | None = None,
     ) -> None:
         self.settings = settings
+        self.begun_at = now
+        """When it began, on this host's clock."""
         self.identity = settings.identity
         self.roster = Roster()
         self.counters: Counter[str] = Counter()
@@ -116,20 +100,12 @@ class Tenure:
         self._serial = U32 & entropy.getrandbits(16)
         self._events: deque[events.LeaderEvent] = deque()
         self._delays = DelayCollector()
-        self._turns: dict[int, int] = {}
-        self._marks: deque[list[int]] = deque(maxlen=MARKS_MAXIMUM)
-        # Periodic beacons are at start + k·interval + dither, never at a sum of intervals.
-        self._start = now
-        self._k = 0
-        self._beacon_at = now
-        self._extra: list[LocalInstant] = []
+        self._turns = Turns(self.leader_at)
+        self._times = BeaconTimes(now, entropy)
         self._announced: Cue | None = None
-        self._due_regular = False
-        self._due_extra = False
         self._is_ending = False
         self._copies = CopyList()
-        self._confirmation = Confirmation()
-        self._stopped_at = now
+        self._confirmation = Confirmation(now)
         self._answers = AnswerLimit(settings.sounding_budget)
         self._echoes: deque[tuple[Sounding, Address, LocalInstant, int, int]] = deque()
 
@@ -137,6 +113,16 @@ class Tenure:
     def tenure(self) -> int:
         """This run's tenure."""
         return self._tenure
+
+    @property
+    def has_begun(self) -> bool:
+        """Whether anything is in force but the darkness with which a node begins that takes over from nobody."""
+        return self.cue != dark_cue(self.leader_at(self.begun_at))
+
+    @property
+    def is_blank(self) -> bool:
+        """Whether nothing was ever cued in it."""
+        return not self.scheduled and not self.has_begun
 
     def bequest(self) -> Inheritance:
         """Return what a later tenure of this node needs to go on as if there had been none between."""
@@ -264,7 +250,7 @@ class Tenure:
         at = self.leader_at(now)
         self.scheduled.clear()
         self._announced = None
-        self._stopped_at = now
+        self._confirmation.stopped_at = now
         self._burst(now, STOP_BURST_NS)
         newer_at = at if ordered_at is None else ordered_at
         if self.cue.state is CueState.STOPPED:
@@ -285,21 +271,19 @@ class Tenure:
         self._timebase = nonzero32(self._entropy)
         self._delays = DelayCollector()
         self._turns.clear()
-        self._marks.clear()
         self._echoes.clear()
         self._burst(now, CHANGE_BURST_NS)
 
     def end(self, now: LocalInstant) -> None:
         """Say goodbye in a last few beacons, and send nothing else from now on."""
         self._is_ending = True
-        self._extra = [LocalInstant(now + step) for step in GOODBYE_BURST_NS]
-        self._due_regular = self._due_extra = False
+        self._times.end(now)
         self._echoes.clear()
 
     @property
     def has_ended(self) -> bool:
         """Whether the last beacon has been sent."""
-        return self._is_ending and not self._extra and not self._due_extra
+        return self._is_ending and self._times.next_extra is None and not self._times.is_extra_due
 
     # -- driven by the leader ------------------------------------------------------------------------------------------
 
@@ -315,7 +299,7 @@ class Tenure:
     def handle_timer(self, now: LocalInstant) -> None:
         """Do what is due at ``now``. Harmless when early or called twice."""
         if self._is_ending:
-            self._take_extra(now)
+            self._times.take_extra(now)
             return
         leader_now = self.leader_at(now)
         while self.scheduled and leader_now >= self.scheduled[0].line.leader_at:
@@ -332,28 +316,23 @@ class Tenure:
         if announce is not None and announce != self._announced:
             self._announced = announce
             self._burst(now, CHANGE_BURST_NS)
-        if now >= self._beacon_at:
-            self._due_regular = True
+        if now >= self._times.regular_at:
             self._note_silence(now)
-            self._plan_beacon(now)
+            skipped = self._times.plan(self.settings.interval_ns, now)
+            if skipped:
+                self.counters["beacon skipped"] += skipped
         if self.cue.state is CueState.ROLLING:
             self._follow_music(leader_now)
-        self._take_extra(now)
-        if not self._extra and self.cue.state is CueState.STOPPED and self._must_repeat_stop(now):
-            self._extra.append(LocalInstant(now + STOP_REPEATED_NS))
-
-    def _take_extra(self, now: LocalInstant) -> None:
-        while self._extra and now >= self._extra[0]:
-            self._extra.pop(0)
-            self._due_extra = True
+        self._times.take_extra(now)
+        is_quiet = self._times.next_extra is None and self.cue.state is CueState.STOPPED
+        if is_quiet and self._confirmation.must_repeat_stop(self.roster, now):
+            self._burst(now, (STOP_REPEATED_NS,))
 
     def next_timer(self) -> LocalInstant | None:
         """Return when ``handle_timer`` wants to be called next."""
         if self._is_ending:
-            return self._extra[0] if self._extra else None
-        earliest = self._beacon_at
-        if self._extra and self._extra[0] < earliest:
-            earliest = self._extra[0]
+            return self._times.next_extra
+        earliest = self._times.next_at
         if self.scheduled:
             first = self.scheduled[0]
             at = first.line.leader_at
@@ -382,9 +361,9 @@ class Tenure:
             else:
                 # An answer larger than its question would let anybody use us to flood a third party.
                 self.counters["sounding too short"] += 1
-        if self._due_regular or self._due_extra:
-            beacon = self._beacon(now, regular=self._due_regular)
-            self._due_regular = self._due_extra = False
+        if self._times.is_regular_due or self._times.is_extra_due:
+            beacon = self._beacon(now, regular=self._times.is_regular_due)
+            self._times.sent()
             delivery = self.settings.delivery
             if delivery is not Delivery.COPIES:
                 out.append((self._codec.encode(beacon), GROUP))
@@ -408,9 +387,7 @@ class Tenure:
             if self.settings.markers:
                 marker = self.roster.next_marker(serial, LocalInstant(now - LOST_AFTER_NS))
             if marker is not None:
-                self._turns[serial] = marker
-                if len(self._turns) > TURNS_KEPT:
-                    del self._turns[next(iter(self._turns))]
+                self._turns.give(serial, marker)
             self._note_lost(now)
         coming = self._to_announce(now)
         radio, doubt_ns, delays = self._delays.publish(serial, DELAYS_MAXIMUM)
@@ -428,7 +405,7 @@ class Tenure:
             marker,
             sendable_cue(self.cue, self.off_at),
             None if coming is None else sendable_cue(coming, self.off_at),
-            self._marks_to_publish(serial, now),
+            self._turns.publish(serial, now),
             radio,
             doubt_ns,
             delays,
@@ -438,37 +415,8 @@ class Tenure:
     def _group_size(self, now: LocalInstant) -> int:
         return min(max(self.roster.heard_since(LocalInstant(now - LOST_AFTER_NS)), self.settings.group_size), U16)
 
-    def _marks_to_publish(self, serial: int, now: LocalInstant) -> tuple[Mark, ...]:
-        if not self._marks:
-            return ()
-        leader_now = self.leader_at(now)
-        marks: list[Mark] = []
-        for entry in self._marks:
-            turn, heard_at, _ = entry
-            turns_back = (serial - turn) & U32
-            # Of leader instants, as sent_at is: a continued timebase runs at another rate than this host's clock.
-            age_ns = leader_now - self.leader_at(LocalInstant(heard_at))
-            if turns_back <= U8 and 0 <= age_ns <= MARK_AGE_MAXIMUM_NS:
-                marks.append(Mark(turns_back, age_ns))
-            entry[2] += 1
-        while self._marks and self._marks[0][2] >= MARK_PUBLICATIONS:
-            self._marks.popleft()
-        return tuple(marks)
-
-    def _plan_beacon(self, now: LocalInstant) -> None:
-        """Plan the next periodic beacon; those that fell due meanwhile are skipped, not sent in a burst."""
-        interval_ns = self.settings.interval_ns
-        k = max(self._k + 1, (now - self._start) // interval_ns)
-        dither = below(self._entropy, min(round(DITHER_SHARE * interval_ns), DITHER_MAXIMUM_NS))
-        if self._start + k * interval_ns + dither <= now:
-            k += 1
-        if k > self._k + 1:
-            self.counters["beacon skipped"] += k - self._k - 1
-        self._k = k
-        self._beacon_at = LocalInstant(self._start + k * interval_ns + dither)
-
     def _burst(self, now: LocalInstant, pattern: tuple[int, ...]) -> None:
-        self._extra = sorted({*self._extra, *(LocalInstant(now + step) for step in pattern)})
+        self._times.burst(now, pattern)
 
     def _begin_pacing(self) -> None:
         if self.cue.state is CueState.ROLLING:
@@ -564,11 +512,7 @@ class Tenure:
         if tally.live_data and (before is None or not before.live_data):
             self._emit(events.SecondSourceReported(received_at, tally.follower, tally.name))
         turn = tally.turn
-        if turn is None:
-            return
-        if self._turns.pop(turn, None) == tally.follower:
-            self._marks.append([turn, received_at, 0])
-        else:
+        if turn is not None and not self._turns.take(turn, tally.follower, received_at):
             self.counters["out of turn"] += 1
 
     def _choose_copies(self, now: LocalInstant) -> None:
@@ -602,23 +546,11 @@ class Tenure:
         """Return the followers that are sent copies of the beacons."""
         return frozenset(entry.follower for entry in self.roster if self._copies.is_served(entry.follower))
 
-    def _must_repeat_stop(self, now: LocalInstant) -> bool:
-        """Return whether somebody who has reported may still go on with a show that was stopped."""
-        if now - self._stopped_at >= STOP_REPEATED_FOR_NS:
-            return False
-        return any(entry.tally is not None and not self._has_stopped(entry) for entry in self.roster)
-
-    def _has_stopped(self, entry: RosterEntry) -> bool:
-        tally, tallied_at = entry.tally, entry.tallied_at
-        if tally is None or tally.cue_state is not CueState.STOPPED:
-            return False
-        return tallied_at is not None and tallied_at >= self._stopped_at
-
     def not_stopped(self) -> tuple[str, ...]:
         """Return the names of followers that have not confirmed a stop that is in force: not since it was ordered."""
         if self.cue.state is not CueState.STOPPED:
             return ()
-        return tuple(entry.name for entry in self.roster if not self._has_stopped(entry))
+        return tuple(entry.name for entry in self.roster if not self._confirmation.has_stopped(entry))
 
     def _note_silence(self, now: LocalInstant) -> None:
         """Tell people where everybody who reports has fallen silent at once."""

@@ -134,8 +134,9 @@ class GroupSockets:
         """Where a datagram to the group goes."""
         self._leaves_from = address_towards(self.group_destination, self.interface)
         if interface is None and self._leaves_from is None:
-            said = "no interface has a route for multicast; connect to the network, or name an interface"
-            raise NetworkAbsentError(said)
+            place = f"group {self.group_destination[0]} port {port} on {self.interface.label}"
+            advice = what_to_do(OSError(errno.ENETUNREACH, ""))
+            raise NetworkAbsentError(f"cannot use {place}: nothing leads there; {advice}")
         self._own_port = own_port
         self._open: list[socket.socket] = []
         try:

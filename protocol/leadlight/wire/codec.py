@@ -297,10 +297,11 @@ def _range_test(name: str, field: Field) -> str:
     return f"{field.low} <= {name} <= {field.high}"
 
 
-def _compile_check(fields: tuple[Field, ...], pair: type | None = None) -> Callable[[Sequence[Any]], Any]:
+def _compile_check(fields: tuple[Field, ...], result: str = "", apart: int = 0, **known: Any) -> Callable[..., Any]:
     """Return a function that raises ``WireError`` unless a sequence begins with values inside ``fields``.
 
-    With ``pair`` it returns the values as a tuple of such pairs, else nothing.
+    It returns ``result``, an expression of the values ``v0``, ``v1`` and so on and of what is ``known``. The last
+    ``apart`` of the values are not in the sequence, but arguments after it.
 
     The test is one expression built from the table, as the standard library builds its data classes: a loop over
     the table at every datagram takes three times as long, and a hand-written expression could part from it.
@@ -311,19 +312,18 @@ def _compile_check(fields: tuple[Field, ...], pair: type | None = None) -> Calla
         (f"({name} is None or " if field.optional else "(") + f"type({name}) is int and {_range_test(name, field)})"
         for name, field in zip(names, fields, strict=True)
     ]
-    pairs = [f"new(({first}, {second})), " for first, second in zip(names[::2], names[1::2], strict=False)]
-    result = "" if pair is None else f"({''.join(pairs)})"
+    inside, outside = names[: len(names) - apart], names[len(names) - apart :]
     source = (
-        "def check(values):\n"
-        f"    if len(values) >= {len(fields)}:\n"
-        f"        {', '.join(names)}, = values[:{len(fields)}]\n"
+        f"def check({', '.join(['values', *outside])}):\n"
+        f"    if len(values) >= {len(inside)}:\n"
+        f"        {', '.join(inside)}, = values[:{len(inside)}]\n"
         f"        if {' and '.join(conditions)}:\n"
         f"            return {result}\n"
-        "    raise blame(values, fields)\n"
+        f"    raise blame((*values[:{len(inside)}], {', '.join(outside)}), fields)\n"
     )
-    namespace: dict[str, Any] = {"blame": _blame, "fields": fields, "new": partial(tuple.__new__, pair or tuple)}
+    namespace: dict[str, Any] = {"blame": _blame, "fields": fields, **known}
     exec(source, namespace)  # the source is made of the tables above and nothing else
-    check: Callable[[Sequence[Any]], Any] = namespace["check"]
+    check: Callable[..., Any] = namespace["check"]
     return check
 
 
@@ -335,7 +335,12 @@ class _Run:
         self._allowed = f"up to {most} times {len(fields)}"
         counts = range(1, most + 1)
         self._checks = {count * len(fields): _compile_check(fields * count) for count in counts}
-        self._readers = {count * len(fields): _compile_check(fields * count, pair) for count in counts}
+        new = partial(tuple.__new__, pair)
+        pairs = [f"new((v{2 * index}, v{2 * index + 1})), " for index in range(most)]
+        self._readers = {
+            count * len(fields): _compile_check(fields * count, f"({''.join(pairs[:count])})", new=new)
+            for count in counts
+        }
 
     def flatten(self, pairs: tuple[Any, ...]) -> tuple[Any, ...]:
         if not pairs:
@@ -374,11 +379,22 @@ _delay_reports: Final = _Run("delays", DelayReport, DELAY_REPORT_FIELDS, DELAYS_
 
 # Building a named tuple from a tuple that is already in order, without its slower keyword-aware constructor.
 _new_beacon: Final = partial(tuple.__new__, Beacon)
-_new_cue: Final = partial(tuple.__new__, Cue)
-_new_show_line: Final = partial(tuple.__new__, ShowLine)
 _new_sounding: Final = partial(tuple.__new__, Sounding)
 _new_echo: Final = partial(tuple.__new__, Echo)
 _new_tally: Final = partial(tuple.__new__, Tally)
+
+# A cue is made where its values are checked: taken apart but once, for every beacon holds one or two.
+_CUE_PARTS: Final[dict[str, Any]] = {
+    "cue": partial(tuple.__new__, Cue),
+    "line": partial(tuple.__new__, ShowLine),
+    "states": _CUE_STATES,
+}
+_read_unordered_cue: Final[Callable[[Sequence[Any]], Cue]] = _compile_check(
+    CUE_FIELDS, "cue((v0, states[v1], line((v2, v3, v4)), None))", **_CUE_PARTS
+)
+_read_ordered_cue: Final[Callable[[Sequence[Any], Any], Cue]] = _compile_check(
+    CUE_FIELDS + ORDER_FIELDS, "cue((v0, states[v1], line((v2, v3, v4)), v5))", apart=1, **_CUE_PARTS
+)
 
 
 # -- one pair of functions a message -----------------------------------------------------------------------------
@@ -398,17 +414,12 @@ def _cue_fields(cue: Cue) -> tuple[Any, ...]:
 def _read_cue(fields: Any) -> Cue:
     if type(fields) is not tuple:
         raise WireError(Refusal.MALFORMED, "a cue is not an array")
-    _check_cue(fields)
-    ordered_at = None
     if len(fields) > 5:
         # Appended: what is no array there was ignored before there was this field, and still is.
         order = fields[5]
         if type(order) is tuple and order:
-            _check_order(order)
-            ordered_at = order[0]
-        fields = fields[:5]
-    show, state, leader_at, position, rate_ppb = fields
-    return _new_cue((show, _CUE_STATES[state], _new_show_line((leader_at, position, rate_ppb)), ordered_at))
+            return _read_ordered_cue(fields, order[0])
+    return _read_unordered_cue(fields)
 
 
 def _whole(duration_ns: int, unit_ns: int, name: str) -> int:

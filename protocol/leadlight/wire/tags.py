@@ -45,9 +45,7 @@ class KeyRing:
         if self.active not in keys:
             raise ConfigurationError("active key slot", self.active, f"one of {sorted(keys)}")
         # A hash object that has already taken in its key is copied for each datagram: half the cost of a new one.
-        self._primed = {
-            slot: blake2s(key=key, digest_size=TAG_BYTES, person=b"leadlght") for slot, key in keys.items()
-        }
+        self._primed = {slot: blake2s(key=key, digest_size=TAG_BYTES, person=b"leadlght") for slot, key in keys.items()}
 
     def __contains__(self, slot: int) -> bool:
         """Return whether there is a key in ``slot``."""

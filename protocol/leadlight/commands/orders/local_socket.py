@@ -196,7 +196,8 @@ def ask(path: Path, request: dict[str, Any]) -> dict[str, Any] | None:
         except PermissionError as error:
             raise FileError("order socket", str(path), error.strerror or str(error)) from None
         try:
-            asking.sendall(json.dumps(request).encode() + b"\n")
+            with contextlib.suppress(BrokenPipeError, ConnectionResetError):  # refused before it was heard: it says why
+                asking.sendall(json.dumps(request).encode() + b"\n")
             with asking.makefile("rb") as file:
                 line = file.readline()
             answer = json.loads(line)
