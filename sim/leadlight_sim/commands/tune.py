@@ -32,8 +32,8 @@ if TYPE_CHECKING:
 
 LINE_EVERY_S = 5.0
 """Where nobody watches a bar, a line of progress comes this often."""
-TELLING_S, TELLING_SHARE = 1.0, 0.02
-"""Kept of the time that was given, to tell what was found."""
+TELLING_S, TELLING_SHARE = 1.0, 0.03
+"""Kept of the time that was given, to begin, to end the workers and to tell what was found."""
 
 
 class TuneCommand:

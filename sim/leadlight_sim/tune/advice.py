@@ -64,7 +64,8 @@ def _unproven(outcome: Outcome) -> Iterable[str]:
             )
     others = [each for each in outcome.in_play if each.seen.evenings and (test is None or each is not test.candidate)]
     if others:
-        yield f"Open as well, neither proven nor failed: {'; '.join(_seen(each) for each in others)}."
+        also = " as well" if test is not None and not test.has_failed else ""
+        yield f"Open{also}, neither proven nor failed: {'; '.join(_seen(each) for each in others)}."
     if not outcome.in_play:
         nearest = min(outcome.candidates, key=lambda each: (each.seen.missed / max(each.seen.evenings, 1)))
         yield f"Nothing is left to test. The nearest was {nearest.name}, {_broken(_counted(outcome, nearest))}."
