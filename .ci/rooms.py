@@ -1,7 +1,7 @@
 """The rooms of both packages: their order, and what each is for, in the words of its own ``__init__``.
 
     python3 .ci/rooms.py              print the two listings
-    python3 .ci/rooms.py --write      put them into DEVELOPERS.md
+    python3 .ci/rooms.py --write      put them into DEVELOPERS.md, and the public names into protocol/PUBLIC.md
 
 Needs nothing but Python. A room imports only rooms above it in its list, as
 ``tests/unit/test_architecture.py`` sees.
@@ -18,6 +18,7 @@ from typing import Final
 
 ROOT = Path(__file__).resolve().parents[1]
 DEVELOPERS = ROOT / "DEVELOPERS.md"
+PUBLIC = ROOT / "protocol" / "PUBLIC.md"
 PACKAGES = {"leadlight": ROOT / "protocol" / "leadlight", "leadlight_sim": ROOT / "sim" / "leadlight_sim"}
 
 ROOT_WORDS: Final = ("terms", "errors", "units", "cue", "events", "entropy", "addresses")
@@ -116,25 +117,31 @@ def face_listing() -> str:
 
 
 def renewed(text: str) -> str:
-    """Return DEVELOPERS.md's text with its three listings as the code has them now."""
-    made = {f"<!-- rooms: {package} -->\n": listing(package) for package in PACKAGES}
-    made["<!-- the public face -->\n"] = face_listing()
-    for begin, lines in made.items():
-        end = "<!-- end of rooms -->\n" if "rooms" in begin else "<!-- end of the public face -->\n"
+    """Return the text of DEVELOPERS.md or PUBLIC.md with those of its listings that it has, as the code has them now.
+
+    Raises ``LookupError`` for a text with none.
+    """
+    made = {(f"<!-- rooms: {package} -->\n", "<!-- end of rooms -->\n"): listing(package) for package in PACKAGES}
+    made["<!-- the public face -->\n", "<!-- end of the public face -->\n"] = face_listing()
+    found_any = False
+    for (begin, end), lines in made.items():
         before, found, rest = text.partition(begin)
         _, closed, after = rest.partition(end)
-        if not found or not closed:
-            raise LookupError(f"DEVELOPERS.md has no place for {begin.strip()}")
-        text = f"{before}{begin}\n{lines}\n{end}{after}"
+        if found and closed:
+            text = f"{before}{begin}\n{lines}\n{end}{after}"
+            found_any = True
+    if not found_any:
+        raise LookupError("there is no place for a listing")
     return text
 
 
 def main() -> None:
     """Print the listings, or put them in place."""
     parser = argparse.ArgumentParser(description="List every room of both packages, bottom to top.")
-    parser.add_argument("--write", action="store_true", help="into DEVELOPERS.md")
+    parser.add_argument("--write", action="store_true", help="into the two pages")
     if parser.parse_args().write:
-        DEVELOPERS.write_text(renewed(DEVELOPERS.read_text(encoding="utf-8")), encoding="utf-8")
+        for page in (DEVELOPERS, PUBLIC):
+            page.write_text(renewed(page.read_text(encoding="utf-8")), encoding="utf-8")
     else:
         sys.stdout.writelines(f"{package}\n\n{listing(package)}\n" for package in PACKAGES)
 
