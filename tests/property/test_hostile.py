@@ -260,6 +260,30 @@ def test_a_handful_of_hostile_datagrams_is_as_if_it_had_not_been(
     check(make_hall, struck, seed)
 
 
+WHO_LEADS = ("leader", "rank", "tenure", "serial", "sent_at", "sounding_budget", "goodbye")
+muddles = st.builds(Blow, st.just("beacon"), st.lists(one_change(WHO_LEADS), min_size=1, max_size=3).map(tuple), waits)
+
+
+@pytest.mark.slow
+@settings(max_examples=MANY)
+# The serial ahead kept the true tenure from coming back after the one that is none: the standby led, and for good.
+@example([Blow("beacon", (("serial", 64),), SOON), Blow("beacon", (("tenure", 1),), 2 * SOON)], 0)
+@example(
+    struck=[
+        Blow("beacon", (("leader", U32),), LATER),
+        Blow("beacon", (("serial", 64),), SOON),
+        Blow("beacon", (("serial", U32),), LATER),
+        Blow("beacon", (("tenure", 1),), 500 * MILLISECOND),
+    ],
+    seed=0,
+)
+@given(st.lists(muddles, min_size=2, max_size=5), st.integers(0, 9))
+def test_a_handful_about_who_leads_leaves_the_group_with_its_one_leader(
+    make_hall: Maker, struck: list[Blow], seed: int
+) -> None:
+    check(make_hall, struck, seed)
+
+
 recordings = st.builds(Blow, st.just("recording"), st.just(()), waits, st.integers(0, 1_000))
 
 

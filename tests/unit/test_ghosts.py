@@ -303,3 +303,54 @@ def test_a_timebase_that_comes_to_an_end_is_not_continued(hall: Any, haunt: Call
     assert boathouse.role is Role.LEADING
     assert boathouse.timebase != timebase
     assert boathouse.cue.show == EMBERS.key
+
+
+@pytest.fixture
+def forge(hall: Any) -> Callable[..., None]:
+    """Let everybody hear one beacon under boathouse's identity, now, its serial so far ahead."""
+
+    def forge(ahead: int, **changes: Any) -> None:
+        said = (m for _, name, _, m in reversed(hall.sent) if name == "boathouse" and isinstance(m, Beacon))
+        last = next(said)
+        leader_at = hall.nodes["boathouse"].core.leader_at(hall.local("boathouse"))
+        forged = last._replace(serial=last.serial + ahead, sent_at=leader_at, **changes)
+        for name in NAMES:
+            hall.inject(name, CODEC.encode(forged), "nowhere")
+
+    return forge
+
+
+@pytest.mark.parametrize("wait_s", [0.26, 0.5])
+def test_a_forged_serial_and_a_forged_restart_leave_a_group_with_its_one_leader(
+    hall: Any, forge: Callable[..., None], wait_s: float
+) -> None:
+    boathouse, hut = hall.nodes["boathouse"].core, hall.nodes["ticket hut"].core
+    hall.run(0.05)
+    forge(64)
+    hall.run(wait_s)
+    forge(1, tenure=1)
+    for _ in range(200):
+        hall.run(0.05)
+        assert boathouse.role is Role.LEADING
+        assert hut.role is Role.STANDBY
+    assert {hall.nodes[name].core.tenure for name in NAMES} == {boathouse.tenure}
+    assert is_lit(hall)
+
+
+@pytest.mark.parametrize("budget", [0, 60])
+def test_a_standby_that_was_deceived_and_cut_off_yields_soon_after_it_hears_its_leader_again(
+    hall: Any, forge: Callable[..., None], budget: int
+) -> None:
+    boathouse, hut = hall.nodes["boathouse"].core, hall.nodes["ticket hut"].core
+    forge(64)
+    hall.run(0.26)
+    forge(1, tenure=1, sounding_budget=budget)
+    hall.outcome = lambda source, to, *_: [] if "ticket hut" in (source, to) else [hall.DELAY]
+    hall.run(12)
+    assert (boathouse.role, hut.role) == (Role.LEADING, Role.LEADING)
+    hall.outcome = lambda *_: [hall.DELAY]
+    hall.run(5 * INTERVAL / SECOND)
+    assert (boathouse.role, hut.role) == (Role.LEADING, Role.STANDBY)
+    hall.run(5)
+    assert {hall.nodes[name].core.tenure for name in NAMES} == {boathouse.tenure}
+    assert is_lit(hall)

@@ -272,6 +272,19 @@ def test_two_newer_beacons_of_the_old_tenure_show_that_it_had_not_ended(case: Ca
     assert case.hear(99, serial=7, sent=110, seconds=10) is Verdict.FOLLOW
 
 
+def test_a_serial_that_was_forged_keeps_no_tenure_from_returning(case: Case) -> None:
+    case.hear(7, serial=1_000, sent=100, seconds=0)
+    assert case.hear(7, serial=1_064, sent=100.1, seconds=0.1) is Verdict.FOLLOW
+    assert case.hear(99, serial=5, sent=100.4, seconds=0.4) is Verdict.FOLLOW
+    # Late by both: the network has held them back.
+    assert case.hear(7, serial=998, sent=99.5, seconds=0.41) is Verdict.RETIRED
+    assert case.hear(7, serial=999, sent=100, seconds=0.42) is Verdict.RETIRED
+    # Late by the serial alone, as no network makes them.
+    assert case.hear(7, serial=1_001, sent=100.5, seconds=0.5) is Verdict.RETIRED
+    assert case.hear(7, serial=1_002, sent=101, seconds=1) is Verdict.FOLLOW
+    assert case.hear(7, serial=1_003, sent=101.5, seconds=1.5) is Verdict.FOLLOW
+
+
 def test_after_three_intervals_the_old_tenure_has_ended(case: Case) -> None:
     case.hear(7, serial=1_000, sent=100, seconds=0)
     case.hear(8, serial=5, sent=100.5, seconds=0.5)
@@ -304,6 +317,57 @@ def test_one_that_has_ended_insists_where_nobody_else_is_left(case: Case, keyed:
     assert verdicts == [Verdict.RETIRED, Verdict.RETIRED, Verdict.FOLLOW]
     verdicts = [keyed.hear(7, serial=1_000 + n, sent=100 + n, seconds=n) for n in (8, 9, 10)]
     assert verdicts == [Verdict.RETIRED] * 3
+
+
+@pytest.mark.parametrize("is_refused", [False, True], ids=["ended", "refused"])
+@pytest.mark.parametrize("serial", [1_002, 900], ids=["newer", "late"])
+def test_who_leads_yields_to_a_tenure_that_insists_whatever_is_remembered_of_it(
+    case: Case, keyed: Case, serial: int, is_refused: bool
+) -> None:
+    case.hear(7, serial=1_000, sent=100, seconds=0)
+    case.hear(99, serial=5, sent=100.5, seconds=0.5)
+    tenure = 7
+    if is_refused:
+        case.hear(7, serial=1_001, sent=101, seconds=1)
+        assert case.hear(7, serial=1_002, sent=101.5, seconds=1.5) is Verdict.FOLLOW
+        tenure, serial = 99, 6 if serial > 1_000 else 0xFFFF_FFF0
+    case.selection.lead(500 * MILLISECOND)
+    verdicts = [case.hear(tenure, serial + n, sent=110 + n / 2, seconds=10 + n / 2) for n in range(4)]
+    if is_refused and serial == 6:  # nothing has to be proven false
+        assert verdicts[:2] == [Verdict.UNCONFIRMED, Verdict.FOLLOW]
+    else:
+        assert verdicts == [Verdict.RETIRED, Verdict.RETIRED, Verdict.UNCONFIRMED, Verdict.FOLLOW]
+    # With a key nobody can have forged what says that it has ended.
+    keyed.hear(99, serial=5, sent=100.5, seconds=0.5)
+    keyed.ask(0.5)
+    keyed.prove(99, 0.5)
+    assert keyed.hear(99, serial=5, sent=100.5, seconds=0.5) is Verdict.FOLLOW
+    keyed.selection.lead(500 * MILLISECOND)
+    verdicts = [keyed.hear(7, 1_002 + n, sent=110 + n / 2, seconds=10 + n / 2) for n in range(9)]
+    assert verdicts == [Verdict.RETIRED] * 9
+
+
+def test_a_tenure_whose_serial_was_forged_insists_after_another_leader_too(case: Case) -> None:
+    case.hear(7, serial=1_000, sent=100, seconds=0)
+    case.hear(7, serial=1_064, sent=100.1, seconds=0.1)
+    case.selection.is_lost = True
+    case.hear(8, serial=5, leader=12, sent=105, seconds=5)
+    case.selection.is_lost = True
+    verdicts = [case.hear(7, 1_020 + n, sent=110 + n / 2, seconds=10 + n / 2) for n in range(3)]
+    assert verdicts == [Verdict.RETIRED, Verdict.RETIRED, Verdict.FOLLOW]
+
+
+def test_beacons_that_insisted_while_the_leader_lived_count_once_it_is_lost(case: Case) -> None:
+    case.hear(7, serial=1_000, sent=100, seconds=0)
+    case.hear(99, serial=5, sent=110, seconds=10)
+    verdicts = [case.hear(7, 1_030 + n, sent=115 + n / 2, seconds=15 + n / 2) for n in range(4)]
+    assert verdicts == [Verdict.RETIRED] * 4
+    case.selection.is_lost = True
+    assert case.hear(7, 1_034, sent=117, seconds=17) is Verdict.FOLLOW
+    # A leader that does begin anew ends what has insisted as well.
+    assert case.hear(9, serial=5, sent=130, seconds=30) is Verdict.FOLLOW
+    case.selection.is_lost = True
+    assert case.hear(7, 1_060, sent=131, seconds=31.6) is Verdict.RETIRED
 
 
 # -- proof ------------------------------------------------------------------------------------------------------------

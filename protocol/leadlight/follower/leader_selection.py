@@ -21,7 +21,7 @@ from typing import Final
 
 from leadlight.addresses import Address
 from leadlight.follower.exchange import ANSWERED_WITHIN_NS
-from leadlight.follower.tenures import SERIAL_HALF, SERIAL_MASK, LeftTenures, is_newer
+from leadlight.follower.tenures import SERIAL_HALF, SERIAL_MASK, LeftTenure, LeftTenures, is_newer
 from leadlight.terms import CueState
 from leadlight.units import MILLISECOND, SECOND, LeaderInstant, LocalInstant
 from leadlight.wire import Beacon
@@ -245,7 +245,7 @@ class LeaderSelection:
                 return Verdict.KNOWN
             return Verdict.DUPLICATE if serial == self.serial else Verdict.LATE
         left = self._left_tenures
-        if tenure in left and not left.may_return(beacon, received_at, self.is_lost):
+        if tenure in left and not left.may_return(beacon, received_at, self.is_lost or self._leads):
             return Verdict.RETIRED
         is_other = self.leader is not None and beacon.leader != self.leader
         is_alone = False
@@ -381,7 +381,8 @@ class LeaderSelection:
 
     def _retire(self) -> None:
         if self.tenure is not None and self.leader is not None:
-            self._left_tenures.leave(self.tenure, self.leader, self.serial, self._interval_ns, self._longest_ns)
+            left = LeftTenure(self.leader, self.serial, self._sent_at, self._interval_ns, self._longest_ns)
+            self._left_tenures.leave(self.tenure, left)
 
     def to_challenge(self) -> list[Challenge]:
         """Return the challenges that should be put now."""

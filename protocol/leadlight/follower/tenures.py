@@ -2,13 +2,14 @@
 
 A leader that begins anew ends its tenures before. Where nobody has to prove anything, one datagram can say that it
 has, and its own next beacons say otherwise: within a few intervals two of them bring the old tenure back. What was
-refused or has ended may insist later on, but only where nobody else is left to follow.
+refused or has ended may insist later on, but only where nobody else is left to follow, or where the node leads itself:
+else one forged serial or restart would leave a group with two leaders for good.
 """
 
 from __future__ import annotations
 
 from collections import OrderedDict
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import Final
 
 from leadlight.units import LeaderInstant, LocalInstant
@@ -29,23 +30,6 @@ INSISTING_BEACONS: Final = 3
 def is_newer(serial: int, than: int) -> bool:
     """Return whether a serial is ahead of another on the 32-bit circle, as in RFC 1982."""
     return 0 < (serial - than) & SERIAL_MASK < SERIAL_HALF
-
-
-@dataclass(slots=True)
-class LeftTenure:
-    """A tenure that was left, the last serial followed of it, and what has become of it."""
-
-    leader: int
-    serial: int
-    interval_ns: int
-    longest_ns: int
-    """The longest interval that it has announced: one beacon's must not cut short what it is given."""
-    has_ended: bool = False
-    """Its own leader has begun another."""
-    provisional_until: LocalInstant | None = None
-    """Until when that other one is followed on trust."""
-    is_refused: bool = False
-    """It was followed on trust, and the one before it goes on."""
 
 
 class Insistence:
@@ -76,6 +60,28 @@ class Insistence:
         return True
 
 
+@dataclass(slots=True)
+class LeftTenure:
+    """A tenure that was left, the last serial followed of it, and what has become of it."""
+
+    leader: int
+    serial: int
+    sent_at: LeaderInstant
+    interval_ns: int
+    longest_ns: int
+    """The longest interval that it has announced: one beacon's must not cut short what it is given."""
+    has_ended: bool = False
+    """Its own leader has begun another."""
+    provisional_until: LocalInstant | None = None
+    """Until when that other one is followed on trust."""
+    is_refused: bool = False
+    """It was followed on trust, and the one before it goes on."""
+    returning: Insistence = field(default_factory=Insistence)
+    insistence: Insistence = field(default_factory=Insistence)
+    has_insisted: bool = False
+    """It has gone on since, whatever is remembered of it: it is followed where a node is free to."""
+
+
 class LeftTenures:
     """The last tenures that were left. ``proofs_asked``: whether a new tenure has to prove itself."""
 
@@ -94,22 +100,34 @@ class LeftTenures:
         """Take a beacon that contradicts what was followed; return whether enough of its tenure have."""
         return self._insistence.note(beacon, INSISTING_BEACONS, min(interval_ns, beacon.interval_ns))
 
-    def may_return(self, beacon: Beacon, received_at: LocalInstant, is_lost: bool) -> bool:
-        """Return whether a beacon's tenure, one of these, may be followed again as if it were new."""
-        left = self._kept[beacon.tenure]
-        if left.leader != beacon.leader or not is_newer(beacon.serial, left.serial):
-            return False
-        if not left.has_ended:
-            return is_lost or not left.is_refused
-        if self._proofs_asked:
-            return False
-        if left.provisional_until is not None and received_at <= left.provisional_until:
-            return self._insistence.note(beacon, RETURNING_BEACONS, min(left.interval_ns, beacon.interval_ns) // 2)
-        return is_lost and self.insists(beacon, left.interval_ns)
+    def may_return(self, beacon: Beacon, received_at: LocalInstant, is_free: bool) -> bool:
+        """Return whether a beacon's tenure, one of these, may be followed again as if it were new.
 
-    def leave(self, tenure: int, leader: int, serial: int, interval_ns: int, longest_ns: int) -> None:
-        """Remember a tenure that is left, with the interval it announced last and the longest."""
-        self._kept[tenure] = LeftTenure(leader, serial, interval_ns, longest_ns)
+        ``is_free``: whether the node follows nobody who lives, since its leader is lost or it leads itself.
+        """
+        left = self._kept[beacon.tenure]
+        is_its = left.leader == beacon.leader
+        is_next = is_its and is_newer(beacon.serial, left.serial)
+        if is_next and not left.has_ended and (is_free or not left.is_refused):
+            return True
+        if self._proofs_asked:
+            return False  # nobody can have forged what is remembered of it
+        on_trial = left.provisional_until is not None and received_at <= left.provisional_until
+        # What is late by its serial alone shows that the serial was forged, and no honest network holds it back.
+        if left.has_ended and on_trial and (is_next or (is_its and beacon.sent_at > left.sent_at)):
+            return left.returning.note(beacon, RETURNING_BEACONS, min(left.interval_ns, beacon.interval_ns) // 2)
+        if is_next and left.has_insisted:
+            return is_free
+        if not left.insistence.note(beacon, INSISTING_BEACONS, min(left.interval_ns, beacon.interval_ns)):
+            return False
+        left.leader = beacon.leader
+        left.serial = (beacon.serial - 1) & SERIAL_MASK  # this one may be judged again, once it is proven
+        left.has_insisted = True
+        return is_free
+
+    def leave(self, tenure: int, left: LeftTenure) -> None:
+        """Remember a tenure that is left."""
+        self._kept[tenure] = left
         self._kept.move_to_end(tenure)
         if len(self._kept) > RETIRED_KEPT:
             self._kept.popitem(last=False)
@@ -124,7 +142,7 @@ class LeftTenures:
         for old in self._kept.values():
             if old.leader == leader:
                 old.has_ended = True
-                old.is_refused = False
+                old.is_refused = old.has_insisted = False
         if left is not None and left.leader == leader and not self._proofs_asked:
             left.provisional_until = LocalInstant(received_at + PROVISIONAL_INTERVALS * left.longest_ns)
         return False
