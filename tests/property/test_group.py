@@ -85,6 +85,8 @@ class Oracle:
                 continue
             now = self._hall.local(name)
             shown = node.core.shown(now)
+            # Asking puts in force what is due, and that is told as everything else is.
+            node.events += iter(node.core.next_event, None)
             if shown.frame is not None:
                 assert shown.show.key in self.cued, f"{name} shows what was never cued"
             position = node.core.position_at(now)
