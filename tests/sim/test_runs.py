@@ -339,7 +339,7 @@ def test_a_signal_ends_it_at_once_with_what_is_known(garden: str, tmp_path: Path
             time.sleep(0.01)
         process.send_signal(number)
         out, err = process.communicate(timeout=30)
-    assert process.returncode == code
+    assert process.returncode == code, err
     assert "No setting is proven." in out
     assert "It ended before it was done: it was" in out
     assert "Traceback" not in err

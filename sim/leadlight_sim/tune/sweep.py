@@ -139,9 +139,11 @@ def ranked(candidates: Iterable[Candidate]) -> list[Candidate]:
 
 
 def _takes_the_same(first: Candidate, second: Candidate) -> bool:
+    both = min(len(first.airtimes), len(second.airtimes))
+    if not both:
+        return False  # a sweep that was ended early has candidates without an evening
     if not 1 / AS_GOOD_AS_THE_SAME**2 <= first.seen.airtime_share / second.seen.airtime_share <= AS_GOOD_AS_THE_SAME**2:
         return False  # plainly not, and the statistics are spared
-    both = min(len(first.airtimes), len(second.airtimes))
     low, high = ratio_interval(first.airtimes[:both], second.airtimes[:both])
     return low >= 1 / AS_GOOD_AS_THE_SAME and high <= AS_GOOD_AS_THE_SAME
 
