@@ -140,8 +140,8 @@ def ranked(candidates: Iterable[Candidate]) -> list[Candidate]:
 
 def _takes_the_same(first: Candidate, second: Candidate) -> bool:
     both = min(len(first.airtimes), len(second.airtimes))
-    if not both:
-        return False  # a sweep that was ended early has candidates without an evening
+    if not (both and first.seen.airtime_share and second.seen.airtime_share):
+        return False  # a sweep that was ended early has candidates without an evening, or with one half noted
     if not 1 / AS_GOOD_AS_THE_SAME**2 <= first.seen.airtime_share / second.seen.airtime_share <= AS_GOOD_AS_THE_SAME**2:
         return False  # plainly not, and the statistics are spared
     low, high = ratio_interval(first.airtimes[:both], second.airtimes[:both])
