@@ -63,6 +63,7 @@ def test_what_was_over_by_its_off_time_is_over(began: int, off_at: int, now: int
     def is_dark(cue: Cue, off_at: int) -> bool:
         return cue.state is CueState.DARK or (cue.line.leader_at < off_at <= now)
 
-    # The wire rounds an off time down to a whole millisecond; a cue in that very one is exempt.
-    if began < off_at // MILLISECOND * MILLISECOND or began >= off_at:
+    # The wire rounds an off time down to a whole millisecond; that very one is exempt, for a cue and for now.
+    rounded = off_at // MILLISECOND * MILLISECOND
+    if not rounded <= now < off_at and not rounded <= began < off_at:
         assert is_dark(sent, sent_off) == is_dark(cue, off_at)
