@@ -51,6 +51,7 @@ ORDER: Final = {
         "recording",
         "telling",
         "drawing",
+        "timeline",
         "measures",
         "runs",
         "testing",

@@ -29,6 +29,7 @@ from leadlight_sim.measures.scores import (
     middle_of,
     pair_scores,
 )
+from leadlight_sim.timeline import Recorder, Timeline, made, wanted_instants
 from leadlight_sim.world import FollowerNode, PlannedCue, World
 
 GOLDEN: Final = (math.sqrt(5) - 1) / 2
@@ -101,7 +102,7 @@ class _Watch:
 class Scorer:
     """Watches a world and scores it. Call ``run`` instead of the world's own ``run_to``.
 
-    ``timeline`` keeps every beacon's outcome as well, for drawing.
+    ``timeline`` keeps what an evening that one can move through is made of as well: every frame and every packet.
     """
 
     def __init__(self, world: World, timeline: bool = False) -> None:
@@ -112,8 +113,6 @@ class Scorer:
         self._frame_ns = min(show.frame_rate.period_ns for show in world.shows)
         self._shows = {show.key: show for show in world.shows}
         self._settle_ns = round(world.scenario.run.settle_s * SECOND)
-        if timeline:
-            world.leader.beacons_sent = []
         self._suspended: dict[str, list[tuple[TrueInstant, TrueInstant]]] = {}
         for fault in world.scenario.faults:
             if isinstance(fault, described.BoardSuspended):
@@ -122,8 +121,7 @@ class Scorer:
         self._players = [world.player_of(follower) for follower in world.scenario.followers]
         for node, watch in zip(world.followers, self._watches, strict=True):
             node.watch = partial(self._look, node, watch)
-            if timeline:
-                node.beacons_heard = {}
+        self._recorder = Recorder(world, wanted_instants(world.scenario)) if timeline else None
 
     def run(self, until: TrueInstant) -> None:
         """Run the world to a true instant, scoring on the way."""
@@ -132,6 +130,8 @@ class Scorer:
         while (at := tick * SCORE_EVERY_NS) <= until:
             world.run_to(TrueInstant(at))
             self._score(tick, TrueInstant(at))
+            if self._recorder is not None:
+                self._recorder.tick(TrueInstant(at))
             tick += 1
         world.run_to(until)
 
@@ -313,7 +313,7 @@ class Scorer:
             worst_light_pair_ms=worst_light_ms,
             tight_light_pairs=tight(settled_lights),
             airtime_share=world.air.airtime_ns / max(world.kernel.now, 1),
-            beacons=self._timeline(),
+            beacons=self._beacons(),
         )
 
     def _follower_score(
@@ -392,15 +392,19 @@ class Scorer:
         wanted = planned.position + (at - planned.at if cue.state is CueState.ROLLING else 0)
         return abs(cue.position_at(leader_now) - wanted) <= SAME_RUN_NS
 
-    def _timeline(self) -> tuple[tuple[float, tuple[float, ...]], ...]:
-        rows = []
-        for data, sent in self._world.leader.beacons_sent or ():
-            delays = []
-            for node in self._world.followers:
-                arrived = (node.beacons_heard or {}).get(id(data))
-                delays.append(math.nan if arrived is None else (arrived - sent) / MILLISECOND)
-            rows.append((sent / SECOND, tuple(delays)))
-        return tuple(rows)
+    def timeline(self, scores: Scores) -> Timeline | None:
+        """Return the evening as one can move through it, ``None`` if nothing was kept for one; when the run is over."""
+        if self._recorder is None:
+            return None
+        errors = [score.errors for score in scores.followers]
+        return made(self._recorder, self._world.scenario, scores.times_s, errors)
+
+    def _beacons(self) -> tuple[tuple[float, tuple[float, ...]], ...]:
+        if self._recorder is None:
+            return ()
+        sent_at, delays_ns = self._recorder.packets.beacons(0, len(self._watches))
+        rows = zip((sent_at / SECOND).tolist(), (delays_ns / MILLISECOND).tolist(), strict=True)
+        return tuple((sent, tuple(delays)) for sent, delays in rows)
 
 
 def _powered_span(node: FollowerNode, true: TrueInstant) -> tuple[TrueInstant, TrueInstant | None] | None:
