@@ -141,7 +141,7 @@ def test_a_folder_that_is_not_there_is_a_missing_part(season: Path, manifest: Pa
     assert check_parts(read_manifest(manifest), tmp_path / "empty", "ferry") == {"Tidefall": ContentState.MISSING}
 
 
-def test_a_player_takes_from_a_manifest_the_shows_whose_parts_it_has_just_as_listed(season: Path, manifest: Path) -> None:
+def test_a_player_is_given_the_shows_whose_parts_are_as_listed(season: Path, manifest: Path) -> None:
     (season / "Tidefall" / "jetty.frames").write_bytes(b"tide")
     library = read_library(manifest, season, "jetty")
     listed = {entry.show: entry.stored for entry in read_manifest(manifest).shows}

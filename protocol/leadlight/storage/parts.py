@@ -63,7 +63,7 @@ def build_manifest(folder: str | Path, progress: Progress | None = None) -> Mani
 
 
 def read_library(manifest: str | Path, folder: str | Path, follower: str) -> Library:
-    """Return the shows of a manifest's file as this follower has them, each of its parts in ``folder`` read and compared.
+    """Return the shows of a manifest as this follower has them; each of its parts in ``folder`` is read and compared.
 
     A part that is missing or differs is told to the leader and never played. Raises ``ConfigurationError`` for a
     follower that the manifest does not list, and for what cannot be read.
