@@ -14,6 +14,8 @@ AFTERMATH_S: Final = 10.0
 """A fault that has been over for longer than this is not what a moment is laid to."""
 SILENT_INTERVALS: Final = 2.5
 """A piece that has heard no beacon for so many intervals has missed two of them at least."""
+CUE_MS: Final = 500.0
+"""A light that is further out than this, while its clock is not, is of another cue: no clock was ever so far."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -33,20 +35,20 @@ class Circumstances:
 
 
 def cause_of(scenario: Scenario, found: Circumstances) -> Cause:
-    """Return what a moment is laid to: a fault where one was in force or just over, else what the distance is made of."""
+    """Return what a moment is laid to: a fault in force or just over, else what the distance is made of."""
     waking = found.distance_ms is not None and found.late_ms > abs(found.distance_ms) / 2
     fault = None if waking else _fault(scenario, found)
     if waking:
         return Cause("waking", f"its program woke {as_time(found.late_ms)} late for a frame")
     if fault is not None:
-        return Cause("fault", _of_fault(scenario, fault, found), title_of(fault))
+        return Cause("fault", _of_fault(fault, found), title_of(fault))
     if found.heard_s is None:
         return Cause("unheard", "it had heard no beacon yet")
     silent_s = found.at_s - found.heard_s
     if silent_s > SILENT_INTERVALS * scenario.leader.interval_s:
         return Cause("silence", f"it had heard no beacon for {silent_s:.1f} s")
-    if found.distance_ms is None:
-        return Cause("cue", "it did not yet know of the cue")
+    if found.distance_ms is None or abs(found.distance_ms) > CUE_MS > abs(found.clock_ms or 0.0):
+        return Cause("cue", "it had not taken up the latest cue yet")
     if found.clock_ms is not None and abs(found.clock_ms) > abs(found.distance_ms) / 2:
         side = "ahead" if found.clock_ms > 0 else "behind"
         return Cause("delays", f"its clock was {as_time(abs(found.clock_ms))} {side}, misled by how long packets took")
@@ -82,7 +84,7 @@ def _concerned(fault: Fault) -> tuple[str, ...] | None:
     return (fault.standby,) if isinstance(fault, described.StandbyReboot) else None
 
 
-def _of_fault(scenario: Scenario, fault: Fault, found: Circumstances) -> str:
+def _of_fault(fault: Fault, found: Circumstances) -> str:
     over_s = over_at_s(fault)
     title = title_of(fault)
     if over_s is None or over_s > found.at_s:

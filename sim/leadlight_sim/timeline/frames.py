@@ -83,9 +83,15 @@ def due_frames(at: Floats, knots: Sequence[Knot], lengths_ns: Sequence[int]) -> 
 
 
 def lights(
-    due: Due, local: Floats, held: Floats, looks: Sequence[Look], lengths_ns: Sequence[int], late_ns: Floats, powered: Flags
+    due: Due,
+    local: Floats,
+    held: Floats,
+    looks: Sequence[Look],
+    lengths_ns: Sequence[int],
+    late_ns: Floats,
+    powered: Flags,
 ) -> tuple[Floats, Floats]:
-    """Return how far a piece's light is from the music at each frame in ms, and that of who believes the latest beacon.
+    """Return how far a piece's light is from the music at each frame in ms, and a light by the latest beacon.
 
     Positive is ahead; NaN where nothing of the show that is due is shown. ``local`` is what the crystal shows then,
     ``held`` the same, but what it showed last while the host was suspended: its output repeats what it was given.

@@ -20,10 +20,10 @@ from leadlight_sim.timeline.model import (
     SHOWN,
     Counts,
     Mark,
-    Packets,
-    Spans,
     Timeline,
-    Window,
+    TimelinePackets,
+    TimelineSpans,
+    TimelineWindow,
     WorstMoment,
 )
 from leadlight_sim.timeline.recorder import AROUND_NS, BIN_NS, MINUTE_BINS, Recorder
@@ -59,7 +59,7 @@ def made(recorder: Recorder, scenario: Scenario, times_s: Floats, errors_ms: Seq
     bins = {key: np.concatenate([minute[key] for minute in recorder.bins], axis=1) for key in recorder.bins[0]}
     is_of_light = bool((bins["does"] == SHOWN).any()) or recorder.extremes.darkest is not None
     if not is_of_light:
-        _put_clocks(bins, times_s, errors_ms)
+        _put_clocks(bins, errors_ms)
     worst = _worst(recorder, scenario, times_s, errors_ms, is_of_light)
     unit_ms = FINE_MS if len(names) <= FINE_PIECES else COARSE_MS
     marks = _marks(recorder, scenario, names, worst)
@@ -78,7 +78,7 @@ def made(recorder: Recorder, scenario: Scenario, times_s: Floats, errors_ms: Seq
     )
 
 
-def _put_clocks(bins: dict[str, Floats], times_s: Floats, errors_ms: Sequence[Floats]) -> None:
+def _put_clocks(bins: dict[str, Floats], errors_ms: Sequence[Floats]) -> None:
     # No show was ever on: what is left to tell is how far the clocks are off, once in each span.
     count = bins["middle"].shape[1]
     errors = np.array([one[:count] for one in errors_ms])
@@ -128,7 +128,7 @@ def _worst(
 def _last_beacon_s(recorder: Recorder, hearer: int, at: int) -> float | None:
     _, kinds, _, _ = recorder.packets.sent()
     packets, hearers, arrived_at = recorder.packets.arrivals()
-    chosen = (hearers == hearer) & (kinds[packets] == Kind.BEACON) & (arrived_at <= at)
+    chosen = (hearers == hearer) & np.isin(kinds[packets], (Kind.BEACON, Kind.BEACON_COPY)) & (arrived_at <= at)
     return float(arrived_at[chosen].max()) / SECOND if chosen.any() else None
 
 
@@ -145,8 +145,7 @@ def _known_marks(scenario: Scenario) -> list[Mark]:
         if cue.state == "rolling" and cue.position_s:
             said["rolling"] = f"{name} goes on from {cue.position_s:g} s"
         found.append(Mark(cue.at_s, "cue", said[cue.state].strip()))
-    for order in scenario.orders:
-        found.append(Mark(order.at_s, "order", f"order: {order.order}"))
+    found += [Mark(order.at_s, "order", f"order: {order.order}") for order in scenario.orders]
     for fault in scenario.faults:
         about = getattr(fault, "follower", None)
         found.append(Mark(fault.at_s, "fault", title_of(fault), about))
@@ -186,7 +185,7 @@ def _marks(
 # --- Spans ------------------------------------------------------------------------------------------------------------
 
 
-def _spans(bins: dict[str, Floats], unit_ms: float) -> Spans:
+def _spans(bins: dict[str, Floats], unit_ms: float) -> TimelineSpans:
     pieces, count = bins["middle"].shape
     least_factor = 6 * pieces * count / SPAN_VALUES_MAXIMUM
     factor = next((one for one in FACTORS if one >= least_factor), math.ceil(least_factor))
@@ -203,7 +202,7 @@ def _spans(bins: dict[str, Floats], unit_ms: float) -> Spans:
         found: Floats = np.take_along_axis(values, (last // 2)[..., None], axis=2)[..., 0]
         return found
 
-    return Spans(
+    return TimelineSpans(
         span_s=factor * BIN_NS / BILLION,
         least=_counted(np.fmin.reduce(grouped("least"), axis=2), unit_ms),
         middle=_counted(middle("middle"), unit_ms),
@@ -224,7 +223,9 @@ def _counted(values_ms: Floats, unit_ms: float) -> Counts:
 # --- Windows ----------------------------------------------------------------------------------------------------------
 
 
-def _windows(recorder: Recorder, marks: Iterable[Mark], unit_ms: float, duration_s: float) -> tuple[Window, ...]:
+def _windows(
+    recorder: Recorder, marks: Iterable[Mark], unit_ms: float, duration_s: float
+) -> tuple[TimelineWindow, ...]:
     # About the marks that matter most, as many as there is room for; windows that touch are one.
     pieces = next(iter(recorder.bins))["middle"].shape[0]
     frames_left = FRAME_VALUES_MAXIMUM // (2 * pieces)
@@ -249,7 +250,7 @@ def _joined(spans: list[tuple[int, int]]) -> list[tuple[int, int]]:
     return found
 
 
-def _window(recorder: Recorder, log: _PacketTable, begin: int, end: int, unit_ms: float) -> Window:
+def _window(recorder: Recorder, log: _PacketTable, begin: int, end: int, unit_ms: float) -> TimelineWindow:
     length = MINUTE_BINS * BIN_NS
     minutes = [recorder.frames[one] for one in range(begin // length, end // length + 1) if one in recorder.frames]
     at = np.concatenate([minute.at for minute in minutes])
@@ -258,7 +259,7 @@ def _window(recorder: Recorder, log: _PacketTable, begin: int, end: int, unit_ms
         np.concatenate([getattr(minute, key) for minute in minutes], axis=1)[:, inside]
         for key in ("ours", "naive", "does")
     )
-    return Window(
+    return TimelineWindow(
         begin_s=begin / SECOND,
         end_s=end / SECOND,
         first_frame_s=float(at[inside][0]) / SECOND if inside.any() else begin / SECOND,
@@ -278,7 +279,7 @@ class _PacketTable:
         self._followers = len(recorder.first_heard)
         self._recorder = recorder
 
-    def between(self, begin: int, end: int) -> Packets:
+    def between(self, begin: int, end: int) -> TimelinePackets:
         """Return the packets that were on their way between two instants; one to the group has a row for each piece."""
         sent_at, kinds, senders, receivers = self._sent
         first = int(np.searchsorted(sent_at, begin - 2 * SECOND))
@@ -308,7 +309,7 @@ class _PacketTable:
                 arrived = MISSING if at is None else (at - begin) // 1000
                 table.append((kind, sender, hearer, (sent - begin) // 1000, arrived, int(receiver == GROUP)))
         columns = np.array(table, dtype=np.int32).reshape(-1, 6).T
-        return Packets(*(np.ascontiguousarray(column) for column in columns))
+        return TimelinePackets(*(np.ascontiguousarray(column) for column in columns))
 
     def _powered(self, hearer: int, at: int) -> bool:
         if not 1 <= hearer <= self._followers:

@@ -45,7 +45,7 @@ class Cause:
 class WorstMoment:
     """The worst moment of a run: when in s, which piece, how far from the music in ms, and why.
 
-    ``dark_s`` is how long the piece was dark, where that was it, and 0 elsewhere; ``distance_ms`` is positive for ahead.
+    ``dark_s`` is how long the piece was dark, where that was it, and 0 elsewhere; ``distance_ms`` is positive ahead.
     """
 
     at_s: float
@@ -57,7 +57,7 @@ class WorstMoment:
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class Spans:
+class TimelineSpans:
     """Equal spans of the whole run. Distances are whole multiples of the timeline's unit, pieces × spans."""
 
     span_s: float
@@ -72,7 +72,7 @@ class Spans:
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class Packets:
+class TimelinePackets:
     """Packets and arrivals as columns. Times are in µs from the window's begin, nodes by their numbers.
 
     ``arrived`` is ``MISSING`` where it never came. A packet to the group has one row for each that should have had it.
@@ -87,8 +87,8 @@ class Packets:
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class Window:
-    """A stretch of which every frame and every packet is kept: distances as in ``Spans``, pieces × frames."""
+class TimelineWindow:
+    """A stretch of which every frame and every packet is kept: distances as in ``TimelineSpans``, pieces × frames."""
 
     begin_s: float
     end_s: float
@@ -96,7 +96,7 @@ class Window:
     ours: Counts
     naive: Counts
     does: Counts
-    packets: Packets
+    packets: TimelinePackets
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -110,8 +110,8 @@ class Timeline:
     frame_s: float
     nodes: tuple[str, ...]
     pieces: tuple[str, ...]
-    spans: Spans
-    windows: tuple[Window, ...]
+    spans: TimelineSpans
+    windows: tuple[TimelineWindow, ...]
     marks: tuple[Mark, ...]
     worst: WorstMoment | None
 
@@ -164,6 +164,4 @@ def worst_to_json(worst: WorstMoment) -> dict[str, Any]:
 def _plain(values: Counts) -> list[Any]:
     if values.ndim > 1:
         return [_plain(row) for row in values]
-    if not (values == MISSING).any():
-        return values.tolist()
     return [None if value == MISSING else value for value in values.tolist()]

@@ -1,13 +1,13 @@
 """Watches a world while it runs, and keeps of every frame what a timeline is made of.
 
-A minute at a time is worked out. Of each quarter of a second the least, the middle and the most are kept; frames are kept
-only about instants that somebody will want to look at, known beforehand or the worst so far.
+A minute at a time is worked out. Of each quarter of a second the least, the middle and the most are kept; frames only
+about instants that somebody will want to look at: those known beforehand, and the worst so far.
 """
 
 from __future__ import annotations
 
 from array import array
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from functools import partial
 from typing import Final, NamedTuple
 
@@ -47,7 +47,7 @@ class Recorder:
         """``wanted`` are instants, in ns, about which frames are kept whatever happens there."""
         self._world = world
         self.packets = world.keep_packets()
-        self.frame_ns = min(show.frame_rate.period_ns for show in world.shows)
+        self.frame_ns = round(min(show.frame_rate.period_ns for show in world.shows))
         self._lengths = [show.frame_rate.position_of(show.frame_count) for show in world.shows]
         self._shows = {show.key: number for number, show in enumerate(world.shows)}
         self._timebases: dict[int, int] = {}
@@ -84,9 +84,9 @@ class Recorder:
 
     # -- while it runs -------------------------------------------------------------------------------------------------
 
-    def _look(self, number: int, node: FollowerNode, before: object) -> None:
+    def _look(self, number: int, node: FollowerNode, before: Callable[[], None] | None) -> None:
         if before is not None:
-            before()  # type: ignore[operator]
+            before()
         follower = node.follower
         estimator, timebase = follower.clock.uncorrected, follower.timebase
         known = NOTHING
@@ -176,7 +176,7 @@ class Recorder:
         minute = len(self.bins) - 1
         self.frames[minute] = Frames(at, shown, naive, does)
         self.extremes.take(begin, at, does == DARK, counted, self.bins[-1], bins)
-        self._forget(minute, end)
+        self._forget(minute)
         self._ticks = self._ticks[-1:]
         self._knots = self._knots[-1:]
         for base in self._bases:
@@ -193,7 +193,7 @@ class Recorder:
                 held[inside] = node.local_at(TrueInstant(begin)) - node.shift_ns
         return held
 
-    def _forget(self, minute: int, end: int) -> None:
+    def _forget(self, minute: int) -> None:
         # The minute that has just ended may yet be needed by an instant at the beginning of the next.
         length = MINUTE_BINS * BIN_NS
         wanted = [*self._wanted, *self.extremes.instants()]

@@ -36,8 +36,8 @@ from leadlight_sim.hosts import Host, HostPreset, HostSettings, Oscillator, Osci
 from leadlight_sim.kernel import Kernel, Stream, Streams, Trace, TrueInstant
 from leadlight_sim.world.injected_faults import InjectedFaults, Mishap, Rule
 from leadlight_sim.world.nodes import FollowerNode, LeaderNode, SharedCodec
-from leadlight_sim.world.packets import PacketLog
 from leadlight_sim.world.orders import Obeyed, give
+from leadlight_sim.world.packets import PacketLog
 from leadlight_sim.world.stranger import Stranger
 from leadlight_sim.world.truth import PlannedCue, Truth
 
