@@ -52,6 +52,7 @@ ORDER: Final = {
         "recording",
         "telling",
         "drawing",
+        "sampling",
         "timeline",
         "measures",
         "runs",
@@ -94,6 +95,7 @@ FACES: Final = (
     "leadlight.events",
     "leadlight.errors",
     "leadlight.net",
+    "leadlight.recording",
     "leadlight_sim",
     "leadlight_sim.testing",
 )

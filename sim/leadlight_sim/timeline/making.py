@@ -10,10 +10,10 @@ import numpy as np
 
 from leadlight.terms import Kind
 from leadlight.units import BILLION, SECOND
+from leadlight_sim.sampling import Floats
 from leadlight_sim.scenario import Scenario, over_at_s, title_of
 from leadlight_sim.telling import as_time
 from leadlight_sim.timeline.causes import Circumstances, worst_moment
-from leadlight_sim.timeline.frames import Floats
 from leadlight_sim.timeline.model import (
     MISSING,
     NOT_DUE,
@@ -26,7 +26,7 @@ from leadlight_sim.timeline.model import (
     TimelineWindow,
     WorstMoment,
 )
-from leadlight_sim.timeline.recorder import AROUND_NS, BIN_NS, MINUTE_BINS, Recorder
+from leadlight_sim.timeline.recorder import AROUND_NS, BIN_NS, Recorder
 from leadlight_sim.world import GROUP
 
 FINE_MS: Final = 0.01
@@ -53,10 +53,9 @@ def made(recorder: Recorder, scenario: Scenario, times_s: Floats, errors_ms: Seq
 
     ``times_s`` and ``errors_ms`` are the scoring instants and each piece's clock error at them.
     """
-    recorder.finish()
     names = tuple(follower.name for follower in scenario.followers)
     duration_s = scenario.run.duration_s
-    bins = {key: np.concatenate([minute[key] for minute in recorder.bins], axis=1) for key in recorder.bins[0]}
+    bins = {key: np.concatenate([stretch[key] for stretch in recorder.bins], axis=1) for key in recorder.bins[0]}
     is_of_light = bool((bins["does"] == SHOWN).any()) or recorder.extremes.darkest is not None
     if not is_of_light:
         _put_clocks(bins, errors_ms)
@@ -102,7 +101,8 @@ def _worst(
         dark_s, late_ms = (spell.size_ms / 1000 if spell.is_dark else 0.0), spell.late_ms
     else:
         errors = np.array(errors_ms)
-        heard = [one for one in recorder.first_heard if one is not None]
+        first = (recorder.first_heard(piece) for piece in range(len(errors_ms)))
+        heard = [one for one in first if one is not None]
         if not heard:
             return None
         counts = times_s >= (max(heard) / SECOND + scenario.run.settle_s)
@@ -251,12 +251,11 @@ def _joined(spans: list[tuple[int, int]]) -> list[tuple[int, int]]:
 
 
 def _window(recorder: Recorder, log: _PacketTable, begin: int, end: int, unit_ms: float) -> TimelineWindow:
-    length = MINUTE_BINS * BIN_NS
-    minutes = [recorder.frames[one] for one in range(begin // length, end // length + 1) if one in recorder.frames]
-    at = np.concatenate([minute.at for minute in minutes])
+    stretches = [stretch for stretch in recorder.frames if stretch.begin <= end and stretch.end >= begin]
+    at = np.concatenate([stretch.at for stretch in stretches])
     inside = (at >= begin) & (at <= end)
     ours, naive, does = (
-        np.concatenate([getattr(minute, key) for minute in minutes], axis=1)[:, inside]
+        np.concatenate([getattr(stretch, key) for stretch in stretches], axis=1)[:, inside]
         for key in ("ours", "naive", "does")
     )
     return TimelineWindow(
@@ -276,7 +275,7 @@ class _PacketTable:
     def __init__(self, recorder: Recorder) -> None:
         self._sent = recorder.packets.sent()
         self._arrivals = recorder.packets.arrivals()
-        self._followers = len(recorder.first_heard)
+        self._followers = recorder.pieces
         self._recorder = recorder
 
     def between(self, begin: int, end: int) -> TimelinePackets:

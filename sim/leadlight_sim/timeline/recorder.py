@@ -1,13 +1,13 @@
-"""Watches a world while it runs, and keeps of every frame what a timeline is made of.
+"""Keeps, beside the scoring of a world, what a timeline is made of.
 
-A minute at a time is worked out. Of each quarter of a second the least, the middle and the most are kept; frames only
-about instants that somebody will want to look at: those known beforehand, and the worst so far.
+Stretch by stretch it is worked out from what followers went by. Of each quarter of a second the least, the middle and
+the most are kept; frames only about instants that somebody will want to look at: those known beforehand, and the worst
+so far.
 """
 
 from __future__ import annotations
 
-from array import array
-from collections.abc import Callable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from functools import partial
 from typing import Final, NamedTuple
 
@@ -16,198 +16,161 @@ import numpy.typing as npt
 
 from leadlight import CueState
 from leadlight.units import MILLISECOND, SECOND
-from leadlight_sim import scenario as described
-from leadlight_sim.baselines import Accompanied
-from leadlight_sim.kernel import TrueInstant
-from leadlight_sim.timeline.frames import NOTHING, Floats, Knot, Look, due_frames, lights
+from leadlight_sim.hosts import Host
+from leadlight_sim.kernel import Stream, TrueInstant
+from leadlight_sim.sampling import NO_SHOW_DUE, Floats, Sampler, Watch, Wholes
+from leadlight_sim.timeline.frames import Knot, due_frames
 from leadlight_sim.timeline.model import DARK, NO_POWER, NOT_DUE, SHOWN
 from leadlight_sim.timeline.worst import Extremes
-from leadlight_sim.world import FollowerNode, LeaderNode, World
+from leadlight_sim.world import LeaderNode, World
 
 BIN_NS: Final = 250 * MILLISECOND
 """Of each such span the least, the middle and the most are kept."""
-MINUTE_BINS: Final = 240
 AROUND_NS: Final = 5 * SECOND
 """How long before and after an instant of note every frame is kept."""
 
 
 class Frames(NamedTuple):
-    """A minute's frames: their instants in ns; distances, naive ones, and what each piece does, pieces × frames."""
+    """The frames of a stretch: instants in ns; distances, naive ones, and what each piece does, pieces × frames."""
 
-    at: Floats
+    begin: int
+    end: int
+    at: Wholes
     ours: Floats
     naive: Floats
     does: npt.NDArray[np.int8]
 
 
-class Recorder:
-    """Notes what nodes go by as it changes. ``tick`` is called at every multiple of ``BIN_NS`` and at the end."""
+class _Wakings:
+    """Wakes a player for every frame: by other draws than those that are scored, and many at once."""
 
-    def __init__(self, world: World, wanted: Sequence[int]) -> None:
-        """``wanted`` are instants, in ns, about which frames are kept whatever happens there."""
+    def __init__(self, host: Host, chance: Stream) -> None:
+        self._host = host
+        self._chance = chance
+
+    def player_latenesses_ns(self, count: int) -> Wholes:
+        return self._host.players_lateness_ns(self._chance, count).astype(np.int64)
+
+
+class Recorder:
+    """Notes what is true as it changes; ``note_truth`` is called at every multiple of ``BIN_NS``.
+
+    ``watches`` are the followers', ``show_places`` the places of shows by their keys, ``suspended`` when whose board
+    slept. ``wanted`` are instants, in ns, about which frames are kept whatever happens there.
+    """
+
+    def __init__(
+        self,
+        world: World,
+        watches: Sequence[Watch],
+        show_places: Mapping[int, int],
+        suspended: Mapping[str, Sequence[tuple[TrueInstant, TrueInstant]]],
+        wanted: Sequence[int],
+    ) -> None:
         self._world = world
+        self._watches = watches
+        self._places = show_places
+        self._wanted = wanted
+        self.pieces = len(watches)
         self.packets = world.keep_packets()
         self.frame_ns = round(min(show.frame_rate.period_ns for show in world.shows))
         self._lengths = [show.frame_rate.position_of(show.frame_count) for show in world.shows]
-        self._shows = {show.key: number for number, show in enumerate(world.shows)}
-        self._timebases: dict[int, int] = {}
-        self._wanted = list(wanted)
         self._settle_ns = round(world.scenario.run.settle_s * SECOND)
-        self._players = [world.player_of(follower) for follower in world.scenario.followers]
-        self._chance = [world.streams.stream("player of a timeline", node.name) for node in world.followers]
-        self._ticks: list[int] = []
-        self._bases = [array("q") for _ in world.followers]
-        self._looks: list[list[Look]] = [[] for _ in world.followers]
-        self._lives = [0] * len(world.followers)
+        self._samplers = [
+            Sampler(
+                watch.node,
+                _Wakings(world.player_of(follower), world.streams.stream("player of a timeline", follower.name)),
+                show_places,
+                suspended.get(follower.name, ()),
+            )
+            for watch, follower in zip(watches, world.scenario.followers, strict=True)
+        ]
         self._told: dict[str, object] = {}
+        self._believed: Iterable[int] = ()
         self._knots: list[Knot] = []
-        self.first_heard: list[int | None] = [None] * len(world.followers)
-        """When each follower first knew a time."""
+        self._worked_out_to = 0
         self.bins: list[dict[str, Floats]] = []
-        """By minute: ``least``, ``middle``, ``most``, the same of ``naive_``, ``late`` and ``does``; pieces × bins."""
-        self.frames: dict[int, Frames] = {}
-        """By minute, where any is wanted."""
-        self.extremes = Extremes(len(world.followers), self.frame_ns)
-        self._asleep: dict[str, list[tuple[int, int]]] = {}
-        for fault in world.scenario.faults:
-            if isinstance(fault, described.BoardSuspended):
-                span = round(fault.at_s * SECOND), round((fault.at_s + fault.for_s) * SECOND)
-                self._asleep.setdefault(fault.follower, []).append(span)
-        for number, node in enumerate(world.followers):
-            node.watch = partial(self._look, number, node, node.watch)
+        """By stretch: ``least``, ``middle``, ``most``, the same of ``naive_``, ``late`` and ``does``; pieces × bins."""
+        self.frames: list[Frames] = []
+        """Of the stretches where any are wanted."""
+        self.extremes = Extremes(self.pieces, self.frame_ns)
         for leading in world.leaders:
             leading.watch = partial(self._look_at_leader, leading)
 
+    def first_heard(self, piece: int) -> int | None:
+        """Return when a piece, by its number from 0, first knew a time."""
+        return self._watches[piece].first_beacon
+
     def had_power(self, piece: int, at: int) -> bool:
         """Return whether a piece, by its number from 0, had power at an instant."""
-        return bool(_powered(self._world.followers[piece], np.array([at], dtype=np.float64))[0])
+        is_on = False
+        for when, switched_on in self._watches[piece].node.switched:
+            if when > at:
+                break
+            is_on = switched_on
+        return is_on
 
     # -- while it runs -------------------------------------------------------------------------------------------------
-
-    def _look(self, number: int, node: FollowerNode, before: Callable[[], None] | None) -> None:
-        if before is not None:
-            before()
-        follower = node.follower
-        estimator, timebase = follower.clock.uncorrected, follower.timebase
-        known = NOTHING
-        if timebase is not None:
-            known = self._timebases.get(timebase, NOTHING)
-            if known == NOTHING:
-                known = self._timebases[timebase] = len(self._timebases)
-            if self.first_heard[number] is None:
-                self.first_heard[number] = self._world.kernel.now
-        playhead = follower.stage.playhead
-        self._looks[number].append(
-            Look(
-                self._world.kernel.now,
-                node.shift_ns,
-                self._shows.get(follower.cue.show, NOTHING) if playhead.is_running else NOTHING,
-                known,
-                playhead.stretches,
-                estimator.others[0].estimate() if isinstance(estimator, Accompanied) and estimator.others else None,
-            )
-        )
 
     def _look_at_leader(self, node: LeaderNode) -> None:
         leader = node.leader
         told = leader.is_leading, leader.cue, node.shift_ns, node.life
         if self._told.get(node.name) != told:
             self._told[node.name] = told
-            self._note_truth()
+            self.note_truth(self._believed)
 
-    def _note_truth(self) -> None:
+    def note_truth(self, believed: Iterable[int]) -> None:
+        """Note what is true now: what ought to be seen, and what the clocks of the timebases that are believed show."""
         world, now = self._world, self._world.kernel.now
+        self._believed = believed
         cue, position = world.ideal(now)
-        show = self._shows.get(cue.show, NOTHING) if cue.state is CueState.ROLLING else NOTHING
-        readings = tuple(
-            np.nan if (reading := world.leader_time(timebase, now)) is None else reading for timebase in self._timebases
-        )
+        show = self._places.get(cue.show, NO_SHOW_DUE) if cue.state is CueState.ROLLING else NO_SHOW_DUE
+        readings = {timebase: world.leader_time(timebase, now) for timebase in believed}
         self._knots.append(Knot(now, show, position, readings))
 
-    def tick(self, now: TrueInstant) -> None:
-        """Note what only goes on; and once in a minute work out its frames."""
-        self._ticks.append(now)
-        for base, node in zip(self._bases, self._world.followers, strict=True):
-            base.append(node.local_at(now) - node.shift_ns)
-        self._note_truth()
-        if len(self._ticks) > MINUTE_BINS:
-            self._close()
+    # -- stretch by stretch --------------------------------------------------------------------------------------------
 
-    def finish(self) -> None:
-        """Work out what is left of the run."""
-        if len(self._ticks) > 1:
-            self._close()
-
-    # -- once a minute -------------------------------------------------------------------------------------------------
-
-    def _close(self) -> None:
-        begin, end = self._ticks[0], self._ticks[-1]
-        first = -(-begin // self.frame_ns)
-        at = np.arange(first, -(-end // self.frame_ns), dtype=np.float64) * self.frame_ns
-        count = -(-(end - begin) // BIN_NS)
-        bins = ((at - begin) // BIN_NS).astype(int)
+    def work_out(self, end: int) -> None:
+        """Work out the frames before a scoring instant, while the watches still hold what they went by."""
+        begin = self._worked_out_to
+        if end <= begin:
+            return
+        at = np.arange(-(-begin // self.frame_ns), -(-end // self.frame_ns), dtype=np.int64) * self.frame_ns
+        bins = (at - begin) // BIN_NS
         due = due_frames(at, self._knots, self._lengths)
-        pieces = len(self._looks)
-        shown = np.full((pieces, len(at)), np.nan)
-        naive = np.full((pieces, len(at)), np.nan)
+        is_due = due.show != NO_SHOW_DUE
+        pieces = self.pieces
+        ours, naive = np.full((pieces, len(at)), np.nan), np.full((pieces, len(at)), np.nan)
         late = np.full((pieces, len(at)), np.nan)
-        counted = np.zeros((pieces, len(at)), dtype=np.bool_)
-        does = np.full((pieces, len(at)), NOT_DUE, dtype=np.int8)
-        ticks = np.array(self._ticks, dtype=np.float64)
-        for number, node in enumerate(self._world.followers):
-            late[number] = self._players[number].players_lateness_ns(self._chance[number], len(at))
-            powered = _powered(node, at)
-            looks = self._looks[number]
-            if looks:
-                local = np.interp(at, ticks, np.array(self._bases[number], dtype=np.float64))
-                shown[number], naive[number] = lights(
-                    due, local, self._held(node, at, local), looks, self._lengths, late[number], powered
-                )
-                self._looks[number] = looks[-1:]
-            heard = self.first_heard[number]
-            since = node.switched[0][0] if heard is None and node.switched else heard
+        counted = np.zeros((pieces, len(at)), np.bool_)
+        does = np.full((pieces, len(at)), NOT_DUE, np.int8)
+        for number, (watch, sampler) in enumerate(zip(self._watches, self._samplers, strict=True)):
+            samples, _ = sampler.sample(watch.changes, due)
+            ours[number], naive[number] = samples.lights, samples.naive_lights
+            late[number] = samples.naive - samples.naive_lights
+            does[number, is_due] = DARK
+            does[number, ~np.isnan(samples.lights)] = SHOWN
+            does[number, ~samples.powered] = NO_POWER
+            heard, switched = watch.first_beacon, watch.node.switched
+            since = switched[0][0] if heard is None and switched else heard
             if since is not None:
-                counted[number] = powered & (at >= since + self._settle_ns)
-            does[number, due.show != NOTHING] = DARK
-            does[number, ~np.isnan(shown[number])] = SHOWN
-            does[number, ~powered] = NO_POWER
-        late /= MILLISECOND
-        self.bins.append(_binned(bins, count, shown, naive, late, does))
-        minute = len(self.bins) - 1
-        self.frames[minute] = Frames(at, shown, naive, does)
+                counted[number] = samples.powered & (at >= since + self._settle_ns)
+        self.bins.append(_binned(bins, -(-(end - begin) // BIN_NS), ours, naive, late, does))
+        self.frames.append(Frames(begin, end, at, ours, naive, does))
         self.extremes.take(begin, at, does == DARK, counted, self.bins[-1], bins)
-        self._forget(minute)
-        self._ticks = self._ticks[-1:]
+        self._forget()
         self._knots = self._knots[-1:]
-        for base in self._bases:
-            del base[:-1]
+        self._worked_out_to = end
 
-    def _held(self, node: FollowerNode, at: Floats, local: Floats) -> Floats:
-        spans = self._asleep.get(node.name)
-        if not spans:
-            return local
-        held = local.copy()
-        for begin, end in spans:
-            inside = (at >= begin) & (at < end)
-            if inside.any():
-                held[inside] = node.local_at(TrueInstant(begin)) - node.shift_ns
-        return held
-
-    def _forget(self, minute: int) -> None:
-        # The minute that has just ended may yet be needed by an instant at the beginning of the next.
-        length = MINUTE_BINS * BIN_NS
+    def _forget(self) -> None:
+        # The stretch that has just ended may yet be needed by an instant at the beginning of the next.
         wanted = [*self._wanted, *self.extremes.instants()]
-        for kept in [kept for kept in self.frames if kept < minute]:
-            low, high = kept * length - AROUND_NS, (kept + 1) * length + AROUND_NS
-            if not any(low <= at <= high for at in wanted):
-                del self.frames[kept]
-
-
-def _powered(node: FollowerNode, at: Floats) -> npt.NDArray[np.bool_]:
-    # Whether it had power at each instant.
-    instants = np.array([when for when, _ in node.switched], dtype=np.float64)
-    states = np.array([False, *(is_on for _, is_on in node.switched)])
-    return np.asarray(states[np.searchsorted(instants, at, side="right")])
+        kept = [
+            frames
+            for frames in self.frames[:-1]
+            if any(frames.begin - AROUND_NS <= at <= frames.end + AROUND_NS for at in wanted)
+        ]
+        self.frames = [*kept, self.frames[-1]]
 
 
 def _binned(

@@ -7,10 +7,9 @@ from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
-import numpy.typing as npt
 
 from leadlight.units import MILLISECOND
-from leadlight_sim.timeline.frames import Floats
+from leadlight_sim.sampling import Flags, Floats, Wholes
 
 BIN_MS: Final = 250.0
 
@@ -56,11 +55,11 @@ class Extremes:
     def take(
         self,
         begin: int,
-        at: Floats,
-        dark: npt.NDArray[np.bool_],
-        counted: npt.NDArray[np.bool_],
+        at: Wholes,
+        dark: Flags,
+        counted: Flags,
         bins: Mapping[str, Floats],
-        bin_of_frame: npt.NDArray[np.int64],
+        bin_of_frame: Wholes,
     ) -> None:
         """Take the next stretch: its first instant, its frames' and where each piece is dark, and its bins."""
         count = bins["middle"].shape[1]
@@ -73,7 +72,7 @@ class Extremes:
         self.naive = _further(self.naive, begin, np.where(settled, bins["naive_middle"], np.nan), bins["late"])
         self._take_pairs(begin, middle)
 
-    def _take_dark(self, piece: int, at: Floats, dark: npt.NDArray[np.bool_]) -> None:
+    def _take_dark(self, piece: int, at: Wholes, dark: Flags) -> None:
         if not dark.any():
             self._dark_since[piece] = None
             return
