@@ -11,10 +11,10 @@ the plan says; a host that comes meanwhile joins. It then **settles**, so that w
 from __future__ import annotations
 
 from collections import deque
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from datetime import datetime
 from enum import Enum
-from typing import Any, Final
+from typing import Any, Final, NamedTuple
 
 from leadlight.entropy import Entropy, below, nonzero32
 from leadlight.errors import ConfigurationError, WireError, check_whole
@@ -49,6 +49,16 @@ class Phase(Enum):
     OVER = "over"
 
 
+class HostProgress(NamedTuple):
+    """How far a recording is with one host; what it has heard of the group it may not have told yet."""
+
+    label: str
+    probes_sent: int
+    answers: int
+    group_sent: int
+    group_heard: int
+
+
 class _Host:
     """One host as the prober knows it."""
 
@@ -67,6 +77,7 @@ class _Host:
         self.is_complete = False
         self.load_told_at: LocalInstant | None = None
         self.answers = 0
+        self.group_before = 0
         self.heard_of_group = 0
 
     def on_its_clock(self, instant: int) -> int:
@@ -79,8 +90,8 @@ class Prober:
     """Records what the network of one group does to packets.
 
     ``host`` describes this host. ``entropy`` draws the number of the recording and the dither. ``hosts`` is how many
-    are expected, ``None`` for those that are there. ``begun_at`` is wall time in UTC, and ``written_by`` what writes.
-    ``keys`` are the group's, where it has any.
+    are expected, ``None`` for those that are there; ``called`` are addresses to call beside the group. ``begun_at`` is
+    wall time in UTC, and ``written_by`` what writes. ``keys`` are the group's, where it has any.
 
     Raises ``ConfigurationError`` for a plan that cannot be kept.
     """
@@ -96,6 +107,7 @@ class Prober:
         written_by: str,
         keys: KeyRing | None = None,
         hosts: int | None = None,
+        called: Sequence[Any] = (),
     ) -> None:
         check_plan(plan)
         if hosts is not None:
@@ -105,6 +117,7 @@ class Prober:
         self._codec = ProbeCodec(group, keys)
         self._entropy = entropy
         self._expected = hosts
+        self._called = called
         self._begun_at, self._written_by = begun_at, written_by
         self._recording = nonzero32(entropy)
         self.phase = Phase.CALLING
@@ -151,9 +164,12 @@ class Prober:
         """By what it ended, or will."""
         return self._ends_by
 
-    def tally(self) -> list[tuple[str, int, int, int]]:
-        """Return of each host its label, probes sent to it, answers that came, and group probes it told of."""
-        return [(one.label, one.counted, one.answers, one.heard_of_group) for one in self._hosts.values()]
+    def progress(self) -> list[HostProgress]:
+        """Return how far it is with each host."""
+        return [
+            HostProgress(one.label, one.counted, one.answers, self._group_number - one.group_before, one.heard_of_group)
+            for one in self._hosts.values()
+        ]
 
     def elapsed_ns(self, now: LocalInstant) -> int:
         """Return for how long it has recorded."""
@@ -240,7 +256,8 @@ class Prober:
         if self.phase is Phase.CALLING:
             if now >= self._due_at:
                 self._due_at = LocalInstant(now + CALL_INTERVAL_NS)
-                yield self._codec.encode(Call(self._recording)), None
+                for destination in (None, *self._called):
+                    yield self._codec.encode(Call(self._recording)), destination
         elif self.phase is Phase.RECORDING and now < self._phase_ends_at:
             if now >= self._due_at:
                 self._plan_group(now)
@@ -296,6 +313,7 @@ class Prober:
         # Each host's instants lie somewhere of their own between the others'.
         interval_ns = self._plan.host_interval_for(len(self._hosts))
         host.nominal_at = host.due_at = LocalInstant(now + below(self._entropy, interval_ns))
+        host.group_before = self._group_number
         told = host.presence
         self._records.append(
             RecordedHost(
@@ -383,9 +401,9 @@ class Prober:
             if not is_own:
                 if number < self._group_number:
                     group.append((number, at))
+                    host.heard_of_group += number >= host.group_before
             elif number < host.counted and number != answer.number:
                 probes.append((number, at))
-        host.heard_of_group += len(group)
         is_all = end == answer.total
         if self.phase is Phase.COLLECTING and is_all and answer.number >= host.counted:
             host.is_complete = True
