@@ -264,7 +264,7 @@ def _strips(axes: Axes, rehearsal: Rehearsal, shown: Sequence[FollowerScore]) ->
     target = rehearsal.scenario.error_target_ms
     limits = [0.0, target / 10, target / 2.5, target, 2 * target, math.inf]
     values, edges = _peaks(np.array([distances(score, scores) for score in shown]), scores.times_s)
-    has_power = np.array([[state != "off" for state in score.states] for score in shown])
+    has_power = np.array([score.powered for score in shown])
     is_dark = has_power & np.isnan([distances(score, scores) for score in shown]) & scores.due
     dark, _ = _peaks(is_dark.astype(np.float64), scores.times_s)
     powered, _ = _peaks(has_power.astype(np.float64), scores.times_s)
@@ -463,8 +463,8 @@ def _beacon_key(key: Axes) -> None:
 def _powered(rehearsal: Rehearsal, instants: Floats) -> npt.NDArray[np.bool_]:
     # Whether each follower had power at each instant, by the nearest scoring instant before it.
     ticks = np.clip(np.searchsorted(rehearsal.scores.times_s, instants, side="right") - 1, 0, None)
-    states = np.array([[state != "off" for state in score.states] for score in rehearsal.scores.followers])
-    return np.asarray(states[:, ticks].T, dtype=np.bool_)
+    powered = np.array([score.powered for score in rehearsal.scores.followers])
+    return np.asarray(powered[:, ticks].T, dtype=np.bool_)
 
 
 def _window(rehearsal: Rehearsal, sent: Floats, lost: npt.NDArray[np.bool_], length: float) -> float:
