@@ -30,7 +30,7 @@ INDENTED: Final = re.compile(r"(?:(?<=\n\n)|(?<=^))(?: {4}.*\n|\n(?= {4}))+", re
 """Code by its indentation: behind an empty line."""
 FORMULA: Final = re.compile(r"^\$\$.*?^\$\$$|^\\\[.*?^\\\]$", re.MULTILINE | re.DOTALL)
 ITEM: Final = re.compile(r"^\s*(?:[-*+]|\d+\.)\s+", re.MULTILINE)
-END: Final = re.compile(r"(?<=[.!?])[\"')*_`]*\s+(?=[\"'(*_\[]*(?:`+\S|[A-Z0-9µ]))")
+END: Final = re.compile(r"(?<=[.!?])(?P<close>[\"')*_`]*)\s+(?=[\"'(*_\[]*(?:`+\S|[A-Z0-9µ]))")
 NO_END: Final = re.compile(r"\b(?:e\.g|i\.e|etc|vs|cf|No|Fig|Sec)\.$")
 
 
@@ -101,7 +101,7 @@ def _sentences(text: str) -> Iterator[str]:
     start = 0
     for match in END.finditer(text):
         if NO_END.search(text[start : match.start()]) is None:
-            yield text[start : match.start()]
+            yield text[start : match.end("close")]
             start = match.end()
     if text[start:]:
         yield text[start:]
