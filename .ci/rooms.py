@@ -93,6 +93,7 @@ FACES: Final = (
     "leadlight.events",
     "leadlight.errors",
     "leadlight.net",
+    "leadlight.recording",
     "leadlight_sim",
     "leadlight_sim.testing",
 )
