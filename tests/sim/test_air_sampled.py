@@ -289,7 +289,8 @@ def test_group_frames_are_held_for_a_share_of_the_time_in_runs(share: float) -> 
 
 
 def test_what_is_held_waits_for_its_dtim_though_nobody_dozes_any_more() -> None:
-    network = Network(replace(BARE, hold=replace(TIMETABLE, held_share=0.5, mean_held_seconds=1.0)), ["wired lead", "a"])
+    hold = replace(TIMETABLE, held_share=0.5, mean_held_seconds=1.0)
+    network = Network(replace(BARE, hold=hold), ["wired lead", "a"])
     for number in range(2_000):
         at = number * 10 * MILLISECOND
         network.send_at(at, "wired lead", at.to_bytes(8, "big"))

@@ -56,7 +56,9 @@ def test_a_grid_that_no_access_point_has_is_refused(settings: dict[str, int]) ->
         GroupHold(**settings)  # type: ignore[arg-type]
 
 
-@pytest.mark.parametrize("settings", [
+@pytest.mark.parametrize(
+    "settings",
+    [
         {"queue_frames": 0},
         {"doze_share": 1.1},
         {"doze_share": float("nan")},
