@@ -33,6 +33,7 @@ ORDER: Final = {
         "evening",
         "storage",
         "readiness",
+        "recording",
         "dissect",
         "net",
         "commands/orders",
