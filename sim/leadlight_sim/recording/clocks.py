@@ -2,22 +2,26 @@
 
 Of an exchange both ways' delays are known only with the clocks' difference θ in them: one way takes ``up - θ``, the
 other ``down + θ``, and neither is ever less than its least delay. The least delays themselves are not to be had, only
-their sum; here both are taken to be the same, so that a delay may be wrong by half of the least round trip, and never by
-more. What changes in θ is to be had: it is the line that leaves both ways the greatest least delay (S. B. Moon, P.
-Skelly, D. Towsley, "Estimation and removal of clock skew from network delay measurements", INFOCOM 1999, who draw it by
-linear programming too). Crystals wander, so the line may bend, where the least delay is better for it by more than a
-bend costs.
+their sum; here both are taken to be the same, so that a delay may be wrong by half of the least round trip, and never
+by more.
+
+What changes in θ is to be had. First the line that leaves both ways the greatest least delay (S. B. Moon, P. Skelly, D.
+Towsley, "Estimation and removal of clock skew from network delay measurements", INFOCOM 1999, who draw it by linear
+programming too). It rests on the few quickest packets, and these are now and then quicker than others were: so, once
+that line is taken out, spans of some fifty packets each tell the middle between their two ways' least delays, and the
+line that is nearest to all of them is taken out as well. It may bend, for crystals wander, where it is nearer for it by
+more than a bend costs (S.-J. Kim, K. Koh, S. Boyd, D. Gorinevsky, "l1 trend filtering", SIAM Review 51, 2009).
 """
 
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Final
+from typing import Any, Final
 
 import numpy as np
 import numpy.typing as npt
 from scipy.optimize import linprog
-from scipy.sparse import coo_array, vstack
+from scipy.sparse import coo_array, eye_array, hstack, vstack
 
 from leadlight.units import SECOND
 
@@ -27,8 +31,10 @@ KNOT_NS: Final = 30 * SECOND
 KNOTS_MAXIMUM: Final = 60
 BUCKETS_MAXIMUM: Final = 400
 """Of each way so many least points are kept: a straight line touches no others."""
-BEND_COST_S: Final = 10.0
-"""A bend by 1 ppm must be worth 10 µs of least delay; crystals bend by some hundredths of that in half a minute."""
+SPAN_PACKETS: Final = 50
+SPANS_MAXIMUM: Final = 240
+BEND_COST: Final = 10.0
+"""In spans between knots: a bend must bring all spans together as much nearer as it moves one ten knots away."""
 DRIFT_MAXIMUM: Final = 1e-3
 """No two clocks part more quickly: crystals differ by a few hundred millionths, and what steers clocks by 500 more."""
 
@@ -73,73 +79,72 @@ def relate(sent_ns: Floats, up_ns: Floats, down_ns: Floats, base_ns: int = 0) ->
     arrival less the other's on its sending, each with ``base_ns`` taken out of the clocks' difference. One exchange is
     enough; the more, the better is what changes known.
     """
-    # Where a recording begins or ends with slow packets a line through them would be steeper than any two clocks part.
-    slope, level, _ = _line(sent_ns, up_ns, down_ns, np.array([sent_ns[0], max(sent_ns[-1], sent_ns[0] + 1)]))
+    slope, level = _line(sent_ns, up_ns, down_ns)
     straight = level + slope * (sent_ns - sent_ns[0])
-    span_ns = sent_ns[-1] - sent_ns[0]
-    count = int(min(KNOTS_MAXIMUM, span_ns // KNOT_NS)) + 1
-    if count < 3:
-        knots = np.array([sent_ns[0], sent_ns[-1]])[: 2 if span_ns > 0 else 1]
-        bent = np.zeros(len(knots))
-        floor = float(min(np.min(up_ns - straight), np.min(down_ns + straight)))
-    else:
-        # Against the straight line a bucket's least point is its least delay.
-        knots = np.linspace(sent_ns[0], sent_ns[-1], count)
-        bent, floor = _bent(sent_ns, up_ns - straight, down_ns + straight, knots)
+    knots, bent = _bent(sent_ns, up_ns - straight, down_ns + straight)
     ahead = bent + level + slope * (knots - sent_ns[0])
-    relation = ClockRelation(knots, ahead, base_ns, floor)
+    relation = ClockRelation(knots, ahead, base_ns, 0.0)
     left = relation.ahead_at(sent_ns)
     least_up, least_down = float(np.min(up_ns - left)), float(np.min(down_ns + left))
     # Both ways the same least delay, to the last point.
-    shift = (least_up - least_down) / 2
-    return ClockRelation(knots, ahead + shift, base_ns, (least_up + least_down) / 2)
+    bound_ns = float(np.min(up_ns + down_ns)) / 2
+    return ClockRelation(knots, ahead + (least_up - least_down) / 2, base_ns, bound_ns)
 
 
-def _line(sent_ns: Floats, up_ns: Floats, down_ns: Floats, ends: Floats) -> tuple[float, float, float]:
-    # The straight line alone: its slope, its level at the beginning, and the least delay that it leaves both ways.
+def _line(sent_ns: Floats, up_ns: Floats, down_ns: Floats) -> tuple[float, float]:
+    # The straight line that leaves both ways the greatest least delay: its slope and its level at the beginning.
     since = (sent_ns - sent_ns[0]) / SECOND
     ups, downs = _least(since, up_ns), _least(since, down_ns)
     rows = [np.column_stack([np.ones(len(ups)), since[ups], np.ones(len(ups))])]
     rows.append(np.column_stack([-np.ones(len(downs)), -since[downs], np.ones(len(downs))]))
     limits = np.concatenate([up_ns[ups], down_ns[downs]])
-    steepest = DRIFT_MAXIMUM * SECOND
-    if since[-1] == 0.0:
-        steepest = 0.0
+    steepest = DRIFT_MAXIMUM * SECOND if since[-1] > 0 else 0.0
     found = linprog(
         [0.0, 0.0, -1.0], A_ub=np.vstack(rows), b_ub=limits, method="highs",
         bounds=[(None, None), (-steepest, steepest), (None, None)],
     )  # fmt: skip
-    level, slope, floor = found.x
-    return float(slope) / SECOND, float(level), float(floor)
+    level, slope, _ = found.x
+    return float(slope) / SECOND, float(level)
 
 
-def _bent(sent_ns: Floats, up_ns: Floats, down_ns: Floats, knots: Floats) -> tuple[Floats, float]:
-    # Unknown are the line at each knot, the least delay, and by how much the slope changes at each inner knot.
-    since, places = (sent_ns - sent_ns[0]) / SECOND, (knots - sent_ns[0]) / SECOND
-    count, step = len(knots), (knots[1] - knots[0]) / SECOND
-    bends = count - 2
-    blocks, limits = [], []
-    for points, sign in ((_least(since, up_ns), 1.0), (_least(since, down_ns), -1.0)):
-        left = np.clip(np.searchsorted(places, since[points], side="right") - 1, 0, count - 2)
-        share = (since[points] - places[left]) / step
-        row = np.arange(len(points))
-        values = np.concatenate([sign * (1 - share), sign * share, np.ones(len(points))])
-        columns = np.concatenate([left, left + 1, np.full(len(points), count)])
-        blocks.append(coo_array((values, (np.tile(row, 3), columns)), shape=(len(points), count + 1 + bends)))
-        limits.append((up_ns if sign > 0 else down_ns)[points])
-    row = np.arange(bends)
-    for sign in (1.0, -1.0):
-        values = np.concatenate([np.full(bends, sign), np.full(bends, -2 * sign), np.full(bends, sign)])
-        columns = np.concatenate([row, row + 1, row + 2])
-        shape = (bends, count + 1 + bends)
-        bend = coo_array((values / step, (np.tile(row, 3), columns)), shape=shape)
-        size = coo_array((np.full(bends, -1.0), (row, count + 1 + row)), shape=shape)
-        blocks.append(bend + size)
-        limits.append(np.zeros(bends))
-    costs = np.concatenate([np.zeros(count), [-1.0], np.full(bends, BEND_COST_S)])
-    free = [(None, None)] * (count + 1) + [(0.0, None)] * bends
-    found = linprog(costs, A_ub=vstack(blocks).tocsr(), b_ub=np.concatenate(limits), bounds=free, method="highs")
-    return np.asarray(found.x[:count]), float(found.x[count])
+def _bent(sent_ns: Floats, up_ns: Floats, down_ns: Floats) -> tuple[Floats, Floats]:
+    # What the straight line leaves, at knots that are far enough apart; nothing of a recording that is too short.
+    span_ns = float(sent_ns[-1] - sent_ns[0])
+    spans = int(min(SPANS_MAXIMUM, len(sent_ns) // SPAN_PACKETS))
+    if spans < 3:
+        ends = np.array([sent_ns[0], sent_ns[-1]])[: 2 if span_ns > 0 else 1]
+        return ends, np.zeros(len(ends))
+    parts = np.array_split(np.arange(len(sent_ns)), spans)
+    at = np.array([np.mean(sent_ns[part]) for part in parts])
+    middle = np.array([(np.min(up_ns[part]) - np.min(down_ns[part])) / 2 for part in parts])
+    count = max(2, min(KNOTS_MAXIMUM, spans // 2, int(span_ns // KNOT_NS)) + 1)
+    knots = np.linspace(sent_ns[0], sent_ns[-1], count)
+    step = knots[1] - knots[0]
+    # Unknown are the line at each knot, how far each span is from it, and by how much the slope changes at each inner
+    # knot, in ns from one knot to the next.
+    left = np.clip(((at - knots[0]) // step).astype(int), 0, count - 2)
+    share = (at - knots[left]) / step
+    line = _rows(spans, count, (left, 1 - share), (left + 1, share))
+    row = np.arange(count - 2)
+    ones = np.ones(count - 2)
+    bend = _rows(count - 2, count, (row, ones), (row + 1, -2 * ones), (row + 2, ones))
+    wanted = vstack([line, bend])
+    size = eye_array(spans + count - 2)
+    aim = np.concatenate([middle, np.zeros(count - 2)])
+    found = linprog(
+        np.concatenate([np.zeros(count), np.ones(spans), np.full(count - 2, BEND_COST)]),
+        A_ub=vstack([hstack([wanted, -size]), hstack([-wanted, -size])]).tocsr(),
+        b_ub=np.concatenate([aim, -aim]),
+        bounds=[(None, None)] * count + [(0.0, None)] * (spans + count - 2),
+        method="highs",
+    )
+    return knots, np.asarray(found.x[:count])
+
+
+def _rows(rows: int, columns: int, *entries: tuple[npt.NDArray[Any], Floats]) -> Any:
+    row = np.tile(np.arange(rows), len(entries))
+    values = np.concatenate([value for _, value in entries])
+    return coo_array((values, (row, np.concatenate([column for column, _ in entries]))), shape=(rows, columns))
 
 
 def _least(since_s: Floats, values: Floats) -> npt.NDArray[np.intp]:

@@ -1,8 +1,8 @@
 """What a recording tells of a network's packets: for each host and each way, when they were sent and what they took.
 
-Of two hosts' stamps only the sum of both ways is sure. Each way, and the group's, is had from how the clocks are related
-(``clocks``), with the least delay of both ways taken to be the same: what is *above its own least delay* is sure then, and
-the delay itself to ``bound_ns``, half of the least round trip.
+Of two hosts' stamps only the sum of both ways is sure. Each way, and the group's, is had from how the clocks are
+related (``clocks``), with the least delay of both ways taken to be the same: what is *above its own least delay* is
+sure then, and the delay itself to ``bound_ns``, half of the least round trip.
 """
 
 from __future__ import annotations
@@ -24,8 +24,7 @@ EXCHANGES_MINIMUM: Final = 2
 
 @dataclass(frozen=True, slots=True)
 class Way:
-    """Packets that went one way: when each was sent, in ns from the recording's beginning, and what it took, NaN for one
-    that never came.
+    """Packets that went one way: when each was sent, in ns from the beginning, and what it took, NaN if it never came.
     """
 
     sent_ns: Floats
@@ -105,6 +104,15 @@ class Observed:
     group_interval_ns: float | None = None
     notes: tuple[str, ...] = field(default=())
 
+    @property
+    def came(self) -> int:
+        """How many packets came; both ways of one exchange count as one, and so does a group packet that several "
+        "heard."""
+        ways = [(host.up.came, host.down.came) for host in self.hosts]
+        exchanges = sum(max(int(np.count_nonzero(up)), int(np.count_nonzero(down))) for up, down in ways)
+        group = [way.sent_ns[way.came] for way in self.ways("group")]
+        return exchanges + (len(np.unique(np.concatenate(group))) if group else 0)
+
     def ways(self, name: str) -> list[Way]:
         """Return all hosts' packets of one way that there are any of: "up", "down", "group" or "round_trip"."""
         found: list[Way] = [way for host in self.hosts if len(way := getattr(host, name))]
@@ -140,9 +148,8 @@ def observe(recording: Recording, source: str) -> Observed:
     notes = []
     if recording.paused_at:
         notes.append("The prober's host was suspended in between; what was sent then is left out.")
-    for host in recording.hosts:
-        if host.label not in recording.known_until:
-            notes.append(f"{host.label} told nothing of what it heard: its losses are not known.")
+    silent = [host.label for host in recording.hosts if host.label not in recording.known_until]
+    notes += [f"{label} told nothing of what it heard: its losses are not known." for label in silent]
     return Observed(
         source,
         hosts,
@@ -163,13 +170,10 @@ def _host(recording: Recording, label: str, prober_is_wireless: bool | None) -> 
         for probe in probes
         if probe.heard_at is not None and probe.answered_at is not None and probe.came_at is not None
     ]
-    known = {"is_wireless": told.is_wireless, "is_stamped": told.is_stamped}
     if len(whole) < EXCHANGES_MINIMUM:
-        group = Way.of(
-            *_columns([(probe.sent_at, None) for probe in recording.group_known_to(label)])
-        )
+        group = Way.of(*_columns([(probe.sent_at, None) for probe in recording.group_known_to(label)]))
         out = Way.of(*_columns([(probe.sent_at, None) for probe in probes]))
-        return HostObserved(label, down=out, group=group, **known)
+        return HostObserved(label, down=out, group=group, is_wireless=told.is_wireless, is_stamped=told.is_stamped)
     # Differences from the first one's, so that they fit a float.
     base = whole[0][1] - whole[0][0]
     stamps = np.array([(s, h - s - base, c - a + base) for s, h, a, c in whole], dtype=np.float64)
@@ -184,14 +188,12 @@ def _host(recording: Recording, label: str, prober_is_wireless: bool | None) -> 
     out_sent = [probe.sent_at for probe in probes]
     out_ns = [None if p.heard_at is None else p.heard_at - p.sent_at - base for p in probes]
     out = _way(out_sent, out_ns, -ahead(out_sent))
-    # An answer is sent by the host's clock; one that was given and never came is lost.
-    answered = [probe for probe in heard if probe.answered_at is not None]
-    back_sent = [p.answered_at - base for p in answered if p.answered_at is not None]
-    back_sent = list(np.array(back_sent, dtype=np.float64) - ahead(back_sent))
-    back_ns = [
-        None if p.came_at is None or p.answered_at is None else p.came_at - p.answered_at + base for p in answered
-    ]
-    back = _way(back_sent, back_ns, ahead(back_sent))
+    # An answer leaves by the host's clock; when one left that never came is not told, and is soon after its probe came.
+    back_left = np.array([float((p.answered_at or p.heard_at or 0) - base) for p in heard])
+    # Two clocks part by nothing that counts within the time that a probe takes.
+    back_sent = back_left - ahead([probe.sent_at for probe in heard])
+    back_ns = [None if p.came_at is None or p.answered_at is None else p.came_at - p.answered_at + base for p in heard]
+    back = _way(list(back_sent), back_ns, ahead(list(back_sent)))
     group_probes = [p for p in recording.group_known_to(label) if not _is_in_pause(recording, p.sent_at)]
     group_sent = [probe.sent_at for probe in group_probes]
     group_ns = [p.heard[label] - p.sent_at - base if label in p.heard else None for p in group_probes]
@@ -201,7 +203,9 @@ def _host(recording: Recording, label: str, prober_is_wireless: bool | None) -> 
     turned = bool(prober_is_wireless) and told.is_wireless is False
     up, down = (out, back) if turned else (back, out)
     bound = float(np.min(round_trip.delay_ns)) / 2
-    return HostObserved(label, up, down, group, round_trip, bound, relation.drift_ppm, **known)
+    return HostObserved(
+        label, up, down, group, round_trip, bound, relation.drift_ppm, False, told.is_wireless, told.is_stamped
+    )
 
 
 def _columns(pairs: list[tuple[int, float | None]]) -> tuple[list[float], list[float | None]]:

@@ -340,7 +340,8 @@ class SampledAir:
                 again_ns = cost_ns
                 if count_stretch != 1.0:
                     again_ns += round((count_stretch - 1.0) * self._settings.radio.mean_backoff_ns(attempt))
-                at += again_ns
+                if self._settings.retries_delay:
+                    at += again_ns
                 if self._settings.retries_block:
                     if counts is self._down:
                         self._block(begin, at)
