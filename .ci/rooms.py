@@ -94,6 +94,7 @@ FACES: Final = (
     "leadlight.events",
     "leadlight.errors",
     "leadlight.net",
+    "leadlight.recording",
     "leadlight_sim",
     "leadlight_sim.testing",
 )

@@ -24,12 +24,11 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 
 from leadlight.units import MILLISECOND, SECOND
+from leadlight.wire import PROBE_BYTES
 
-DITHER_SHARE = 0.4
+DITHER_SHARE_OF_PROBES = 0.4
 """Probes leave up to this share of their interval before or after its instants: a regular sender would always meet an
 access point at the same point of its rhythm."""
-PROBE_BYTES = 112
-"""About what a beacon takes, and a host's answer takes as much."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -44,7 +43,7 @@ class Plan:
     group_interval_ns: int = 250 * MILLISECOND
     host_interval_ns: int = 250 * MILLISECOND
     host_probes_per_second: int = 30
-    dither_share: float = DITHER_SHARE
+    dither_share: float = DITHER_SHARE_OF_PROBES
     probe_bytes: int = PROBE_BYTES
 
     def host_interval_for(self, hosts: int) -> int:
