@@ -369,7 +369,6 @@ def constants() -> dict[str, list[Constant]]:
             of("ONE_WAY_BEACONS", "beacons before a clock that rests on them alone has a bound, and may lock"),
             of("LATENESS_WINDOW", "packets whose lateness tells of the wait that all of them may have shared"),
             of("UNSEEN_WAITS", "of their mean lateness over their number, the longest such wait"),
-            of("FLOOR_EXCHANGES", "exchanges after which a floor is learnt again"),
             of("HELD_BACK_NS", "a packet later than this says nothing of a clock"),
             of("REFUSED_RUN", "refused samples in a row that agree, after which the clock begins anew"),
             of("REFUSED_INTERVALS", "beacon intervals that they span,"),
