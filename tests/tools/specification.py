@@ -384,7 +384,6 @@ def constants() -> dict[str, list[Constant]]:
             of("ASK_PATIENCE_NS", "how long an answer is waited for"),
             of("RANK_SPACING_NS", "how much longer each next rank waits"),
             of("LAST_RANK", "what a start sends for its rank that leads at once and has nothing to lead"),
-            of("STOP_HELD_NS", "how long a standby that stops the show keeps the lead at least"),
             of("STOP_WINS_NS", "by so much another order may be younger than a stop that holds against it"),
             of("SAME_ORDER_NS", "orders of one state and show no further apart are one"),
             of("TOLD_INTERVALS", "intervals, or if that is longer,"),
