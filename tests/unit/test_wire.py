@@ -330,7 +330,7 @@ def test_a_datagram_of_512_bytes_is_taken_and_no_longer_one(make_tally: Maker) -
     fields = msgpack.unpackb(data[8:])
 
     def appended(length: int) -> bytes:
-        longer: bytes = data[:8] + msgpack.packb([*fields, bytes(length - len(data) - 3)])  # 3: what says how many bytes
+        longer: bytes = data[:8] + msgpack.packb([*fields, bytes(length - len(data) - 3)])  # 3 say how many
         assert len(longer) == length
         return longer
 
