@@ -30,7 +30,7 @@ INDENTED: Final = re.compile(r"(?:(?<=\n\n)|(?<=^))(?: {4}.*\n|\n(?= {4}))+", re
 """Code by its indentation: behind an empty line."""
 FORMULA: Final = re.compile(r"^\$\$.*?^\$\$$|^\\\[.*?^\\\]$", re.MULTILINE | re.DOTALL)
 ITEM: Final = re.compile(r"^\s*(?:[-*+]|\d+\.)\s+", re.MULTILINE)
-END: Final = re.compile(r"(?<=[.!?])[\"')*_`]*\s+(?=[\"'(*_\[]*(?:`+\w|[A-Z0-9µ]))")
+END: Final = re.compile(r"(?<=[.!?])(?P<close>[\"')*_`]*)\s+(?=[\"'(*_\[]*(?:`+\S|[A-Z0-9µ]))")
 NO_END: Final = re.compile(r"\b(?:e\.g|i\.e|etc|vs|cf|No|Fig|Sec)\.$")
 
 
@@ -79,9 +79,7 @@ def measured(sentences: Iterable[str]) -> Words:
     lengths = [count for sentence in sentences if (count := len(_words(sentence))) > 0]
     if not lengths:
         return Words(0, 0.0, 0.0)
-    return Words(
-        len(lengths), sum(lengths) / len(lengths), sum(count > LONG_WORDS for count in lengths) / len(lengths)
-    )
+    return Words(len(lengths), sum(lengths) / len(lengths), sum(count > LONG_WORDS for count in lengths) / len(lengths))
 
 
 def documents(root: Path = ROOT) -> dict[str, list[str]]:
@@ -103,7 +101,7 @@ def _sentences(text: str) -> Iterator[str]:
     start = 0
     for match in END.finditer(text):
         if NO_END.search(text[start : match.start()]) is None:
-            yield text[start : match.start()]
+            yield text[start : match.end("close")]
             start = match.end()
     if text[start:]:
         yield text[start:]
