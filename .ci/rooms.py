@@ -52,6 +52,7 @@ ORDER: Final = {
         "recording",
         "telling",
         "drawing",
+        "fitting",
         "measures",
         "runs",
         "testing",

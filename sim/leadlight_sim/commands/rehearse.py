@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING, TextIO
 
 from leadlight.commands import check_apart, check_company
 from leadlight.errors import ConfigurationError
+from leadlight_sim.commands.recorded_air import add_air_option, air_words, on_recorded_air
 
 # The rest is imported where it is used: a list of commands must not wait for the simulator to load.
 if TYPE_CHECKING:
@@ -36,6 +37,7 @@ class RehearseCommand:
             "scenario", nargs="?", metavar="SCENARIO", help="a scenario file or a shipped name (quarry-lake)"
         )
         parser.add_argument("--seed", type=int, metavar="N", help="another evening: a random seed (the scenario's own)")
+        add_air_option(parser)
         parser.add_argument(
             "--set",
             action="append",
@@ -122,7 +124,7 @@ def _check_drill(arguments: argparse.Namespace) -> None:
 def _scenario(arguments: argparse.Namespace) -> Scenario:
     from leadlight_sim.scenario import ScenarioError, change_from_text, resolve_scenario
 
-    scenario = resolve_scenario(arguments.scenario)
+    scenario = on_recorded_air(resolve_scenario(arguments.scenario), arguments)
     if arguments.changes:
         changes = dict(map(change_from_text, arguments.changes))
         try:
@@ -147,6 +149,7 @@ def _reproduce(arguments: argparse.Namespace, seed: int) -> str:
     if arguments.scenario is not None:
         words.append(arguments.scenario)
     words += ["--seed", str(seed)]
+    words += air_words(arguments)
     for change in arguments.changes:
         words += ["--set", change]
     if arguments.duration is not None:
