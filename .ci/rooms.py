@@ -61,6 +61,7 @@ ORDER: Final = {
         "compare",
         "budget",
         "report",
+        "lessons",
         "commands",
     ),
 }
