@@ -33,6 +33,7 @@ ORDER: Final = {
         "evening",
         "storage",
         "readiness",
+        "recording",
         "dissect",
         "net",
         "commands/orders",
@@ -51,6 +52,7 @@ ORDER: Final = {
         "recording",
         "telling",
         "drawing",
+        "fitting",
         "measures",
         "runs",
         "testing",
@@ -93,6 +95,7 @@ FACES: Final = (
     "leadlight.events",
     "leadlight.errors",
     "leadlight.net",
+    "leadlight.recording",
     "leadlight_sim",
     "leadlight_sim.testing",
 )

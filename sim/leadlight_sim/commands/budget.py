@@ -9,17 +9,15 @@ import shlex
 import sys
 from collections.abc import Mapping
 from pathlib import Path
-from typing import TYPE_CHECKING, Literal, TextIO
+from typing import TYPE_CHECKING, TextIO
 
 from leadlight.errors import ConfigurationError
+from leadlight_sim.commands.recorded_air import add_air_option, air_words, on_recorded_air
 
 # The rest is imported where it is used: a list of commands must not wait for the simulator to load.
 if TYPE_CHECKING:
     from leadlight_sim.budget import Budget
     from leadlight_sim.scenario import Scenario
-
-TABLE_WIDTH = 110
-"""In characters, where the terminal does not say: a file or a pipe."""
 
 
 class BudgetCommand:
@@ -34,6 +32,7 @@ class BudgetCommand:
         parser.add_argument(
             "scenario", nargs="?", metavar="SCENARIO", help="a scenario file or a shipped name (quarry-lake)"
         )
+        add_air_option(parser)
         parser.add_argument(
             "--set",
             action="append",
@@ -89,7 +88,7 @@ class BudgetCommand:
 def _scenario(arguments: argparse.Namespace) -> Scenario:
     from leadlight_sim.scenario import change_from_text, resolve_scenario
 
-    scenario = resolve_scenario(arguments.scenario)
+    scenario = on_recorded_air(resolve_scenario(arguments.scenario), arguments)
     if arguments.changes:
         scenario = scenario.with_changes(dict(map(change_from_text, arguments.changes)))
     if arguments.audience is not None:
@@ -130,6 +129,7 @@ def _reproduce(arguments: argparse.Namespace) -> str:
     words = ["leadlight", "budget"]
     if arguments.scenario is not None:
         words.append(arguments.scenario)
+    words += air_words(arguments)
     for change in arguments.changes:
         words += ["--set", change]
     for option in ("--audience", "--temperature", "--pattern-speed", "--seeds", "--copy-rate"):
@@ -141,14 +141,12 @@ def _reproduce(arguments: argparse.Namespace) -> str:
 
 
 def _tell(found: Budget, stream: TextIO) -> None:
-    from rich import box
-    from rich.console import Console
-    from rich.table import Table
     from rich.text import Text
 
     from leadlight_sim.budget import NOT_HERE, assumed, headline, sentences, sheets
+    from leadlight_sim.telling import Heading, console_of, print_table
 
-    console = Console(file=stream, highlight=False, width=None if stream.isatty() else TABLE_WIDTH)
+    console = console_of(stream)
     good, words = headline(found)
     console.print(Text(f"{found.scenario.name}: timing budget"))
     console.print(Text(words, style="bold green" if good else "bold red"))
@@ -157,14 +155,8 @@ def _tell(found: Budget, stream: TextIO) -> None:
     for sheet in sheets(found):
         console.print()
         console.print(Text(sheet.title, style="bold"))
-        table = Table(box=box.SIMPLE_HEAD, pad_edge=False, show_edge=False)
-        for number, heading in enumerate(sheet.headings):
-            justify: Literal["left", "right"] = "left" if number == 0 else "right"
-            table.add_column(Text(heading), justify=justify, overflow="fold")
-        for row in sheet.rows:
-            # As text: a piece may be called "[red]".
-            table.add_row(*map(Text, row))
-        console.print(table)
+        headings = [Heading(each, number > 0, folds=True) for number, each in enumerate(sheet.headings)]
+        print_table(console, headings, sheet.rows)
         for note in sheet.notes:
             console.print(Text(note, style="dim"))
     console.print()

@@ -14,7 +14,7 @@ from leadlight_sim.measures.scores import (
     worst_first,
 )
 from leadlight_sim.measures.scoring import Scorer
-from leadlight_sim.measures.table import COLUMNS, rows
+from leadlight_sim.measures.table import COLUMNS, GIVEN_UP_FIRST, rows
 from leadlight_sim.measures.targets import (
     MEASURES,
     Figures,
@@ -26,10 +26,11 @@ from leadlight_sim.measures.targets import (
     limits_of,
     misses_of,
 )
-from leadlight_sim.measures.verdict import Verdict, judge
+from leadlight_sim.measures.verdict import Verdict, judge, rests_on
 
 __all__ = [
     "COLUMNS",
+    "GIVEN_UP_FIRST",
     "MEASURES",
     "SCORE_EVERY_NS",
     "AddedFlashes",
@@ -52,6 +53,7 @@ __all__ = [
     "misses_of",
     "naive_distance_of",
     "rehearse",
+    "rests_on",
     "rows",
     "trial_content",
     "trial_stills",

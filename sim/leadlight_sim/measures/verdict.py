@@ -17,7 +17,8 @@ from leadlight_sim.measures.scores import (
     worst_first,
 )
 from leadlight_sim.measures.targets import MEASURES, Place, figures_of, limits_of, misses_of
-from leadlight_sim.telling import as_time, as_times
+from leadlight_sim.scenario import Scenario
+from leadlight_sim.telling import as_time, as_times, possessive
 
 NOTABLE_BIAS_MS: Final = 1.0
 """A bias smaller than this is not worth a sentence: trims are found by eye or camera to about as much."""
@@ -57,17 +58,35 @@ def judge(rehearsal: Rehearsal) -> Verdict:
             for pair, gap_ms in measure.places(rehearsal):
                 if gap_ms <= limit:
                     notes.append(f"{_sharing(pair)} stay within {as_time(gap_ms)} of each other (p95).")
+    notes.extend(rests_on(rehearsal.scenario))
     notes.extend(_joins(rehearsal))
     notes.extend(_biases(ranked))
     notes.append(
         f"Timing takes {scores.airtime_share * 100:.2f} % of the channel's time over the whole run, joining included."
     )
     if all(score.dark_share == 1 for score in ranked):
-        headline = "The crowd will see nothing at all: every light stays dark."
+        headline = "The crowd will see no show: every light stays dark."
     else:
         headline = "The crowd will see the network." if failures else "The crowd will see nothing of the network."
     sentences = [sentence[0].upper() + sentence[1:] for sentence in (*failures, *notes)]
     return Verdict(not misses, headline, tuple(sentences), tuple(miss.measure.key for miss in misses))
+
+
+def rests_on(scenario: Scenario) -> list[str]:
+    """Return in sentences what recording a scenario's air was learnt from, and what that did not tell; none if none."""
+    fitted = scenario.air.fitted
+    if fitted is None or fitted.rests_on is None:
+        return []
+    found = fitted.rests_on
+    when = f"made on {found.recorded_at} UTC" if found.recorded_at else "made nobody knows when"
+    length = f"{found.seconds:.0f} s" if found.seconds < 120 else f"{found.seconds / 60:.0f} min"
+    hosts = f"{found.hosts} host{'s' if found.hosts != 1 else ''}"
+    said = [f"The network is a recording of {length} with {hosts}, {when} ({found.recording or 'a file'})."]
+    if found.assumed:
+        said.append(f"Not recorded, and assumed: {found.assumed[0]}")
+        if len(found.assumed) > 1:
+            said.append(f"{len(found.assumed) - 1} more assumptions are in its file and in what leadlight fit told.")
+    return said
 
 
 # --- What is missed, in words -----------------------------------------------------------------------------------------
@@ -211,7 +230,8 @@ def _distances(scores: Scores, was_on: bool) -> list[str]:
     p95 = distance_of(worst, scores).p95
     clock = max(known, key=lambda score: score.error_ms.p95)
     clocks = (
-        f"the worst clock, {clock.name}'s, is within {as_time(clock.error_ms.p95)} of the leader's 95 % of the time"
+        f"the worst clock, {possessive(clock.name)}, is within {as_time(clock.error_ms.p95)} of the leader's 95 % of "
+        "the time"
     )
     if was_on:
         furthest = max(known, key=lambda score: score.light_ms.max)

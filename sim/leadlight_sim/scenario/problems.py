@@ -338,6 +338,10 @@ def _air_disagreements(table: Mapping[str, Any]) -> Iterator[_Disagreement]:
                 yield ("air", key), only_where_frames_compete, None
         if table.get("access_points"):
             yield ("access_points",), only_where_frames_compete, None
+    dropouts = air.get("dropouts") or {}
+    mean, bad = dropouts.get("mean_loss_fraction"), dropouts.get("bad_loss_fraction")
+    if mean is not None and bad is not None and mean >= bad:
+        yield ("air", "dropouts", "mean_loss_fraction"), f"less than what a bad spell loses, {bad:g}", None
     if fidelity == "sampled":
         if table.get("neighbours"):
             allowed = "left out, unless air.fidelity is contended or tabled: the preset's distributions hold the load"
