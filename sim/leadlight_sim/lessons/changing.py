@@ -7,7 +7,7 @@ import math
 from collections.abc import Callable, Sequence
 from typing import Any, TypeVar
 
-Number = TypeVar("Number", int, float)
+Number = TypeVar("Number", bound=float)
 
 
 def within(name: str, value: object, least: Number, most: Number) -> Number:
@@ -15,10 +15,11 @@ def within(name: str, value: object, least: Number, most: Number) -> Number:
 
     Whole if ``least`` is. What is no number becomes ``least``.
     """
-    taken: Number = least
+    taken = least
     if isinstance(value, int | float) and not math.isnan(value):
         nearest = min(max(value, least), most)
-        taken = round(nearest) if isinstance(least, int) else float(nearest)
+        kind = type(least)
+        taken = kind(round(nearest) if issubclass(kind, int) else nearest)
     if taken != value:
         print(f"{name} = {value!r}: this lesson takes {least:g} to {most:g}, and goes on with {taken:g}.")  # noqa: T201
     return taken
@@ -42,6 +43,6 @@ def slide(draw: Callable[[Any], None], name: str, at: Number, least: Number, mos
     except ImportError:
         print("For a slider here: pip install ipywidgets, and start the lesson again.")  # noqa: T201
         return
-    make = widgets.IntSlider if isinstance(step, int) else widgets.FloatSlider
+    make = widgets.IntSlider if issubclass(type(step), int) else widgets.FloatSlider
     slider = make(value=at, min=least, max=most, step=step, description=name, continuous_update=False)
     widgets.interact(draw, **{next(iter(draw.__code__.co_varnames)): slider})
