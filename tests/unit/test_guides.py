@@ -53,6 +53,8 @@ def parser_of(name: str) -> argparse.ArgumentParser:
 
 def spared(parser: argparse.ArgumentParser) -> argparse.ArgumentParser:
     """Let nothing be required: in running text only the words that matter are given."""
+    for group in parser._mutually_exclusive_groups:
+        group.required = False
     for action in parser._actions:
         action.required = False
         if isinstance(action, argparse._SubParsersAction):

@@ -206,6 +206,17 @@ def test_where_nothing_reaches_the_group_hosts_are_called_by_their_address_and_a
     assert all(probe.came_at is not None for probe in found.probes["jetty"])
 
 
+def test_a_host_that_never_answers_is_asked_no_more_after_a_while() -> None:
+    site = Site(make_prober(Plan(20 * SECOND, host_interval_ns=100 * MILLISECOND)), make_host("jetty", 7))
+    site.drops = lambda _place, message: isinstance(message, HostProbe)
+    site.run(60, until=Phase.OVER)
+    assert len([record for record in site.records if isinstance(record, Sent) and record.to == "jetty"]) == 40
+    found = site.recording()
+    assert found.ended == "time"
+    assert found.probes_known_to("jetty") == []
+    assert found.group_known_to("jetty") == []
+
+
 def test_a_host_that_begins_anew_is_another_host() -> None:
     site = Site(make_prober(), make_host("jetty", 7))
     site.run(60, until=Phase.RECORDING)

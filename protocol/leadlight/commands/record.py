@@ -276,13 +276,9 @@ def _how_far(prober: Prober, plan: Plan, elapsed_ns: int) -> str:
         return f"calling; {len(prober.labels)} there"
     if prober.phase is not Phase.RECORDING:
         return "asking for what is not told yet"
-    heard = ", ".join(f"{one.label} {_share(one.group_heard, one.group_sent)}" for one in prober.progress())
+    heard = ", ".join(f"{one.label} {one.group_heard}" for one in prober.progress())
     done_s, length_s = elapsed_ns // SECOND, plan.duration_ns // SECOND
-    return f"{done_s} s of {length_s} s: {prober.group_probes} group probes, heard by {heard}"
-
-
-def _share(part: int, whole: int) -> str:
-    return f"{100 * part / whole:.0f} %" if whole else "–"
+    return f"{done_s} s of {length_s} s: {prober.group_probes} group probes, told so far as heard: {heard}"
 
 
 def _say_results(prober: Prober, path: str, around: Surroundings) -> None:

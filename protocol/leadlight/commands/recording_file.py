@@ -29,7 +29,7 @@ class RecordingFile:
         self._path = str(path)
         self._on_trouble = on_trouble
         try:
-            self._file = os.open(path, os.O_WRONLY | os.O_CREAT | os.O_EXCL, 0o644)
+            self._file = os.open(path, os.O_WRONLY | os.O_CREAT | os.O_EXCL | getattr(os, "O_BINARY", 0), 0o644)
         except FileExistsError:
             raise FileError(WHAT, self._path, "it is there already, and no recording is written over") from None
         except (OSError, ValueError) as error:

@@ -36,6 +36,8 @@ STOPPED_COLLECTS_FOR_NS: Final = 2 * SECOND
 LOAD_INTERVAL_NS: Final = 10 * SECOND
 HOSTS_MAXIMUM: Final = 24
 """With more, what each has to tell would not fit its answers."""
+UNANSWERED_MAXIMUM: Final = 40
+"""Who has never answered so many probes is asked no more: a word in somebody's name brings him no more than these."""
 DURATION_MAXIMUM_NS: Final = 24 * HOUR
 
 
@@ -75,10 +77,16 @@ class _Host:
         self.sent_at: dict[int, LocalInstant] = {}
         self.known = 0
         self.is_complete = False
+        self.has_answered = False
         self.load_told_at: LocalInstant | None = None
         self.answers = 0
         self.group_before = 0
         self.heard_of_group = 0
+
+    @property
+    def is_mute(self) -> bool:
+        """Whether it has never answered, and has been asked often enough."""
+        return not self.has_answered and self.number >= UNANSWERED_MAXIMUM
 
     def on_its_clock(self, instant: int) -> int:
         if self.clock_begins is None:
@@ -225,11 +233,9 @@ class Prober:
             self._phase_ends_at = LocalInstant(now + SETTLES_FOR_NS)
         elif self.phase is Phase.SETTLING and now >= self._phase_ends_at:
             self._collect(now)
-        elif self.phase is Phase.COLLECTING:
-            all_told = all(host.is_complete for host in self._hosts.values())
-            if all_told or now >= self._phase_ends_at:
-                self.phase = Phase.OVER
-                self._records.append(Ended(self._ends_by, self._since_begin(now)))
+        elif self.phase is Phase.COLLECTING and (not self._left_to_ask() or now >= self._phase_ends_at):
+            self.phase = Phase.OVER
+            self._records.append(Ended(self._ends_by, self._since_begin(now)))
         self._tell_own_load(now)
 
     def next_timer(self) -> LocalInstant | None:
@@ -238,14 +244,13 @@ class Prober:
             case Phase.CALLING:
                 return min(self._due_at, self._phase_ends_at)
             case Phase.RECORDING:
-                return min(self._due_at, self._phase_ends_at, *(host.due_at for host in self._hosts.values()))
+                asked = (host.due_at for host in self._hosts.values() if not host.is_mute)
+                return min(self._due_at, self._phase_ends_at, *asked)
             case Phase.SETTLING:
                 return self._phase_ends_at
             case Phase.COLLECTING:
-                if all(host.is_complete for host in self._hosts.values()):
-                    return LocalInstant(0)
-                waits = [host.due_at for host in self._hosts.values() if not host.is_complete]
-                return min(self._phase_ends_at, *waits)
+                waits = [host.due_at for host in self._left_to_ask()]
+                return min(self._phase_ends_at, *waits) if waits else LocalInstant(0)
             case Phase.OVER:
                 return None
 
@@ -267,14 +272,14 @@ class Prober:
                 yield self._codec.encode(probe), None
             interval_ns = self._plan.host_interval_for(len(self._hosts))
             for host in self._hosts.values():
-                if now >= host.due_at:
+                if now >= host.due_at and not host.is_mute:
                     host.nominal_at, host.due_at = self._after(host.nominal_at, interval_ns, now)
                     self._records.append(Sent(host.number, host.label, self._since_begin(now)))
                     host.counted = host.number + 1
                     yield self._ask(host, now), host.source
         elif self.phase is Phase.COLLECTING:
-            for host in self._hosts.values():
-                if not host.is_complete and now >= host.due_at:
+            for host in self._left_to_ask():
+                if now >= host.due_at:
                     host.due_at = LocalInstant(now + COLLECT_INTERVAL_NS)
                     yield self._ask(host, now), host.source
 
@@ -354,6 +359,9 @@ class Prober:
             host.is_complete = False
             host.due_at = LocalInstant(now + place * COLLECT_INTERVAL_NS // HOSTS_MAXIMUM)
 
+    def _left_to_ask(self) -> list[_Host]:
+        return [host for host in self._hosts.values() if not host.is_complete and not host.is_mute]
+
     # -- probes ------------------------------------------------------------------------------------------------------
 
     def _plan_group(self, now: LocalInstant) -> None:
@@ -380,6 +388,7 @@ class Prober:
         sent_at = host.sent_at.pop(answer.number, None)
         if sent_at is None or received_at < sent_at or answer.sent_at < answer.heard_at:
             return  # twice, or about a probe that was never sent
+        host.has_answered = True
         if answer.number < host.counted:
             heard_at, left_at = host.on_its_clock(answer.heard_at), host.on_its_clock(answer.sent_at)
             came_at = self._since_begin(received_at)

@@ -231,6 +231,9 @@ def disagreements(table: Mapping[str, Any]) -> Iterator[_Disagreement]:
     near_m, far_m = site.get("audience_near_m"), site.get("audience_far_m")
     if near_m is not None and far_m is not None and far_m < near_m:
         yield ("site", "audience_far_m"), f"from audience_near_m, {near_m:g}, up", None
+    for name in site.get("places") or {}:
+        if followers is not None and name not in followers:
+            yield ("site", "places", name), "the name of a follower", _near(name, followers)
 
 
 def _cue_disagreements(table: Mapping[str, Any], end_s: float | None) -> Iterator[_Disagreement]:
