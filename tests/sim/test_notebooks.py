@@ -191,7 +191,7 @@ NOT_MEASURED: Final = (
 )
 NUMBER: Final = rf"(?<![\w.])(-?\d+(?:\.\d+)?)(?: ?({'|'.join(UNITS)})(?!\w))?"
 WORDS: Final = (
-    r"(?:two|three|four|five|six|seven|eight|nine|ten|\w+teen|\w+ty|hundred|half an?|third of an?|fifth of an?|dozens?) "
+    r"(?:two|three|four|five|six|seven|eight|nine|ten|\w+teen|\w+ty|hundred|half an?|(?:third|fifth) of an?|dozens?) "
     r"(?:milliseconds?|seconds?|minutes?|hours?|frames?|percent)\b"
 )
 

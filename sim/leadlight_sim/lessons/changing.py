@@ -19,7 +19,7 @@ def within(name: str, value: object, least: Number, most: Number) -> Number:
     if isinstance(value, int | float) and not math.isnan(value):
         nearest = min(max(value, least), most)
         kind = type(least)
-        taken = kind(round(nearest) if issubclass(kind, int) else nearest)
+        taken = kind(nearest if kind is float else round(nearest))
     if taken != value:
         print(f"{name} = {value!r}: this lesson takes {least:g} to {most:g}, and goes on with {taken:g}.")  # noqa: T201
     return taken
