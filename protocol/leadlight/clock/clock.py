@@ -202,10 +202,15 @@ class FollowerClock:
     def continue_timebase(self, within_ns: int) -> None:
         """Another leader goes on in this timebase, at most ``within_ns`` from the one before.
 
-        The proofs are widened by that much and the paths reopened; medians and marks must be earned anew.
+        The proofs are widened by that much and the paths reopened; medians and marks must be earned anew. Where
+        nobody answers, the new leader knew its clock by beacons alone too, and cannot vouch for that: its next beacon
+        proves anew.
         """
         self._doubt_floor()
-        self.bound.widen(within_ns)
+        if self._two_way:
+            self.bound.widen(within_ns)
+        else:
+            self.bound.clear()
         self.uncorrected.reopen_paths()
         self.shared_delay.restart()
         self.common_view.restart()
