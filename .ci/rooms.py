@@ -53,6 +53,8 @@ ORDER: Final = {
         "telling",
         "drawing",
         "fitting",
+        "sampling",
+        "timeline",
         "measures",
         "runs",
         "testing",

@@ -8,7 +8,7 @@ import shlex
 import sys
 from collections.abc import Sequence
 from pathlib import Path
-from typing import TYPE_CHECKING, TextIO
+from typing import TYPE_CHECKING, Any, TextIO
 
 from leadlight.commands import check_apart, check_company
 from leadlight.errors import ConfigurationError
@@ -89,7 +89,7 @@ class RehearseCommand:
             good = run_drills(arguments, scenario, seed, command)
             return EXIT_MISSED if arguments.strict and not good else 0
         with progress(f"rehearsing {scenario.name}", sys.stderr, arguments.quiet) as tell:
-            rehearsal = rehearse(scenario, seed, tell, timeline=arguments.report is not None)
+            rehearsal = rehearse(scenario, seed, tell, timeline=bool(arguments.report or arguments.json))
             live = _live_runs(scenario, seed) if arguments.live else []
         verdict = judge(rehearsal)
         if arguments.quiet:
@@ -207,8 +207,7 @@ def _write(
         figures = rehearsal.to_json() | {"reproduce": command}
         if live:
             figures["live"] = [run.to_json(rehearsal.scores.airtime_share) for run in live]
-        text = json.dumps(figures, indent=2, ensure_ascii=False, allow_nan=False)
-        write_file(f"{text}\n", arguments.json, "--json")
+        write_file(_as_text(figures), arguments.json, "--json")
         written.append(arguments.json)
     if arguments.report is not None:
         from leadlight_sim.report import page
@@ -221,3 +220,13 @@ def _write(
         write_file(picture(rehearsal), arguments.picture, "--picture")
         written.append(arguments.picture)
     return written
+
+
+def _as_text(figures: dict[str, Any]) -> str:
+    # A line each for people, but for the timeline's hundred thousands of numbers.
+    timeline = figures.pop("timeline", None)
+    text = json.dumps(figures, indent=2, ensure_ascii=False, allow_nan=False)
+    if timeline is not None:
+        values = json.dumps(timeline, separators=(",", ":"), ensure_ascii=False, allow_nan=False)
+        text = f'{text.removesuffix("}").rstrip()},\n  "timeline": {values}\n}}'
+    return f"{text}\n"
