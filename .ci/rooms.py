@@ -52,6 +52,9 @@ ORDER: Final = {
         "recording",
         "telling",
         "drawing",
+        "fitting",
+        "sampling",
+        "timeline",
         "measures",
         "runs",
         "testing",
@@ -93,6 +96,7 @@ FACES: Final = (
     "leadlight.events",
     "leadlight.errors",
     "leadlight.net",
+    "leadlight.recording",
     "leadlight_sim",
     "leadlight_sim.testing",
 )

@@ -314,6 +314,15 @@ def constants() -> dict[str, list[Constant]]:
             of("ROSTER_MAXIMUM", "followers that a leader keeps"),
             of("INSTANCES_KEPT", "and instances of each of them"),
         ],
+        "probes": [
+            of("PROBE_BYTES", "length of every datagram, its tag apart", "probes"),
+            of("ENTRIES_MAXIMUM", "entries in one Answer"),
+            of("DITHER_SHARE_OF_PROBES", "share of its interval by which a probe leaves sooner or later"),
+            of("ANSWERS_PER_SECOND", "most answers of one recording"),
+            of("PRESENCE_WITHIN_NS", "within which hosts answer a Call,"),
+            of("PRESENCE_SPACING_NS", "and how far apart"),
+            of("SETTLED_NS", "a probe that has not arrived after so long is not coming"),
+        ],
         "playhead": [
             of("STOP_FADE_NS", "fade of a stop and of the off time"),
             of("ASK_WITHIN_NS", "at the latest a player asks again while a cue is announced"),
@@ -369,7 +378,6 @@ def constants() -> dict[str, list[Constant]]:
             of("ONE_WAY_BEACONS", "beacons before a clock that rests on them alone has a bound, and may lock"),
             of("LATENESS_WINDOW", "packets whose lateness tells of the wait that all of them may have shared"),
             of("UNSEEN_WAITS", "of their mean lateness over their number, the longest such wait"),
-            of("FLOOR_EXCHANGES", "exchanges after which a floor is learnt again"),
             of("HELD_BACK_NS", "a packet later than this says nothing of a clock"),
             of("REFUSED_RUN", "refused samples in a row that agree, after which the clock begins anew"),
             of("REFUSED_INTERVALS", "beacon intervals that they span,"),
@@ -385,7 +393,6 @@ def constants() -> dict[str, list[Constant]]:
             of("ASK_PATIENCE_NS", "how long an answer is waited for"),
             of("RANK_SPACING_NS", "how much longer each next rank waits"),
             of("LAST_RANK", "what a start sends for its rank that leads at once and has nothing to lead"),
-            of("STOP_HELD_NS", "how long a standby that stops the show keeps the lead at least"),
             of("STOP_WINS_NS", "by so much another order may be younger than a stop that holds against it"),
             of("SAME_ORDER_NS", "orders of one state and show no further apart are one"),
             of("TOLD_INTERVALS", "intervals, or if that is longer,"),
@@ -417,7 +424,7 @@ def by_level(text: str) -> str:
     groups: dict[str, list[str]] = {}
     for rule in rules(text):
         groups.setdefault(rule.binds, []).append(rule.number)
-    order = ("all", "level 0", "level 1", "level 2", "leader", "standby")
+    order = ("all", "level 0", "level 1", "level 2", "leader", "standby", "prober", "answerer")
     return table(("binds", "requirements"), [(binds, ", ".join(groups[binds])) for binds in order])
 
 

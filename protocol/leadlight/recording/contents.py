@@ -24,12 +24,11 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 
 from leadlight.units import MILLISECOND, SECOND
+from leadlight.wire import PROBE_BYTES
 
-DITHER_SHARE = 0.4
+DITHER_SHARE_OF_PROBES = 0.4
 """Probes leave up to this share of their interval before or after its instants: a regular sender would always meet an
 access point at the same point of its rhythm."""
-PROBE_BYTES = 112
-"""About what a beacon takes, and a host's answer takes as much."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -44,7 +43,7 @@ class Plan:
     group_interval_ns: int = 250 * MILLISECOND
     host_interval_ns: int = 250 * MILLISECOND
     host_probes_per_second: int = 30
-    dither_share: float = DITHER_SHARE
+    dither_share: float = DITHER_SHARE_OF_PROBES
     probe_bytes: int = PROBE_BYTES
 
     def host_interval_for(self, hosts: int) -> int:
@@ -108,8 +107,8 @@ class Recording:
     ``begun_at`` is wall time in UTC. ``group`` and ``probes`` are in the order of sending, the latter by the hosts'
     labels. ``known_until``: up to which instant of the prober's it is known of a host's probes, and of its group's,
     whether they were heard; hosts that have told nothing are absent. ``paused_at``: when the prober's host was found
-    to have been suspended. ``ended``: by what, ``None`` where the file was cut. ``length_ns``: the last instant
-    that it tells of, by the prober's clock.
+    to have been suspended. ``ended``: by what, ``None`` where the file was cut. ``length_ns``: when the last
+    probe was sent.
     """
 
     begun_at: datetime.datetime
