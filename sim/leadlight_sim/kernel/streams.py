@@ -9,7 +9,8 @@ calls ``log``, ``exp`` or a power, the last bit of the result is the C library's
 
 A Mersenne Twister takes 2.9 kB, too much for every pair of stations. So what a frame to the group meets on its way to
 one receiver is drawn by a ``PlacedStream``, of which there is one for all pairs: it is put where the frame's number and
-the receiver's key, multiplied, lead on the orbit of one long generator.
+the receiver's key, multiplied, lead on the orbit of one long generator. Such a stream that is never put elsewhere does
+for what every station has and seldom draws from.
 """
 
 from __future__ import annotations
@@ -161,6 +162,15 @@ class Streams:
         Asked twice for one name it returns two streams with the same draws.
         """
         return Stream(self._digest(name_parts))
+
+    def compact(self, *name_parts: str) -> Stream:
+        """Return the stream of this name in a tenth of the memory, for what is drawn once a frame or more seldom.
+
+        It is Lehmer's generator, whose draws cost three times as long, and not those that ``stream`` returns.
+        """
+        stream = PlacedStream()
+        stream.put(self.key(*name_parts))
+        return stream
 
     def key(self, *name_parts: str) -> int:
         """Return an odd number of 128 bits of this name: a place for a ``PlacedStream``, or a factor of one."""

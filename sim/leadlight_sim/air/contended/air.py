@@ -120,16 +120,16 @@ class ContendedAir:
             raise ConfigurationError("station", name, "a name that no other station has")
         settings = self._settings
         stream = self._streams.stream
-        channel: LossAt = Channel(settings.dropout, stream("air", "channel", name))
+        channel: LossAt = Channel(settings.dropout, self._streams.compact("air", "channel", name))
         if extra is not None:
-            channel = JointChannel(channel, Channel(extra, stream("air", "extra channel", name)))
+            channel = JointChannel(channel, Channel(extra, self._streams.compact("air", "extra channel", name)))
         dozes = not station.wired and name in settings.power_save.stations
         port = Port(
             station,
             channel,
             stream("air", "loss", name),
             stream("air", "answer loss", name),
-            stream("air", "group", "number", name),
+            self._streams.compact("air", "group", "number", name),
             self._streams.key("host", "group", "wake", name),
             dozes=dozes,
         )

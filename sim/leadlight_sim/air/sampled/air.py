@@ -237,9 +237,9 @@ class SampledAir:
         settings = self._settings
         draws = self._streams.stream("air", "floor", name)
         hold = settings.hold
-        channel: LossAt = Channel(settings.dropout, self._streams.stream("air", "channel", name))
+        channel: LossAt = Channel(settings.dropout, self._streams.compact("air", "channel", name))
         if extra is not None:
-            channel = JointChannel(channel, Channel(extra, self._streams.stream("air", "extra channel", name)))
+            channel = JointChannel(channel, Channel(extra, self._streams.compact("air", "extra channel", name)))
         reach = settings.floor_asymmetry * settings.tables.floor_ns
         port = _Port(
             station,
@@ -450,7 +450,7 @@ class SampledAir:
         arrivals = flow.by_cable
         if arrivals is None:
             name = flow.sender.name
-            arrivals = flow.by_cable = _Arrivals(self._streams.stream("air", "group by cable", "number", name))
+            arrivals = flow.by_cable = _Arrivals(self._streams.compact("air", "group by cable", "number", name))
         number = self._begin(arrivals, at)
         delays, wakes = self._delays, self._wakes
         for port in self._on_cable:
@@ -569,7 +569,7 @@ class SampledAir:
     # Places and random streams.
 
     def _open_flow(self, sender: _Port) -> _Flow:
-        stream = self._streams.stream
+        stream = self._streams.compact
         name = sender.name
         flow = _Flow(
             sender,
