@@ -33,6 +33,7 @@ ORDER: Final = {
         "evening",
         "storage",
         "readiness",
+        "recording",
         "dissect",
         "net",
         "commands/orders",
@@ -92,6 +93,7 @@ FACES: Final = (
     "leadlight.events",
     "leadlight.errors",
     "leadlight.net",
+    "leadlight.recording",
     "leadlight_sim",
     "leadlight_sim.testing",
 )

@@ -54,11 +54,11 @@ def pytest_addoption(pluginmanager: pytest.PytestPluginManager) -> None:
 
 
 def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
-    """Leave out what replaces methods where they are compiled."""
+    """Leave out what compiled classes do not allow where they are compiled."""
     if IS_COMPILED:
         for item in items:
             if item.get_closest_marker("interpreted"):
-                item.add_marker(pytest.mark.skip(reason="replaces methods, which compiled classes do not allow"))
+                item.add_marker(pytest.mark.skip(reason="needs what compiled classes do not allow"))
 
 
 @pytest.fixture(scope="session")

@@ -39,7 +39,7 @@ from leadlight.playback import (
     Stretch,
     stills_of,
 )
-from leadlight.storage import make_key, read_key_file
+from leadlight.storage import make_key, read_key_file, read_library
 from leadlight.terms import ClockState, ContentState, CueState, Delivery, MusicChange, OnMusicLost, Refusal, Role
 from leadlight.units import MILLISECOND, SECOND, LeaderInstant, LocalInstant, ShowPosition
 from leadlight.wire import Beacon, Codec, DelayReport, Echo, KeyRing, Mark, Message, SharedDelay, Sounding, Tally
@@ -118,6 +118,7 @@ __all__ = [
     "__version__",
     "make_key",
     "read_key_file",
+    "read_library",
     "show_key",
     "stills_of",
 ]

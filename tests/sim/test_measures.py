@@ -15,6 +15,7 @@ import pytest
 from leadlight.clock import CausalityBound, Estimate, Estimator, Exchange
 from leadlight.events import CueAdopted, LeaderFound
 from leadlight.follower.follower import JOIN_PATIENCE_NS
+from leadlight.playback import Playhead
 from leadlight.units import MICROSECOND, MILLISECOND, SECOND, LeaderInstant, LocalInstant
 from leadlight_sim.air.choice import making
 from leadlight_sim.air.distributions import AirTables, Fixed
@@ -241,8 +242,12 @@ def test_a_constant_error_shows_a_wrong_frame_for_its_share_of_a_frame(error_ms:
 @pytest.mark.interpreted
 def test_a_frame_is_wrong_wherever_nothing_shows(monkeypatch: pytest.MonkeyPatch) -> None:
     world, scorer = made(scenario(), lambda: Erring(0))
-    scorer.run(TrueInstant(60 * SECOND))
-    monkeypatch.setattr(world.followers[0].follower.stage, "position_at", lambda _: None)
+    scorer.run(TrueInstant(60 * SECOND + 1))
+    (node,) = world.followers
+    monkeypatch.setattr(Playhead, "plan", ())
+    node.follower.playhead.halt()
+    assert node.watch is not None
+    node.watch()
     scorer.run(world.end)
     (found,) = scorer.scores().followers
     # A frame is due at every instant from 20 s on. Those up to 60 s were right, the 240 after it are not.
@@ -283,8 +288,8 @@ def test_only_the_time_without_power_is_left_out() -> None:
     first_beacon = next(at for at, event in world.followers[0].events if isinstance(event, LeaderFound))
     expected |= scores.times_s < first_beacon / SECOND
     assert off.tolist() == expected.tolist()
-    assert [state == "off" for state in found.states] == [
-        bool(40.0 <= at < 70.0) or at < world.followers[0].switched[0][0] / SECOND for at in scores.times_s
+    assert found.powered.tolist() == [
+        not 40.0 <= at < 70.0 and at >= world.followers[0].switched[0][0] / SECOND for at in scores.times_s
     ]
     assert found.error_ms.max == 2.0
     # One that only listens has no lock from its first beacons: it joins when its patience ends.

@@ -314,6 +314,15 @@ def constants() -> dict[str, list[Constant]]:
             of("ROSTER_MAXIMUM", "followers that a leader keeps"),
             of("INSTANCES_KEPT", "and instances of each of them"),
         ],
+        "probes": [
+            of("PROBE_BYTES", "length of every datagram, its tag apart", "probes"),
+            of("ENTRIES_MAXIMUM", "entries in one Answer"),
+            of("DITHER_SHARE_OF_PROBES", "share of its interval by which a probe leaves sooner or later"),
+            of("ANSWERS_PER_SECOND", "most answers of one recording"),
+            of("PRESENCE_WITHIN_NS", "within which hosts answer a Call,"),
+            of("PRESENCE_SPACING_NS", "and how far apart"),
+            of("SETTLED_NS", "a probe that has not arrived after so long is not coming"),
+        ],
         "playhead": [
             of("STOP_FADE_NS", "fade of a stop and of the off time"),
             of("ASK_WITHIN_NS", "at the latest a player asks again while a cue is announced"),
@@ -417,7 +426,7 @@ def by_level(text: str) -> str:
     groups: dict[str, list[str]] = {}
     for rule in rules(text):
         groups.setdefault(rule.binds, []).append(rule.number)
-    order = ("all", "level 0", "level 1", "level 2", "leader", "standby")
+    order = ("all", "level 0", "level 1", "level 2", "leader", "standby", "prober", "answerer")
     return table(("binds", "requirements"), [(binds, ", ".join(groups[binds])) for binds in order])
 
 

@@ -41,6 +41,18 @@ from leadlight.units import (
 from leadlight.wire import codec as wire
 from leadlight.wire.codec import Codec
 from leadlight.wire.messages import Beacon, DelayReport, Echo, Mark, Message, SharedDelay, Sounding, Tally
+from leadlight.wire.probes import (
+    ENTRY_FIELDS,
+    PROBE_TABLES,
+    Answer,
+    Call,
+    Entry,
+    GroupProbe,
+    HostProbe,
+    Presence,
+    ProbeCodec,
+    ProbeMessage,
+)
 from leadlight.wire.tags import KeyRing
 
 FOLDER: Final = Path(__file__).parents[2] / "protocol" / "vectors"
@@ -397,6 +409,7 @@ def refused() -> list[dict[str, Any]]:
         refused_case("513 bytes", with_body(tally, bytes(505))),
         refused_case("513 bytes of another protocol", bytes(513)),
         refused_case("another protocol", b"\xc4\x9c" + tally[2:]),
+        refused_case("a probe", ProbeCodec(GROUP).encode(GroupProbe(1, 0))),
         refused_case("another version", tally[:2] + bytes([0x20 | Kind.TALLY]) + tally[3:]),
         refused_case("another version and another group", tally[:2] + b"\x25\x00" + bytes(4) + tally[8:]),
         refused_case("another group", tally[:4] + wire.group_hash("another lake") + tally[8:]),
@@ -456,6 +469,53 @@ def refused() -> list[dict[str, Any]]:
     wrong_kind = good["echo"][:2] + bytes([0x10 | Kind.TALLY]) + good["echo"][3:]
     cases.append(refused_case("an echo that calls itself a tally", wrong_kind))
     return cases
+
+
+# -- probes ------------------------------------------------------------------------------------------------------------
+
+
+def probe_messages() -> dict[str, ProbeMessage]:
+    """One of every kind as it is usual, and those with room in them at their largest."""
+    heard = (Entry(0, 417, 1_203_771_001), Entry(1, 415, 2_048), Entry(0, 418, -7))
+    return {
+        "Call": Call(0x5EED1A4E),
+        "Group probe": GroupProbe(0x5EED1A4E, 418),
+        "Host probe": HostProbe(0x5EED1A4E, 416, 7, 830),
+        "Presence": Presence(0x5EED1A4E, 7, 1, 1, 0, -61, "jetty"),
+        "Presence that says nothing": Presence(1, 1, 0, None, None, None, ""),
+        "Presence with the longest label": Presence(U32, U32, 1, 1, 1, -128, "ä" * 12),
+        "Answer": Answer(0x5EED1A4E, 7, 416, 90_000_000_123, 90_000_200_456, 35, 830, 833, heard),
+        "Answer of a host that has heard nothing else": Answer(1, 1, 0, 0, 0, None, 0, 0),
+        "largest Answer": Answer(U32, U32, U32, LATEST, LATEST, U16, U32, U32, (Entry(1, U32, INSTANT_MAXIMUM),) * 3),
+    }
+
+
+def probe_as_json(message: ProbeMessage) -> dict[str, Any]:
+    """Return a probe's message under the names of its tables."""
+    kind, fields = PROBE_TABLES[type(message)]
+    told: dict[str, Any] = {"kind": int(kind), **numbers(message[: len(fields)], fields)}
+    if isinstance(message, Presence):
+        told["label"] = message.label
+    if isinstance(message, Answer):
+        told["entries"] = [numbers(entry, ENTRY_FIELDS) for entry in message.entries]
+    return told
+
+
+def probes() -> list[dict[str, Any]]:
+    """Probes that every decoder takes and every encoder writes so."""
+    return [
+        {
+            "name": name if slot is None else f"{name}, tagged in slot {slot}",
+            "group": GROUP,
+            "key_slot": slot or 0,
+            "key": None if slot is None else KEYS[slot].hex(),
+            "datagram": ProbeCodec(GROUP, None if slot is None else KeyRing(KEYS, active=slot)).encode(message).hex(),
+            "encodes_so": True,
+            "decodes_to": probe_as_json(message),
+        }
+        for slot in (None, 1)
+        for name, message in probe_messages().items()
+    ]
 
 
 # -- numbers made of names ---------------------------------------------------------------------------------------------
@@ -651,6 +711,7 @@ def files() -> dict[str, str]:
         "derived.json": derived(),
         "arithmetic.json": arithmetic(),
         "states.json": states(),
+        "probes.json": probes(),
     }
     return {name: json.dumps(content, indent=1, ensure_ascii=False) + "\n" for name, content in contents.items()}
 

@@ -11,7 +11,7 @@ from leadlight.commands.manifest import ProgressLine, size_in_words
 from leadlight.errors import ConfigurationError
 from leadlight.evening.manifest import Part
 from leadlight.storage.files import read_manifest, write_manifest
-from leadlight.storage.parts import build_manifest, check_parts, read_part
+from leadlight.storage.parts import build_manifest, check_parts, read_library, read_part
 from leadlight.terms import ContentState
 
 Capture = pytest.CaptureFixture[str]
@@ -139,6 +139,19 @@ def test_a_part_of_another_size_is_not_read(season: Path, manifest: Path) -> Non
 def test_a_folder_that_is_not_there_is_a_missing_part(season: Path, manifest: Path, tmp_path: Path) -> None:
     (tmp_path / "empty").mkdir()
     assert check_parts(read_manifest(manifest), tmp_path / "empty", "ferry") == {"Tidefall": ContentState.MISSING}
+
+
+def test_a_player_is_given_the_shows_whose_parts_are_as_listed(season: Path, manifest: Path) -> None:
+    (season / "Tidefall" / "jetty.frames").write_bytes(b"tide")
+    library = read_library(manifest, season, "jetty")
+    listed = {entry.show: entry.stored for entry in read_manifest(manifest).shows}
+    assert library.shows == (listed["Embers"],)
+    assert library.state_of(listed["Tidefall"].key) is ContentState.OTHER_EDITION
+
+
+def test_a_player_that_a_manifest_does_not_list_is_told_who_is(season: Path, manifest: Path) -> None:
+    with pytest.raises(ConfigurationError, match="ferry, jetty"):
+        read_library(manifest, season, "jety")
 
 
 def test_names_compare_composed_whatever_the_file_system_hands_out(season: Path, tmp_path: Path) -> None:

@@ -46,8 +46,7 @@ def score(name: str, p95: float, light: float | None = None) -> FollowerScore:
         naive_errors=EMPTY,
         lights=EMPTY,
         naive_lights=EMPTY,
-        bounds=EMPTY,
-        states=(),
+        powered=np.empty(0, np.bool_),
     )
 
 

@@ -109,6 +109,7 @@ def test_the_documented_listing_is_what_is_offered() -> None:
     assert listed == {face: set(importlib.import_module(face).__all__) for face in rooms.FACES}
 
 
+@pytest.mark.interpreted
 @pytest.mark.parametrize("face", rooms.FACES)
 def test_every_type_that_a_public_signature_names_is_public(face: str) -> None:
     everything = [what for other in rooms.FACES for what in offered(other).values()]
@@ -121,6 +122,7 @@ def test_every_type_that_a_public_signature_names_is_public(face: str) -> None:
     assert missing == set()
 
 
+@pytest.mark.interpreted
 def test_the_walk_through_signatures_sees_what_they_name() -> None:
     assert {leadlight.FollowerSettings, leadlight.Recovery, leadlight.Library} <= named_by(leadlight.Follower)
     assert leadlight.Cue in named_by(leadlight.Leader)

@@ -148,7 +148,7 @@ def test_a_piece_that_never_heard_a_beacon_is_said_to_have_joined_never(pages: P
 
 def test_a_page_of_pieces_that_stay_dark_says_so_and_claims_nothing_that_is_not_known(pages: Pages) -> None:
     text = pages["silent"]
-    assert "<h1>The crowd will see nothing at all: every light stays dark.</h1>" in text
+    assert "<h1>The crowd will see no show: every light stays dark.</h1>" in text
     assert "No two pieces were ever in the show together" in text
     assert "No board heard a beacon long enough" in text
     assert "nothing is shown" in text

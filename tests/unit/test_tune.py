@@ -198,6 +198,13 @@ def test_what_misses_in_exploration_is_left_early_and_never_tested() -> None:
     )
 
 
+def test_the_line_that_rehearses_what_is_taken_names_the_scenario_that_was_swept() -> None:
+    outcome, _ = swept([0.0, 0.0])
+    lines = advise(outcome, "leadlight rehearse mine.toml --set air.preset=busy").sentences
+    (line,) = [said for said in lines if said.startswith("To rehearse it: ")]
+    assert line.startswith("To rehearse it: leadlight rehearse mine.toml --set air.preset=busy --set ")
+
+
 def test_only_those_in_front_are_explored_to_the_end() -> None:
     outcome, _ = swept([0.0] * 6)
     assert [each.seen.evenings for each in outcome.candidates] == [8, 8, 8, 2, 2, 2]

@@ -16,7 +16,8 @@ import pytest
 
 from leadlight.errors import WireError
 from leadlight.wire.codec import Codec
-from leadlight.wire.tags import KeyRing
+from leadlight.wire.probes import PROBE_BYTES, ProbeCodec
+from leadlight.wire.tags import TAG_BYTES, KeyRing
 
 ROOT = Path(__file__).parents[2]
 FOLDER = ROOT / "protocol" / "vectors"
@@ -44,6 +45,7 @@ DATAGRAMS = read("datagrams")
 REFUSED = read("refused")
 DERIVED = read("derived")
 ARITHMETIC = read("arithmetic")
+PROBES = read("probes")
 
 each_datagram = pytest.mark.parametrize("case", DATAGRAMS, ids=[case["name"] for case in DATAGRAMS])
 each_refusal = pytest.mark.parametrize("case", REFUSED, ids=[case["name"] for case in REFUSED])
@@ -84,6 +86,18 @@ def test_the_library_refuses_what_must_be_refused_and_says_why(case: dict[str, A
     with pytest.raises(WireError) as refused:
         codec_of(case).decode(bytes.fromhex(case["datagram"]))
     assert str(refused.value.reason) == case["reason"]
+
+
+@pytest.mark.parametrize("case", PROBES, ids=[case["name"] for case in PROBES])
+def test_every_probe_is_decoded_written_so_and_refused_by_a_node_of_a_show(case: dict[str, Any]) -> None:
+    data, keys = bytes.fromhex(case["datagram"]), keys_of(case)
+    codec = ProbeCodec(case["group"], KeyRing(keys) if keys else None)
+    message = codec.decode(data)
+    assert writer.probe_as_json(message) == case["decodes_to"]
+    assert codec.encode(message) == data
+    assert len(data) == PROBE_BYTES + (TAG_BYTES if keys else 0)
+    with pytest.raises(WireError, match="other protocol"):
+        codec_of(case).decode(data)
 
 
 def test_every_reason_of_refusal_and_every_kind_and_size_has_a_vector() -> None:

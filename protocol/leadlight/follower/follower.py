@@ -110,7 +110,6 @@ class Follower:
         "_cookie",
         "_entropy",
         "_events",
-        "_held",
         "_instance",
         "_interval_ns",
         "_is_keyed",
@@ -136,6 +135,7 @@ class Follower:
         "frame_shown",
         "goodbye_at",
         "heard_at",
+        "held",
         "identity",
         "late_frames",
         "settings",
@@ -188,8 +188,8 @@ class Follower:
         self._timebase_leader: int | None = None
         self._refusals = Refusals()
         self._broken = 0
-        # The clock of the timebase before, by which the old line is held until the new one is known.
-        self._held: tuple[int, Estimate] | None = None
+        self.held: tuple[int, Estimate] | None = None
+        """The timebase before and its clock, by which the old line is held until the new one is known."""
         self._address: Address | None = None
         self._asks_for_copies = False
         self._interval_ns = SECOND
@@ -448,8 +448,8 @@ class Follower:
         That is the timebase before, while a new one is entered and not yet known well enough. ``None`` before the first
         sample.
         """
-        if self._held is not None:
-            timebase, clock = self._held
+        if self.held is not None:
+            timebase, clock = self.held
             return timebase, clock.leader_at(now)
         reading = self.clock.leader_at(now)
         return None if reading is None or self._timebase is None else (self._timebase, reading)
@@ -679,8 +679,8 @@ class Follower:
         self._timebase_leader = beacon.leader
         if self._timebase is not None:
             self._emit(events.TimebaseEntered(now, beacon.timebase))
-        if self._held is None and self._timebase is not None and self.clock.served is not None:
-            self._held = self._timebase, self.clock.served
+        if self.held is None and self._timebase is not None and self.clock.served is not None:
+            self.held = self._timebase, self.clock.served
         self._timebase = beacon.timebase
         self.clock.enter_timebase(same_host)
         self._refusals.clear()
@@ -697,8 +697,8 @@ class Follower:
         self._emit(events.TimebaseEntered(now, self._timebase))
         if before is ClockState.LOCKED:
             self._emit(events.LockLost(now))
-        if self._held is None and self.clock.served is not None:
-            self._held = self._timebase, self.clock.served
+        if self.held is None and self.clock.served is not None:
+            self.held = self._timebase, self.clock.served
         self.clock.enter_timebase()
         self.stage.enter_timebase()
         self._patience_at = LocalInstant(now + JOIN_PATIENCE_NS)
@@ -725,7 +725,7 @@ class Follower:
 
     def _go_by_clock(self, now: LocalInstant) -> None:
         """Trust the clock as it is known now: the line held from before is let go."""
-        self._patience_at = self._held = None
+        self._patience_at = self.held = None
         self.stage.follow(now)
 
     # -- losing the leader -----------------------------------------------------------------------------------------

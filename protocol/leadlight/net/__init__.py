@@ -8,6 +8,7 @@ from leadlight.net.host_facts import measure_host
 from leadlight.net.machine import MACHINE
 from leadlight.net.node import FollowerNode, LeaderNode, Node
 from leadlight.net.pixel_port import PixelPort
+from leadlight.net.recorder import PROBE_PORT, ProbePlace, load_percent, run_answerer, run_prober
 from leadlight.net.sockets import DEFAULT_PORT, EXPEDITED, check_port, check_ports
 from leadlight.net.thread import EndpointThread, FollowerThread, LeaderThread
 from leadlight.net.timers import ExactTimer
@@ -18,6 +19,7 @@ __all__ = [
     "DEFAULT_PORT",
     "EXPEDITED",
     "MACHINE",
+    "PROBE_PORT",
     "DatagramCounts",
     "Endpoint",
     "EndpointThread",
@@ -34,10 +36,14 @@ __all__ = [
     "Node",
     "PixelFacts",
     "PixelPort",
+    "ProbePlace",
     "Waker",
     "WakingSettings",
     "check_port",
     "check_ports",
     "group_address",
+    "load_percent",
     "measure_host",
+    "run_answerer",
+    "run_prober",
 ]

@@ -97,7 +97,7 @@ class CoreDriver(Generic[EventType]):
     ``on_event`` is called for each event, in order, in the loop's thread, outside ``guard``. ``guard`` is
     held whenever the core is touched, for those who read it from another thread. ``on_failure`` is called once, and
     first, with what the core or ``on_event`` raised; from then on nothing is driven any more. ``after_pump`` is called
-    whenever the core may have changed its mind.
+    whenever the core may have changed its mind, and ``on_unsent`` with each datagram that could not leave, at once.
     """
 
     def __init__(
@@ -109,6 +109,7 @@ class CoreDriver(Generic[EventType]):
         guard: AbstractContextManager[Any] | None = None,
         on_failure: Callable[[BaseException], None] | None = None,
         after_pump: Callable[[], None] | None = None,
+        on_unsent: Callable[[bytes], None] | None = None,
     ) -> None:
         self.counts = DatagramCounts()
         self._core = core
@@ -125,6 +126,7 @@ class CoreDriver(Generic[EventType]):
         self._failure: BaseException | None = None
         self._end: asyncio.Future[None] | None = None
         self._after_pump = after_pump
+        self._on_unsent = on_unsent
         self._departure = Departure(clock)
         self._readers = contextlib.ExitStack()
         self.is_stamped = self._enable_stamps()
@@ -210,13 +212,15 @@ class CoreDriver(Generic[EventType]):
             if not is_awaited:
                 is_awaited = True
                 self._departure.await_stamp(stamp)
-            self._send(data, destination)
+            if not self._send(data, destination) and self._on_unsent is not None:
+                self._on_unsent(data)
         return list(iter(self._core.next_event, None))
 
-    def _send(self, data: bytes, destination: Any) -> None:
+    def _send(self, data: bytes, destination: Any) -> bool:
+        """Send a datagram; return whether it has left."""
         if self._sockets is None:
             self.counts.dropped += 1
-            return
+            return False
         if destination is None:
             destination = self._sockets.group_destination
         try:
@@ -232,6 +236,8 @@ class CoreDriver(Generic[EventType]):
                 self._note_send_error(error, destination)
         else:
             self.counts.sent += 1
+            return True
+        return False
 
     def _note_send_error(self, error: OSError, destination: Any) -> None:
         """Log each kind of trouble once: an unknown name, a network that is down, a firewall."""

@@ -104,6 +104,11 @@ class Library:
             for show, state in (absent or {}).items()
         }
 
+    @property
+    def shows(self) -> tuple[StoredShow, ...]:
+        """The shows that are held."""
+        return tuple(self._shows.values())
+
     def find(self, key: int) -> StoredShow | None:
         """Return the show of this key, or ``None`` if it is not held."""
         return self._shows.get(key)

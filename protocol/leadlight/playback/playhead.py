@@ -104,6 +104,18 @@ class Playhead:
         return self._now is not None
 
     @property
+    def now(self) -> Stretch | None:
+        """The stretch in hand: another one whenever the plan is changed; ``None`` without a plan."""
+        return self._now
+
+    @property
+    def plan(self) -> tuple[Stretch, ...]:
+        """All that is planned, in order: the first holds before the second begins, the last for good."""
+        if self._now is None:
+            return ()
+        return (*self._past, self._now) if self._then is None else (*self._past, self._now, self._then)
+
+    @property
     def stretches(self) -> tuple[Stretch | None, Stretch | None, Stretch | None]:
         """The plan: the stretch before, the one now, and the one after. For whoever checks that they meet."""
         return self._past[-1] if self._past else None, self._now, self._then

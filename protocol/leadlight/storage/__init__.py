@@ -9,7 +9,7 @@ from leadlight.storage.files import (
     written_whole,
 )
 from leadlight.storage.key_files import inspect_key_file, make_key, read_key_file
-from leadlight.storage.parts import Progress, build_manifest, check_parts, compare_parts
+from leadlight.storage.parts import Progress, build_manifest, check_parts, compare_parts, read_library
 from leadlight.storage.runtime import runtime_folder, runtime_folders, runtime_name
 
 __all__ = [
@@ -21,6 +21,7 @@ __all__ = [
     "inspect_key_file",
     "make_key",
     "read_key_file",
+    "read_library",
     "read_manifest",
     "read_text_file",
     "runtime_folder",

@@ -10,7 +10,8 @@ from typing import Final, TypeAlias
 
 from leadlight.errors import ConfigurationError
 from leadlight.evening import DIGEST_BYTES, Manifest, Part, PartFound, ShowDescription, ShowEntry, check_name
-from leadlight.storage.files import _told_of, read_text_file
+from leadlight.playback import Library
+from leadlight.storage.files import _told_of, read_manifest, read_text_file
 from leadlight.terms import ContentState
 
 DESCRIPTION_FILE: Final = "show.toml"
@@ -59,6 +60,18 @@ def build_manifest(folder: str | Path, progress: Progress | None = None) -> Mani
         read = {follower: read_part(path, report.add) for follower, path in files[show].items()}
         entries.append(description.entry(show, read, str(found[show] / DESCRIPTION_FILE)))
     return Manifest(tuple(entries))
+
+
+def read_library(manifest: str | Path, folder: str | Path, follower: str) -> Library:
+    """Return the shows of a manifest as this follower has them; each of its parts in ``folder`` is read and compared.
+
+    A part that is missing or differs is told to the leader and never played. Raises ``ConfigurationError`` for a
+    follower that the manifest does not list, and for what cannot be read.
+    """
+    listing = read_manifest(manifest)
+    if follower not in listing.followers():
+        raise ConfigurationError("follower", follower, f"one that {manifest} lists: {', '.join(listing.followers())}")
+    return listing.library(check_parts(listing, folder, follower))
 
 
 def check_parts(

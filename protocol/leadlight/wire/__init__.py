@@ -34,6 +34,18 @@ from leadlight.wire.layout import (
     word,
 )
 from leadlight.wire.messages import Beacon, DelayReport, Echo, Mark, Message, SharedDelay, Sounding, Tally
+from leadlight.wire.probes import (
+    PROBE_BYTES,
+    PROBE_MAGIC,
+    Answer,
+    Call,
+    Entry,
+    GroupProbe,
+    HostProbe,
+    Presence,
+    ProbeCodec,
+    ProbeMessage,
+)
 from leadlight.wire.tags import KEY_MAXIMUM_BYTES, KEY_MINIMUM_BYTES, TAG_BYTES, UNKEYED_SLOT, KeyRing
 
 __all__ = [
@@ -51,6 +63,8 @@ __all__ = [
     "MEANINGS",
     "NAME_MAXIMUM_BYTES",
     "PREAMBLE_BYTES",
+    "PROBE_BYTES",
+    "PROBE_MAGIC",
     "TABLES",
     "TAG_BYTES",
     "U8",
@@ -58,16 +72,24 @@ __all__ = [
     "U32",
     "UNKEYED_SLOT",
     "VERSION",
+    "Answer",
     "Beacon",
+    "Call",
     "Codec",
     "DelayReport",
     "Echo",
+    "Entry",
     "Field",
+    "GroupProbe",
+    "HostProbe",
     "KeyRing",
     "Mark",
     "Meaning",
     "Message",
     "Part",
+    "Presence",
+    "ProbeCodec",
+    "ProbeMessage",
     "SharedDelay",
     "Sounding",
     "Tally",

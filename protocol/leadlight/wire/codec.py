@@ -14,11 +14,11 @@ follows the fields it knows.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from functools import partial
 from hashlib import blake2s
 from itertools import chain
-from typing import Any, Final, NamedTuple
+from typing import Any, Final, Generic, NamedTuple, TypeAlias, TypeVar
 
 import msgpack
 
@@ -154,14 +154,29 @@ def group_hash(group: str) -> bytes:
     return blake2s(group.encode(), digest_size=4, person=b"group").digest()
 
 
-class Codec:
-    """Encodes and decodes one group's datagrams.
+MessageType = TypeVar("MessageType")
+Packer: TypeAlias = Callable[[Any], tuple[int, tuple[Any, ...]]]
+"""Returns the kind of a message and the values of its array."""
+
+
+class Framing(Generic[MessageType]):
+    """Encodes and decodes one group's datagrams of one protocol.
 
     ``group`` is the name that all members share. With ``keys`` every datagram is tagged and only tagged ones are
-    accepted; without, only untagged ones. Raises ``ConfigurationError`` for a group without a name.
+    accepted; without, only untagged ones. ``magic`` names the protocol, ``packers`` and ``readers`` are its messages,
+    and ``minimum_bytes`` how long those of a kind are made, by padding that is their last field.
+    Raises ``ConfigurationError`` for a group without a name.
     """
 
-    def __init__(self, group: str, keys: KeyRing | None = None) -> None:
+    def __init__(
+        self,
+        group: str,
+        keys: KeyRing | None,
+        magic: bytes,
+        packers: Mapping[type, Packer],
+        readers: Mapping[int, Callable[[tuple[Any, ...]], MessageType]],
+        minimum_bytes: Mapping[int, int],
+    ) -> None:
         check_kind("group", group, str, "a name")
         if not group.strip():
             raise ConfigurationError("group", group, "a name")
@@ -169,16 +184,19 @@ class Codec:
             check_kind("keys", keys, KeyRing, "a KeyRing, such as KeyRing({1: key})")
         self.group = group
         self.keys = keys
+        self._magic = magic
+        self._packers = packers
+        self._minimum_bytes = minimum_bytes
         slot = UNKEYED_SLOT if keys is None else keys.active
         group_bytes = group_hash(group)
 
         def preamble(kind: int, slot: int) -> bytes:
-            return MAGIC + bytes((VERSION << 4 | kind, slot)) + group_bytes
+            return magic + bytes((VERSION << 4 | kind, slot)) + group_bytes
 
         self._preambles = [preamble(kind, slot) for kind in range(KINDS)]
         # Every preamble that is not refused, and what reads the array behind it; nothing where the kind is unknown.
         self._readers = {
-            preamble(kind, slot): _UNPACKERS.get(kind)
+            preamble(kind, slot): readers.get(kind)
             for slot in ((UNKEYED_SLOT,) if keys is None else keys)
             for kind in range(KINDS)
         }
@@ -188,17 +206,17 @@ class Codec:
 
     # -- out ---------------------------------------------------------------------------------------------------
 
-    def encode(self, message: Message) -> bytes:
+    def encode(self, message: MessageType) -> bytes:
         """Return the datagram of ``message``.
 
         Raises ``MessageError`` if a field is outside its range: what this encodes, every peer decodes.
         """
         try:
-            kind, fields = _PACKERS[type(message)](message)
+            kind, fields = self._packers[type(message)](message)
         except (WireError, KeyError, TypeError, ValueError, AttributeError) as error:
             raise MessageError(f"{type(message).__name__} cannot be sent: {error}") from error
         signed: bytes = self._preambles[kind] + self._packer.pack(fields)
-        if kind is _SOUNDING and (missing := SOUNDING_MINIMUM_BYTES - len(signed)) > 0:
+        if (missing := self._minimum_bytes.get(kind, 0) - len(signed)) > 0:
             # The padding is the last field, so far an empty one: two bytes that are replaced by a longer one.
             signed = signed[:-2] + self._packer.pack(bytes(missing))
         if self.keys is None:
@@ -207,7 +225,7 @@ class Codec:
 
     # -- in ----------------------------------------------------------------------------------------------------
 
-    def decode(self, data: bytes) -> Message:
+    def decode(self, data: bytes) -> MessageType:
         """Return the message in a datagram of this group.
 
         Raises ``WireError``, and nothing else, for any bytes that are not one: its ``reason`` is a ``Refusal``.
@@ -250,7 +268,7 @@ class Codec:
         """Return the error that says what is wrong with a preamble that is not ours."""
         if len(data) <= PREAMBLE_BYTES:
             return WireError(Refusal.TOO_SHORT, f"{len(data)} bytes")
-        if data[:2] != MAGIC:
+        if data[:2] != self._magic:
             return WireError(Refusal.OTHER_PROTOCOL, data[:2].hex())
         if data[2] >> 4 != VERSION:
             return WireError(Refusal.OTHER_VERSION, str(data[2] >> 4))
@@ -297,7 +315,7 @@ def _range_test(name: str, field: Field) -> str:
     return f"{field.low} <= {name} <= {field.high}"
 
 
-def _compile_check(fields: tuple[Field, ...], result: str = "", apart: int = 0, **known: Any) -> Callable[..., Any]:
+def compile_check(fields: tuple[Field, ...], result: str = "", apart: int = 0, **known: Any) -> Callable[..., Any]:
     """Return a function that raises ``WireError`` unless a sequence begins with values inside ``fields``.
 
     It returns ``result``, an expression of the values ``v0``, ``v1`` and so on and of what is ``known``. The last
@@ -334,11 +352,11 @@ class _Run:
         self._name = name
         self._allowed = f"up to {most} times {len(fields)}"
         counts = range(1, most + 1)
-        self._checks = {count * len(fields): _compile_check(fields * count) for count in counts}
+        self._checks = {count * len(fields): compile_check(fields * count) for count in counts}
         new = partial(tuple.__new__, pair)
         pairs = [f"new((v{2 * index}, v{2 * index + 1})), " for index in range(most)]
         self._readers = {
-            count * len(fields): _compile_check(fields * count, f"({''.join(pairs[:count])})", new=new)
+            count * len(fields): compile_check(fields * count, f"({''.join(pairs[:count])})", new=new)
             for count in counts
         }
 
@@ -366,13 +384,13 @@ class _Run:
         return WireError(Refusal.OUT_OF_RANGE, f"{self._name} has {len(values)} numbers, allowed {self._allowed}")
 
 
-_check_cue: Final = _compile_check(CUE_FIELDS)
-_check_order: Final = _compile_check(ORDER_FIELDS)
-_check_beacon: Final = _compile_check(BEACON_FIELDS)
-_check_sounding: Final = _compile_check(SOUNDING_FIELDS)
-_check_echo: Final = _compile_check(ECHO_FIELDS)
-_check_tally: Final = _compile_check(TALLY_FIELDS)
-_check_delay_head: Final = _compile_check(DELAY_HEAD_FIELDS)
+_check_cue: Final = compile_check(CUE_FIELDS)
+_check_order: Final = compile_check(ORDER_FIELDS)
+_check_beacon: Final = compile_check(BEACON_FIELDS)
+_check_sounding: Final = compile_check(SOUNDING_FIELDS)
+_check_echo: Final = compile_check(ECHO_FIELDS)
+_check_tally: Final = compile_check(TALLY_FIELDS)
+_check_delay_head: Final = compile_check(DELAY_HEAD_FIELDS)
 _marks: Final = _Run("marks", Mark, MARK_FIELDS, MARKS_MAXIMUM)
 _shared_delays: Final = _Run("shared delays", SharedDelay, SHARED_DELAY_FIELDS, DELAYS_MAXIMUM)
 _delay_reports: Final = _Run("delays", DelayReport, DELAY_REPORT_FIELDS, DELAYS_MAXIMUM)
@@ -389,10 +407,10 @@ _CUE_PARTS: Final[dict[str, Any]] = {
     "line": partial(tuple.__new__, ShowLine),
     "states": _CUE_STATES,
 }
-_read_unordered_cue: Final[Callable[[Sequence[Any]], Cue]] = _compile_check(
+_read_unordered_cue: Final[Callable[[Sequence[Any]], Cue]] = compile_check(
     CUE_FIELDS, "cue((v0, states[v1], line((v2, v3, v4)), None))", **_CUE_PARTS
 )
-_read_ordered_cue: Final[Callable[[Sequence[Any], Any], Cue]] = _compile_check(
+_read_ordered_cue: Final[Callable[[Sequence[Any], Any], Cue]] = compile_check(
     CUE_FIELDS + ORDER_FIELDS, "cue((v0, states[v1], line((v2, v3, v4)), v5))", apart=1, **_CUE_PARTS
 )
 
@@ -631,7 +649,7 @@ def _read_tally(fields: tuple[Any, ...]) -> Tally:
     )
 
 
-_PACKERS: Final[dict[type, Callable[[Any], tuple[Kind, tuple[Any, ...]]]]] = {
+_PACKERS: Final[dict[type, Packer]] = {
     Beacon: _pack_beacon,
     Sounding: _pack_sounding,
     Echo: _pack_echo,
@@ -644,3 +662,10 @@ _UNPACKERS: Final[dict[int, Callable[[tuple[Any, ...]], Message]]] = {
     Kind.ECHO: _read_echo,
     Kind.TALLY: _read_tally,
 }
+
+
+class Codec(Framing[Message]):
+    """Encodes and decodes the datagrams of one group's shows; arguments and errors as for ``Framing``."""
+
+    def __init__(self, group: str, keys: KeyRing | None = None) -> None:
+        super().__init__(group, keys, MAGIC, _PACKERS, _UNPACKERS, {Kind.SOUNDING: SOUNDING_MINIMUM_BYTES})

@@ -14,6 +14,7 @@ from leadlight.cue import NO_SHOW
 from leadlight.terms import ClockState, ContentState, CueState, Kind
 from leadlight.units import MICROSECOND, MILLISECOND, SECOND
 from leadlight.wire import codec as wire
+from leadlight.wire import probes
 
 
 class Meaning(NamedTuple):
@@ -125,7 +126,16 @@ FIELDS: Final[dict[str, tuple[wire.Field, ...]]] = {
     "reports": wire.DELAY_REPORT_FIELDS,
     "echo": wire.ECHO_FIELDS,
     "tally": wire.TALLY_FIELDS,
+    "call": probes.CALL_FIELDS,
+    "group-probe": probes.GROUP_PROBE_FIELDS,
+    "host-probe": probes.HOST_PROBE_FIELDS,
+    "presence": probes.PRESENCE_FIELDS,
+    "answer": probes.ANSWER_FIELDS,
+    "entries": probes.ENTRY_FIELDS,
 }
+
+_RECORDING: Final = Meaning("", "number of the recording", hex_32)
+_PROBE: Final = Meaning("", "number of the probe in its row")
 
 MEANINGS: Final[dict[str, dict[str, Meaning]]] = {
     "beacon": {
@@ -205,7 +215,40 @@ MEANINGS: Final[dict[str, dict[str, Meaning]]] = {
         "late_frames": Meaning("", "frames that the player could not show in time, since its start"),
         "flags": Meaning("", "sum of flags", _flags),
     },
+    "call": {"recording": _RECORDING},
+    "group-probe": {"recording": _RECORDING, "number": _PROBE},
+    "host-probe": {
+        "recording": _RECORDING,
+        "number": _PROBE,
+        "instance": Meaning("", "of the host that is meant", hex_32),
+        "known": Meaning("", "entries of the host's account that have come"),
+    },
+    "presence": {
+        "recording": _RECORDING,
+        "instance": Meaning("", "random, drawn by the host when it starts", hex_32),
+        "is_stamped": Meaning("", "1 where its kernel stamps arrivals, else 0"),
+        "is_wireless": Meaning("", "1 for a radio, 0 for none; nil where unknown"),
+        "saves_power": Meaning("", "1 for a radio that dozes, 0 for one that does not; nil where unknown"),
+        "signal_dbm": Meaning("dBm", "how strong it hears its access point; nil where unknown"),
+    },
+    "answer": {
+        "recording": _RECORDING,
+        "instance": Meaning("", "the host's", hex_32),
+        "number": Meaning("", "the Host probe's"),
+        "heard_at": Meaning("ns", "local instant of the host at which that arrived", instant_in_words),
+        "sent_at": Meaning("ns", "local instant of the host at which this datagram left", instant_in_words),
+        "load_percent": Meaning("", "programs that wait for each of its cores, in hundredths; nil where unknown"),
+        "first": Meaning("", "place of the first of `entries` in the account, counted from 0"),
+        "total": Meaning("", "entries in the account"),
+    },
+    "entries": {
+        "is_own": Meaning("", "1 for a Host probe, 0 for a Group probe"),
+        "number": Meaning("", "its number"),
+        "age_ns": Meaning("ns", "how long before `heard_at` it arrived"),
+    },
 }
+
+_PADDING: Final = Part("padding", "binary", "zero bytes")
 
 BEHIND: Final[dict[str, tuple[Part, ...]]] = {
     "beacon": (
@@ -229,6 +272,14 @@ BEHIND: Final[dict[str, tuple[Part, ...]]] = {
         Part("padding", "binary", "zero bytes that make room for the Echo"),
     ),
     "tally": (Part("name", "text", "the follower's name"),),
+    "call": (_PADDING,),
+    "group-probe": (_PADDING,),
+    "host-probe": (_PADDING,),
+    "presence": (Part("label", "text", "what the host is called, in 0 to 24 bytes; empty for nothing"), _PADDING),
+    "answer": (
+        Part("entries", "flat array", "more of the host's account", run="entries", most=probes.ENTRIES_MAXIMUM),
+        _PADDING,
+    ),
 }
 """What follows the numbers of a table in the same array."""
 

@@ -11,10 +11,12 @@ class LatestBeacon:
 
     def __init__(self) -> None:
         self._latest: tuple[LeaderInstant, LocalInstant] | None = None
+        self._estimate: Estimate | None = None
 
     def observe_beacon(self, sent_at: LeaderInstant, received_at: LocalInstant) -> None:
         """Take a beacon that was sent to the group."""
         self._latest = sent_at, received_at
+        self._estimate = None  # made when somebody asks
 
     observe_copy = observe_beacon
 
@@ -23,14 +25,14 @@ class LatestBeacon:
 
     def estimate(self) -> Estimate | None:
         """Return the estimate after the last sample, or ``None`` before the first."""
-        if self._latest is None:
-            return None
-        sent_at, received_at = self._latest
-        return Estimate(received_at, received_at - sent_at, 0.0)
+        if self._estimate is None and self._latest is not None:
+            sent_at, received_at = self._latest
+            self._estimate = Estimate(received_at, received_at - sent_at, 0.0)
+        return self._estimate
 
     def rebase(self) -> None:
         """Forget the latest beacon."""
-        self._latest = None
+        self._latest = self._estimate = None
 
     def reopen_paths(self) -> None:
         """Forget nothing: there is nothing known of paths."""

@@ -10,6 +10,7 @@ import sys
 from collections.abc import Callable
 from dataclasses import replace
 from enum import Enum
+from functools import partial
 from typing import Final
 
 from leadlight_sim.air import NO_DROPOUT, AirTables, DelayDistribution, StretchedExcess
@@ -36,41 +37,9 @@ NEVER: Final = sys.float_info.min
 """A chance that is drawn for and never comes."""
 
 
-class _PromptHost(Host):
-    """A host whose programs wake at once."""
-
-    __slots__ = ()
-
-    def timer_lateness_ns(self) -> int:
-        """Return that no timer is late."""
-        return 0
-
-    def player_lateness_ns(self) -> int:
-        """Return that no player is woken late."""
-        return 0
-
-
-class _ExactHost(Host):
-    """A host that stamps packets as they arrive."""
-
-    __slots__ = ()
-
-    def receive_delay_ns(self, draws: Stream) -> int:  # noqa: ARG002 - nobody else draws from the stream
-        """Return that no stamp is late."""
-        return 0
-
-
-class _IdealHost(_PromptHost, _ExactHost):
-    """Both."""
-
-    __slots__ = ()
-
-
 def host_without(gone: frozenset[Cause]) -> Callable[[HostSettings, Stream], Host]:
     """Return what makes hosts when some causes are gone."""
-    if Cause.WAKING in gone:
-        return _IdealHost if Cause.STAMPING in gone else _PromptHost
-    return _ExactHost if Cause.STAMPING in gone else Host
+    return partial(Host, wakes_at_once=Cause.WAKING in gone, stamps_at_once=Cause.STAMPING in gone)
 
 
 def scenario_without(scenario: Scenario, gone: frozenset[Cause]) -> Scenario:

@@ -73,7 +73,7 @@ def by_cause(found: Budget) -> Drawing:
         axes.spines["left"].set_visible(False)
         axes.axvline(0, color=SOFT.light, linewidth=0.8)
         axes.xaxis.set_major_formatter(FuncFormatter(lambda value, _: f"{value:g}"))
-        axes.set_xlabel("ms gained", fontsize=11.5)
+        axes.set_xlabel("ms gained")
         axes.grid(axis="x", color=RULE.light, linewidth=0.8)
         axes.set_axisbelow(True)
         for row, (effect, (gain, apart)) in enumerate(zip(effects, spans, strict=True)):
@@ -81,9 +81,9 @@ def by_cause(found: Budget) -> Drawing:
             rectangles(axes, [(min(gain, 0.0), max(gain, 0.0), row + 0.25, row + 0.75)], tint)
             axes.plot([gain - apart, gain + apart], [row + 0.5] * 2, color=INK.light, linewidth=1.4)
             name = "all of these together" if effect.cause is None else effect.cause.value
-            axes.text(left - 0.01 * right, row + 0.5, name, ha="right", va="center", fontsize=11.5, color=INK.light)
+            axes.text(left - 0.01 * right, row + 0.5, name, ha="right", va="center", color=INK.light)
             told = as_time(gain) if effect.gain.is_distinguishable else "not distinguishable"
-            axes.text(max(gain + apart, 0.0) + 0.01 * right, row + 0.5, told, va="center", fontsize=11.5,
+            axes.text(max(gain + apart, 0.0) + 0.01 * right, row + 0.5, told, va="center",
                       color=INK.light)  # fmt: skip
         of = "worst piece" if found.measured.pair is None else "worst pair"
         about = f"What mending each cause would gain for the {of}, in ms (p95 of light)."
@@ -118,8 +118,7 @@ def sound_over_distance(found: Budget) -> Drawing:
         edges = [site.audience_near_m, site.audience_far_m]
         for edge, side in zip(edges, ("right", "left"), strict=True):
             axes.axvline(edge, color=INK.light, linewidth=1.0, linestyle=(0, (2, 2)))
-            axes.text(edge, high, f" {edge:g} m ", ha=side, va="bottom",
-                      fontsize=11, color=INK.light)  # fmt: skip
+            axes.text(edge, high, f" {edge:g} m ", ha=side, va="bottom", color=INK.light)  # fmt: skip
         best_ms = tightest.light_delay_ms
         for delay, tint, label in (
             (0.0, NAIVE, "as it is"),
@@ -129,16 +128,16 @@ def sound_over_distance(found: Budget) -> Drawing:
             axes.plot(distances, leads, color=tint.light, linewidth=2.2, clip_on=True)
             if low <= leads[1] <= high:
                 axes.annotate(label, (far, leads[1]), xytext=(6, 0), textcoords="offset points", va="center",
-                              fontsize=11, color=tint.light, annotation_clip=False)  # fmt: skip
+                              color=tint.light, annotation_clip=False)  # fmt: skip
             for edge in edges:
                 axes.plot([edge], [sound_lead_ms(edge, delay, found.ms_per_m)], "o", color=tint.light, markersize=5)
         for window in windows:
             # To the right of the audience and above the lines, whatever the depth.
             limits = f"{window.name} +{window.early_ms:g} −{window.late_ms:g}"
             at = (0.995 * far, window.early_ms - 1)
-            axes.text(*at, limits, ha="right", va="top", fontsize=10, color=SOFT.light)
-        axes.set_xlabel("metres from the loudspeaker", fontsize=11.5)
-        axes.set_ylabel("sound early, ms", fontsize=11.5)
+            axes.text(*at, limits, ha="right", va="top", color=SOFT.light)
+        axes.set_xlabel("metres from the loudspeaker")
+        axes.set_ylabel("sound early, ms")
         axes.yaxis.set_major_formatter(FuncFormatter(lambda value, _: f"{value:+.0f}" if value else "0"))
         about = (
             f"With the lights delayed by {tightest.light_delay_ms:.0f} ms sound is "

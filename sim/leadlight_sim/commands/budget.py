@@ -9,7 +9,7 @@ import shlex
 import sys
 from collections.abc import Mapping
 from pathlib import Path
-from typing import TYPE_CHECKING, Literal, TextIO
+from typing import TYPE_CHECKING, TextIO
 
 from leadlight.errors import ConfigurationError
 
@@ -17,9 +17,6 @@ from leadlight.errors import ConfigurationError
 if TYPE_CHECKING:
     from leadlight_sim.budget import Budget
     from leadlight_sim.scenario import Scenario
-
-TABLE_WIDTH = 110
-"""In characters, where the terminal does not say: a file or a pipe."""
 
 
 class BudgetCommand:
@@ -141,14 +138,12 @@ def _reproduce(arguments: argparse.Namespace) -> str:
 
 
 def _tell(found: Budget, stream: TextIO) -> None:
-    from rich import box
-    from rich.console import Console
-    from rich.table import Table
     from rich.text import Text
 
     from leadlight_sim.budget import NOT_HERE, assumed, headline, sentences, sheets
+    from leadlight_sim.telling import Heading, console_of, print_table
 
-    console = Console(file=stream, highlight=False, width=None if stream.isatty() else TABLE_WIDTH)
+    console = console_of(stream)
     good, words = headline(found)
     console.print(Text(f"{found.scenario.name}: timing budget"))
     console.print(Text(words, style="bold green" if good else "bold red"))
@@ -157,14 +152,8 @@ def _tell(found: Budget, stream: TextIO) -> None:
     for sheet in sheets(found):
         console.print()
         console.print(Text(sheet.title, style="bold"))
-        table = Table(box=box.SIMPLE_HEAD, pad_edge=False, show_edge=False)
-        for number, heading in enumerate(sheet.headings):
-            justify: Literal["left", "right"] = "left" if number == 0 else "right"
-            table.add_column(Text(heading), justify=justify, overflow="fold")
-        for row in sheet.rows:
-            # As text: a piece may be called "[red]".
-            table.add_row(*map(Text, row))
-        console.print(table)
+        headings = [Heading(each, number > 0, folds=True) for number, each in enumerate(sheet.headings)]
+        print_table(console, headings, sheet.rows)
         for note in sheet.notes:
             console.print(Text(note, style="dim"))
     console.print()

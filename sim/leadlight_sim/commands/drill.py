@@ -7,12 +7,7 @@ import json
 import math
 import sys
 from collections.abc import Sequence
-from typing import Any, Literal, TextIO
-
-from rich import box
-from rich.console import Console
-from rich.table import Table
-from rich.text import Text
+from typing import Any, TextIO
 
 from leadlight.storage import write_file
 from leadlight_sim.drills import (
@@ -25,7 +20,7 @@ from leadlight_sim.drills import (
     run_drill,
 )
 from leadlight_sim.scenario import Scenario
-from leadlight_sim.telling import NOTHING, TABLE_WIDTH, as_ms, as_typed, progress, wrapped
+from leadlight_sim.telling import NOTHING, Heading, as_ms, as_typed, console_of, print_table, progress, wrapped
 
 WORST_NOTE = "Worst: the piece the crowd noticed most; error to other show are that piece's."
 OVERALL_NOTE = "Each figure is the worst of any drill and piece, but jumps and flashes in all, which are sums."
@@ -98,9 +93,9 @@ def _headline(judged: Sequence[DrillResult], interrupted: bool, missing: int) ->
 def _tell(
     scenario: Scenario, seed: int, results: Sequence[DrillResult], compared: bool, stream: TextIO
 ) -> None:
-    console = Console(file=stream, highlight=False, width=None if stream.isatty() else TABLE_WIDTH)
-    console.print(Text(f"{scenario.name}: {_about(seed)}"))
-    _print_table(console, *_table(results, compared))
+    console = console_of(stream)
+    console.print(f"{scenario.name}: {_about(seed)}", markup=False)
+    print_table(console, *_table(results, compared), GIVEN_UP_FIRST)
     stream.writelines(wrapped(line, console.width, "  ", "  ") for line in _remarks(results))
     for heading, lines in _notes(scenario, results, compared):
         stream.write(f"{heading}:\n")
@@ -111,7 +106,7 @@ def _about(seed: int) -> str:
     return f"one show rolls, something breaks at {BREAKS_AT_S:g} s; seed {seed}"
 
 
-def _table(results: Sequence[DrillResult], compared: bool) -> tuple[_Columns, Sequence[Sequence[str]]]:
+def _table(results: Sequence[DrillResult], compared: bool) -> tuple[Sequence[Heading], Sequence[Sequence[str]]]:
     if compared:
         return _COMPARED, [_compared_row(name, results) for name in _recoveries_of(results)]
     return _DRILLED, [_drilled_row(result) for result in results]
@@ -161,7 +156,7 @@ def _page(
         good=good,
         headline=headline,
         about=_about(seed).capitalize(),
-        columns=[(heading.replace("\n", " "), justify) for heading, justify in columns],
+        columns=[(each.text.replace("\n", " "), "right" if each.is_number else "left") for each in columns],
         rows=rows,
         remarks=_remarks(results),
         notes=_notes(scenario, results, compared),
@@ -170,42 +165,16 @@ def _page(
     )
 
 
-_Columns = Sequence[tuple[str, Literal["left", "right"]]]
-_DRILLED: _Columns = (
-    ("drill", "left"),
-    ("worst", "left"),
-    ("error", "right"),
-    ("wrong", "right"),
-    ("dark", "right"),
-    ("back", "right"),
-    ("jumps", "right"),
-    ("freeze", "right"),
-    ("other\nshow", "right"),
-    ("flashes\nadded", "right"),
-    ("within\nlimits", "left"),
-)
-_COMPARED: _Columns = (
-    ("recovery", "left"),
-    ("error", "right"),
-    ("wrong", "right"),
-    ("dark", "right"),
-    ("dimmed", "right"),
-    ("back", "right"),
-    ("jumps", "right"),
-    ("freeze", "right"),
-    ("other\nshow", "right"),
-    ("flashes\nadded", "right"),
-    ("beyond limits", "left"),
-)
-
-
-def _print_table(console: Console, columns: _Columns, rows: Sequence[Sequence[str]]) -> None:
-    table = Table(box=box.SIMPLE_HEAD, pad_edge=False, show_edge=False, padding=(0, 1, 0, 0))
-    for heading, justify in columns:
-        table.add_column(Text(heading), justify=justify, no_wrap=heading != "beyond limits")
-    for row in rows:
-        table.add_row(*map(Text, row))
-    console.print(table)
+_LAST = [Heading("jumps"), Heading("freeze"), Heading("other\nshow"), Heading("flashes\nadded")]
+_DRILLED: Sequence[Heading] = (
+    *(Heading("drill", is_number=False), Heading("worst", is_number=False)),
+    *map(Heading, ("error", "wrong", "dark", "back")), *_LAST, Heading("within\nlimits", is_number=False),
+)  # fmt: skip
+_COMPARED: Sequence[Heading] = (
+    Heading("recovery", is_number=False), *map(Heading, ("error", "wrong", "dark", "dimmed", "back")), *_LAST,
+    Heading("beyond limits", is_number=False, folds=True),
+)  # fmt: skip
+GIVEN_UP_FIRST = ("freeze", "jumps", "flashes added")
 
 
 def _drilled_row(result: DrillResult) -> Sequence[str]:

@@ -8,7 +8,7 @@ import shlex
 import sys
 from collections.abc import Sequence
 from pathlib import Path
-from typing import TYPE_CHECKING, Literal, TextIO
+from typing import TYPE_CHECKING, TextIO
 
 from leadlight.commands import check_apart, check_company
 from leadlight.errors import ConfigurationError
@@ -161,28 +161,18 @@ def _reproduce(arguments: argparse.Namespace, seed: int) -> str:
 
 
 def _tell(rehearsal: Rehearsal, verdict: Verdict, stream: TextIO) -> None:
-    from rich import box
-    from rich.console import Console
-    from rich.table import Table
     from rich.text import Text
 
-    from leadlight_sim.measures import COLUMNS, rows
-    from leadlight_sim.telling import TABLE_WIDTH, wrapped
+    from leadlight_sim.measures import COLUMNS, GIVEN_UP_FIRST, rows
+    from leadlight_sim.telling import Heading, console_of, print_table, wrapped
 
-    console = Console(file=stream, highlight=False, width=None if stream.isatty() else TABLE_WIDTH)
+    console = console_of(stream)
     speed = rehearsal.simulated_s / max(rehearsal.wall_s, 1e-9)
     head = f"{rehearsal.scenario.name}: {rehearsal.simulated_s:g} s, seed {rehearsal.seed}"
     console.print(Text(f"{head} (in {rehearsal.wall_s:.1f} s, {speed:,.0f} times as fast as the show)"))
     columns = [column for column in COLUMNS if not column.page_only]
-    table = Table(box=box.SIMPLE_HEAD, pad_edge=False, show_edge=False, padding=(0, int(console.width >= 90), 0, 0))
-    for column in columns:
-        justify: Literal["left", "right"] = "right" if column.is_number else "left"
-        heading = "\n".join(column.heading_lines)
-        table.add_column(Text(heading), justify=justify, no_wrap=True)
-    for row in rows(rehearsal.scores.followers, columns):
-        # As text: a piece may be called "[red]".
-        table.add_row(*map(Text, row))
-    console.print(table)
+    headings = [Heading("\n".join(column.heading_lines), column.is_number) for column in columns]
+    print_table(console, headings, rows(rehearsal.scores.followers, columns), GIVEN_UP_FIRST)
     console.print(Text(verdict.headline, style="bold green" if verdict.good else "bold red"))
     stream.writelines(wrapped(sentence, console.width, "  ", "  ") for sentence in verdict.sentences)
     stream.write("\n")
@@ -195,12 +185,10 @@ def _live_runs(scenario: Scenario, seed: int) -> Sequence[LiveRun]:
 
 
 def _tell_live(rehearsal: Rehearsal, live: Sequence[LiveRun], stream: TextIO) -> None:
-    from rich.console import Console
-
     from leadlight_sim.live import sentences
-    from leadlight_sim.telling import TABLE_WIDTH, wrapped
+    from leadlight_sim.telling import console_of, wrapped
 
-    width = Console(file=stream).width if stream.isatty() else TABLE_WIDTH
+    width = console_of(stream).width
     for run in live:
         stream.writelines(wrapped(said, width, "  ", "  ") for said in sentences(run, rehearsal.scores.airtime_share))
         stream.write("\n")

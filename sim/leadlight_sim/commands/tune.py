@@ -208,7 +208,7 @@ def _tell(arguments: argparse.Namespace, outcome: Outcome, missing: str | None, 
     from leadlight_sim.telling import as_typed, wrapped
     from leadlight_sim.tune import advise, print_table, to_json
 
-    advice = advise(outcome)
+    advice = advise(outcome, shlex.join(["leadlight", "rehearse", *_scenario(arguments)]))
     scenario = outcome.question.scenario
     length_s = scenario.run.duration_s
     sys.stdout.write(f"{scenario.name}: {length_s:g} s an evening, {outcome.runs} runs in {took_s:.0f} s\n")
@@ -245,12 +245,9 @@ def _warnings(outcome: Outcome, taken: Candidate | None) -> list[str]:
 
 
 def _reproduce(arguments: argparse.Namespace) -> str:
-    words = ["leadlight", "tune"]
-    if arguments.scenario is not None:
-        words.append(arguments.scenario)
-    for option, values in (("--vary", arguments.vary), ("--set", arguments.changes)):
-        for value in values:
-            words += [option, value]
+    words = ["leadlight", "tune", *_scenario(arguments)]
+    for value in arguments.vary:
+        words += ["--vary", value]
     for name in ("intervals", "deliveries", "evenings", "time", "duration"):
         if getattr(arguments, name) is not None:
             words += [f"--{name}", str(getattr(arguments, name))]
@@ -258,3 +255,9 @@ def _reproduce(arguments: argparse.Namespace) -> str:
         if getattr(arguments, name) != default:
             words += [f"--{name}", f"{getattr(arguments, name):.15g}"]
     return shlex.join(words)
+
+
+def _scenario(arguments: argparse.Namespace) -> list[str]:
+    """Return the words that name the scenario, with what was changed of it, to any command that takes one."""
+    named = [] if arguments.scenario is None else [arguments.scenario]
+    return [*named, *(word for change in arguments.changes for word in ("--set", change))]

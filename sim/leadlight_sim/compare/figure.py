@@ -53,7 +53,7 @@ def draw(found: Comparison, title: str) -> Figure:
         axes.axvline(0, color=_INK, linewidth=1)
         axes.set_xlim(-edge, edge)
         axes.set_ylim(len(pairs) - 0.5, -0.5)
-        axes.set_title(f"{measure.short}, {measure.unit}".rstrip(", "), fontsize=9, loc="left", color=_INK)
+        axes.set_title(measure.titled, fontsize=9, loc="left", color=_INK)
         axes.set_yticks(range(len(pairs)), names)
         axes.grid(axis="x", color=_RULE, linewidth=0.6)
         axes.tick_params(labelsize=8, labelcolor=_INK)

@@ -5,34 +5,26 @@ from __future__ import annotations
 import math
 from typing import Any, TextIO
 
-from rich import box
-from rich.console import Console
-from rich.table import Table
-from rich.text import Text
-
 from leadlight_sim.compare.comparing import Comparison, Difference
-from leadlight_sim.telling import NOTHING, TABLE_WIDTH, wrapped
+from leadlight_sim.telling import NOTHING, Heading, console_of, print_table, wrapped
 from leadlight_sim.tune import share_interval
 
 
 def print_tables(found: Comparison, stream: TextIO) -> None:
     """Print a table for every pair of variants: each measure of both, their difference, and whether it is real."""
-    console = Console(file=stream, highlight=False, width=None if stream.isatty() else TABLE_WIDTH)
+    console = console_of(stream)
     for (first, second), differences in found.pairs.items():
-        names = found.variants[first].name, found.variants[second].name
-        table = Table(box=box.SIMPLE_HEAD, pad_edge=False, show_edge=False, padding=(0, 1, 0, 0))
-        table.add_column("measure", no_wrap=True)
-        for heading in (*names, "difference", "95 % interval"):
-            table.add_column(Text(heading), justify="right", overflow="fold")
-        table.add_column("real")
+        headings = [Heading("measure", is_number=False), Heading(found.variants[first].name, folds=True)]
+        headings += [Heading(found.variants[second].name, folds=True), Heading("difference", folds=True)]
+        headings += [Heading("95 % interval", folds=True), Heading("real", is_number=False)]
+        rows, styles = [], []
         for each in differences:
             measure = each.measure
-            cells = [f"{measure.short}, {measure.unit}".rstrip(", "), measure.number(each.first)]
-            cells += [measure.number(each.second), _signed(each, each.median), interval_told(each)]
-            style = "bold" if each.is_real else "dim" if each.first == each.second else ""
-            table.add_row(*map(Text, cells), "yes" if each.is_real else "no", style=style)
+            cells = [measure.titled, measure.number(each.first), measure.number(each.second)]
+            rows.append([*cells, _signed(each, each.median), interval_told(each), "yes" if each.is_real else "no"])
+            styles.append("bold" if each.is_real else "dim" if each.first == each.second else "")
         console.print()
-        console.print(table)
+        print_table(console, headings, rows, styles=styles)
     if found.missed is not None:
         stream.write("\n")
         for variant, missed in zip(found.variants, found.missed, strict=True):

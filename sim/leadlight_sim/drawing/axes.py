@@ -10,7 +10,7 @@ from typing import Any, Final
 from matplotlib.axes import Axes
 from matplotlib.ticker import FixedLocator, FuncFormatter, NullLocator
 
-CHARACTER_PX: Final = 6.8
+CHARACTER_PX: Final = 7.3
 """About the width of one character of a label."""
 
 

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import io
 import re
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable, Iterator, Mapping
 from contextlib import contextmanager
 from dataclasses import dataclass
 from html import escape
@@ -24,8 +24,10 @@ from matplotlib.path import Path as Outline
 
 WIDTH: Final = 960
 """Of a drawing on the page, in px; it shrinks to fit."""
-LEFT_PX: Final = 96
-RIGHT_PX: Final = 150
+TEXT_PX: Final = 13
+"""Of every label: at 728 px, which a small screen shows without scrolling, it still measures ten."""
+LEFT_PX: Final = 104
+RIGHT_PX: Final = 178
 
 
 @dataclass(frozen=True, slots=True)
@@ -37,36 +39,49 @@ class Tint:
     dark: str
 
 
-# Blue-green against orange is told apart with every common kind of colour blindness, and the two differ in lightness
-# as well; what matters is also said by a label or a line's kind.
-PAPER: Final = Tint("paper", "#fcfbf7", "#15191c")
-INK: Final = Tint("ink", "#1f2a30", "#ece8de")
+# Whatever stands in one drawing differs in lightness, so that it is told apart with every kind of colour vision and in
+# grey; blue-green against orange, and purple beyond a limit, say it again to most. `MEANINGS` is what must differ.
+PAPER: Final = Tint("paper", "#fcfbf7", "#20262b")
+INK: Final = Tint("ink", "#1f2a30", "#f1ede4")
 SOFT: Final = Tint("soft", "#56616a", "#a7b0b6")
-RULE: Final = Tint("rule", "#dcd9cf", "#353d43")
-OURS: Final = Tint("ours", "#1c7c8c", "#4fb3c4")
-WORST: Final = Tint("worst", "#0a4554", "#b4ebf4")
-NAIVE: Final = Tint("naive", "#c76a1b", "#f0a052")
-LIMIT: Final = Tint("limit", "#8c2f63", "#ef93c4")
+RULE: Final = Tint("rule", "#d3d0c5", "#454e55")
+OURS: Final = Tint("ours", "#0f6070", "#3f97a9")
+WORST: Final = Tint("worst", "#01141a", "#e2fbff")
+NAIVE: Final = Tint("naive", "#ba6416", "#ea993f")
+LIMIT: Final = Tint("limit", "#6a0f46", "#f6bddb")
 FAULT: Final = Tint("fault", "#8d8796", "#8a8494")
 SHOW: Final = Tint("show", "#e6dfc9", "#3d3a2c")
-NIGHT: Final = Tint("night", "#10161d", "#07090c")
-UNLIT: Final = Tint("unlit", "#39434d", "#2c343c")
+NIGHT: Final = Tint("night", "#0c1015", "#000000")
+UNLIT: Final = Tint("unlit", "#39434d", "#38424c")
 GLOW: Final = Tint("glow", "#ffd98a", "#ffd98b")
+GOOD: Final = Tint("good", "#1c766f", "#1c766f")
+BAD: Final = Tint("bad", "#6f2410", "#6f2410")
 LEVELS: Final = (
-    Tint("level-0", "#d8e9e7", "#1d3b40"),
-    Tint("level-1", "#93c6ca", "#2f6f7a"),
-    Tint("level-2", "#3f8f9e", "#6dbcc8"),
-    Tint("level-3", "#c97aa3", "#e39ac0"),
-    Tint("level-4", "#6e1f4c", "#ffd9ec"),
+    Tint("level-0", "#bfdcda", "#205059"),
+    Tint("level-1", "#84bac0", "#34798a"),
+    Tint("level-2", "#3f8594", "#5fa6b3"),
+    Tint("level-3", "#8f3568", "#efb6d5"),
+    Tint("level-4", "#5b143d", "#fff3f9"),
 )
 """From close to far: the further, the more it stands out from the paper; beyond the limit in the limit's own hue."""
-TINTS: Final = (PAPER, INK, SOFT, RULE, OURS, WORST, NAIVE, LIMIT, FAULT, SHOW, NIGHT, UNLIT, GLOW, *LEVELS)
+TINTS: Final = (
+    PAPER, INK, SOFT, RULE, OURS, WORST, NAIVE, LIMIT, FAULT, SHOW, NIGHT, UNLIT, GLOW, GOOD, BAD, *LEVELS
+)  # fmt: skip
+MEANINGS: Final[Mapping[str, tuple[Tint, ...]]] = {
+    "a piece's distance over time": (PAPER, *LEVELS, NIGHT),
+    "curves": (PAPER, NAIVE, OURS, LIMIT, WORST),
+    "beacons": (PAPER, INK, OURS, NAIVE),
+    "what comes over a run": (PAPER, RULE, FAULT),
+    "lights": (NIGHT, UNLIT, GLOW),
+    "verdicts": (GOOD, BAD),
+}
+"""What stands side by side and means different things, by where."""
 
 _STYLE: Final = {
     "svg.fonttype": "none",
     "font.family": "sans-serif",
     "font.sans-serif": ["DejaVu Sans"],
-    "font.size": 12,
+    "font.size": TEXT_PX,
     "text.color": INK.light,
     "text.parse_math": False,  # a piece may be called "$5 & $6"
     "axes.edgecolor": SOFT.light,
@@ -78,8 +93,8 @@ _STYLE: Final = {
     "axes.unicode_minus": True,
     "xtick.color": SOFT.light,
     "ytick.color": SOFT.light,
-    "xtick.labelsize": 11.5,
-    "ytick.labelsize": 11.5,
+    "xtick.labelsize": TEXT_PX,
+    "ytick.labelsize": TEXT_PX,
     "figure.facecolor": "none",
     "path.simplify": True,
     "hatch.linewidth": 0.8,

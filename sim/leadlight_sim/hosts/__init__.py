@@ -1,7 +1,16 @@
 """Hosts: crystals that drift, and programs that wake late."""
 
 from leadlight_sim.hosts.lateness import Lateness
-from leadlight_sim.hosts.oscillator import Oscillator, OscillatorSettings
+from leadlight_sim.hosts.oscillator import TRILLION, Oscillator, OscillatorSettings
 from leadlight_sim.hosts.scheduling import Host, HostPreset, HostSettings, settings_of
 
-__all__ = ["Host", "HostPreset", "HostSettings", "Lateness", "Oscillator", "OscillatorSettings", "settings_of"]
+__all__ = [
+    "TRILLION",
+    "Host",
+    "HostPreset",
+    "HostSettings",
+    "Lateness",
+    "Oscillator",
+    "OscillatorSettings",
+    "settings_of",
+]

@@ -23,6 +23,7 @@ from __future__ import annotations
 import math
 from array import array
 from bisect import bisect_left
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 from leadlight.errors import ConfigurationError, LeadlightError
@@ -154,6 +155,25 @@ class Oscillator:
             shown, rate = self._starts[number], TRILLION + self._frequencies[number]
         # The least e with floor(e·rate/10¹²) >= w is ceil(w·10¹²/rate).
         return TrueInstant(begin - ((shown - wanted) * TRILLION // rate))
+
+    @property
+    def segment_ns(self) -> int:
+        """How long its frequency stays the same, in ns of true time from its start on."""
+        return self._segment_ns
+
+    @property
+    def resolution_ns(self) -> int:
+        """The step in which it can be read, in ns."""
+        return self._resolution
+
+    def segments(self, first: int, last: int) -> tuple[Sequence[int], Sequence[int]]:
+        """Return what it shows where each segment from ``first`` to ``last`` begins, and each one's frequency.
+
+        Frequencies are in parts per trillion beyond nominal. For whoever works out many readings at once.
+        """
+        while last >= len(self._frequencies):
+            self._extend()
+        return self._starts[first : last + 1], self._frequencies[first : last + 1]
 
     def frequency_ppm_at(self, true: TrueInstant) -> float:
         """Return by how much the clock runs fast at a true instant, in ppm; raises as ``local_at`` does."""

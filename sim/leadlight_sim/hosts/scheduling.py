@@ -184,14 +184,19 @@ def settings_of(host: described.Host) -> HostSettings:
 class Host:
     """Draws one host's delays: its timers' from its own stream, its packets' from the stream of the link they came by.
 
-    Delays are independent of each other: two packets that arrive in one stall do not share its end.
+    Delays are independent of each other: two packets that arrive in one stall do not share its end. One that
+    ``wakes_at_once`` or ``stamps_at_once`` is late with no program, or with no stamp, and draws nothing for it.
     """
 
-    __slots__ = ("_busy_share", "_settings", "_stream")
+    __slots__ = ("_busy_share", "_settings", "_stamps_at_once", "_stream", "_wakes_at_once")
 
-    def __init__(self, settings: HostSettings, stream: Stream) -> None:
+    def __init__(
+        self, settings: HostSettings, stream: Stream, wakes_at_once: bool = False, stamps_at_once: bool = False
+    ) -> None:
         self._settings = settings
         self._stream = stream
+        self._wakes_at_once = wakes_at_once
+        self._stamps_at_once = stamps_at_once
         self._busy_share = settings.busy_ns / settings.busy_period_ns if settings.busy_ns else 0.0
 
     def receive_delay_ns(self, draws: Stream) -> int:
@@ -199,6 +204,8 @@ class Host:
 
         The stream is the link's: with one stream for all, a packet from a newcomer would shift the delays of the rest.
         """
+        if self._stamps_at_once:
+            return 0
         settings = self._settings
         delay = 0.0
         if settings.jitter_ns or settings.spike_share:
@@ -211,15 +218,27 @@ class Host:
 
     def timer_lateness_ns(self) -> int:
         """Return how long after its due instant the next timer runs, in ns."""
+        if self._wakes_at_once:
+            return 0
         late = self._settings.timer_late_ns
         return int((self._stream.exponential(late) if late else 0.0) + self._stall(self._stream))
 
     def player_lateness_ns(self) -> int:
         """Return how long after its instant the player is woken next, in ns: by one draw, and one for a stall."""
         waking = self._settings.waking
-        if waking is None:
+        if waking is None or self._wakes_at_once:
             return self.timer_lateness_ns()
         return int(waking.at(self._stream.exponential(1.0)) + self._stall(self._stream))
+
+    def player_latenesses_ns(self, count: int) -> list[int]:
+        """Return how late the player is woken the next ``count`` times: as many calls of ``player_lateness_ns``."""
+        waking = self._settings.waking
+        if self._wakes_at_once:
+            return [0] * count
+        if waking is None or self._busy_share:
+            return [self.player_lateness_ns() for _ in range(count)]
+        random, log, at = self._stream.random, math.log, waking.at
+        return [int(at(-log(1.0 - random()))) for _ in range(count)]
 
     def _stall(self, draws: Stream) -> float:
         if self._busy_share and draws.chance(self._busy_share):

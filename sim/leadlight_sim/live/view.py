@@ -93,11 +93,11 @@ def live_view(runs: Sequence[LiveRun], rehearsal: Rehearsal) -> Drawing:
             left = MARGIN + number * (width + GAP)
             axes = place(figure, 34, height, left=left, right=WIDTH - left - width)
             _net(axes, columns, rows, _levels(frames, columns, rows, speed / rate))
-            figure.text(left / WIDTH, 1 - 16 / (height + 62), text, va="center", fontsize=12, fontweight="bold",
+            figure.text(left / WIDTH, 1 - 16 / (height + 62), text, va="center", fontweight="bold",
                         color=tint.light)  # fmt: skip
         about = f"{piece.name}: {stored_text}; {live_text}."
         figure.text(MARGIN / WIDTH, 14 / (height + 62), f"{piece.name}, {columns} columns of {rows} pixels",
-                    va="center", fontsize=11.5, color=SOFT.light)  # fmt: skip
+                    va="center", color=SOFT.light)  # fmt: skip
         svg = as_svg(figure, "live-view", "Live view", about)
     return Drawing(
         "live-view",

@@ -14,7 +14,7 @@ from leadlight_sim.measures.scores import (
     worst_first,
 )
 from leadlight_sim.measures.scoring import Scorer
-from leadlight_sim.measures.table import COLUMNS, rows
+from leadlight_sim.measures.table import COLUMNS, GIVEN_UP_FIRST, rows
 from leadlight_sim.measures.targets import (
     MEASURES,
     Figures,
@@ -30,6 +30,7 @@ from leadlight_sim.measures.verdict import Verdict, judge
 
 __all__ = [
     "COLUMNS",
+    "GIVEN_UP_FIRST",
     "MEASURES",
     "SCORE_EVERY_NS",
     "AddedFlashes",

@@ -90,8 +90,7 @@ class FollowerScore:
     naive_errors: Floats
     lights: Floats
     naive_lights: Floats
-    bounds: Floats
-    states: tuple[str, ...]
+    powered: npt.NDArray[np.bool_]
 
 
 @dataclass(frozen=True, slots=True, eq=False)

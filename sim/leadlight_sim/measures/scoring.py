@@ -1,25 +1,24 @@
-"""Watches a world and scores it: what ``measures`` defines, taken from the nodes while they run."""
+"""Scores a world: what ``scores`` defines, from what its followers went by while it ran.
+
+A run is scored beside it and not in it: what changes is kept as it comes (``watching``), and now and then all of it is
+made into samples at once, in arrays (``sampling``). A sample is 33 bytes: 61 MB for four hours of 32 boards. The
+changes kept until then are bounded by ``PENDING_SAMPLES``.
+"""
 
 from __future__ import annotations
 
 import math
-from array import array
-from collections.abc import Callable
 from dataclasses import dataclass, field
-from functools import partial
-from typing import Final, NamedTuple, TypeAlias
+from typing import Final, NamedTuple
 
 import numpy as np
-import numpy.typing as npt
 
-from leadlight import CueState, Follower
-from leadlight.cue import Cue
+from leadlight import CueState
 from leadlight.events import Stepped
-from leadlight.terms import ClockState
-from leadlight.units import MILLISECOND, SECOND, LeaderInstant, LocalInstant, ShowPosition, seconds
+from leadlight.units import MILLISECOND, SECOND, LeaderInstant, ShowPosition, seconds
 from leadlight_sim import scenario as described
-from leadlight_sim.baselines import Accompanied
 from leadlight_sim.kernel import TrueInstant
+from leadlight_sim.measures.sampling import NO_SHOW_DUE, Flags, Instants, Sampler, Samples, Wholes
 from leadlight_sim.measures.scores import (
     SCORE_EVERY_NS,
     Floats,
@@ -29,73 +28,44 @@ from leadlight_sim.measures.scores import (
     middle_of,
     pair_scores,
 )
+from leadlight_sim.measures.watching import Taken, Watch
 from leadlight_sim.world import FollowerNode, PlannedCue, World
 
 GOLDEN: Final = (math.sqrt(5) - 1) / 2
-STATES: Final = ("off", *(state.name for state in sorted(ClockState)))
 SAME_RUN_NS: Final = SECOND // 2
 """A show that stands further than this from where a cue puts it is another run of it: no clock is so far out."""
-
-LeaderTime: TypeAlias = Callable[[int, TrueInstant], LeaderInstant | None]
-"""What the clock of a timebase shows at a true instant."""
-
-
-class _Truths(dict[int, LeaderInstant | None]):
-    """What the clocks of timebases show at one true instant, each worked out once for all followers."""
-
-    def __init__(self, leader_time: LeaderTime, true: TrueInstant) -> None:
-        super().__init__()
-        self._leader_time = leader_time
-        self._true = true
-
-    def __missing__(self, timebase: int) -> LeaderInstant | None:
-        truth = self[timebase] = self._leader_time(timebase, self._true)
-        return truth
+PENDING_SAMPLES: Final = 1 << 15
+"""So many samples are worked out at once, or ``INSTANTS_AT_ONCE`` instants if that is more."""
+INSTANTS_AT_ONCE: Final = 64
 
 
 class _DueFrame(NamedTuple):
     """The frame whose light is due at an instant: its show and place in it, and where the frame begins and ends."""
 
-    at: TrueInstant
     show: int
+    """Its place among the evening's shows."""
+    at: TrueInstant
     position: ShowPosition
     begin: ShowPosition
     end: ShowPosition
     show_end: ShowPosition
 
 
-class _Taken(NamedTuple):
-    """A cue that a follower put in force, and the timebase that its instants refer to."""
-
-    at: TrueInstant
-    cue: Cue
-    timebase: int | None
+_NOTHING_DUE: Final = _DueFrame(NO_SHOW_DUE, TrueInstant(0), *(ShowPosition(0),) * 4)
 
 
 @dataclass(slots=True)
-class _Watch:
+class _Piece:
     """What is kept of one follower."""
 
-    errors: array[float] = field(default_factory=lambda: array("d"))
-    naive: array[float] = field(default_factory=lambda: array("d"))
-    lights: array[float] = field(default_factory=lambda: array("d"))
-    naive_lights: array[float] = field(default_factory=lambda: array("d"))
-    bounds: array[float] = field(default_factory=lambda: array("d"))
-    states: bytearray = field(default_factory=bytearray)
-    """By their places in ``STATES``; a byte each, for an evening has a million of them."""
+    watch: Watch
+    sampler: Sampler
+    samples: list[Samples] = field(default_factory=list)
     framed: int = 0
     wrong: int = 0
     dark: int = 0
     unheard: int = 0
     """Frames that were due before it ever heard a beacon, from when it would have settled had it heard one at once."""
-    first_beacon: TrueInstant | None = None
-    taken: list[_Taken] = field(default_factory=list)
-    life: int = 0
-    heard_at: TrueInstant | None = None
-    """When it heard its first beacon in this life."""
-    joined: bool = True
-    joins: list[float | None] = field(default_factory=list)
-    """For each life, how long it took to come right."""
 
 
 class Scorer:
@@ -107,137 +77,49 @@ class Scorer:
     def __init__(self, world: World, timeline: bool = False) -> None:
         self._world = world
         self._times: list[int] = []
-        self._due: list[bool] = []
-        self._watches = [_Watch() for _ in world.followers]
+        self._due: list[Flags] = []
         self._frame_ns = min(show.frame_rate.period_ns for show in world.shows)
         self._shows = {show.key: show for show in world.shows}
+        self._places = {key: place for place, key in enumerate(self._shows)}
         self._settle_ns = round(world.scenario.run.settle_s * SECOND)
+        # Of the instants that are not worked out yet: what was due, and what the clocks showed that somebody believed.
+        self._pending: list[_DueFrame] = []
+        self._believed: dict[int, None] = {}
+        self._truths: list[dict[int, LeaderInstant | None]] = []
+        self._at_once = max(INSTANTS_AT_ONCE, PENDING_SAMPLES // max(len(world.followers), 1))
         if timeline:
             world.leader.beacons_sent = []
-        self._suspended: dict[str, list[tuple[TrueInstant, TrueInstant]]] = {}
+        suspended: dict[str, list[tuple[TrueInstant, TrueInstant]]] = {}
         for fault in world.scenario.faults:
             if isinstance(fault, described.BoardSuspended):
                 begin, end = TrueInstant(seconds(fault.at_s)), TrueInstant(seconds(fault.at_s + fault.for_s))
-                self._suspended.setdefault(fault.follower, []).append((begin, end))
-        self._players = [world.player_of(follower) for follower in world.scenario.followers]
-        for node, watch in zip(world.followers, self._watches, strict=True):
-            node.watch = partial(self._look, node, watch)
+                suspended.setdefault(fault.follower, []).append((begin, end))
+        self._pieces = []
+        for node, follower in zip(world.followers, world.scenario.followers, strict=True):
+            watch = Watch(world, node, self._frame_ns / 2, self._believe)
+            sampler = Sampler(node, world.player_of(follower), self._places, suspended.get(node.name, ()))
+            self._pieces.append(_Piece(watch, sampler))
+            node.watch = watch.look
             if timeline:
                 node.beacons_heard = {}
 
     def run(self, until: TrueInstant) -> None:
         """Run the world to a true instant, scoring on the way."""
-        world = self._world
-        tick = len(self._times)
-        while (at := tick * SCORE_EVERY_NS) <= until:
+        world, times = self._world, self._times
+        while (at := len(times) * SCORE_EVERY_NS) <= until:
             world.run_to(TrueInstant(at))
-            self._score(tick, TrueInstant(at))
-            tick += 1
+            self._pending.append(self._due_frame(len(times), TrueInstant(at)))
+            self._truths.append({timebase: world.leader_time(timebase, TrueInstant(at)) for timebase in self._believed})
+            times.append(at)
+            if len(self._pending) >= self._at_once:
+                self._work_out()
         world.run_to(until)
 
-    # -- between scoring instants ------------------------------------------------------------------------------------
+    def _believe(self, timebase: int) -> None:
+        self._believed[timebase] = None
 
-    def _look(self, node: FollowerNode, watch: _Watch) -> None:
-        """Called whenever a follower has done something: what is in force, and has it come right?"""
-        follower = node.follower
-        if node.life != watch.life:
-            watch.life = node.life
-            watch.joined = False
-            watch.heard_at = None
-            watch.joins.append(None)
-            watch.taken.append(_Taken(self._world.kernel.now, follower.cue, None))
-        elif follower.cue is not watch.taken[-1].cue:
-            watch.taken.append(_Taken(self._world.kernel.now, follower.cue, follower.timebase))
-        if watch.joined or follower.timebase is None:
-            return
-        now = self._world.kernel.now
-        if watch.heard_at is None:
-            watch.heard_at = now
-            if watch.first_beacon is None:
-                watch.first_beacon = now
-        if self._is_right(node, now):
-            watch.joins[-1] = (now - watch.heard_at) / SECOND
-            watch.joined = True
-
-    def _is_right(self, node: FollowerNode, now: TrueInstant) -> bool:
-        """Return whether clock and playhead are both within half a frame of the truth."""
-        follower = node.follower
-        if follower.timebase is None:
-            return False
-        local = node.local_at(now)
-        belief = follower.belief_at(local)
-        if belief is None:
-            return False
-        timebase, reading = belief
-        truth = self._world.leader_time(timebase, now)
-        if truth is None or abs(reading - truth) > self._frame_ns / 2:
-            return False
-        cue, ideal = self._world.ideal(now)
-        if cue.state is not CueState.ROLLING or cue.show not in self._shows:
-            return True
-        shown = follower.position_at(local)
-        return shown is not None and follower.cue.show == cue.show and abs(shown - ideal) <= self._frame_ns / 2
-
-    # -- at scoring instants -----------------------------------------------------------------------------------------
-
-    def _score(self, tick: int, now: TrueInstant) -> None:
-        self._times.append(now)
-        due = self._due_frame(tick, now)
-        self._due.append(due is not None)
-        truths = _Truths(self._world.leader_time, now)
-        for node, watch, player in zip(self._world.followers, self._watches, self._players, strict=True):
-            error = naive = bound = light = naive_light = math.nan
-            state = 0  # off
-            if node.powered:
-                follower = node.follower
-                clock = follower.clock
-                state = 1 + clock.state
-                local = node.local_at(now)
-                belief = follower.belief_at(local)
-                if belief is not None:
-                    timebase, reading = belief
-                    truth = truths[timebase]
-                    if truth is not None:
-                        error = (reading - truth) / MILLISECOND
-                        statistical = clock.bounds(local).statistical_ns
-                        if statistical is not None:
-                            bound = statistical / MILLISECOND
-                        naive = self._naive_error_ms(follower, local, truths)
-                if due is not None:
-                    late_ns = player.player_lateness_ns()
-                    shown = self._shown(node, due, late_ns)
-                    if shown is not None:
-                        light = (shown - due.position) / MILLISECOND
-                    naive_light = naive - late_ns / MILLISECOND
-                    if watch.first_beacon is None:
-                        watch.unheard += now - node.switched[0][0] >= self._settle_ns
-                    elif now - watch.first_beacon >= self._settle_ns:
-                        watch.framed += 1
-                        watch.dark += shown is None
-                        watch.wrong += shown is None or not due.begin <= shown < due.end
-            watch.errors.append(error)
-            watch.naive.append(naive)
-            watch.lights.append(light)
-            watch.naive_lights.append(naive_light)
-            watch.bounds.append(bound)
-            watch.states.append(state)
-
-    def _naive_error_ms(self, follower: Follower, local: LocalInstant, truths: _Truths) -> float:
-        """Return the error of who believes the latest beacon, NaN where there is no such shadow clock.
-
-        It is in the timebase of that beacon at once: it holds no line from before.
-        """
-        estimator, timebase = follower.clock.uncorrected, follower.timebase
-        if not isinstance(estimator, Accompanied) or not estimator.others or timebase is None:
-            return math.nan
-        believed = estimator.others[0].estimate()
-        truth = truths[timebase]
-        if believed is None or truth is None:
-            return math.nan
-        return (believed.leader_at(local) - truth) / MILLISECOND
-
-    def _due_frame(self, tick: int, now: TrueInstant) -> _DueFrame | None:
-        """Return the frame to compare at a scoring instant, ``None`` if none is due.
+    def _due_frame(self, tick: int, now: TrueInstant) -> _DueFrame:
+        """Return the frame to compare at a scoring instant.
 
         Scoring instants fall into step with frames; a shift of up to one frame by the golden ratio's multiples, which
         fill an interval evenly (H. Weyl 1916), looks at every phase of a frame alike.
@@ -246,46 +128,75 @@ class Scorer:
         cue, ideal = self._world.ideal(then)
         show = self._shows.get(cue.show)
         if cue.state is not CueState.ROLLING or show is None:
-            return None
+            return _NOTHING_DUE
         rate = show.frame_rate
         frame = rate.frame_at(ideal)
         if not 0 <= frame < show.frame_count:
-            return None
+            return _NOTHING_DUE
         begin, end = rate.position_of(frame), rate.position_of(frame + 1)
-        return _DueFrame(then, cue.show, ideal, begin, end, rate.position_of(show.frame_count))
+        return _DueFrame(self._places[cue.show], then, ideal, begin, end, rate.position_of(show.frame_count))
 
-    def _shown(self, node: FollowerNode, due: _DueFrame, late_ns: int) -> int | None:
-        """Return the position that a piece's light shows, ``None`` where it shows nothing of the show that is due.
+    # -- at the end of every so many instants ------------------------------------------------------------------------
 
-        A player sleeps until a frame is due and wakes ``late_ns`` after that, so all it shows is late by as much. The
-        output's latency and the trim are not in here: by the one it starts early, by the other it is meant to be off.
-        """
-        follower = node.follower
-        if follower.cue.show != due.show:
-            return None
-        # A suspended board's output repeats what it was last given.
-        at = next((begin for begin, end in self._suspended.get(node.name, ()) if begin <= due.at < end), due.at)
-        position = follower.position_at(node.local_at(at))
-        return position - late_ns if position is not None and 0 <= position < due.show_end else None
+    def _work_out(self) -> None:
+        """Make samples of what has come since the last time."""
+        if not self._pending:
+            return
+        at: Wholes = np.array(self._times[-len(self._pending) :], np.int64)
+        show, light_at, position, begin, end, show_end = np.array(self._pending, np.int64).T
+        instants = Instants(at, show, light_at, position, begin, end, show_end, self._known_truths())
+        is_due = show != NO_SHOW_DUE
+        self._due.append(is_due)
+        self._pending.clear()
+        self._truths.clear()
+        self._believed.clear()
+        for piece in self._pieces:
+            changes = piece.watch.use_up()
+            if changes:
+                for timebase in (changes[-1][2], changes[-1][4]):
+                    if timebase is not None:
+                        self._believe(timebase)
+            samples, is_right = piece.sampler.sample(changes, instants)
+            piece.samples.append(samples)
+            self._count_frames(piece, samples, is_right, at, is_due)
+
+    def _known_truths(self) -> dict[int, tuple[Wholes, Flags]]:
+        truths: dict[int, tuple[Wholes, Flags]] = {}
+        for timebase in self._believed:
+            shown = [each.get(timebase) for each in self._truths]
+            known = np.array([instant is not None for instant in shown], np.bool_)
+            truths[timebase] = np.array([instant or 0 for instant in shown], np.int64), known
+        return truths
+
+    def _count_frames(self, piece: _Piece, samples: Samples, is_right: Flags, at: Wholes, is_due: Flags) -> None:
+        switched, first_beacon = piece.watch.node.switched, piece.watch.first_beacon
+        is_up = is_due & samples.powered
+        if not switched or not is_up.any():
+            return
+        has_heard = np.zeros(len(at), np.bool_) if first_beacon is None else at >= first_beacon
+        piece.unheard += int(np.count_nonzero(is_up & ~has_heard & (at - switched[0][0] >= self._settle_ns)))
+        if first_beacon is not None:
+            is_framed = is_up & has_heard & (at - first_beacon >= self._settle_ns)
+            piece.framed += int(np.count_nonzero(is_framed))
+            piece.dark += int(np.count_nonzero(is_framed & np.isnan(samples.lights)))
+            piece.wrong += int(np.count_nonzero(is_framed & ~is_right))
 
     # -- summing up --------------------------------------------------------------------------------------------------
 
     def scores(self) -> Scores:
         """Return the figures of all that was run."""
+        self._work_out()
         world = self._world
         times = np.array(self._times, dtype=np.float64) / SECOND
-        counted = np.zeros((len(world.followers), len(times)), dtype=np.bool_)
-        for index, watch in enumerate(self._watches):
-            if watch.first_beacon is not None:
-                counted[index] = times >= (watch.first_beacon + self._settle_ns) / SECOND
-        settled_errors = [
-            np.where(settled, np.array(watch.errors), np.nan)
-            for settled, watch in zip(counted, self._watches, strict=True)
-        ]
-        settled_lights = [
-            np.where(settled, np.array(watch.lights), np.nan)
-            for settled, watch in zip(counted, self._watches, strict=True)
-        ]
+        for piece in self._pieces:
+            piece.samples = [Samples.joined(piece.samples)]
+        counted = np.zeros((len(self._pieces), len(times)), dtype=np.bool_)
+        for settled, piece in zip(counted, self._pieces, strict=True):
+            if piece.watch.first_beacon is not None:
+                settled[:] = times >= (piece.watch.first_beacon + self._settle_ns) / SECOND
+        both = list(zip(counted, self._pieces, strict=True))
+        settled_errors = [np.where(settled, piece.samples[0].errors, np.nan) for settled, piece in both]
+        settled_lights = [np.where(settled, piece.samples[0].lights, np.nan) for settled, piece in both]
         names = [node.name for node in world.followers]
         pair_ms, worst, worst_ms = pair_scores(settled_errors, names)
         light_pair_ms, worst_light, worst_light_ms = pair_scores(settled_lights, names)
@@ -299,7 +210,7 @@ class Scorer:
         return Scores(
             times_s=times,
             settled=np.asarray(counted.any(axis=0), dtype=np.bool_),
-            due=np.array(self._due, dtype=np.bool_),
+            due=np.concatenate(self._due) if self._due else np.zeros(0, np.bool_),
             followers=tuple(
                 self._follower_score(index, settled_errors[index], settled_lights[index], counted[index])
                 for index in range(len(names))
@@ -317,10 +228,10 @@ class Scorer:
         )
 
     def _follower_score(
-        self, index: int, settled: Floats, lights: Floats, counted: npt.NDArray[np.bool_]
+        self, index: int, settled: Floats, lights: Floats, counted: Flags
     ) -> FollowerScore:
-        node, watch = self._world.followers[index], self._watches[index]
-        naive, naive_lights = np.array(watch.naive), np.array(watch.naive_lights)
+        node, piece = self._world.followers[index], self._pieces[index]
+        watch, (samples,) = piece.watch, piece.samples
         settled_from = (watch.first_beacon or 0) + self._settle_ns
         steps = sum(
             1
@@ -332,11 +243,11 @@ class Scorer:
             name=node.name,
             pixels=self._world.scenario.followers[index].pixels,
             error_ms=Percentiles.of(settled),
-            naive_error_ms=Percentiles.of(naive[counted]),
+            naive_error_ms=Percentiles.of(samples.naive[counted]),
             light_ms=Percentiles.of(lights),
-            naive_light_ms=Percentiles.of(naive_lights[counted]),
-            wrong_frame_share=watch.wrong / watch.framed if watch.framed else float(watch.unheard > 0),
-            dark_share=watch.dark / watch.framed if watch.framed else 1.0 if watch.unheard else math.nan,
+            naive_light_ms=Percentiles.of(samples.naive_lights[counted]),
+            wrong_frame_share=piece.wrong / piece.framed if piece.framed else float(piece.unheard > 0),
+            dark_share=piece.dark / piece.framed if piece.framed else 1.0 if piece.unheard else math.nan,
             join_s=(join_s := watch.joins[0] if watch.joins else None),
             joined_at_s=None if join_s is None or watch.first_beacon is None else watch.first_beacon / SECOND + join_s,
             rejoin_s=tuple(watch.joins[1:]),
@@ -347,15 +258,14 @@ class Scorer:
             bias_ms=middle_of(settled),
             light_bias_ms=(bias := middle_of(lights)),
             trimmed_p95_ms=Percentiles.of(lights - bias).p95,
-            errors=np.array(watch.errors),
-            naive_errors=naive,
-            lights=np.array(watch.lights),
-            naive_lights=naive_lights,
-            bounds=np.array(watch.bounds),
-            states=tuple(map(STATES.__getitem__, watch.states)),
+            errors=samples.errors,
+            naive_errors=samples.naive,
+            lights=samples.lights,
+            naive_lights=samples.naive_lights,
+            powered=samples.powered,
         )
 
-    def _cue_lateness(self, node: FollowerNode, watch: _Watch) -> tuple[float, int]:
+    def _cue_lateness(self, node: FollowerNode, watch: Watch) -> tuple[float, int]:
         """Return how late in ms the latest cue of the plan took effect, by true time, and how many never did."""
         world = self._world
         now = world.kernel.now
@@ -371,7 +281,7 @@ class Scorer:
             latest_ns = max(latest_ns, (until if taken_at is None else taken_at) - planned.at)
         return latest_ns / MILLISECOND, missed
 
-    def _taken_at(self, watch: _Watch, planned: PlannedCue, until: TrueInstant) -> TrueInstant | None:
+    def _taken_at(self, watch: Watch, planned: PlannedCue, until: TrueInstant) -> TrueInstant | None:
         """Return when a planned cue was first in force here, from its instant on; ``None`` if not before ``until``."""
         ends = [*(taken.at for taken in watch.taken[1:]), until]
         for taken, end in zip(watch.taken, ends, strict=True):
@@ -380,7 +290,7 @@ class Scorer:
                 return at
         return None
 
-    def _is_of(self, planned: PlannedCue, taken: _Taken, at: TrueInstant) -> bool:
+    def _is_of(self, planned: PlannedCue, taken: Taken, at: TrueInstant) -> bool:
         cue = taken.cue
         if cue.state is not planned.state or cue.show != planned.show:
             return False

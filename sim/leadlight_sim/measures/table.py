@@ -77,6 +77,11 @@ COLUMNS: Sequence[Column] = (
     Column("beacons lost", "beacons it did not hear", lambda s: as_share(s.beacon_loss), page_only=True),
 )
 
+GIVEN_UP_FIRST: Sequence[str] = (
+    "pixels", "clock, 95 %", "joined", "jumps", "back", "usual distance", "latest beacon, 95 %"
+)  # fmt: skip
+"""What a terminal without room for them leaves out, by heading, the first of them first."""
+
 
 def rows(followers: Sequence[FollowerScore], columns: Sequence[Column] = COLUMNS) -> list[list[str]]:
     """Return the table's cells, the worst piece first."""

@@ -41,6 +41,11 @@ class Measure(Generic[Run]):
     limit: Callable[[Scenario], float | None] = lambda _: None
     instead_of: str | None = None
 
+    @property
+    def titled(self) -> str:
+        """The short name with the unit, as a heading."""
+        return f"{self.short}, {self.unit}" if self.unit else self.short
+
     def number(self, value: float, digits: int = 3) -> str:
         """Return a value without its unit, rounded to so many digits."""
         if math.isinf(value):

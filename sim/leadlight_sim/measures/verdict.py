@@ -17,7 +17,7 @@ from leadlight_sim.measures.scores import (
     worst_first,
 )
 from leadlight_sim.measures.targets import MEASURES, Place, figures_of, limits_of, misses_of
-from leadlight_sim.telling import as_time, as_times
+from leadlight_sim.telling import as_time, as_times, possessive
 
 NOTABLE_BIAS_MS: Final = 1.0
 """A bias smaller than this is not worth a sentence: trims are found by eye or camera to about as much."""
@@ -63,7 +63,7 @@ def judge(rehearsal: Rehearsal) -> Verdict:
         f"Timing takes {scores.airtime_share * 100:.2f} % of the channel's time over the whole run, joining included."
     )
     if all(score.dark_share == 1 for score in ranked):
-        headline = "The crowd will see nothing at all: every light stays dark."
+        headline = "The crowd will see no show: every light stays dark."
     else:
         headline = "The crowd will see the network." if failures else "The crowd will see nothing of the network."
     sentences = [sentence[0].upper() + sentence[1:] for sentence in (*failures, *notes)]
@@ -211,7 +211,8 @@ def _distances(scores: Scores, was_on: bool) -> list[str]:
     p95 = distance_of(worst, scores).p95
     clock = max(known, key=lambda score: score.error_ms.p95)
     clocks = (
-        f"the worst clock, {clock.name}'s, is within {as_time(clock.error_ms.p95)} of the leader's 95 % of the time"
+        f"the worst clock, {possessive(clock.name)}, is within {as_time(clock.error_ms.p95)} of the leader's 95 % of "
+        "the time"
     )
     if was_on:
         furthest = max(known, key=lambda score: score.light_ms.max)

@@ -14,6 +14,7 @@ import numpy.typing as npt
 from matplotlib.axes import Axes
 
 from leadlight_sim.drawing import (
+    CHARACTER_PX,
     GLOW,
     INK,
     LEFT_PX,
@@ -50,7 +51,7 @@ TAIL: Final = 0.3
 INSTANTS: Final = 3
 BRIGHTNESS: Final = (0.14, 0.32, 0.55, 0.8)
 """Steps of brightness: each is one element of the drawing. Darker is unlit, brighter is full."""
-RIGHT: Final = 148
+RIGHT: Final = 156
 STRIP: Final = 24
 GROUP: Final = 3 * STRIP + 34
 
@@ -76,7 +77,7 @@ def crowd_view(rehearsal: Rehearsal) -> Drawing | None:
             axes.set_ylim(GROUP - 6, 0)
             elapsed = number * SCORE_EVERY_NS / 1e9
             axes.text(0, 10, f"{elapsed:.2f} s later" if number else _when(float(scores.times_s[tick])),
-                      va="center", fontsize=11, color=SOFT.light)  # fmt: skip
+                      va="center", color=SOFT.light)  # fmt: skip
             strips: Sequence[tuple[str, Tint, Floats]] = (
                 ("as written", INK, np.zeros(len(pieces))),
                 ("Leadlight", OURS, ours[:, tick]),
@@ -87,9 +88,9 @@ def crowd_view(rehearsal: Rehearsal) -> Drawing | None:
             offs.append((_furthest(ours[:, tick]), _furthest(naive[:, tick])))
         for number, index in enumerate(pieces):
             left = LEFT_PX + 22 + (number + 0.5) * (WIDTH - LEFT_PX - 22 - RIGHT) / len(pieces)
-            room = int((WIDTH - LEFT_PX - RIGHT) / len(pieces) / 7)
+            room = int((WIDTH - LEFT_PX - RIGHT) / len(pieces) / CHARACTER_PX) - 1
             figure.text(left / WIDTH, 1 - 16 / (INSTANTS * GROUP + 34), shorter(scores.followers[index].name, room),
-                        ha="center", va="center", fontsize=11.5, color=INK.light)  # fmt: skip
+                        ha="center", va="center", color=INK.light)  # fmt: skip
         ours_off, naive_off = (np.fmax.reduce(side) for side in zip(*offs, strict=True))
         about = (
             f"With Leadlight no piece is further than {as_time(float(ours_off))} from where the lights should be; "
@@ -162,12 +163,12 @@ def _strip(axes: Axes, top: float, label: str, tint: Tint, off_ms: Floats, elaps
             _dots(axes, chosen, middle, 1.6, UNLIT, 1.0)
         else:
             _dots(axes, chosen, middle, 3.9 + 0.25 * number, GLOW, [0.0, 0.3, 0.5, 0.75, 1.0][number])
-    axes.text(-0.01 * count, middle, label, ha="right", va="center", color=tint.light, fontsize=11.5)
+    axes.text(-0.01 * count, middle, label, ha="right", va="center", color=tint.light)
     furthest = _furthest(off_ms)
     if tint is INK:
         return
     text = "no time yet" if np.isnan(furthest) else f"up to {as_time(furthest)} off"
-    axes.text(count * 1.01, middle, text, va="center", color=tint.light, fontsize=11.5, fontweight="bold")
+    axes.text(count * 1.01, middle, text, va="center", color=tint.light, fontweight="bold")
 
 
 def _dots(axes: Axes, along: Floats, middle: float, size: float, tint: Tint, alpha: float) -> None:

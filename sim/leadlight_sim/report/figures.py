@@ -64,6 +64,8 @@ COLUMNS: Final = 400
 """A run is drawn in so many columns at most, each the largest error within it, so that no spike is lost."""
 ROWS_MAXIMUM: Final = 16
 """More pieces than these cannot be told apart on a page: the worst are shown, and the caption says so."""
+WORST_CHARACTERS: Final = 11
+"""Of the name of the worst piece: the margin has room for these and a word."""
 FLOOR_MS: Final = 0.01
 """Errors smaller than this are drawn as this: a logarithmic scale has no zero."""
 NOTHING_DUE, DARK, NO_POWER = -1, -2, -3
@@ -180,7 +182,7 @@ def _error_curves(axes: Axes, rehearsal: Rehearsal, label: str = "") -> None:
     if worst is not None and len(ranked) > 1:
         line = np.maximum(ours[scores.followers.index(worst)], FLOOR_MS)
         axes.step(edges, _held(line), where="post", color=WORST.light, linewidth=1.3)
-        labels.append((float(np.nanmedian(line)), f"{shorter(worst.name)} (worst)", WORST))
+        labels.append((float(np.nanmedian(line)), f"{shorter(worst.name, WORST_CHARACTERS)} (worst)", WORST))
     if len(labels) == 1:
         axes.text(0.5, 0.5, "nothing is shown", transform=axes.transAxes, ha="center", va="center", color=SOFT.light)
     axes.axhline(limit, color=LIMIT.light, linewidth=1.4, dashes=(6, 3))
@@ -238,11 +240,11 @@ def _events(axes: Axes, rehearsal: Rehearsal) -> None:
     for left, right, title in shows:
         room = int((right - left) * px_per_s / CHARACTER_PX) - 1
         if room >= 4:
-            axes.text(left + 5 / px_per_s, 1.5, shorter(title, room), va="center", fontsize=11, color=INK.light)
+            axes.text(left + 5 / px_per_s, 1.5, shorter(title, room), va="center", color=INK.light)
     settle = min(scenario.run.settle_s, end)
     faults = _fault_spans(scenario)
     bars = ([(0.0, settle, "not scored")] if settle else []) + faults
-    rectangles(axes, [(left, right, 0.12, 0.92) for left, right, _ in faults], FAULT, alpha=0.55)
+    rectangles(axes, [(left, right, 0.12, 0.92) for left, right, _ in faults], FAULT)
     rectangles(axes, [(0.0, settle, 0.12, 0.92)] if settle else [], RULE)
     free_from = -math.inf
     for number, (_, right, text) in enumerate(bars):
@@ -250,10 +252,10 @@ def _events(axes: Axes, rehearsal: Rehearsal) -> None:
         start = right + 4 / px_per_s
         following = bars[number + 1][0] if number + 1 < len(bars) else end + 120 / px_per_s
         if start >= free_from and start + width <= following:
-            axes.text(start, 0.5, text, va="center", fontsize=11, color=SOFT.light)
+            axes.text(start, 0.5, text, va="center", color=SOFT.light)
             free_from = start + width
     for row, text in ((1.5, "shows"), (0.5, "faults" if faults else "")):
-        axes.text(-8 / px_per_s, row, text, ha="right", va="center", fontsize=11.5, color=SOFT.light)
+        axes.text(-8 / px_per_s, row, text, ha="right", va="center", color=SOFT.light)
 
 
 def _strips(axes: Axes, rehearsal: Rehearsal, shown: Sequence[FollowerScore]) -> None:
@@ -262,7 +264,7 @@ def _strips(axes: Axes, rehearsal: Rehearsal, shown: Sequence[FollowerScore]) ->
     target = rehearsal.scenario.error_target_ms
     limits = [0.0, target / 10, target / 2.5, target, 2 * target, math.inf]
     values, edges = _peaks(np.array([distances(score, scores) for score in shown]), scores.times_s)
-    has_power = np.array([[state != "off" for state in score.states] for score in shown])
+    has_power = np.array([score.powered for score in shown])
     is_dark = has_power & np.isnan([distances(score, scores) for score in shown]) & scores.due
     dark, _ = _peaks(is_dark.astype(np.float64), scores.times_s)
     powered, _ = _peaks(has_power.astype(np.float64), scores.times_s)
@@ -288,17 +290,17 @@ def _strips(axes: Axes, rehearsal: Rehearsal, shown: Sequence[FollowerScore]) ->
     time_axis(axes, 0, rehearsal.simulated_s)
     texts = [f"within {target / 10:g} ms", f"{target / 2.5:g} ms", f"{target:g} ms (limit)", f"{2 * target:g} ms"]
     texts += ["further"]
-    key = place(axes.figure, 384 + 18 * len(shown) + 52, 24)  # type: ignore[arg-type]
+    key = place(axes.figure, 384 + 18 * len(shown) + 52, 24, right=16)  # type: ignore[arg-type]
     key.set_axis_off()
-    key.set_xlim(0, WIDTH - LEFT_PX - RIGHT_PX)
+    key.set_xlim(0, WIDTH - LEFT_PX - 16)
     key.set_ylim(0, 24)
     left = 0.0
     for tint, text in zip((*LEVELS, NIGHT), (*texts, "dark"), strict=True):
         rectangles(key, [(left, left + 18, 6, 18)], tint)
-        key.text(left + 24, 12, text, va="center", fontsize=11, color=SOFT.light)
-        left += 24 + len(text) * 6.6 + 14
+        key.text(left + 24, 12, text, va="center", color=SOFT.light)
+        left += 24 + len(text) * CHARACTER_PX + 12
     rectangles(key, [(left, left + 18, 6, 18)], PAPER, fill=False, edgecolor=FAULT.light, linewidth=0.8, hatch="////")
-    key.text(left + 24, 12, "no power", va="center", fontsize=11, color=SOFT.light)
+    key.text(left + 24, 12, "no power", va="center", color=SOFT.light)
 
 
 def picture(rehearsal: Rehearsal) -> bytes:
@@ -350,6 +352,7 @@ def error_distribution(rehearsal: Rehearsal) -> Drawing | None:
         axes.set_xlim(FLOOR_MS, right)
         axes.set_ylim(lowest, 1.15)
         decades(axes.xaxis, FLOOR_MS, right, decade)
+        axes.tick_params(axis="x", pad=8)  # clear of the lowest share
         decades(axes.yaxis, lowest, 1.0, lambda value: f"{100 * value:g} %")
         axes.grid(color=RULE.light, linewidth=0.8)
         axes.set_axisbelow(True)
@@ -360,7 +363,7 @@ def error_distribution(rehearsal: Rehearsal) -> Drawing | None:
         keys = [(0.05, "5 % of the time", SOFT, "normal")]
         keys += [(0.9, "latest beacon", NAIVE, "bold"), (0.5, "Leadlight", OURS, "bold")]
         if worst_line is not None and len(ranked) > 1:
-            keys.append((0.28, f"{shorter(worst_name)} (worst)", WORST, "bold"))
+            keys.append((0.28, f"{shorter(worst_name, WORST_CHARACTERS)} (worst)", WORST, "bold"))
         for height, text, tint, weight in keys:
             axes.annotate(text, (1, height), xycoords=("axes fraction", "data"), xytext=(8, 0),
                           textcoords="offset points", color=tint.light, va="center", fontweight=weight)  # fmt: skip
@@ -454,14 +457,14 @@ def _beacon_key(key: Axes) -> None:
         if marker == "o":
             key.hlines([10], [left - 22], [left], color=tint.light, linewidth=2.4)
         key.plot([left], [10], marker, color=tint.light, markersize=6, markeredgewidth=2 if marker == "x" else 1)
-        key.text(left + 10, 10, text, va="center", fontsize=11, color=SOFT.light)
+        key.text(left + 10, 10, text, va="center", color=SOFT.light)
 
 
 def _powered(rehearsal: Rehearsal, instants: Floats) -> npt.NDArray[np.bool_]:
     # Whether each follower had power at each instant, by the nearest scoring instant before it.
     ticks = np.clip(np.searchsorted(rehearsal.scores.times_s, instants, side="right") - 1, 0, None)
-    states = np.array([[state != "off" for state in score.states] for score in rehearsal.scores.followers])
-    return np.asarray(states[:, ticks].T, dtype=np.bool_)
+    powered = np.array([score.powered for score in rehearsal.scores.followers])
+    return np.asarray(powered[:, ticks].T, dtype=np.bool_)
 
 
 def _window(rehearsal: Rehearsal, sent: Floats, lost: npt.NDArray[np.bool_], length: float) -> float:
@@ -481,7 +484,7 @@ def _window(rehearsal: Rehearsal, sent: Floats, lost: npt.NDArray[np.bool_], len
 
 
 def _delay_histogram(axes: Axes, heard: Floats, share_lost: float) -> None:
-    axes.set_title("all that arrived, by delay", fontsize=11, color=SOFT.light, loc="left", pad=8)
+    axes.set_title("arrived, by delay", color=SOFT.light, loc="left", pad=8)
     if heard.size == 0:
         axes.set_xticks([])
         axes.set_yticks([])

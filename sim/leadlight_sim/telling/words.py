@@ -56,6 +56,11 @@ def as_seconds(value_s: float | None) -> str:
     return "at once" if value_s == 0 else f"{value_s:.2f} s" if value_s < 9.995 else f"{value_s:.0f} s"
 
 
+def possessive(name: str) -> str:
+    """Return whose it is: a name that ends in s, as many pieces' do, takes the apostrophe alone."""
+    return f"{name}'" if name.endswith(("s", "S")) else f"{name}'s"
+
+
 def keep_units(text: str) -> str:
     """Return a page's text in which no line breaks between a number and its unit."""
     return re.sub(r"(?<=\d) (?=(?:%|ms\b|µs\b|s\b))", "\N{NO-BREAK SPACE}", text)

@@ -18,7 +18,7 @@ import contextvars
 from collections.abc import Callable, Coroutine
 from pathlib import Path
 from types import TracebackType
-from typing import Any, Final, ParamSpec, Self, TypeVar
+from typing import Any, Final, ParamSpec, Protocol, Self, TypeVar
 
 from leadlight.entropy import Entropy
 from leadlight.errors import ConfigurationError, NetworkError
@@ -223,6 +223,16 @@ class _VirtualTimer:
         self._life.forget(self)
 
 
+class Watch(Protocol):
+    """Is told what truly happens to every datagram on the air."""
+
+    def left(self, host: str, data: bytes, at: TrueInstant) -> None:
+        """A host has given a datagram to the air."""
+
+    def arrived(self, host: str, data: bytes, sender: str, at: TrueInstant) -> None:
+        """One has reached a host, which gets to it a little later."""
+
+
 class VirtualHost:
     """One host of a virtual network; ``VirtualNetwork.host`` makes it, switched on. It is the air's station."""
 
@@ -344,8 +354,10 @@ class VirtualHost:
 
     # -- the air's side --------------------------------------------------------------------------------------------
 
-    def receive(self, data: bytes, sender: str, arrived_at: TrueInstant) -> None:  # noqa: ARG002 - the host stamps
+    def receive(self, data: bytes, sender: str, arrived_at: TrueInstant) -> None:
         """Take a datagram from the air."""
+        if self.network.watch is not None:
+            self.network.watch.arrived(self.name, data, sender, arrived_at)
         injected = self.network.injected
         if not injected.is_quiet:
             delay_ns = injected.delay_ns(sender, self.name)
@@ -371,6 +383,8 @@ class VirtualHost:
     def send(self, datagram: Datagram, address: str | None) -> None:
         """Hand a datagram to the air, for the host at an address or for all."""
         self._note(b"s", datagram)
+        if self.network.watch is not None:
+            self.network.watch.left(self.name, datagram, self.network.kernel.now)
         self.network.air.send(self.name, datagram, None if address is None else self.network.name_at(address))
 
     def send_to_self(self, datagram: Datagram) -> None:
@@ -455,6 +469,8 @@ class VirtualNetwork:
         self._scenario = scenario
         self.injected = InjectedFaults(self.kernel, self.streams)
         """What goes wrong between hosts, for a test to add rules to; see ``leadlight_sim.world.injected_faults``."""
+        self.watch: Watch | None = None
+        """Who is told of every datagram that is given to the air and that comes from it, if anybody is."""
         self.trace = Trace()
         self.hosts: dict[str, VirtualHost] = {}
         self.addresses: dict[str, str] = {}

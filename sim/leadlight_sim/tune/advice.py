@@ -25,8 +25,8 @@ class Advice:
     sentences: tuple[str, ...]
 
 
-def advise(outcome: Outcome) -> Advice:
-    """Return what to tell of a sweep, finished or not."""
+def advise(outcome: Outcome, rehearse: str = "leadlight rehearse") -> Advice:
+    """Return what to tell of a sweep, finished or not; ``rehearse`` is the command that rehearses its scenario."""
     proven = outcome.proven
     if proven is None:
         return Advice(None, "No setting is proven.", tuple(_unproven(outcome)))
@@ -38,7 +38,7 @@ def advise(outcome: Outcome) -> Advice:
         *_binding(proven),
         *_cheaper(outcome, proven),
         *_failed_tests(outcome),
-        *_to_have_it(best),
+        *_to_have_it(best, rehearse),
         *best.contradictions(),
         "All of it is of one modelled place; another network is another question.",
     ]
@@ -163,9 +163,9 @@ def _failed_tests(outcome: Outcome) -> Iterable[str]:
             )
 
 
-def _to_have_it(best: Candidate) -> Iterable[str]:
+def _to_have_it(best: Candidate, rehearse: str) -> Iterable[str]:
     if best.settings:
-        yield f"To rehearse it: leadlight rehearse {best.to_set()}"
+        yield f"To rehearse it: {rehearse} {best.to_set()}"
     if (line := best.to_lead()) is not None:
         yield f"To lead so: {line}"
     if best.delivery is Delivery.COPIES:

@@ -6,13 +6,9 @@ import math
 from dataclasses import asdict
 from typing import Any, TextIO
 
-from rich import box
-from rich.console import Console
-from rich.table import Table
-from rich.text import Text
-
 from leadlight_sim.measures import digits_of
-from leadlight_sim.telling import NOTHING, TABLE_WIDTH, as_ms
+from leadlight_sim.telling import NOTHING, Heading, as_ms, console_of
+from leadlight_sim.telling import print_table as print_rows
 from leadlight_sim.tune.advice import BY_KEY, Advice
 from leadlight_sim.tune.candidates import Candidate, Count
 from leadlight_sim.tune.sweep import Outcome, Trial
@@ -20,21 +16,18 @@ from leadlight_sim.tune.sweep import Outcome, Trial
 
 def print_table(outcome: Outcome, stream: TextIO) -> None:
     """Print a row for every candidate, the cheapest in airtime first."""
-    console = Console(file=stream, highlight=False, width=None if stream.isatty() else TABLE_WIDTH)
-    table = Table(box=box.SIMPLE_HEAD, pad_edge=False, show_edge=False, padding=(0, 1, 0, 0))
-    table.add_column("setting", overflow="fold")
-    for heading in ("airtime", "light,\nworst p95", "worst\npair", "evenings", "missed"):
-        table.add_column(heading, justify="right", no_wrap=True)
-    table.add_column("most often")
-    table.add_column("proof")
+    console = console_of(stream)
+    headings = [Heading("setting", is_number=False, folds=True), Heading("airtime"), Heading("light,\nworst p95")]
+    headings += [Heading("worst\npair"), Heading("evenings"), Heading("missed")]
+    headings += [Heading("most often", is_number=False, folds=True), Heading("proof", is_number=False, folds=True)]
+    rows = []
     for each in by_airtime(outcome):
         seen = each.seen
         most = BY_KEY[seen.first_missed].short if seen.first_missed is not None else NOTHING
         cells = [each.name, f"{digits_of(seen.airtime_share * 100)} %" if seen.evenings else NOTHING]
         cells += [_worst(seen, "light_p95_ms"), _worst(seen, "pair_p95_ms"), str(seen.evenings), str(seen.missed)]
-        # As text: a piece may be called "[red]".
-        table.add_row(*map(Text, [*cells, most, standing(outcome, each)]))
-    console.print(table)
+        rows.append([*cells, most, standing(outcome, each)])
+    print_rows(console, headings, rows, ("light, worst p95", "worst pair"))
     console.print(
         "Evenings to missed: of exploration, which promises nothing. Worst: of all of them. Proof: fresh evenings."
     )

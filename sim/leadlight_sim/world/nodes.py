@@ -97,7 +97,7 @@ class Node:
         self._number = number
         self._kernel = kernel
         self._air = air
-        self._oscillator = oscillator
+        self.oscillator = oscillator
         self._local_at = oscillator.local_at
         self._host = host
         self._trace = trace
@@ -129,7 +129,7 @@ class Node:
     def true_at(self, local: LocalInstant) -> TrueInstant:
         """Return the first true instant at which this host's clock shows ``local``."""
         shift_ns = self._shift_ns
-        return self._oscillator.true_at(LocalInstant(local - shift_ns) if shift_ns else local)
+        return self.oscillator.true_at(LocalInstant(local - shift_ns) if shift_ns else local)
 
     @property
     def now(self) -> LocalInstant:
@@ -141,7 +141,7 @@ class Node:
     def _boot(self) -> LocalInstant:
         """Switch on; after a power cut the clock begins anew. Return what it shows."""
         if self.is_started:
-            self._shift_ns = CLOCK_AT_BOOT_NS - self._oscillator.local_at(self._kernel.now)
+            self._shift_ns = CLOCK_AT_BOOT_NS - self.oscillator.local_at(self._kernel.now)
         self.is_started = True
         self.powered = True
         self.switched.append((self._kernel.now, True))
@@ -316,7 +316,7 @@ class LeaderNode(Node):
         A crystal goes on when its host is off, so a clock that has been left goes on as well.
         """
         shift = self._shifts.get(timebase)
-        return None if shift is None else LeaderInstant(self._oscillator.local_at(true) + shift)
+        return None if shift is None else LeaderInstant(self.oscillator.local_at(true) + shift)
 
 
 class FollowerNode(Node):

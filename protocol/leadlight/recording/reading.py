@@ -1,0 +1,290 @@
+"""Reads a recording's file, whole or cut anywhere: all whole records before the cut count.
+
+Whatever cannot be is refused with the file's name, the line and what is wrong with it.
+"""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Mapping
+from dataclasses import fields
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import Any, Final
+
+from leadlight.errors import FileError
+from leadlight.recording.contents import GroupProbe, HostProbe, Load, Plan, RecordedHost, Recording
+from leadlight.recording.records import FORMAT, FORMAT_KEY, Head
+
+WHAT: Final = "recording"
+FILE_MAXIMUM_BYTES: Final = 1 << 30
+"""A day and night of a large group at the densest plan; more is no recording."""
+INSTANT_LIMIT: Final = 1 << 53
+"""A hundred days in ns; also what other languages read from JSON without loss."""
+NUMBER_MAXIMUM: Final = (1 << 32) - 1
+LABEL_MAXIMUM: Final = 64
+
+
+def is_recording(path: str | Path) -> bool:
+    """Return whether a file begins as a recording does; ``FileError`` if it cannot be read."""
+    try:
+        with Path(path).open("rb") as file:
+            return file.read(len(FORMAT_KEY) + 16).lstrip().startswith(b'{"' + FORMAT_KEY.encode())
+    except OSError as error:
+        raise FileError(WHAT, str(path), error.strerror or str(error)) from None
+
+
+def read_recording(path: str | Path) -> Recording:
+    """Return what a recording's file holds. Raises ``FileError`` naming the file, the line and what is wrong."""
+    try:
+        size = Path(path).stat().st_size
+        if size > FILE_MAXIMUM_BYTES:
+            raise FileError(WHAT, str(path), f"{size} bytes are too long for a recording")
+        content = Path(path).read_bytes()
+    except OSError as error:
+        raise FileError(WHAT, str(path), error.strerror or str(error)) from None
+    return parse_recording(content, str(path))
+
+
+def parse_recording(content: bytes, name: str = "recording") -> Recording:
+    """Return what the bytes of a file hold; ``name`` names it in the ``FileError``."""
+    # What a power cut leaves: half a line, or zeros where the disk was promised more than it got.
+    lines = content.rstrip(b"\0").split(b"\n")[:-1]
+    if not lines:
+        raise FileError(WHAT, name, "no whole record in it: nothing was recorded, or it is another file")
+    reader = _Reader()
+    for number, line in enumerate(lines, 1):
+        try:
+            reader.take(line, is_first=number == 1)
+        except _Wrong as wrong:
+            raise FileError(WHAT, name, f"line {number}: {wrong}") from None
+    return reader.result()
+
+
+class _Wrong(Exception):  # noqa: N818 - it never leaves this module
+    pass
+
+
+class _Reader:
+    """Puts the records together."""
+
+    def __init__(self) -> None:
+        self._head: Head | None = None
+        self._hosts: dict[str, RecordedHost] = {}
+        self._group: dict[int, GroupProbe] = {}
+        self._probes: dict[str, dict[int, HostProbe]] = {}
+        self._known_until: dict[str, int] = {}
+        self._loads: list[Load] = []
+        self._paused_at: list[int] = []
+        self._ended: str | None = None
+        self._last_at = 0
+        self._takes = {
+            "sent": self._sent,
+            "answer": self._answer,
+            "told": self._told,
+            "unsent": self._unsent,
+            "host": self._host,
+            "load": self._load,
+            "paused": self._paused,
+            "end": self._end,
+        }
+
+    def take(self, line: bytes, is_first: bool) -> None:
+        try:
+            found = json.loads(line)
+        except (ValueError, RecursionError):
+            raise _Wrong("no JSON" if not is_first else "not a recording of `leadlight record`") from None
+        if not isinstance(found, dict) or (is_first and FORMAT_KEY not in found):
+            raise _Wrong("no object" if not is_first else "not a recording of `leadlight record`")
+        if is_first:
+            self._head = _head(found)
+            return
+        if self._ended is not None:
+            raise _Wrong("a record behind the end")
+        # A kind of record that a later edition has added is passed over.
+        take = self._takes.get(next(iter(found), ""))
+        if take is not None:
+            take(found)
+
+    def result(self) -> Recording:
+        assert self._head is not None
+        return Recording(
+            begun_at=self._head.begun_at,
+            written_by=self._head.written_by,
+            prober=self._head.prober,
+            plan=self._head.plan,
+            hosts=tuple(self._hosts.values()),
+            group=tuple(self._group.values()),
+            probes={label: tuple(probes.values()) for label, probes in self._probes.items()},
+            known_until=self._known_until,
+            loads=tuple(self._loads),
+            paused_at=tuple(self._paused_at),
+            ended=self._ended,
+            length_ns=self._last_at,
+        )
+
+    # -- records -----------------------------------------------------------------------------------------------------
+
+    def _sent(self, found: Mapping[str, Any]) -> None:
+        number, at = _number(found, "sent"), _instant(found, "at")
+        probes: dict[int, Any] = self._group if found.get("to") is None else self._probes[self._label(found, "to")]
+        if number in probes:
+            raise _Wrong(f"probe {number} was sent before")
+        if probes and at < next(reversed(probes.values())).sent_at:
+            raise _Wrong(f"at: {at} is before the probe before it")
+        probes[number] = GroupProbe(number, at) if probes is self._group else HostProbe(number, at)
+        self._saw(at)
+
+    def _unsent(self, found: Mapping[str, Any]) -> None:
+        number = _number(found, "unsent")
+        probes: dict[int, Any] = self._group if found.get("to") is None else self._probes[self._label(found, "to")]
+        if probes.pop(number, None) is None:
+            raise _Wrong(f"probe {number} was never sent")
+
+    def _answer(self, found: Mapping[str, Any]) -> None:
+        probe = self._probe(self._label(found, "from"), _number(found, "answer"))
+        heard_at, left_at, came_at = (_instant(found, key) for key in ("heard", "left", "came"))
+        if left_at < heard_at:
+            raise _Wrong(f"left: {left_at} is before heard, {heard_at}")
+        if came_at < probe.sent_at:
+            raise _Wrong(f"came: {came_at} is before the probe was sent, {probe.sent_at}")
+        if probe.came_at is None:
+            probe.heard_at, probe.answered_at, probe.came_at = heard_at, left_at, came_at
+        self._saw(came_at)
+
+    def _told(self, found: Mapping[str, Any]) -> None:
+        label = self._label(found, "told")
+        for number, at in _pairs(found, "group"):
+            group_probe = self._group.get(number)
+            if group_probe is None:
+                raise _Wrong(f"group: probe {number} was never sent")
+            group_probe.heard.setdefault(label, at)
+        for number, at in _pairs(found, "probes"):
+            probe = self._probe(label, number)
+            if probe.heard_at is None:
+                probe.heard_at = at
+        if found.get("until") is not None:
+            self._known_until[label] = max(self._known_until.get(label, -1), _instant(found, "until"))
+
+    def _host(self, found: Mapping[str, Any]) -> None:
+        host = _host(found)
+        if host.label in self._hosts or (self._head is not None and host.label == self._head.prober.label):
+            raise _Wrong(f"host: {host.label!r} is there already")
+        self._hosts[host.label] = host
+        self._probes[host.label] = {}
+        self._saw(host.joined_at)
+
+    def _load(self, found: Mapping[str, Any]) -> None:
+        assert self._head is not None
+        label = found.get("of")
+        if label != self._head.prober.label:
+            label = self._label(found, "of")
+        self._loads.append(Load(label, _instant(found, "at"), _number(found, "load")))
+
+    def _paused(self, found: Mapping[str, Any]) -> None:
+        self._paused_at.append(_instant(found, "paused"))
+        self._saw(self._paused_at[-1])
+
+    def _end(self, found: Mapping[str, Any]) -> None:
+        self._ended = _text(found, "end")
+        self._saw(_instant(found, "at"))
+
+    def _label(self, found: Mapping[str, Any], key: str) -> str:
+        label = _text(found, key)
+        if label not in self._hosts:
+            raise _Wrong(f"{key}: there is no host {label!r} above")
+        return label
+
+    def _probe(self, label: str, number: int) -> HostProbe:
+        probe = self._probes[label].get(number)
+        if probe is None:
+            raise _Wrong(f"probe {number} was never sent to {label!r}")
+        return probe
+
+    def _saw(self, at: int) -> None:
+        self._last_at = max(self._last_at, at)
+
+
+# -- fields ----------------------------------------------------------------------------------------------------------
+
+
+def _whole(found: Mapping[str, Any], key: str, low: int, high: int) -> int:
+    value = found.get(key)
+    if type(value) is not int or not low <= value <= high:
+        raise _Wrong(f"{key}: {_shown(value)} is not allowed; allowed: a whole number from {low} to {high}")
+    return value
+
+
+def _number(found: Mapping[str, Any], key: str) -> int:
+    return _whole(found, key, 0, NUMBER_MAXIMUM)
+
+
+def _instant(found: Mapping[str, Any], key: str) -> int:
+    return _whole(found, key, -INSTANT_LIMIT, INSTANT_LIMIT)
+
+
+def _pairs(found: Mapping[str, Any], key: str) -> list[tuple[int, int]]:
+    pairs = found.get(key, [])
+    if not isinstance(pairs, list) or not all(isinstance(pair, list) and len(pair) == 2 for pair in pairs):
+        raise _Wrong(f"{key}: {_shown(pairs)} is not allowed; allowed: a list of numbers with their instants")
+    named = [{"number": number, key: at} for number, at in pairs]
+    return [(_number(pair, "number"), _instant(pair, key)) for pair in named]
+
+
+def _text(found: Mapping[str, Any], key: str) -> str:
+    value = found.get(key)
+    if not isinstance(value, str) or not 0 < len(value) <= LABEL_MAXIMUM or not value.isprintable():
+        raise _Wrong(f"{key}: {_shown(value)} is not allowed; allowed: 1 to {LABEL_MAXIMUM} printable characters")
+    return value
+
+
+def _flag_or_none(found: Mapping[str, Any], key: str) -> bool | None:
+    value = found.get(key)
+    if value is not None and not isinstance(value, bool):
+        raise _Wrong(f"{key}: {_shown(value)} is not allowed; allowed: true, false or null")
+    return value
+
+
+def _shown(value: object) -> str:
+    text = repr(value)
+    return text if len(text) <= 60 else f"{text[:57]}..."
+
+
+def _host(found: Mapping[str, Any]) -> RecordedHost:
+    stamps = found.get("stamps")
+    if stamps not in ("kernel", "program"):
+        raise _Wrong(f'stamps: {_shown(stamps)} is not allowed; allowed: "kernel" or "program"')
+    return RecordedHost(
+        label=_text(found, "host"),
+        joined_at=_instant(found, "at"),
+        is_stamped=stamps == "kernel",
+        is_wireless=_flag_or_none(found, "wireless"),
+        saves_power=_flag_or_none(found, "saves_power"),
+        signal_dbm=None if found.get("signal_dbm") is None else _whole(found, "signal_dbm", -128, 127),
+    )
+
+
+def _head(found: Mapping[str, Any]) -> Head:
+    if found[FORMAT_KEY] != FORMAT:
+        raise _Wrong(f"format {_shown(found[FORMAT_KEY])}; this edition reads format {FORMAT}")
+    try:
+        begun_at = datetime.fromisoformat(_text(found, "begun")).astimezone(UTC)
+    except ValueError:
+        raise _Wrong(f"begun: {_shown(found.get('begun'))} is not allowed; allowed: a date and time") from None
+    prober, plan = found.get("prober"), found.get("plan")
+    if not isinstance(prober, dict) or not isinstance(plan, dict):
+        raise _Wrong("prober or plan is missing from the head")
+    return Head(begun_at, _text(found, "by"), _host(prober), _plan(plan))
+
+
+def _plan(found: Mapping[str, Any]) -> Plan:
+    values: dict[str, Any] = {}
+    for one in fields(Plan):
+        if one.name == "dither_share":
+            share = found.get(one.name)
+            if type(share) not in (int, float) or not 0 <= share <= 0.5:  # type: ignore[operator]
+                raise _Wrong(f"{one.name}: {_shown(share)} is not allowed; allowed: 0 to 0.5")
+            values[one.name] = share
+        else:
+            values[one.name] = _whole(found, one.name, 1, INSTANT_LIMIT)
+    return Plan(**values)
