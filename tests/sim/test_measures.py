@@ -406,7 +406,8 @@ def test_a_follower_that_hears_nothing_has_no_figures_and_spoils_the_verdict(mon
     described = scenario(2)
     world, scorer = made(described, lambda: Erring(0))
     deaf = world.followers[0]
-    monkeypatch.setattr(deaf, "receive", _hear_nothing)
+    assert isinstance(world.air, SampledAir)
+    monkeypatch.setattr(world.air._ports[deaf.name], "receive", _hear_nothing)
     scorer.run(world.end)
     scores = scorer.scores()
     found = scores.followers[0]
