@@ -30,7 +30,10 @@ INDENTED: Final = re.compile(r"(?:(?<=\n\n)|(?<=^))(?: {4}.*\n|\n(?= {4}))+", re
 """Code by its indentation: behind an empty line."""
 FORMULA: Final = re.compile(r"^\$\$.*?^\$\$$|^\\\[.*?^\\\]$", re.MULTILINE | re.DOTALL)
 ITEM: Final = re.compile(r"^\s*(?:[-*+]|\d+\.)\s+", re.MULTILINE)
-END: Final = re.compile(r"(?<=[.!?])[\"')*_`]*\s+(?=[\"'(*_\[]*(?:`+\w|[A-Z0-9µ]))")
+END: Final = re.compile(r"(?<=[.!?])(?P<close>[\"')*_`]*)\s+(?=[\"'(*_\[]*(?:`+\S|[A-Z0-9µ]))")
+CODE: Final = re.compile(r"`[^`]*`")
+RULE: Final = re.compile(r"^\*\*R-[A-Z]+-\d+\*\* \([a-z0-9 ]+\) ")
+"""The number of a rule and whom it binds, which stand before its first sentence."""
 NO_END: Final = re.compile(r"\b(?:e\.g|i\.e|etc|vs|cf|No|Fig|Sec)\.$")
 
 
@@ -51,7 +54,7 @@ def sentences_of_markdown(text: str) -> Iterator[str]:
         lines = [line for line in block.splitlines() if line.strip() and not line.startswith("#")]
         rows = [line for line in lines if line.lstrip().startswith("|")]
         for cell in (cell for row in rows for cell in row.strip().strip("|").split("|")):
-            if len(_words(cell)) >= CELL_WORDS:
+            if len(_words(cell)) >= CELL_WORDS and re.search(r"[a-z]{2}", CODE.sub("", cell)):
                 yield from _sentences(cell)
         prose = "\n".join(line for line in lines if line not in rows)
         for item in ITEM.split(prose):
@@ -79,9 +82,7 @@ def measured(sentences: Iterable[str]) -> Words:
     lengths = [count for sentence in sentences if (count := len(_words(sentence))) > 0]
     if not lengths:
         return Words(0, 0.0, 0.0)
-    return Words(
-        len(lengths), sum(lengths) / len(lengths), sum(count > LONG_WORDS for count in lengths) / len(lengths)
-    )
+    return Words(len(lengths), sum(lengths) / len(lengths), sum(count > LONG_WORDS for count in lengths) / len(lengths))
 
 
 def documents(root: Path = ROOT) -> dict[str, list[str]]:
@@ -103,7 +104,7 @@ def _sentences(text: str) -> Iterator[str]:
     start = 0
     for match in END.finditer(text):
         if NO_END.search(text[start : match.start()]) is None:
-            yield text[start : match.start()]
+            yield text[start : match.end("close")]
             start = match.end()
     if text[start:]:
         yield text[start:]
@@ -111,7 +112,7 @@ def _sentences(text: str) -> Iterator[str]:
 
 def _words(text: str) -> list[str]:
     """Return the words of a text: what is written in code marks or as a link counts as what is seen."""
-    text = re.sub(r"\[([^\]]*)\]\([^)]*\)", r"\1", text)
+    text = re.sub(r"\[([^\]]*)\]\([^)]*\)", r"\1", RULE.sub("", text))
     return [word for word in text.split() if re.search(r"\w", word)]
 
 

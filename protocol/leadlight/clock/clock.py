@@ -31,8 +31,6 @@ from leadlight.wire import Beacon
 
 ONE_WAY_BEACONS: Final = 12
 """Beacons alone must be so many before a clock that rests on nothing else has a bound, or calls itself locked."""
-FLOOR_EXCHANGES: Final = 16
-"""After so many exchanges a floor is learnt again; before, half the best round trip stands for it."""
 STEADY_TIMES: Final = 1_000
 """A clock drifts by a span in no less than so many times as long."""
 FAR_NS: Final = HELD_BACK_NS // 2
@@ -86,8 +84,7 @@ class FollowerClock:
         self._settled = False
         self._two_way = False
         self._radio_known = False
-        # Of this timebase: how many exchanges there were, the best of the first; and the floor from before.
-        self._exchanges = 0
+        # The best of the exchanges since the floor came to be doubted, and the floor from before.
         self._best_round_trip_ns = UNPROVEN
         self._floor_before_ns: float | None = None
 
@@ -126,8 +123,7 @@ class FollowerClock:
     def observe_exchange(self, exchange: Exchange) -> None:
         """Take a Sounding that was answered."""
         self._two_way = True
-        if self._floor_before_ns is not None and self._exchanges < FLOOR_EXCHANGES:
-            self._exchanges += 1
+        if self._floor_before_ns is not None:
             self._best_round_trip_ns = min(self._best_round_trip_ns, exchange.round_trip_ns)
         self.bound.observe_exchange(exchange)
         self.uncorrected.observe_exchange(exchange)
@@ -219,15 +215,13 @@ class FollowerClock:
         if self._two_way and self._latest is not None:
             if self._floor_before_ns is None:
                 self._floor_before_ns = self._latest.floor_ns
-            self._exchanges = 0
             self._best_round_trip_ns = UNPROVEN
 
     def _growth_ns(self, floor_before_ns: float) -> float:
         """Return by how much the floor has grown, all of which may be in one direction."""
         floor_ns = 0.0 if self._latest is None else self._latest.floor_ns
-        if self._exchanges < FLOOR_EXCHANGES:
-            floor_ns = max(floor_ns, self._best_round_trip_ns / 2)  # until it has been learnt anew
-        return max(floor_ns - floor_before_ns, 0.0)
+        # However slowly an estimator learns the floor anew, it is no more than half of any round trip.
+        return max(floor_ns - floor_before_ns, self._best_round_trip_ns / 2 - floor_before_ns, 0.0)
 
     def note_resumed(self) -> None:
         """The host was suspended: nothing measured before says where the clock is now."""

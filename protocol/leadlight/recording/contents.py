@@ -107,8 +107,8 @@ class Recording:
     ``begun_at`` is wall time in UTC. ``group`` and ``probes`` are in the order of sending, the latter by the hosts'
     labels. ``known_until``: up to which instant of the prober's it is known of a host's probes, and of its group's,
     whether they were heard; hosts that have told nothing are absent. ``paused_at``: when the prober's host was found
-    to have been suspended. ``ended``: by what, ``None`` where the file was cut. ``length_ns``: the last instant
-    that it tells of, by the prober's clock.
+    to have been suspended. ``ended``: by what, ``None`` where the file was cut. ``length_ns``: when the last
+    probe was sent.
     """
 
     begun_at: datetime.datetime

@@ -81,7 +81,9 @@ class GroupHold:
     ``phase_ns`` and ``clock_error_ppb`` are drawn from the seed where None: the phase over one DTIM interval,
     the error over ±20 ppm. ``queue_frames`` is the depth of the held queue, oldest dropped first (128 in
     Linux ``mac80211``, AP_MAX_BC_BUFFER). ``doze_share`` is the chance that a unicast frame finds its station
-    asleep and waits for a beacon; stations named in ``awake`` never sleep.
+    asleep and waits for a beacon; stations named in ``awake`` never sleep. ``held_share`` is the share of time in which
+    some station dozes, in runs of ``mean_held_seconds`` on average (exponential, as are those between them): a group
+    frame that comes at another time goes at once.
     """
 
     period: int = 2
@@ -90,6 +92,8 @@ class GroupHold:
     queue_frames: int = 128
     doze_share: float = 0.0
     awake: tuple[str, ...] = ()
+    held_share: float = 1.0
+    mean_held_seconds: float = 30.0
 
     def __post_init__(self) -> None:
         check_period(self.period)
@@ -101,6 +105,10 @@ class GroupHold:
             raise ConfigurationError("queue_frames", self.queue_frames, "at least 1")
         if not 0.0 <= self.doze_share <= 1.0:
             raise ConfigurationError("doze_share", self.doze_share, "0 to 1")
+        if not 0.0 <= self.held_share <= 1.0:
+            raise ConfigurationError("held_share", self.held_share, "0 to 1")
+        if not 0.001 <= self.mean_held_seconds < float("inf"):
+            raise ConfigurationError("mean_held_seconds", self.mean_held_seconds, "a finite number, 0.001 or more")
         check_names("awake", self.awake)
 
 

@@ -244,6 +244,8 @@ class AirTables:
     which asymmetries are shares. ``group_loss`` is the chance that a group frame collides, and is lost to all.
     ``behind`` is how long a group frame takes that goes right behind another of those that a DTIM beacon let go, from
     the end of that one, and ``behind_loss`` its chance to collide; None means that both are as with any other.
+    ``apart`` stands in for ``private`` in group frames: what each receiver adds to what all share; None means that
+    ``private`` holds.
     ``count_stretch`` is how many times as long as on an idle medium the count before another try takes.
     """
 
@@ -260,6 +262,7 @@ class AirTables:
     group_loss: float = 0.0
     behind: DelayDistribution | None = None
     behind_loss: float = 0.0
+    apart: DelayDistribution | None = None
     count_stretch: float = 1.0
 
     def __post_init__(self) -> None:

@@ -15,6 +15,9 @@ import math
 from collections.abc import Sequence
 from typing import Final
 
+import numpy as np
+import numpy.typing as npt
+
 from leadlight.errors import ConfigurationError
 from leadlight.units import MICROSECOND
 
@@ -57,6 +60,13 @@ class Lateness:
         while part < 3 and drawn > knots[part + 1]:
             part += 1
         return self._begins[part] + self._slopes[part] * (drawn - knots[part])
+
+    def each_at(self, drawn: npt.NDArray[np.float64]) -> npt.NDArray[np.float64]:
+        """Return what ``at`` returns for each of many draws."""
+        part = np.clip(np.searchsorted(_KNOTS, drawn, side="left") - 1, 0, 3)
+        begins, slopes, knots = (np.array(values) for values in (self._begins, self._slopes, _KNOTS))
+        late: npt.NDArray[np.float64] = begins[part] + slopes[part] * (drawn - knots[part])
+        return late
 
     def moments_ns(self) -> tuple[float, float]:
         """Return mean and standard deviation, in ns.

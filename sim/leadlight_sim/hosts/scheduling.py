@@ -14,6 +14,9 @@ import math
 from dataclasses import dataclass, replace
 from enum import StrEnum
 
+import numpy as np
+import numpy.typing as npt
+
 from leadlight.errors import ConfigurationError
 from leadlight.units import MICROSECOND, MILLISECOND
 from leadlight_sim import scenario as described
@@ -240,7 +243,26 @@ class Host:
         random, log, at = self._stream.random, math.log, waking.at
         return [int(at(-log(1.0 - random()))) for _ in range(count)]
 
+    def players_lateness_ns(self, chance: Stream, count: int) -> npt.NDArray[np.float64]:
+        """Return the lateness of a player at so many wakings, in ns, drawn at once from a stream of their own."""
+        settings = self._settings
+        draws = -np.log1p(-_uniform(chance, count))
+        if settings.waking is not None:
+            late = settings.waking.each_at(draws)
+        else:
+            late = draws * settings.timer_late_ns
+        if self._busy_share:
+            stalls = _uniform(chance, count) < self._busy_share
+            late += stalls * _uniform(chance, count) * settings.busy_ns
+        return late
+
     def _stall(self, draws: Stream) -> float:
         if self._busy_share and draws.chance(self._busy_share):
             return draws.uniform(0.0, self._settings.busy_ns)
         return 0.0
+
+
+def _uniform(chance: Stream, count: int) -> npt.NDArray[np.float64]:
+    # Numbers in [0, 1), of 32 random bits each.
+    bits = np.frombuffer(chance.bytes(4 * count), dtype=">u4")
+    return bits.astype(np.float64) / 2**32

@@ -202,6 +202,7 @@ class SampledAir:
             self._transmit,
             self._drop,
             grid=self._grid,
+            is_holding=self._open_holding(),
             limit_frames=settings.hold.queue_frames if settings.hold is not None else 0,
             backlog_ns=settings.backlog_ns,
         )
@@ -364,7 +365,8 @@ class SampledAir:
                 again_ns = cost_ns
                 if count_stretch != 1.0:
                     again_ns += round((count_stretch - 1.0) * self._settings.radio.mean_backoff_ns(attempt))
-                at += again_ns
+                if self._settings.retries_delay:
+                    at += again_ns
                 if self._settings.retries_block:
                     if counts is self._down:
                         self._block(begin, at)
@@ -523,7 +525,7 @@ class SampledAir:
             self._counts[LinkKind.GROUP].lost += receivers
             return kept_ns
         shared = self._shared.loss_at(common_at)
-        draw_private = tables.private.draw
+        draw_private = (tables.apart or tables.private).draw
         now = self._kernel.now
         schedule_after = self._kernel.schedule_after
         sender = flow.sender
@@ -615,6 +617,17 @@ class SampledAir:
             return None
         draws = self._streams.stream("air", "access point")
         return BeaconGrid.drawn(draws, hold.period, hold.phase_ns, hold.clock_error_ppb)
+
+    def _open_holding(self) -> Callable[[TrueInstant], bool] | None:
+        hold = self._settings.hold
+        if hold is None or hold.held_share == 1.0:
+            return None
+        if hold.held_share == 0.0:
+            return lambda _: False
+        held_ns = hold.mean_held_seconds * SECOND
+        free_ns = held_ns * (1.0 - hold.held_share) / hold.held_share
+        draws = self._streams.stream("air", "group hold")
+        return Trajectory(ExponentialSojourn(free_ns), ExponentialSojourn(held_ns), draws).is_bad
 
     def _finds_asleep(self, draws: Stream) -> bool:
         assert self._settings.hold is not None

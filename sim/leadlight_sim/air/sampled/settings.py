@@ -44,11 +44,12 @@ class SampledSettings:
     ``retries_block``, which is for distributions of
     frames that competed, whatever the access point has to send waits while it tries a unicast frame again, and each
     sender carries only as many frames as collisions, and counts slowed down by the load, leave it time for.
-    ``unicast_tries`` is R, the first try included. A frame that would wait more than ``backlog_ns`` behind earlier
-    ones is dropped (1 s is what unmanaged queues have been seen to hold; held group frames have the limit of their
-    ``hold`` instead). ``floor_asymmetry`` is a share of the path floor: each station's floor up and down is
-    off by its own constant drawn within plus or minus that share. ``measured_asymmetry`` makes the excess
-    over the floor twice as large up as down, as measured.
+    ``unicast_tries`` is R, the first try included; later tries delay a frame unless ``retries_delay`` is off, which is
+    for distributions of what was recorded, where they are in it. A frame that would wait more than ``backlog_ns``
+    behind earlier ones is dropped (1 s is what unmanaged queues have been seen to hold; held group frames have the
+    limit of their ``hold`` instead). ``floor_asymmetry`` is a share of the path floor: each station's floor up and down
+    is off by its own constant drawn within plus or minus that share. ``measured_asymmetry`` makes the excess over the
+    floor twice as large up as down, as measured.
     """
 
     tables: AirTables
@@ -62,6 +63,7 @@ class SampledSettings:
     unicast_distribution_bytes: int | None = None
     retries_block: bool = False
     unicast_tries: int = 7
+    retries_delay: bool = True
     backlog_ns: int = SECOND
     client_isolation: bool = False
     floor_asymmetry: float = 0.0
