@@ -65,6 +65,7 @@ ORDER: Final = {
         "compare",
         "budget",
         "report",
+        "lessons",
         "commands",
     ),
 }

@@ -493,7 +493,7 @@ def probe_messages() -> dict[str, ProbeMessage]:
 def probe_as_json(message: ProbeMessage) -> dict[str, Any]:
     """Return a probe's message under the names of its tables."""
     kind, fields = PROBE_TABLES[type(message)]
-    told: dict[str, Any] = {"kind": int(kind), **numbers(message[: len(fields)], fields)}
+    told: dict[str, Any] = {"kind": kind.name.lower().replace("_", " "), **numbers(message[: len(fields)], fields)}
     if isinstance(message, Presence):
         told["label"] = message.label
     if isinstance(message, Answer):

@@ -34,7 +34,7 @@ END: Final = re.compile(r"(?<=[.!?])(?P<close>[\"')*_`]*)\s+(?=[\"'(*_\[]*(?:`+\
 CODE: Final = re.compile(r"`[^`]*`")
 RULE: Final = re.compile(r"^\*\*R-[A-Z]+-\d+\*\* \([a-z0-9 ]+\) ")
 """The number of a rule and whom it binds, which stand before its first sentence."""
-NO_END: Final = re.compile(r"\b(?:e\.g|i\.e|etc|vs|cf|No|Fig|Sec)\.$")
+NO_END: Final = re.compile(r"\b(?:e\.g|i\.e|etc|vs|cf|No|Fig|Sec)\.$|(?<![\w-])[A-Z]\.$")
 
 
 class Words(NamedTuple):
@@ -85,18 +85,19 @@ def measured(sentences: Iterable[str]) -> Words:
     return Words(len(lengths), sum(lengths) / len(lengths), sum(count > LONG_WORDS for count in lengths) / len(lengths))
 
 
-def documents(root: Path = ROOT) -> dict[str, list[str]]:
-    """Return the sentences of every document by its path, and of all long docstrings of each package."""
-    found: dict[str, list[str]] = {}
-    for path in sorted(chain.from_iterable(root.glob(pattern) for pattern in DOCUMENTS)):
-        read = sentences_of_notebook if path.suffix == ".ipynb" else sentences_of_markdown
-        found[path.relative_to(root).as_posix()] = list(read(path.read_text(encoding="utf-8")))
-    for folder in SOURCES:
-        sources = sorted((root / folder).rglob("*.py"))
-        found[f"{folder}/**.py"] = [
-            sentence for path in sources for sentence in sentences_of_source(path.read_text(encoding="utf-8"))
-        ]
-    return found
+def documents(root: Path = ROOT) -> list[str]:
+    """Return the names of what is read: each document by its path, and each package for all of its long docstrings."""
+    found = sorted(set(chain.from_iterable(root.glob(pattern) for pattern in DOCUMENTS)))
+    return [path.relative_to(root).as_posix() for path in found] + [f"{folder}/**.py" for folder in SOURCES]
+
+
+def sentences_of(name: str, root: Path = ROOT) -> list[str]:
+    """Return the sentences of one document."""
+    if name.endswith("**.py"):
+        sources = sorted((root / name).parent.rglob("*.py"))
+        return [sentence for path in sources for sentence in sentences_of_source(path.read_text(encoding="utf-8"))]
+    read = sentences_of_notebook if name.endswith(".ipynb") else sentences_of_markdown
+    return list(read((root / name).read_text(encoding="utf-8")))
 
 
 def _sentences(text: str) -> Iterator[str]:
@@ -119,11 +120,12 @@ def _words(text: str) -> list[str]:
 def main() -> None:
     """Print a row for each document, and with `--long` its long sentences too."""
     words = [word for word in sys.argv[1:] if word != "--long"]
-    found = documents(Path(words[0]) if words else ROOT)
+    root = Path(words[0]) if words else ROOT
     print("| document | sentences | mean words | over 30 |\n|---|---|---|---|")
-    for name, sentences in found.items():
-        words_found = measured(sentences)
-        print(f"| {name} | {words_found.sentences} | {words_found.mean:.1f} | {words_found.long_share:.1%} |")
+    for name in documents(root):
+        sentences = sentences_of(name, root)
+        found = measured(sentences)
+        print(f"| {name} | {found.sentences} | {found.mean:.1f} | {found.long_share:.1%} |")
         if "--long" in sys.argv:
             for sentence in sentences:
                 if len(_words(sentence)) > LONG_WORDS:

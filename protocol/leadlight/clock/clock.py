@@ -1,8 +1,8 @@
 """A follower's clock: samples in, leader time out, with a bound and a state.
 
-Three views of one offset are kept, each from what the one before cannot give: the *uncorrected* estimator on beacons
-and exchanges, the *shared delay* view on published medians, the *common view* on marks. The best one that has earned
-trust is served. The causality bound is kept beside them from beacons and exchanges alone.
+Three views of one offset are kept, each from what the one before cannot give. They are the *uncorrected* estimator on
+beacons and exchanges, the *shared delay* view on published medians, and the *common view* on marks. The best one that
+has earned trust is served. The causality bound is kept beside them from beacons and exchanges alone.
 """
 
 from __future__ import annotations
@@ -50,7 +50,7 @@ _FITS: Final = Misfit.NONE
 class Bounds(NamedTuple):
     """How wrong the clock can be, in ns either side.
 
-    ``causality_ns`` is ``None`` while one side is unproven, as it always is without soundings; ``statistical_ns`` is
+    ``causality_ns`` is ``None`` while one side is unproven, as it always is without soundings. ``statistical_ns`` is
     ``None`` before the first sample, on fewer than ``ONE_WAY_BEACONS`` beacons alone, and for estimators that keep no
     account of their error.
     """
@@ -202,10 +202,15 @@ class FollowerClock:
     def continue_timebase(self, within_ns: int) -> None:
         """Another leader goes on in this timebase, at most ``within_ns`` from the one before.
 
-        The proofs are widened by that much and the paths reopened; medians and marks must be earned anew.
+        The proofs are widened by that much and the paths reopened; medians and marks must be earned anew. Where
+        nobody answers, the new leader knew its clock by beacons alone too, and cannot vouch for that: its next beacon
+        proves anew.
         """
         self._doubt_floor()
-        self.bound.widen(within_ns)
+        if self._two_way:
+            self.bound.widen(within_ns)
+        else:
+            self.bound.clear()
         self.uncorrected.reopen_paths()
         self.shared_delay.restart()
         self.common_view.restart()

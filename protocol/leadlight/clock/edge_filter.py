@@ -17,14 +17,14 @@ stamping, plus what the state itself does not know), whose density for the innov
 
 and the approximate Bayesian update for a linear state with a non-Gaussian observation (C. J. Masreliez, "Approximate
 non-Gaussian filtering with linear state and observation relations", IEEE Trans. Automatic Control 20(1), 1975) is
-``state += P H' g``, ``P -= P H' G H P``. An early packet (``n`` small) pulls like a Kalman filter; a late one pushes
+``state += P H' g``, ``P -= P H' G H P``. An early packet (``n`` small) pulls like a Kalman filter. A late one pushes
 back by at most ``1/s``, and by ever less beyond one and a half scales, for no network's delays stay exponential.
 
 State: offset ``x`` and its rate ``r``, and two floors, of packets to the group ``b`` and of packets to one node ``f``.
-The two-way exchange is used as two one-way packets, ``x + f + d`` down and ``x - f - d`` up, each with its own scale:
-the two directions need not be lucky in the same exchange. One-way packets alone cannot tell ``x`` from ``b``; the
-covariance says so. The rate is a random walk, the floors wander a little, and the clock itself has no noise of its
-own: a clock does not jump, a path does.
+The two-way exchange is used as two one-way packets, ``x + f + d`` down and ``x - f - d`` up, each with its own scale.
+The two directions need not be lucky in the same exchange. One-way packets alone cannot tell ``x`` from ``b``; the
+covariance says so. The rate is a random walk, the floors wander a little, and the clock itself has no noise of its own:
+a clock does not jump, a path does.
 
 All values inside are seconds, offsets relative to the first sample's, so that doubles keep a thousandth of a
 nanosecond.

@@ -230,8 +230,8 @@ class Leader:
     def note_resumed(self, now: LocalInstant) -> None:
         """The host was suspended and is awake again. A standby's clock begins anew, and so does its count of silence.
 
-        One that leads leads on in its own time, whatever that is now, unless somebody took over meanwhile; but in a new
-        timebase, for the time that everyone else knows may have gone on without it.
+        One that leads leads on in its own time, whatever that is now, unless somebody took over meanwhile. It does so
+        in a new timebase, for the time that everyone else knows may have gone on without it.
         """
         if self._tenure is not None:
             self._tenure.note_resumed(now)

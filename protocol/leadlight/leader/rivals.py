@@ -1,6 +1,6 @@
 """Whose order holds: what a node that leads makes of the other leaders it hears (R-ROLE-10 to R-ROLE-13).
 
-Rank says who leads in the end. What a person ordered last holds all the same: a leader behind this one is obeyed where
+Rank says who leads in the end. What a person ordered last holds all the same. A leader behind this one is obeyed where
 its order prevails, and one that outranks this is told of a newer order here before this one yields.
 """
 

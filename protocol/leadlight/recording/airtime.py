@@ -26,7 +26,8 @@ def airtime_shares(plan: Plan, hosts: int) -> tuple[BandShare, BandShare]:
     """Return the share of time that a plan with so many hosts takes on either band, each datagram sent up and down.
 
     Group frames leave at 1 Mb/s with the long preamble on 2.4 GHz (clause 17.2.2) and at 6 Mb/s on 5 GHz (clause
-    18.3.2.4), unicast frames at 26 Mb/s (HT20 MCS 3, clause 20.3), each answered by an ACK. Retries are not in it.
+    18.3.2.4). Unicast frames leave at 26 Mb/s (HT20 MCS 3, clause 20.3), each answered by an ACK. Retries are not in
+    it.
     """
     size = plan.probe_bytes
     unicast_us = 36 + 4 * -(-(22 + 8 * (size + _UNICAST_BYTES)) // 104) + 32

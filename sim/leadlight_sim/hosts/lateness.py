@@ -1,7 +1,7 @@
 """How late a host wakes its player: a distribution through four percentiles, and those that were recorded.
 
-Between its percentiles lateness is taken for exponential, so that one draw gives a value, and a plain exponential is
-the case in which all of them lie on one line. Beyond the last the tail goes on as steeply.
+Between its percentiles lateness is taken for exponential, so that one draw gives a value. A plain exponential is the
+case in which all of them lie on one line. Beyond the last the tail goes on as steeply.
 
 The recordings are what `leadlight check --waking 10s` wrote: a thousand waits of 10 to 11 ms by each way of waiting.
 They are of one machine, a virtual one with two x86 cores under Linux 6.18 and Python 3.11, which others use as well.

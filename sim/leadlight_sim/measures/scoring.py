@@ -1,6 +1,6 @@
 """Scores a world: what ``scores`` defines, from what its followers went by while it ran.
 
-A run is scored beside it and not in it: what changes is kept as it comes (``watching``), and now and then all of it is
+A run is scored beside it and not in it. What changes is kept as it comes (``watching``), and now and then all of it is
 made into samples at once, in arrays (``sampling``). A sample is 33 bytes: 61 MB for four hours of 32 boards. The
 changes kept until then are bounded by ``PENDING_SAMPLES``.
 """
@@ -123,7 +123,7 @@ class Scorer:
     def _due_frame(self, tick: int, now: TrueInstant) -> _DueFrame:
         """Return the frame to compare at a scoring instant.
 
-        Scoring instants fall into step with frames; a shift of up to one frame by the golden ratio's multiples, which
+        Scoring instants fall into step with frames. A shift of up to one frame by the golden ratio's multiples, which
         fill an interval evenly (H. Weyl 1916), looks at every phase of a frame alike.
         """
         then = TrueInstant(now + int(self._frame_ns * ((tick * GOLDEN) % 1.0)))

@@ -1,6 +1,6 @@
 """Samples: what followers were off by at many instants, worked out in arrays from what they went by.
 
-Every figure is the one that asking the follower itself at that instant would have given, to the last digit: whole
+Every figure is the one that asking the follower itself at that instant would have given, to the last digit. Whole
 nanoseconds stay whole, divisions round down as they do there, and products of rates are rounded as there.
 """
 

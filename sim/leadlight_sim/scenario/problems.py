@@ -1,7 +1,7 @@
 """Says what is wrong with a scenario: which key, what it holds, what may be there.
 
-Two things live here: turning a refused value's location into a key path with the limits that its field
-enforces, and the rules that tie one part of a scenario to another.
+Two things live here. One turns a refused value's location into a key path with the limits that its field enforces. The
+other is the rules that tie one part of a scenario to another.
 """
 
 from __future__ import annotations

@@ -1,8 +1,8 @@
 """Leaders and followers as hosts in virtual time: the library's own state machines, with a clock, a host and a power
 switch.
 
-A node does what an embedding program does: it hands over datagrams with the instant of their arrival on its own clock,
-calls the timer when it is due, sends what there is to send. It adds nothing to the protocol.
+A node does what an embedding program does. It hands over datagrams with the instant of their arrival on its own clock,
+calls the timer when it is due, and sends what there is to send. It adds nothing to the protocol.
 """
 
 from __future__ import annotations

@@ -1,16 +1,15 @@
 """The sampled air: every delay drawn from a distribution, every loss from a channel that is good or bad for a while.
 
-It costs one kernel event per delivery, so an evening takes seconds. What it keeps from IEEE 802.11 and RFC
-9119: a group frame is sent once and never acknowledged, waits for DTIM while a station dozes, and reaches all
-its receivers at one common instant; a unicast frame is tried again; what a radio station sends to the group
-first crosses to the access point as unicast. What only frames that compete could show (collisions, a
-neighbour's load) is in the distributions.
+It costs one kernel event per delivery, so an evening takes seconds. From IEEE 802.11 and RFC 9119 it keeps this. A
+group frame is sent once and never acknowledged, waits for DTIM while a station dozes, and reaches all its receivers at
+one common instant. A unicast frame is tried again. What a radio station sends to the group first crosses to the access
+point as unicast. What only frames that compete could show (collisions, a neighbour's load) is in the distributions.
 
-Random streams are kept apart: the draws of a unicast link come from streams named after its two ends; a frame to the
+Random streams are kept apart: the draws of a unicast link come from streams named after its two ends. A frame to the
 group has a random number of its own, and each receiver a key, which together say what is drawn. So adding a station
-changes no other station's outcomes, except through what all really share: group frames of several senders wait for
-each other's airtime, and held ones leave in the order in which they came; where more radio time is asked for
-than there is, everything waits (``Workload``); and if told so, the access point's frames wait while it tries one again.
+changes no other station's outcomes, except through what all really share. Group frames of several senders wait for each
+other's airtime, and held ones leave in the order in which they came. Where more radio time is asked for than there is,
+everything waits (``Workload``). If told so, the access point's frames wait while it tries one again.
 """
 
 from __future__ import annotations
