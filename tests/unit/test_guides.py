@@ -127,7 +127,7 @@ def test_the_sheet_for_show_night_has_every_trouble_that_a_leader_tells_and_the_
 @pytest.mark.parametrize("text", [README, GUIDES["show-night"]], ids=["README", "show-night"])
 def test_the_exit_codes_are_the_commands_own(text: str) -> None:
     told = f"0 where the time was over or a service manager ended it, {EXIT_INTERRUPTED} for Ctrl-C. "
-    told += f"Trouble that you can mend is {EXIT_TROUBLE}, and a fault of the program {EXIT_FAULT}."
+    told += f"Trouble that you can fix is {EXIT_TROUBLE}, and a fault of the program {EXIT_FAULT}."
     assert told in " ".join(text.split())
 
 
