@@ -320,6 +320,6 @@ assert gap_ms(told["takeover"], 540) < gap_ms(told["holdover"], 540) / 5
     "08": """
 assert advice.candidate is not None and on_network <= EVENINGS / 4  # what was chosen on the model holds on the network
 assert max(model_ms, network_ms) < 12.5 / 5           # far below half a frame
-assert naive_ms > 150 and ours_ms < 12.5 / 5          # the afternoon does not show what visitors do to the latest beacon
+assert naive_ms > 150 and ours_ms < 12.5 / 5          # what visitors do to the latest beacon, and not to Leadlight
 """,
 }

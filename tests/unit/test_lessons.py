@@ -45,7 +45,7 @@ def test_where_there_is_no_slider_it_is_said_how_to_get_one(
     monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
 ) -> None:
     monkeypatch.setitem(sys.modules, "ipywidgets", None)
-    slide(lambda boards: None, "boards", at=5, least=1, most=12, step=1)
+    slide(print, "boards", at=5, least=1, most=12, step=1)
     assert "pip install ipywidgets" in capsys.readouterr().out
 
 
