@@ -43,11 +43,11 @@ _OPTIONS: Final = {
 }
 
 
-def add_group_options(parser: argparse.ArgumentParser, port: int = DEFAULT_PORT) -> None:
-    """Declare what says which group, where and with which key; ``port`` is the usual one."""
+def add_group_options(parser: argparse.ArgumentParser, port: int = DEFAULT_PORT, uses: str = "the group") -> None:
+    """Declare what says which group, where and with which key; ``port`` is the usual one, and what ``uses`` it."""
     parser.add_argument("--group", required=True, help="the name all members share")
     parser.add_argument("--interface", metavar="NAME", help="network interface, by name or address")
-    parser.add_argument("--port", type=int, default=port, help="UDP port of the group (%(default)d)")
+    parser.add_argument("--port", type=int, default=port, help=f"UDP port of {uses} (%(default)d)")
     parser.add_argument(
         "--ip-version", type=int, choices=(4, 6), help="4 or 6 (4 where the interface has such an address, else 6)"
     )
