@@ -289,7 +289,8 @@ def test_several_evenings_share_a_table_and_each_row_of_the_page_opens_its_timel
     capsys: Capture, tmp_path: Path
 ) -> None:
     report, figures = tmp_path / "page.html", tmp_path / "found.json"
-    words: list[str | Path] = ["--drill", "roam:ferry@1:10/0.5", "--evenings", "2", "--seed", "7", "--report", report, "--json", figures]
+    words: list[str | Path] = ["--drill", "roam:ferry@1:10/0.5", "--evenings", "2", "--seed", "7"]
+    words += ["--report", report, "--json", figures]
     assert rehearse(*words) == 0
     said = capsys.readouterr().out
     (row,) = (line for line in said.splitlines() if line.startswith("roam:ferry@1:10/0.5s "))
