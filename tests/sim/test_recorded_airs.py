@@ -1,7 +1,7 @@
 """Recordings of known airs, made by the recorder's own code in virtual time, against what the air did to those packets.
 
-Five minutes of each are a study; one minute of one of them is run with everything else. Hosts are microcontrollers, whose
-interrupts stamp within some tens of µs: what a host adds of its own is in a recording, and is no air's.
+Five minutes of each are a study; one minute of one of them is run with everything else. Hosts are microcontrollers,
+whose interrupts stamp within some tens of µs: what a host adds of its own is in a recording, and is no air's.
 """
 
 from __future__ import annotations
@@ -14,8 +14,8 @@ import pytest
 
 from leadlight.recording import Recording
 from leadlight.units import MICROSECOND, MILLISECOND, SECOND
-from leadlight_sim.fitting.air import Fit, fit
 from leadlight_sim.fitting.again import drawn_again
+from leadlight_sim.fitting.air import Fit, fit
 from leadlight_sim.fitting.losses import loss_runs, together
 from leadlight_sim.kernel.kernel import TrueInstant
 from leadlight_sim.recording import HostObserved, Observed, Way, observe
@@ -59,7 +59,7 @@ def recorded(name: str, duration_s: float, seed: int = 3) -> tuple[VirtualRecord
 
 
 def truth_of(made: VirtualRecording, recording: Recording, label: str, kind: str) -> dict[int, int | None]:
-    """Return what the air did to each packet of one way, by number, as they were sent: its delay in ns, None if lost."""
+    """Return what the air did to each packet of one way, by number, as sent: its delay in ns, None if lost."""
     truth = made.truth
     if kind == "group":
         return {
@@ -70,7 +70,9 @@ def truth_of(made: VirtualRecording, recording: Recording, label: str, kind: str
     trips = []
     for probe in recording.probes_known_to(label):
         true = truth.probes[label][probe.number]
-        begin, end = (true.left_at, true.arrived_at) if kind == "down" else (true.answer_left_at, true.answer_arrived_at)
+        begin, end = (
+            (true.left_at, true.arrived_at) if kind == "down" else (true.answer_left_at, true.answer_arrived_at)
+        )
         if begin is not None:
             trips.append((begin, probe.number, None if end is None else end - begin))
     # Answers leave in the order in which probes arrive.
