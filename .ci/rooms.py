@@ -53,6 +53,8 @@ ORDER: Final = {
         "telling",
         "drawing",
         "fitting",
+        "sampling",
+        "timeline",
         "measures",
         "runs",
         "testing",
@@ -63,6 +65,7 @@ ORDER: Final = {
         "compare",
         "budget",
         "report",
+        "lessons",
         "commands",
     ),
 }

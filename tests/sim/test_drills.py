@@ -25,17 +25,8 @@ from leadlight.playback.recovery import SLEW_RATE, StepOnlyRecovery
 from leadlight.units import MILLISECOND, SECOND
 from leadlight_sim.commands import drill as drill_command
 from leadlight_sim.drills import drills
-from leadlight_sim.drills.drills import (
-    BREAKS_AT_S,
-    DEFAULT_RECOVERY,
-    DRILLS,
-    RECOVERIES,
-    ROLLS_AT_S,
-    Drill,
-    DrillResult,
-    drills_named,
-    run_drill,
-)
+from leadlight_sim.drills.breaking import BREAKS_AT_S, DRILLS, ROLLS_AT_S, Drill, drills_named
+from leadlight_sim.drills.drills import DEFAULT_RECOVERY, RECOVERIES, DrillResult, run_drill
 from leadlight_sim.drills.watch import OTHER_SHOW, Watcher
 from leadlight_sim.kernel.kernel import TrueInstant
 from leadlight_sim.scenario.files import load_shipped
@@ -91,7 +82,7 @@ def test_nothing_that_breaks_shows_another_show_adds_flashes_or_keeps_a_piece_aw
         assert piece.back_after_s is not None, replay
         slewing_s = 0.0 if math.isnan(piece.error_after_ms) else piece.error_after_ms / 1000 / SLEW_RATE
         assert piece.back_after_s <= max(3 * LAKE.leader.interval_s, slewing_s), replay
-        if name != "suspended" and not drill(name).moves_s:
+        if name != "suspended" and not drill(name).moves:
             assert piece.jumps == 0, replay
             assert piece.freeze_s <= 0.025, replay
 
@@ -296,7 +287,7 @@ def test_a_drill_is_a_row_with_its_worst_piece_and_how_to_repeat_it(capsys: Capt
 def test_help_lists_every_drill_and_what_breaks_in_it(capsys: Capture) -> None:
     assert rehearse("--help") == 0
     said = capsys.readouterr().out
-    for each in drills.DRILLS:
+    for each in DRILLS:
         assert f"  {each.name:14} {each.summary}\n" in said
 
 

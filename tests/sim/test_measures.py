@@ -257,11 +257,10 @@ def test_a_frame_is_wrong_wherever_nothing_shows(monkeypatch: pytest.MonkeyPatch
 @pytest.mark.parametrize("wrong_for", [1, 4, 9])
 def test_joining_takes_from_the_first_beacon_to_the_one_that_puts_it_right(wrong_for: int) -> None:
     world, scorer = made(scenario(), lambda: Erring(20 * MILLISECOND, wrong_for))
-    (node,) = world.followers
-    node.beacons_heard = {}
-    world.leader.beacons_sent = []
+    packets = world.keep_packets()
     scorer.run(TrueInstant(19 * SECOND))
-    heard = [node.beacons_heard[id(data)] for data, _ in world.leader.beacons_sent if id(data) in node.beacons_heard]
+    sent_at, delays_ns = packets.beacons(leader=0, followers=1)
+    heard = [int(sent + delay) for sent, delay in zip(sent_at, delays_ns[:, 0], strict=True) if not np.isnan(delay)]
     (found,) = scorer.scores().followers
     assert found.join_s == (heard[wrong_for] - heard[0]) / SECOND
 
@@ -368,12 +367,15 @@ def _hear_nothing(data: bytes, sender: str, arrived_at: TrueInstant) -> None:
     pass
 
 
+def _lose_all(instant: TrueInstant) -> float:
+    return 1.0
+
+
 def _deafen(world: World, again: bool = True) -> None:
     """Let every group frame be lost, as from an access point that has gone; or no longer."""
     assert isinstance(world.air, SampledAir)
-    for flow in world.air._flows.values():
-        for link in flow.radio:
-            link.receive = _hear_nothing if again else link.receiver.station.receive
+    for port in world.air._on_radio:
+        port.loss_at = _lose_all if again else port.channel.loss_at
 
 
 @pytest.mark.parametrize("at_s", [50.0, 45.0])
@@ -403,7 +405,8 @@ def test_a_follower_that_hears_nothing_has_no_figures_and_spoils_the_verdict(mon
     described = scenario(2)
     world, scorer = made(described, lambda: Erring(0))
     deaf = world.followers[0]
-    monkeypatch.setattr(deaf, "receive", _hear_nothing)
+    assert isinstance(world.air, SampledAir)
+    monkeypatch.setattr(world.air._ports[deaf.name], "receive", _hear_nothing)
     scorer.run(world.end)
     scores = scorer.scores()
     found = scores.followers[0]

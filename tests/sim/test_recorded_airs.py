@@ -14,6 +14,7 @@ import pytest
 
 from leadlight.recording import Recording
 from leadlight.units import MICROSECOND, MILLISECOND, SECOND
+from leadlight_sim.air.sampled.air import SampledAir
 from leadlight_sim.fitting.again import drawn_again
 from leadlight_sim.fitting.air import Fit, fit
 from leadlight_sim.fitting.losses import loss_runs, together
@@ -172,8 +173,10 @@ def test_the_access_points_beat_is_found_where_there_is_one_and_nowhere_else(nam
     assert found.hold.share == pytest.approx(1.0, abs=0.01)
     # One in five of the packets to a host: a binomial of 720 or more, four standard errors.
     assert found.unicast_share == pytest.approx(0.2, abs=0.06)
-    grid = made.network.air.grid  # type: ignore[union-attr]
-    assert grid is not None
+    air = made.network.air
+    assert isinstance(air, SampledAir)
+    assert air.grid is not None
+    grid = air.grid
     for at_s in (1.0, duration_s / 2, duration_s - 1):
         release = made.true_at(round(float(found.beat.next_release(np.array([at_s * SECOND]))[0])))
         nearest = min(abs(release - int(grid.next_dtim(TrueInstant(release - back)))) for back in (0, 102_400_000))

@@ -20,7 +20,9 @@ from leadlight.units import (
     ShowPosition,
 )
 from leadlight.wire import codec as wire
-from leadlight.wire.codec import Codec, Field
+from leadlight.wire import framing
+from leadlight.wire.codec import Codec
+from leadlight.wire.framing import Field
 from leadlight.wire.messages import Beacon, DelayReport, Mark, Message, SharedDelay
 from leadlight.wire.tags import KeyRing
 
@@ -207,13 +209,13 @@ every_field = pytest.mark.parametrize(
 
 def altered(data: bytes, path: tuple[int, ...], value: Any) -> bytes:
     """The datagram with one number in its array replaced, as a peer with other limits would send it."""
-    fields = msgpack.unpackb(data[wire.PREAMBLE_BYTES :])
+    fields = msgpack.unpackb(data[framing.PREAMBLE_BYTES :])
     inner = fields
     for step in path[:-1]:
         inner = inner[step]
     inner[path[-1]] = value
     packed: bytes = msgpack.packb(fields)
-    return data[: wire.PREAMBLE_BYTES] + packed
+    return data[: framing.PREAMBLE_BYTES] + packed
 
 
 @every_field
@@ -322,6 +324,20 @@ def test_a_message_that_lacks_a_field_is_malformed(maker: str, request: pytest.F
         with pytest.raises(WireError) as refused:
             PLAIN.decode(data[:8] + msgpack.packb(fields[:count]))
         assert refused.value.reason is Refusal.MALFORMED
+
+
+def test_a_datagram_of_512_bytes_is_taken_and_no_longer_one(make_tally: Maker) -> None:
+    tally = make_tally()
+    data = PLAIN.encode(tally)
+    fields = msgpack.unpackb(data[8:])
+
+    def appended(length: int) -> bytes:
+        longer: bytes = data[:8] + msgpack.packb([*fields, bytes(length - len(data) - 3)])  # 3 say how many
+        assert len(longer) == length
+        return longer
+
+    assert PLAIN.decode(appended(512)) == tally
+    assert refusal(PLAIN, appended(513)) is Refusal.TOO_LONG
 
 
 # -- reasons ---------------------------------------------------------------------------------------------------------

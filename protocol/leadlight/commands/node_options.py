@@ -20,10 +20,11 @@ from leadlight.wire import KeyRing
 TIME_MEANS: Final = "A TIME is in seconds, or has its unit: 16ms, 2.5s, 3min, 1h."
 
 LINES_TOLD: Final = """\
-A line of JSON, printed or in the log book, is an object with utc, an ISO 8601 instant, and one of: event, the name of
-what happened, with at, nanoseconds of this node's clock, and the fields of that event; status, an object, with at;
-told, a line for people; log, a warning or a fault, with level; lost, how many lines could not be written before this
-one. Durations are in ns, a show is sixteen hexadecimal digits, with show_name where its name is known here."""
+A line of JSON, printed or in the log book, is an object with the key utc, an ISO 8601 instant, and one of these
+keys. event: the name of what happened; beside it stand its fields and at, nanoseconds of this node's clock. status:
+an object; beside it stands at. told: a line for people. log: a warning or a fault; beside it stands level. lost:
+how many lines could not be written before this one. Durations are in ns. A show is sixteen hexadecimal digits, with
+show_name where its name is known here."""
 
 _OPTIONS: Final = {
     "name": "--name",
@@ -38,14 +39,15 @@ _OPTIONS: Final = {
     "own_port": "--own-port",
     "resumes_within_ns": "--resume-within",
     "dscp": "--dscp",
+    "hosts": "--hosts",
 }
 
 
-def add_group_options(parser: argparse.ArgumentParser) -> None:
-    """Declare what says which group, where and with which key."""
+def add_group_options(parser: argparse.ArgumentParser, port: int = DEFAULT_PORT, uses: str = "the group") -> None:
+    """Declare what says which group, where and with which key; ``port`` is the usual one, and what ``uses`` it."""
     parser.add_argument("--group", required=True, help="the name all members share")
     parser.add_argument("--interface", metavar="NAME", help="network interface, by name or address")
-    parser.add_argument("--port", type=int, default=DEFAULT_PORT, help="UDP port of the group (%(default)d)")
+    parser.add_argument("--port", type=int, default=port, help=f"UDP port of {uses} (%(default)d)")
     parser.add_argument(
         "--ip-version", type=int, choices=(4, 6), help="4 or 6 (4 where the interface has such an address, else 6)"
     )

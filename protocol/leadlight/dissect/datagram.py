@@ -100,7 +100,7 @@ class Dissector:
     """Reads datagrams as a member of a group does, or as any group's member would.
 
     ``group`` is the name of the group whose datagrams are taken; without one those of every group are. ``keys`` are
-    what tags are checked with, and then nothing without a tag is taken, as by any member; without keys a datagram with
+    what tags are checked with, and then nothing without a tag is taken, as by any member. Without keys a datagram with
     a tag is read as if its tag were right. Raises ``ConfigurationError`` for a group without a name.
     """
 
@@ -180,7 +180,10 @@ class Dissector:
         if data[:2] == wire.MAGIC:
             walk.row(0, 2, "magic", "", "this protocol's")
         else:
-            walk.row(0, 2, "magic", "", "", f"not this protocol's, which is {wire.MAGIC.hex()}")
+            is_probe = data[:2] == wire.PROBE_MAGIC
+            is_probe = data[:2] == wire.PROBE_MAGIC
+            whose = "a probe's of `leadlight record`, no part of a show" if is_probe else "not this protocol's"
+            walk.row(0, 2, "magic", "", "", f"{whose}; a show's is {wire.MAGIC.hex()}")
             walk.row(2, len(data), "", "", "not looked at")
             return False
         version, number = data[2] >> 4, data[2] & 0x0F

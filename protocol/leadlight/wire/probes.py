@@ -1,8 +1,8 @@
 """Probes and their answers: the datagrams by which a network is recorded, and no part of a show.
 
 They are framed as a show's datagrams are, with another magic, and go to another port: no node of a show ever takes one
-for anything. Every one is ``PROBE_BYTES`` long, its tag apart: about a beacon, so that what a network does to them is
-what it does to a show's; and nobody is sent more bytes than were sent in his name.
+for anything. Every one is ``PROBE_BYTES`` long, its tag apart. That is about a beacon, so that what a network does to
+them is what it does to a show's. Nobody is sent more bytes than were sent in his name.
 """
 
 from __future__ import annotations
@@ -14,7 +14,8 @@ from typing import Any, Final, NamedTuple, TypeAlias
 from leadlight.errors import MessageError, WireError
 from leadlight.terms import Refusal
 from leadlight.units import INSTANT_MAXIMUM
-from leadlight.wire.codec import NAME_MAXIMUM_BYTES, U16, U32, Field, Framing, Packer, compile_check
+from leadlight.wire.codec import NAME_MAXIMUM_BYTES
+from leadlight.wire.framing import U16, U32, Field, Framing, Packer, compile_check
 from leadlight.wire.tags import TAG_BYTES, KeyRing
 
 PROBE_MAGIC: Final = b"\xc4\x9d"

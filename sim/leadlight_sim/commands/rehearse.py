@@ -8,7 +8,7 @@ import shlex
 import sys
 from collections.abc import Sequence
 from pathlib import Path
-from typing import TYPE_CHECKING, TextIO
+from typing import TYPE_CHECKING, Any, TextIO
 
 from leadlight.commands import check_apart, check_company
 from leadlight.errors import ConfigurationError
@@ -21,6 +21,7 @@ if TYPE_CHECKING:
     from leadlight_sim.scenario import Scenario
 
 EXIT_MISSED = 1
+EVENINGS_MAXIMUM = 1000
 SEED_MAXIMUM = 2**63 - 1
 
 
@@ -31,7 +32,7 @@ class RehearseCommand:
 
     def add_arguments(self, parser: argparse.ArgumentParser) -> None:
         """Declare options and arguments."""
-        from leadlight_sim.drills import DRILL_SUMMARIES
+        from leadlight_sim.drills import DRILL_SUMMARIES, GRAMMAR, GRAMMAR_TOLD
 
         parser.add_argument(
             "scenario", nargs="?", metavar="SCENARIO", help="a scenario file or a shipped name (quarry-lake)"
@@ -48,16 +49,21 @@ class RehearseCommand:
         )
         parser.add_argument("--duration", metavar="TIME", help="only the beginning of the scenario: 100, 90s, 5min")
         parser.add_argument(
-            "--drill", metavar="NAME", help="break one thing and tell what the crowd sees; all: one after another"
-        )
+            "--drill", action="append", default=[], metavar=GRAMMAR,
+            help="break one thing and tell what the crowd sees; may be given again; all: one after another",
+        )  # fmt: skip
         parser.formatter_class = argparse.RawDescriptionHelpFormatter
         listed = "".join(f"\n  {name:14} {summary}" for name, summary in DRILL_SUMMARIES.items())
-        parser.epilog = f"drills:{listed}"
+        parser.epilog = f"drills:{listed}\n\n{GRAMMAR_TOLD}"
         parser.add_argument(
             "--compare-recoveries",
             action="store_true",
             help="with --drill: the same with every way of removing an error",
         )
+        parser.add_argument(
+            "--evenings", type=int, metavar="N",
+            help="with --drill: each on so many evenings, their seeds counted up, in one table (1)",
+        )  # fmt: skip
         parser.add_argument(
             "--live", action="store_true", help="send the pixels live as well, 20 s over the same air, and compare"
         )
@@ -83,13 +89,13 @@ class RehearseCommand:
             raise ConfigurationError("--picture", str(arguments.picture), "a name that ends in .png")
         check_outputs({"--report": arguments.report, "--picture": arguments.picture, "--json": arguments.json})
         command = _reproduce(arguments, seed)
-        if arguments.drill is not None:
+        if arguments.drill:
             from leadlight_sim.commands.drill import run_drills
 
             good = run_drills(arguments, scenario, seed, command)
             return EXIT_MISSED if arguments.strict and not good else 0
         with progress(f"rehearsing {scenario.name}", sys.stderr, arguments.quiet) as tell:
-            rehearsal = rehearse(scenario, seed, tell, timeline=arguments.report is not None)
+            rehearsal = rehearse(scenario, seed, tell, timeline=bool(arguments.report or arguments.json))
             live = _live_runs(scenario, seed) if arguments.live else []
         verdict = judge(rehearsal)
         if arguments.quiet:
@@ -111,12 +117,16 @@ class RehearseCommand:
 
 
 def _check_drill(arguments: argparse.Namespace) -> None:
-    if arguments.drill is None:
-        check_company({"--compare-recoveries": arguments.compare_recoveries}, "--drill", False)
+    if not arguments.drill:
+        only = {"--compare-recoveries": arguments.compare_recoveries, "--evenings": arguments.evenings is not None}
+        check_company(only, "--drill", False)
         return
     from leadlight_sim.drills import drills_named
 
-    drills_named(arguments.drill)
+    for asked in arguments.drill:
+        drills_named(asked)
+    if arguments.evenings is not None and not 1 <= arguments.evenings <= EVENINGS_MAXIMUM:
+        raise ConfigurationError("--evenings", arguments.evenings, f"1 to {EVENINGS_MAXIMUM}")
     check_apart("--drill", {"--live": arguments.live})
     check_apart("--drill", {"--picture": arguments.picture is not None}, "--report tells what a drill found")
 
@@ -154,8 +164,10 @@ def _reproduce(arguments: argparse.Namespace, seed: int) -> str:
         words += ["--set", change]
     if arguments.duration is not None:
         words += ["--duration", arguments.duration]
-    if arguments.drill is not None:
-        words += ["--drill", arguments.drill]
+    for asked in arguments.drill:
+        words += ["--drill", asked]
+    if arguments.evenings is not None:
+        words += ["--evenings", str(arguments.evenings)]
     if arguments.compare_recoveries:
         words.append("--compare-recoveries")
     if arguments.live:
@@ -207,8 +219,7 @@ def _write(
         figures = rehearsal.to_json() | {"reproduce": command}
         if live:
             figures["live"] = [run.to_json(rehearsal.scores.airtime_share) for run in live]
-        text = json.dumps(figures, indent=2, ensure_ascii=False, allow_nan=False)
-        write_file(f"{text}\n", arguments.json, "--json")
+        write_file(_as_text(figures), arguments.json, "--json")
         written.append(arguments.json)
     if arguments.report is not None:
         from leadlight_sim.report import page
@@ -221,3 +232,13 @@ def _write(
         write_file(picture(rehearsal), arguments.picture, "--picture")
         written.append(arguments.picture)
     return written
+
+
+def _as_text(figures: dict[str, Any]) -> str:
+    # A line each for people, but for the timeline's hundred thousands of numbers.
+    timeline = figures.pop("timeline", None)
+    text = json.dumps(figures, indent=2, ensure_ascii=False, allow_nan=False)
+    if timeline is not None:
+        values = json.dumps(timeline, separators=(",", ":"), ensure_ascii=False, allow_nan=False)
+        text = f'{text.removesuffix("}").rstrip()},\n  "timeline": {values}\n}}'
+    return f"{text}\n"

@@ -2,7 +2,7 @@
 
 Delays that were sent at about the same time are alike where a network's load comes and goes. Each delay is taken as its
 rank among those of its host and way, so that a slow host is not a busy time. Spans of time are as short as they may be
-for their mean rank to tell the load and not the luck of a few packets: with the intraclass correlation ρ of n packets
+for their mean rank to tell the load and not the luck of a few packets. With the intraclass correlation ρ of n packets
 to a span, nρ / (1 + (n − 1)ρ) of what spans differ by is the load (P. E. Shrout, J. L. Fleiss, "Intraclass
 correlations", Psychological Bulletin 86, 1979). Where no span tells it there is one level, and every packet is drawn on
 its own.

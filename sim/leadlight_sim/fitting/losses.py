@@ -1,7 +1,7 @@
 """Losses in runs of time: how many, how long at a time, how much of it strikes all hosts at once.
 
 A recording sees its network at the instants of its packets. What lost them is taken to be a channel that is good or bad
-for a while (E. O. Elliott, Bell System Technical Journal 42, 1963): seen every Δ, a lost packet is followed by another
+for a while (E. O. Elliott, Bell System Technical Journal 42, 1963). Seen every Δ, a lost packet is followed by another
 with the chance π + (1 − π)·exp(−Δ/T), π being the bad share of time and T = 1/(1/good + 1/bad), so that the mean run
 tells how long a bad spell lasts.
 """

@@ -1,6 +1,6 @@
 """What packets took that did not have to wait behind the one before them.
 
-A link is first in, first out: what is sent while a slow packet is under way comes right behind it, and how long it
+A link is first in, first out. What is sent while a slow packet is under way comes right behind it, and how long it
 would have taken by itself does not show. An air that is made of such delays has them wait once more. So each one that
 came right behind another is given a delay that those took which had nobody before them, of at most what it took.
 """

@@ -1,7 +1,7 @@
 """The access point's hold: whether packets wait for its beacons, which of them, how often and since when.
 
-What waits for a beacon leaves with it, so that the instants of arrival come together when they are folded at the beat:
-how closely is told by the length of their mean direction (K. V. Mardia, P. E. Jupp, "Directional Statistics", 2000), 1
+What waits for a beacon leaves with it, so that the instants of arrival come together when they are folded at the beat.
+How closely is told by the length of their mean direction (K. V. Mardia, P. E. Jupp, "Directional Statistics", 2000), 1
 where all fall together and about 0 where they fall anywhere. They come together at every whole part of the beat as
 well, so the beat is the longest period at which they do. The access point's clock and the prober's part, so the period
 is sought within what crystals allow.
@@ -72,8 +72,8 @@ class Beat:
 class Hold:
     """What was held of one kind of packets.
 
-    ``share`` of the time in which they were, in runs of ``mean_run_s`` on average (infinite where it never changed);
-    ``net`` are their delays without the wait, of as many as it is known of.
+    ``share`` is that of the time in which they were, in runs of ``mean_run_s`` on average (infinite where it never
+    changed). ``net`` are their delays without the wait, of as many as it is known of.
     """
 
     share: float

@@ -4,11 +4,9 @@
 at
   once; what differs from one receiver to another is its radio's and its host's.
 * **Copies**: an access point that sends each member an acknowledged copy of its own reaches them one after another,
-each
-  after a wait of its own: what differs is then as wide as what unicast packets differ by.
+  each after a wait of its own. What differs is then as wide as what unicast packets differ by.
 * **Forgotten**: a switch that looks into the group's reports, with nobody to ask for them, forgets members after
-minutes:
-  a host hears nothing of the group any more, and all that is for itself.
+  minutes. A host hears nothing of the group any more, and all that is for itself.
 * **Isolation**: nothing is carried between two stations on the radio.
 """
 

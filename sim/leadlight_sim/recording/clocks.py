@@ -1,16 +1,16 @@
 """How far apart two hosts' clocks are, from exchanges between them, and how they part as time goes on.
 
-Of an exchange both ways' delays are known only with the clocks' difference θ in them: one way takes ``up - θ``, the
+Of an exchange both ways' delays are known only with the clocks' difference θ in them. One way takes ``up - θ``, the
 other ``down + θ``, and neither is ever less than its least delay. The least delays themselves are not to be had, only
-their sum; here both are taken to be the same, so that a delay may be wrong by half of the least round trip, and never
+their sum. Here both are taken to be the same, so that a delay may be wrong by half of the least round trip, and never
 by more.
 
 What changes in θ is to be had. First the line that leaves both ways the greatest least delay (S. B. Moon, P. Skelly, D.
 Towsley, "Estimation and removal of clock skew from network delay measurements", INFOCOM 1999, who draw it by linear
-programming too). It rests on the few quickest packets, and these are now and then quicker than others were: so, once
-that line is taken out, spans of some fifty packets each tell the middle between their two ways' least delays, and the
-line that is nearest to all of them is taken out as well. It may bend, for crystals wander, where it is nearer for it by
-more than a bend costs (S.-J. Kim, K. Koh, S. Boyd, D. Gorinevsky, "l1 trend filtering", SIAM Review 51, 2009).
+programming too). It rests on the few quickest packets, and these are now and then quicker than others were. So, once
+that line is taken out, spans of some fifty packets each tell the middle between their two ways' least delays. The line
+that is nearest to all of them is taken out as well. It may bend, for crystals wander, where it is nearer for it by more
+than a bend costs (S.-J. Kim, K. Koh, S. Boyd, D. Gorinevsky, "l1 trend filtering", SIAM Review 51, 2009).
 """
 
 from __future__ import annotations
@@ -78,9 +78,9 @@ class ClockRelation:
 def relate(sent_ns: Floats, up_ns: Floats, down_ns: Floats, base_ns: int = 0) -> ClockRelation:
     """Return how two clocks are related, by exchanges of which all four stamps are known.
 
-    ``up_ns`` is the other clock's reading on arrival less one's own on sending, ``down_ns`` one's own on the answer's
-    arrival less the other's on its sending, each with ``base_ns`` taken out of the clocks' difference. One exchange is
-    enough; the more, the better is what changes known.
+    ``up_ns`` is the other clock's reading on arrival less one's own on sending. ``down_ns`` is one's own on the
+    answer's arrival less the other's on its sending. Each has ``base_ns`` taken out of the clocks' difference. One
+    exchange is enough; the more, the better is what changes known.
     """
     slope, level = _line(sent_ns, up_ns, down_ns)
     straight = level + slope * (sent_ns - sent_ns[0])

@@ -1,7 +1,7 @@
 """What a recording tells of a network's packets: for each host and each way, when they were sent and what they took.
 
 Of two hosts' stamps only the sum of both ways is sure. Each way, and the group's, is had from how the clocks are
-related (``clocks``), with the least delay of both ways taken to be the same: what is *above its own least delay* is
+related (``clocks``), with the least delay of both ways taken to be the same. What is *above its own least delay* is
 sure then, and the delay itself to ``bound_ns``, half of the least round trip.
 """
 

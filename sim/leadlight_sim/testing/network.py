@@ -406,7 +406,7 @@ class VirtualHost:
     def next_entropy(self) -> Stream:
         """Return the chance of the next node that is made here; named as in a rehearsal, so that it is the same."""
         self._nodes += 1
-        return self.network.streams.stream("entropy", self.name, str(self._nodes))
+        return self.network.streams.compact("entropy", self.name, str(self._nodes))
 
     def note_failure(self, error: BaseException, where: str) -> None:
         """Keep what its program raised and nobody took, to come out of the run."""
@@ -437,9 +437,9 @@ def _put_into(receivers: list[Any], datagram: Datagram) -> None:
 class VirtualNetwork:
     """Hosts on one modelled network, in virtual time. A context manager that ends all that still runs.
 
-    ``preset`` names a ready network, ``busy`` if nothing is said; or ``scenario``, checked, or its file's or shipped
-    name, gives the air, and those of its hosts that are asked for by name. ``seed`` seeds it all: the
-    scenario's, or 1.
+    ``preset`` names a ready network, ``busy`` if nothing is said. Or ``scenario`` gives the air, and those of its hosts
+    that are asked for by name. It is a scenario that was checked, or its file's or shipped name. ``seed`` seeds it all:
+    the scenario's, or 1.
 
     Raises ``ConfigurationError`` for a network that there is not, or if both are given.
     """

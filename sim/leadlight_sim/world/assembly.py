@@ -37,6 +37,7 @@ from leadlight_sim.kernel import Kernel, Stream, Streams, Trace, TrueInstant
 from leadlight_sim.world.injected_faults import InjectedFaults, Mishap, Rule
 from leadlight_sim.world.nodes import FollowerNode, LeaderNode, SharedCodec
 from leadlight_sim.world.orders import Obeyed, give
+from leadlight_sim.world.packets import PacketLog
 from leadlight_sim.world.stranger import Stranger
 from leadlight_sim.world.truth import PlannedCue, Truth
 
@@ -69,7 +70,7 @@ def make_oscillator(clocks: described.Clocks, streams: Streams, name: str, ppm: 
         cooling_from_s=stream.uniform(0.0, COOLING_STARTS_WITHIN_S),
         cooling_over_s=clocks.cooling_over_s,
     )
-    return Oscillator(settings, streams.stream("oscillator", "walk", name))
+    return Oscillator(settings, streams.compact("oscillator", "walk", name))
 
 
 def make_host(
@@ -176,6 +177,15 @@ class World:
         for order in scenario.orders:
             self.kernel.schedule(TrueInstant(seconds(order.at_s)), self._give, order)
 
+    def keep_packets(self) -> PacketLog:
+        """Keep all that leaders and followers send and read from now on, by their numbers: the leader's is 0, the
+        followers' are 1, 2 … and the standbys' those that follow."""
+        nodes = [self.leader, *self.followers, *self.leaders[1:]]
+        log = PacketLog({node.name: number for number, node in enumerate(nodes)})
+        for node in nodes:
+            node.packets = log
+        return log
+
     def run_to(self, instant: TrueInstant) -> None:
         """Run everything up to and including a true instant."""
         self.kernel.run_until(instant)
@@ -247,7 +257,7 @@ class World:
         leader = node.start(
             self._leader_settings(described_leader.name, 0),
             self._codec,
-            self.streams.stream("entropy", node.name, self._boot_number(node.name)),
+            self.streams.compact("entropy", node.name, self._boot_number(node.name)),
             self.shows,
         )
         self._report_membership(node.name)
@@ -275,7 +285,7 @@ class World:
         )
 
     def _start_standby(self, node: LeaderNode, standby: described.Standby) -> None:
-        entropy = self.streams.stream("entropy", node.name, self._boot_number(node.name))
+        entropy = self.streams.compact("entropy", node.name, self._boot_number(node.name))
         node.start(self._leader_settings(standby.name, standby.rank), self._codec, entropy, self.shows)
         self._report_membership(node.name)
         node.run()
@@ -300,7 +310,7 @@ class World:
             made = Follower(
                 settings,
                 self._codec,
-                self.streams.stream("entropy", node.name, self._boot_number(node.name)),
+                self.streams.compact("entropy", node.name, self._boot_number(node.name)),
                 shows,
                 self._recovery(),
             )
@@ -448,7 +458,7 @@ class World:
 
     def _start_rival(self, node: LeaderNode, fault: described.ClashingLeader) -> None:
         settings = dataclasses.replace(self._leader_settings(node.name, fault.rank), listen_intervals=0)
-        entropy = self.streams.stream("entropy", node.name, self._boot_number(node.name))
+        entropy = self.streams.compact("entropy", node.name, self._boot_number(node.name))
         leader = node.start(settings, self._codec, entropy, self.shows)
         show = self._keys[fault.show] if fault.show is not None else self.shows[0].key
         leader.schedule(Cue(show, CueState.ROLLING, ShowLine(LeaderInstant(node.now), ShowPosition(0))))

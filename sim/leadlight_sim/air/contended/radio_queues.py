@@ -1,6 +1,6 @@
 """Who contends for the radio, with which queues: each station, the access point, and the access point's beacons.
 
-The access point is one contender. It serves its stations' queues in turn, the group's queue being one among them, and a
+The access point is one contender. It serves its stations' queues in turn, the group's queue being one among them. A
 unicast frame is tried until it is acknowledged or given up before the next one's turn. What a DTIM beacon has let go
 goes before all else.
 """
@@ -20,26 +20,28 @@ class Frame:
     """A datagram under way. ``receiver`` None is the group, ``receivers`` the radio stations it is meant for.
 
     ``has_arrived`` says that the crossing that it is tried on has been made, whether or not its sender knows: as a
-    sequence number tells the receiver, who takes it once.
+    sequence number tells the receiver, who takes it once. ``number`` is the random number of what went to the group, by
+    which each receiver finds its draws, and 0 for what did not.
     """
 
-    __slots__ = ("data", "has_arrived", "receiver", "receivers", "sender", "size")
+    __slots__ = ("data", "has_arrived", "number", "receiver", "receivers", "sender", "size")
 
-    def __init__(self, data: bytes, sender: Port, receiver: Port | None) -> None:
+    def __init__(self, data: bytes, sender: Port, receiver: Port | None, number: int = 0) -> None:
         self.data = data
         self.size = len(data)
         self.sender = sender
         self.receiver = receiver
         self.receivers: Sequence[Port] = ()
+        self.number = number
         self.has_arrived = False
 
 
 class Port:
     """A station's place on the network.
 
-    ``absences`` counts the reasons for which it does not hear now (a scan, roaming, an access point that is down), and
-    ``told`` those of them that the access point knows of. ``queue`` is the access point's for it, and ``cell`` that
-    access point's name; a wired station has none.
+    ``absences`` counts the reasons for which it does not hear now (a scan, roaming, an access point that is down).
+    ``told`` counts those of them that the access point knows of. ``queue`` is the access point's for it, and ``cell``
+    that access point's name; a wired station has none.
     """
 
     __slots__ = (
@@ -54,15 +56,25 @@ class Port:
         "losses",
         "member_until",
         "name",
+        "numbers",
         "queue",
         "station",
         "told",
         "uplink",
+        "wake_key",
         "wired",
     )
 
     def __init__(
-        self, station: Station, channel: LossAt, losses: Stream, answer_losses: Stream, *, dozes: bool
+        self,
+        station: Station,
+        channel: LossAt,
+        losses: Stream,
+        answer_losses: Stream,
+        numbers: Stream,
+        wake_key: int,
+        *,
+        dozes: bool,
     ) -> None:
         self.station = station
         self.name = station.name
@@ -70,6 +82,8 @@ class Port:
         self.channel = channel
         self.losses = losses
         self.answer_losses = answer_losses
+        self.numbers = numbers
+        self.wake_key = wake_key
         self.dozes = dozes
         self.cell = ""
         self.is_asleep = False

@@ -70,12 +70,13 @@ class Workload:
 class GroupQueue(Generic[Flow]):
     """Group frames on their way to the air, first in, first out, whoever sent them.
 
-    ``transmit(flow, data, begin, is_behind)`` puts a frame on the air and returns how long it keeps the radio;
+    ``transmit(flow, data, begin, is_behind)`` puts a frame on the air and returns how long it keeps the radio.
     ``is_behind`` says that it goes right behind another that the same DTIM beacon let go. ``drop(flow)`` hears of one
-    that was given up. With a ``grid`` frames wait for the first DTIM instant that is not before them, at
-    most ``limit_frames`` of them, oldest dropped first, those of a burst that have not begun included. Without one, and
-    at instants of which ``is_holding`` says no, they wait for the frames before them alone, and one that would wait
-    more than ``backlog_ns`` is dropped; what was held by then still waits for its DTIM, as in Linux ``mac80211``.
+    that was given up. With a ``grid`` frames wait for the first DTIM instant that is not before them. At most
+    ``limit_frames`` of them wait, those of a burst that have not begun included, and the oldest is dropped first.
+    Without one, and at instants of which ``is_holding`` says no, they wait for the frames before them alone, and one
+    that would wait more than ``backlog_ns`` is dropped. What was held by then still waits for its DTIM, as in Linux
+    ``mac80211``.
     """
 
     def __init__(
