@@ -35,7 +35,7 @@ MOST_SECONDS = 120
 """Processor time, which a machine of two idle cores need not spend so long on."""
 QUICK = re.compile(r"^QUICK = False\b", re.MULTILINE)
 IN_A_HURRY = """
-> This page was made with `QUICK = True`. What it prints and draws is of fewer packets, or of a shorter evening, than the
+> This page was made with `QUICK = True`. What it prints and draws is of fewer packets, or a shorter evening, than the
 > text speaks of. Run the notebook for the whole.
 """
 
