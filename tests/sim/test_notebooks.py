@@ -304,7 +304,7 @@ assert alone > 10 * with_middle > 10 * helped         # each help brings them cl
     "05": """
 assert proof_wrong == 0                               # the black line never leaves the proof
 fair, unfair = counted(0.0, range(1, 6)), counted(10.0, range(1, 6))
-assert fair[3] == unfair[3] == 0 and fair[4] == 0 and unfair[4] > 0.5  # judgements fail where assumptions do; proofs not
+assert fair[3] == unfair[3] == 0 and fair[4] == 0 and unfair[4] > 0.5  # a judgement fails with its assumption
 assert fair[0] > 2 * fair[1]
 """,
     "06": """
