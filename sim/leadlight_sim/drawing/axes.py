@@ -10,6 +10,8 @@ from typing import Any, Final
 from matplotlib.axes import Axes
 from matplotlib.ticker import FixedLocator, FuncFormatter, NullLocator
 
+from leadlight_sim.drawing.sheet import Area
+
 CHARACTER_PX: Final = 7.3
 """About the width of one character of a label."""
 
@@ -39,7 +41,7 @@ def _time_ticks(start: float, end: float) -> list[float]:
     return [float(tick) for tick in range(first, math.floor(end) + 1, step)]
 
 
-def time_axis(axes: Axes, start: float, end: float, label: str = "time of the run") -> None:
+def time_axis(axes: Axes | Area, start: float, end: float, label: str = "time of the run") -> None:
     """Make an axis one of time, from ``start`` to ``end`` in s, with ticks at round minutes."""
     with_hours = end >= 3600
     axes.set_xlim(start, end)
