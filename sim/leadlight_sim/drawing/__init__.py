@@ -1,6 +1,15 @@
 """Drawing: canvas, axes and pages, with nothing of what is drawn on them."""
 
-from leadlight_sim.drawing.axes import CHARACTER_PX, Drawing, decade, decades, spread, time_axis
+from leadlight_sim.drawing.axes import (
+    CHARACTER_PX,
+    Drawing,
+    decade,
+    decades,
+    put_ticks,
+    round_ticks,
+    spread,
+    time_axis,
+)
 from leadlight_sim.drawing.canvas import as_png, as_svg, new_figure, new_sheet, place, rectangles, shorter, style
 from leadlight_sim.drawing.pages import rendered
 from leadlight_sim.drawing.palette import (
@@ -67,8 +76,10 @@ __all__ = [
     "new_sheet",
     "of_share",
     "place",
+    "put_ticks",
     "rectangles",
     "rendered",
+    "round_ticks",
     "save_chart",
     "shorter",
     "spread",

@@ -11,18 +11,15 @@ import re
 from collections.abc import Iterable, Iterator
 from contextlib import contextmanager
 from html import escape
-from typing import Any, Final, overload
-
-import matplotlib
-from matplotlib.axes import Axes
-from matplotlib.backends.backend_agg import FigureCanvasAgg
-from matplotlib.backends.backend_svg import FigureCanvasSVG
-from matplotlib.figure import Figure
-from matplotlib.patches import PathPatch
-from matplotlib.path import Path as Outline
+from typing import TYPE_CHECKING, Any, Final, overload
 
 from leadlight_sim.drawing.palette import INK, LEFT_PX, PAPER, RIGHT_PX, SOFT, TEXT_PX, TINTS, WIDTH, Tint
 from leadlight_sim.drawing.sheet import Area, Sheet
+
+# The plotting library is loaded by who draws on it: a page whose drawings are sheets must not wait for it.
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+    from matplotlib.figure import Figure
 
 _STYLE: Final = {
     "svg.fonttype": "none",
@@ -51,6 +48,8 @@ _STYLE: Final = {
 @contextmanager
 def style(salt: str) -> Iterator[None]:
     """Draw in the house style, whatever the user's own settings; ``salt`` makes identifiers repeatable."""
+    import matplotlib
+
     with matplotlib.rc_context():
         defaults = matplotlib.rcParamsDefault.items()
         changes: dict[Any, Any] = {key: value for key, value in defaults if "backend" not in key}
@@ -61,6 +60,8 @@ def style(salt: str) -> Iterator[None]:
 
 def new_figure(height: int, width: int = WIDTH) -> Figure:
     """Return an empty figure of a size in px."""
+    from matplotlib.figure import Figure
+
     return Figure(figsize=(width / 72, height / 72), dpi=72)
 
 
@@ -89,6 +90,9 @@ def rectangles(axes: Axes | Area, boxes: Iterable[tuple[float, float, float, flo
         if found := list(boxes):
             axes.add_boxes(found, tint.light, **more)
         return
+    from matplotlib.patches import PathPatch
+    from matplotlib.path import Path as Outline
+
     vertices: list[tuple[float, float]] = []
     for left, right, bottom, top in boxes:
         vertices += [(left, bottom), (right, bottom), (right, top), (left, top), (left, bottom)]
@@ -114,6 +118,8 @@ def as_svg(figure: Figure | Sheet, name: str, title: str, description: str) -> s
     if isinstance(figure, Sheet):
         size, body = f"0 0 {figure.width} {figure.height}", f"{figure.body()}\n</svg>"
     else:
+        from matplotlib.backends.backend_svg import FigureCanvasSVG
+
         buffer = io.StringIO()
         metadata = dict.fromkeys(("Date", "Creator", "Format", "Type"))
         FigureCanvasSVG(figure).print_figure(buffer, format="svg", metadata=metadata)
@@ -142,6 +148,8 @@ def _adapted(tag: str, name: str) -> str:
 
 def as_png(figure: Figure) -> bytes:
     """Return a figure as a PNG on light paper, five dots to four px."""
+    from matplotlib.backends.backend_agg import FigureCanvasAgg
+
     figure.set_facecolor(PAPER.light)
     buffer = io.BytesIO()
     FigureCanvasAgg(figure).print_figure(buffer, format="png", dpi=90, metadata={"Software": None})

@@ -59,18 +59,6 @@ class Axis:
         self.is_log = False
         self.low, self.high = 0.0, 1.0
 
-    def set_major_locator(self, locator: Any) -> None:
-        """Take a locator that knows its ticks, or one that chooses them between the limits."""
-        chosen = getattr(locator, "locs", None)
-        self.ticks = [*locator.tick_values(self.low, self.high)] if chosen is None else [*chosen]
-
-    def set_major_formatter(self, formatter: Callable[[float, int], str]) -> None:
-        """Take what says a tick in words."""
-        self.said = formatter
-
-    def set_minor_locator(self, _locator: Any) -> None:
-        """There are no minor ticks."""
-
     def share(self, values: Any) -> Any:
         """Return how far along the axis values lie, 0 to 1."""
         if self.is_log:

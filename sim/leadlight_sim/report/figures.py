@@ -8,12 +8,10 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from itertools import pairwise
-from typing import Final, TypeAlias
+from typing import TYPE_CHECKING, Final, TypeAlias
 
 import numpy as np
 import numpy.typing as npt
-from matplotlib.axes import Axes
-from matplotlib.ticker import FuncFormatter, MaxNLocator
 
 from leadlight_sim import scenario as described
 from leadlight_sim.drawing import (
@@ -43,7 +41,9 @@ from leadlight_sim.drawing import (
     new_figure,
     new_sheet,
     place,
+    put_ticks,
     rectangles,
+    round_ticks,
     shorter,
     spread,
     style,
@@ -61,8 +61,12 @@ from leadlight_sim.measures import (
 from leadlight_sim.report.spans import fault_spans, show_spans
 from leadlight_sim.telling import as_share, as_time
 
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+
+    Plot: TypeAlias = Axes | Area
+
 Floats = npt.NDArray[np.float64]
-Plot: TypeAlias = Axes | Area
 
 COLUMNS: Final = 400
 """A run is drawn in so many columns at most, each the largest error within it, so that no spike is lost."""
@@ -475,9 +479,8 @@ def _delay_histogram(axes: Plot, heard: Floats, share_lost: float) -> None:
                        zip(edges[:-1], edges[1:], shares.tolist(), strict=True) if share], OURS)  # fmt: skip
     axes.set_xlim(0, highest)
     axes.set_ylim(0, shares.max() * 1.25)
-    axes.xaxis.set_major_locator(MaxNLocator(3))
-    axes.yaxis.set_major_locator(MaxNLocator(4))
-    axes.yaxis.set_major_formatter(FuncFormatter(lambda value, _: f"{value:g} %"))
+    put_ticks(axes.xaxis, round_ticks(highest, 3), lambda value: f"{value:g}")
+    put_ticks(axes.yaxis, round_ticks(float(shares.max()) * 1.25, 4), lambda value: f"{value:g} %")
     axes.set_xlabel("ms from sending to arrival")
     axes.text(1, 1, f"lost: {as_share(share_lost)}", transform=axes.transAxes, ha="right", va="top", color=NAIVE.light,
               fontweight="bold")  # fmt: skip
