@@ -52,6 +52,9 @@ ORDER: Final = {
         "recording",
         "telling",
         "drawing",
+        "fitting",
+        "sampling",
+        "timeline",
         "measures",
         "runs",
         "testing",
@@ -62,6 +65,7 @@ ORDER: Final = {
         "compare",
         "budget",
         "report",
+        "lessons",
         "commands",
     ),
 }

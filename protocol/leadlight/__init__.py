@@ -1,6 +1,6 @@
 """Leadlight: a leader/follower timing-beacon protocol for shows that are stored on many boards.
 
-A leader sends small beacons that say what time it is and what is in force; each follower keeps the leader's clock
+A leader sends small beacons that say what time it is and what is in force. Each follower keeps the leader's clock
 through loss and delay, and knows which frame of its stored show is now. ``Leader`` and ``Follower`` do no input or
 output of their own: drive them with ``leadlight.net``, with your own loop, or in the simulator.
 """

@@ -1,9 +1,9 @@
 """Nanoseconds: the one unit of time, and the three clocks an instant may be read on.
 
-Every instant and duration in the library is an ``int`` of nanoseconds. An instant belongs to one clock, so
-each clock has its own type and a type checker refuses to mix them. A duration is a plain ``int`` whose name ends
-in ``_ns``: two sound clocks disagree about the length of a second by less than a thousandth, and where that
-matters the rate is carried beside it.
+Every instant and duration in the library is an ``int`` of nanoseconds. An instant belongs to one clock, so each clock
+has its own type and a type checker refuses to mix them. A duration is a plain ``int`` whose name ends in ``_ns``. Two
+sound clocks disagree about the length of a second by less than a thousandth, and where that matters the rate is carried
+beside it.
 
 The simulator adds a fourth clock, true time, which nothing in this package may see.
 """

@@ -19,16 +19,32 @@ if TYPE_CHECKING:
     )
     from leadlight_sim.measures import rehearse as rehearse_evening
     from leadlight_sim.scenario import Scenario, ScenarioError, load_scenario, load_shipped
+    from leadlight_sim.timeline import (
+        Cause,
+        Mark,
+        Timeline,
+        TimelinePackets,
+        TimelineSpans,
+        TimelineWindow,
+        WorstMoment,
+    )
 
 _OFFERED = {
     "AddedFlashes": "measures",
+    "Cause": "timeline",
     "FollowerScore": "measures",
+    "Mark": "timeline",
     "Percentiles": "measures",
     "Rehearsal": "measures",
     "Scenario": "scenario",
     "ScenarioError": "scenario",
     "Scores": "measures",
+    "Timeline": "timeline",
+    "TimelinePackets": "timeline",
+    "TimelineSpans": "timeline",
+    "TimelineWindow": "timeline",
     "Verdict": "measures",
+    "WorstMoment": "timeline",
     "judge": "measures",
     "load_scenario": "scenario",
     "load_shipped": "scenario",
@@ -38,13 +54,20 @@ _OTHERWISE_CALLED = {"rehearse_evening": "rehearse"}
 
 __all__ = [
     "AddedFlashes",
+    "Cause",
     "FollowerScore",
+    "Mark",
     "Percentiles",
     "Rehearsal",
     "Scenario",
     "ScenarioError",
     "Scores",
+    "Timeline",
+    "TimelinePackets",
+    "TimelineSpans",
+    "TimelineWindow",
     "Verdict",
+    "WorstMoment",
     "judge",
     "load_scenario",
     "load_shipped",

@@ -151,12 +151,20 @@ def test_in_a_thread_news_comes_at_once_and_frames_at_their_instants(
 
 def test_a_player_in_a_thread_ends_with_the_block(place: dict[str, Any]) -> None:
     handed: list[DueFrame] = []
+    has_begun = threading.Event()
+
+    def play() -> None:
+        for due in node.frames():
+            handed.append(due)
+            has_begun.set()
+
     with FollowerThread(FollowerSettings("jetty"), shows=[TIDEFALL], **place) as node:
-        player = threading.Thread(target=lambda: handed.extend(node.frames()))
+        player = threading.Thread(target=play)
         player.start()
         at = LocalInstant(node.now() + 20 * MILLISECOND)
         node.wait_until(at)
         assert node.now() >= at
+        assert has_begun.wait(LIMIT_S)
     player.join(LIMIT_S)
     assert not player.is_alive()
     assert [due.frame for due in handed] == [None]  # dark, and then the end
@@ -166,15 +174,19 @@ def test_a_player_in_a_thread_ends_with_the_block(place: dict[str, Any]) -> None
 
 async def test_a_player_in_a_loop_ends_with_the_block(place: dict[str, Any]) -> None:
     handed: list[DueFrame] = []
+    has_begun = asyncio.Event()
 
     async def play(node: FollowerEndpoint) -> None:
-        handed.extend([due async for due in node.frames()])
+        async for due in node.frames():
+            handed.append(due)
+            has_begun.set()
 
     async with FollowerEndpoint(FollowerSettings("jetty"), shows=[TIDEFALL], **place) as node:
         player = asyncio.create_task(play(node))
         at = LocalInstant(node.now() + 20 * MILLISECOND)
         await node.until(at)
         assert node.now() >= at
+        await asyncio.wait_for(has_begun.wait(), LIMIT_S)
     await asyncio.wait_for(player, LIMIT_S)
     assert [due.frame for due in handed] == [None]
     with pytest.raises(NotRunningError):

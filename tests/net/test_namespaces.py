@@ -18,6 +18,7 @@ from typing import IO, Any
 import pytest
 
 from leadlight.cue import show_key
+from leadlight.recording import Recording, read_recording
 
 TOOLS = Path(__file__).parents[1] / "tools"
 PATIENCE_SECONDS = 20
@@ -338,3 +339,46 @@ def test_by_ipv6_a_leader_is_asked_for_copies_at_its_link_local_address(garden_v
     # Its name of the interface is looked up by whoever runs there, so the command is started in its own namespace.
     follower = garden_v6.run(jetty, "-m", "leadlight", "follow", *place, *leader)
     follower.wait_for(lambda told: told.get("event") == "CueAdopted" and told["cue"]["state"] == "rolling")
+
+
+def record(garden: Garden, folder: Path, recorder: str, hosts: dict[str, str], *options: str) -> Recording:
+    """A second of what the network does between a recorder and hosts that answer, by their labels."""
+    begin = [sys.executable, "-m", "leadlight", "record", "--group", "lake", "--interface", "eth0"]
+    answering = [
+        subprocess.Popen(["ip", "netns", "exec", host, *begin, "--answer", "--name", label], stdout=subprocess.DEVNULL)
+        for label, host in hosts.items()
+    ]
+    try:
+        file = folder / "site.recording"
+        words = ["--output", str(file), "--for", "1s", "--every", "100ms", "--hosts", str(len(hosts)), *options]
+        subprocess.run(
+            ["ip", "netns", "exec", recorder, *begin, *words], check=True, capture_output=True, timeout=PATIENCE_SECONDS
+        )
+    finally:
+        for process in answering:
+            process.kill()
+            process.wait()
+    return read_recording(file)
+
+
+@pytest.mark.thorough
+def test_a_network_is_recorded_and_of_a_host_that_no_group_reaches_as_well(garden: Garden, tmp_path: Path) -> None:
+    boathouse, jetty = two(garden)
+    ferry = garden.host(3)
+    garden.plug(ferry, 3)
+    hub = boathouse.removesuffix("1") + "hub"
+    subprocess.run(["ip", "netns", "exec", hub, "bridge", "link", "set", "dev", "p3", "mcast_flood", "off"], check=True)
+    found = record(garden, tmp_path, boathouse, {"jetty": jetty, "ferry": ferry}, "--host", "10.77.0.3")
+    assert {host.label for host in found.hosts} == {"jetty", "ferry"}
+    assert len(found.group_known_to("ferry")) == len(found.group_known_to("jetty")) >= 8
+    assert {label for probe in found.group for label in probe.heard} == {"jetty"}
+    for label in ("jetty", "ferry"):
+        assert all(probe.came_at is not None for probe in found.probes_known_to(label))
+
+
+@pytest.mark.thorough
+def test_a_network_of_ipv6_alone_is_recorded(garden_v6: Garden, tmp_path: Path) -> None:
+    boathouse, jetty = two(garden_v6)
+    found = record(garden_v6, tmp_path, boathouse, {"jetty": jetty})
+    assert all("jetty" in probe.heard for probe in found.group_known_to("jetty"))
+    assert all(probe.came_at is not None for probe in found.probes_known_to("jetty"))

@@ -5,13 +5,13 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import replace
-from itertools import cycle
+from itertools import cycle, groupby, pairwise
 
 import pytest
 
 from leadlight.errors import ConfigurationError
 from leadlight.units import MICROSECOND, MILLISECOND, SECOND
-from leadlight_sim.air.access_point import GroupHold
+from leadlight_sim.air.access_point import BEACON_INTERVAL_NS, GroupHold
 from leadlight_sim.air.conditions import LoadRecord
 from leadlight_sim.air.distributions import AirTables, Exponential, Fixed, Uniform
 from leadlight_sim.air.dropouts import Dropout
@@ -266,6 +266,49 @@ def test_some_unicast_frames_find_their_station_asleep_but_never_one_that_stays_
 
 
 # Order and backlog.
+
+
+@pytest.mark.parametrize("share", [0.0, 0.5, 1.0])
+def test_group_frames_are_held_for_a_share_of_the_time_in_runs(share: float) -> None:
+    hold = replace(TIMETABLE, held_share=share, mean_held_seconds=2.0)
+    network = Network(replace(BARE, hold=hold), ["wired lead", "a"], seed=2)
+    # Right after each DTIM instant, so that a held frame waits for nearly all of a DTIM interval.
+    period_ns = 2 * BEACON_INTERVAL_NS
+    sent = [number * period_ns + MILLISECOND for number in range(5_000)]
+    for at in sent:
+        network.send_at(at, "wired lead", at.to_bytes(8, "big"))
+    network.run()
+    waits = [at - int.from_bytes(data, "big") for _, data, at in network.ears["a"].heard]
+    assert set(waits) <= {0, period_ns - MILLISECOND}
+    held = [wait > 0 for wait in waits]
+    runs = [len(list(run)) for is_held, run in groupby(held) if is_held]
+    # A thousand seconds are some 250 runs; each run and each gap is known to a sixteenth: four standard errors.
+    assert sum(held) / len(held) == pytest.approx(share, abs=0.13 if 0 < share < 1 else 0.0)
+    if 0 < share < 1:
+        assert sum(runs) / len(runs) * period_ns / SECOND == pytest.approx(2.0, rel=0.25)
+
+
+def test_what_is_held_waits_for_its_dtim_though_nobody_dozes_any_more() -> None:
+    hold = replace(TIMETABLE, held_share=0.5, mean_held_seconds=1.0)
+    network = Network(replace(BARE, hold=hold), ["wired lead", "a"])
+    for number in range(2_000):
+        at = number * 10 * MILLISECOND
+        network.send_at(at, "wired lead", at.to_bytes(8, "big"))
+    network.run()
+    heard = [(int.from_bytes(data, "big"), at) for _, data, at in network.ears["a"].heard]
+    overtaken = sum(later < earlier for (earlier, _), (later, _) in pairwise(heard))
+    assert overtaken > 0
+    assert {at % (2 * BEACON_INTERVAL_NS) for sent, at in heard if at != sent} == {0}
+    assert len(heard) == 2_000
+
+
+def test_group_frames_may_reach_each_receiver_apart() -> None:
+    tables = replace(NO_DELAY, private=Fixed(3), apart=Fixed(5))
+    network = Network(replace(BARE, tables=tables), ["wired lead", "a"])
+    network.send_at(0, "wired lead", b"group")
+    network.send_at(1000, "wired lead", b"own", "a")
+    network.run()
+    assert network.ears["a"].arrivals == [5, 1003]
 
 
 @pytest.mark.parametrize("hold", [None, TIMETABLE])

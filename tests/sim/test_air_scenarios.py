@@ -6,6 +6,7 @@ from collections.abc import Iterator
 from itertools import pairwise
 from typing import Any
 
+import numpy as np
 import pytest
 
 from leadlight.units import MILLISECOND, SECOND
@@ -36,17 +37,6 @@ def kept_tables(tmp_path_factory: pytest.TempPathFactory) -> Iterator[None]:
         yield
 
 
-class Instants(dict[int, TrueInstant]):
-    """When a node heard a beacon, each of them, in seconds."""
-
-    def __init__(self) -> None:
-        super().__init__()
-        self.seconds: list[float] = []
-
-    def __setitem__(self, key: int, value: TrueInstant) -> None:
-        self.seconds.append(value / SECOND)
-
-
 def scenario(air: dict[str, Any], **changes: Any) -> Scenario:
     table: dict[str, Any] = {
         "name": "Lake",
@@ -62,12 +52,14 @@ def scenario(air: dict[str, Any], **changes: Any) -> Scenario:
 
 def heard_by(described: Scenario) -> tuple[World, dict[str, list[float]]]:
     world = World(described)
-    ears = {}
-    for node in world.followers:
-        node.beacons_heard = Instants()
-        ears[node.name] = node.beacons_heard.seconds
+    packets = world.keep_packets()
     world.run_to(world.end)
-    return world, ears
+    sent_at, delays_ns = packets.beacons(leader=0, followers=len(world.followers))
+    heard = (sent_at[:, None] + delays_ns) / SECOND
+    return world, {
+        node.name: sorted(heard[~np.isnan(heard[:, number]), number].tolist())
+        for number, node in enumerate(world.followers)
+    }
 
 
 def silences(heard: list[float], longer_than_s: float = 2.5) -> list[tuple[int, int]]:

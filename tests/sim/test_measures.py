@@ -257,11 +257,10 @@ def test_a_frame_is_wrong_wherever_nothing_shows(monkeypatch: pytest.MonkeyPatch
 @pytest.mark.parametrize("wrong_for", [1, 4, 9])
 def test_joining_takes_from_the_first_beacon_to_the_one_that_puts_it_right(wrong_for: int) -> None:
     world, scorer = made(scenario(), lambda: Erring(20 * MILLISECOND, wrong_for))
-    (node,) = world.followers
-    node.beacons_heard = {}
-    world.leader.beacons_sent = []
+    packets = world.keep_packets()
     scorer.run(TrueInstant(19 * SECOND))
-    heard = [node.beacons_heard[id(data)] for data, _ in world.leader.beacons_sent if id(data) in node.beacons_heard]
+    sent_at, delays_ns = packets.beacons(leader=0, followers=1)
+    heard = [int(sent + delay) for sent, delay in zip(sent_at, delays_ns[:, 0], strict=True) if not np.isnan(delay)]
     (found,) = scorer.scores().followers
     assert found.join_s == (heard[wrong_for] - heard[0]) / SECOND
 

@@ -20,8 +20,8 @@ from leadlight_sim.baselines import BASELINES, accompanied
 from leadlight_sim.hosts import Oscillator, OscillatorSettings
 from leadlight_sim.kernel import Stream, TrueInstant
 from leadlight_sim.measures import scoring
-from leadlight_sim.measures.sampling import Samples, in_ms, locals_at
 from leadlight_sim.measures.scoring import Scorer
+from leadlight_sim.sampling.sampling import Samples, in_ms, locals_at
 from leadlight_sim.scenario.model import Scenario, check_scenario
 from leadlight_sim.soak.evenings import random_evening
 from leadlight_sim.world.assembly import World

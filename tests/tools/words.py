@@ -30,8 +30,11 @@ INDENTED: Final = re.compile(r"(?:(?<=\n\n)|(?<=^))(?: {4}.*\n|\n(?= {4}))+", re
 """Code by its indentation: behind an empty line."""
 FORMULA: Final = re.compile(r"^\$\$.*?^\$\$$|^\\\[.*?^\\\]$", re.MULTILINE | re.DOTALL)
 ITEM: Final = re.compile(r"^\s*(?:[-*+]|\d+\.)\s+", re.MULTILINE)
-END: Final = re.compile(r"(?<=[.!?])[\"')*_`]*\s+(?=[\"'(*_\[]*(?:`+\w|[A-Z0-9µ]))")
-NO_END: Final = re.compile(r"\b(?:e\.g|i\.e|etc|vs|cf|No|Fig|Sec)\.$")
+END: Final = re.compile(r"(?<=[.!?])(?P<close>[\"')*_`]*)\s+(?=[\"'(*_\[]*(?:`+\S|[A-Z0-9µ]))")
+CODE: Final = re.compile(r"`[^`]*`")
+RULE: Final = re.compile(r"^\*\*R-[A-Z]+-\d+\*\* \([a-z0-9 ]+\) ")
+"""The number of a rule and whom it binds, which stand before its first sentence."""
+NO_END: Final = re.compile(r"\b(?:e\.g|i\.e|etc|vs|cf|No|Fig|Sec)\.$|(?<![\w-])[A-Z]\.$")
 
 
 class Words(NamedTuple):
@@ -51,7 +54,7 @@ def sentences_of_markdown(text: str) -> Iterator[str]:
         lines = [line for line in block.splitlines() if line.strip() and not line.startswith("#")]
         rows = [line for line in lines if line.lstrip().startswith("|")]
         for cell in (cell for row in rows for cell in row.strip().strip("|").split("|")):
-            if len(_words(cell)) >= CELL_WORDS:
+            if len(_words(cell)) >= CELL_WORDS and re.search(r"[a-z]{2}", CODE.sub("", cell)):
                 yield from _sentences(cell)
         prose = "\n".join(line for line in lines if line not in rows)
         for item in ITEM.split(prose):
@@ -79,23 +82,22 @@ def measured(sentences: Iterable[str]) -> Words:
     lengths = [count for sentence in sentences if (count := len(_words(sentence))) > 0]
     if not lengths:
         return Words(0, 0.0, 0.0)
-    return Words(
-        len(lengths), sum(lengths) / len(lengths), sum(count > LONG_WORDS for count in lengths) / len(lengths)
-    )
+    return Words(len(lengths), sum(lengths) / len(lengths), sum(count > LONG_WORDS for count in lengths) / len(lengths))
 
 
-def documents(root: Path = ROOT) -> dict[str, list[str]]:
-    """Return the sentences of every document by its path, and of all long docstrings of each package."""
-    found: dict[str, list[str]] = {}
-    for path in sorted(chain.from_iterable(root.glob(pattern) for pattern in DOCUMENTS)):
-        read = sentences_of_notebook if path.suffix == ".ipynb" else sentences_of_markdown
-        found[path.relative_to(root).as_posix()] = list(read(path.read_text(encoding="utf-8")))
-    for folder in SOURCES:
-        sources = sorted((root / folder).rglob("*.py"))
-        found[f"{folder}/**.py"] = [
-            sentence for path in sources for sentence in sentences_of_source(path.read_text(encoding="utf-8"))
-        ]
-    return found
+def documents(root: Path = ROOT) -> list[str]:
+    """Return the names of what is read: each document by its path, and each package for all of its long docstrings."""
+    found = sorted(set(chain.from_iterable(root.glob(pattern) for pattern in DOCUMENTS)))
+    return [path.relative_to(root).as_posix() for path in found] + [f"{folder}/**.py" for folder in SOURCES]
+
+
+def sentences_of(name: str, root: Path = ROOT) -> list[str]:
+    """Return the sentences of one document."""
+    if name.endswith("**.py"):
+        sources = sorted((root / name).parent.rglob("*.py"))
+        return [sentence for path in sources for sentence in sentences_of_source(path.read_text(encoding="utf-8"))]
+    read = sentences_of_notebook if name.endswith(".ipynb") else sentences_of_markdown
+    return list(read((root / name).read_text(encoding="utf-8")))
 
 
 def _sentences(text: str) -> Iterator[str]:
@@ -103,7 +105,7 @@ def _sentences(text: str) -> Iterator[str]:
     start = 0
     for match in END.finditer(text):
         if NO_END.search(text[start : match.start()]) is None:
-            yield text[start : match.start()]
+            yield text[start : match.end("close")]
             start = match.end()
     if text[start:]:
         yield text[start:]
@@ -111,18 +113,19 @@ def _sentences(text: str) -> Iterator[str]:
 
 def _words(text: str) -> list[str]:
     """Return the words of a text: what is written in code marks or as a link counts as what is seen."""
-    text = re.sub(r"\[([^\]]*)\]\([^)]*\)", r"\1", text)
+    text = re.sub(r"\[([^\]]*)\]\([^)]*\)", r"\1", RULE.sub("", text))
     return [word for word in text.split() if re.search(r"\w", word)]
 
 
 def main() -> None:
     """Print a row for each document, and with `--long` its long sentences too."""
     words = [word for word in sys.argv[1:] if word != "--long"]
-    found = documents(Path(words[0]) if words else ROOT)
+    root = Path(words[0]) if words else ROOT
     print("| document | sentences | mean words | over 30 |\n|---|---|---|---|")
-    for name, sentences in found.items():
-        words_found = measured(sentences)
-        print(f"| {name} | {words_found.sentences} | {words_found.mean:.1f} | {words_found.long_share:.1%} |")
+    for name in documents(root):
+        sentences = sentences_of(name, root)
+        found = measured(sentences)
+        print(f"| {name} | {found.sentences} | {found.mean:.1f} | {found.long_share:.1%} |")
         if "--long" in sys.argv:
             for sentence in sentences:
                 if len(_words(sentence)) > LONG_WORDS:

@@ -56,7 +56,18 @@ def test_a_grid_that_no_access_point_has_is_refused(settings: dict[str, int]) ->
         GroupHold(**settings)  # type: ignore[arg-type]
 
 
-@pytest.mark.parametrize("settings", [{"queue_frames": 0}, {"doze_share": 1.1}, {"doze_share": float("nan")}])
+@pytest.mark.parametrize(
+    "settings",
+    [
+        {"queue_frames": 0},
+        {"doze_share": 1.1},
+        {"doze_share": float("nan")},
+        {"held_share": -0.1},
+        {"held_share": float("nan")},
+        {"mean_held_seconds": 0.0},
+        {"mean_held_seconds": float("inf")},
+    ],
+)
 def test_a_hold_that_makes_no_sense_is_refused(settings: dict[str, float]) -> None:
     with pytest.raises(ConfigurationError):
         GroupHold(**settings)  # type: ignore[arg-type]

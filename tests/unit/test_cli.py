@@ -98,7 +98,7 @@ def test_without_a_word_all_commands_are_listed_those_first_that_a_newcomer_begi
     said = capsys.readouterr()
     assert said.out == ""
     names = [line.split()[0] for line in said.err.splitlines() if line.startswith("    ") and line[4] != " "]
-    own = ["lead", "tell", "follow", "check", "manifest", "order", "key", "decode"]
+    own = ["lead", "tell", "follow", "check", "manifest", "order", "record", "key", "decode"]
     assert names == ["rehearse", "budget", *own, "zoom"]
 
 

@@ -15,7 +15,7 @@ import pytest
 from leadlight import events
 from leadlight.addresses import GROUP
 from leadlight.clock import CausalityBound, FollowerClock
-from leadlight.clock.bound import CONTINUED_WITHIN_NS, DECLARED_DRIFT
+from leadlight.clock.bound import CONTINUED_WITHIN_NS, DECLARED_DRIFT, UNPROVEN
 from leadlight.clock.common_view import HEARD_KEPT
 from leadlight.clock.edge_filter import NOISE_MINIMUM
 from leadlight.clock.estimator import Exchange
@@ -219,6 +219,20 @@ def test_a_continued_timebase_widens_the_proof_by_two_milliseconds_either_side_a
     clock.continue_timebase(CONTINUED_WITHIN_NS)
     assert clock.bound.interval_ns(at) == (lower - CONTINUED_WITHIN_NS, upper + CONTINUED_WITHIN_NS)
     assert clock.served == served
+
+
+def test_a_continued_timebase_ends_the_proofs_of_a_clock_that_rests_on_beacons_alone(make_beacon: Maker) -> None:
+    clock = FollowerClock()
+    clock.observe_beacon(make_beacon(sent_at=leader(100)), LocalInstant(local(100) + DELAY), None)
+    at = LocalInstant(local(101) + DELAY)
+    served = clock.served
+    clock.continue_timebase(CONTINUED_WITHIN_NS)
+    assert clock.bound.upper_ns == UNPROVEN
+    assert clock.served == served
+    # The new leader took the old one's clock to be 3 ms behind what it was: no proof of the old one's says otherwise.
+    sent_at = LeaderInstant(leader(101) - 3 * MILLISECOND)
+    clock.observe_beacon(make_beacon(sent_at=sent_at, tenure=8), at, None)
+    assert clock.bound.interval_ns(at)[1] == at - sent_at
 
 
 def test_a_new_tenure_of_the_same_leader_in_one_timebase_widens_the_proof_too(make_talk: Maker) -> None:

@@ -21,7 +21,6 @@ from leadlight.leader.leader import (
     ASK_SPACING_NS,
     ASK_TIMES,
     RANK_SPACING_NS,
-    STOP_HELD_NS,
     Leader,
 )
 from leadlight.leader.roster import ROSTER_MAXIMUM
@@ -493,10 +492,48 @@ def test_a_standby_ordered_to_stop_leads_at_once_and_keeps_the_lead_for_a_while(
     conversation._now = at(21)
     conversation.answer()
     assert node.beacons()[-1][1].cue.state is CueState.STOPPED
-    conversation.lead(21.5, 21 + STOP_HELD_NS / SECOND)
+    conversation.lead(21.5, 23)
     assert node.leader.is_leading
     conversation.lead(24, 26)
     assert not node.leader.is_leading
+
+
+@pytest.mark.parametrize(
+    ("state", "after_s", "is_held"),
+    [
+        (CueState.ROLLING, 1.9, True),
+        (CueState.ROLLING, 2.1, False),
+        (CueState.STOPPED, 0.1, False),
+    ],
+)
+def test_a_stop_ordered_at_a_standby_holds_against_whatever_else_is_ordered_within_two_seconds(
+    make_conversation: Maker, state: CueState, after_s: float, is_held: bool
+) -> None:
+    conversation = make_conversation(rank=5)
+    conversation.lead(1, 21)
+    node = conversation.node
+    node.leader.stop(at(21))
+    line = ShowLine(LeaderInstant(at(21 + after_s) + AHEAD), ShowPosition(0))
+    cue = Cue(SHOW.key, state, line, ordered_at=line.leader_at)
+    conversation.lead(21.5 + after_s, 22.9 + after_s, cue=cue)
+    assert node.leader.is_leading is is_held
+
+
+@pytest.mark.parametrize(("ahead_s", "is_obeyed"), [(0.1, True), (-0.1, False)])
+def test_a_stop_without_an_order_is_obeyed_where_it_is_later_than_the_cue_in_force(
+    make_conversation: Maker, ahead_s: float, is_obeyed: bool
+) -> None:
+    conversation = make_conversation(rank=0)
+    node = conversation.node
+    conversation.run(10)
+    node.leader.resume_line(Cue(SHOW.key, CueState.ROLLING, ShowLine(LeaderInstant(at(10)), ShowPosition(0))), at(10))
+    line = ShowLine(LeaderInstant(at(10 + ahead_s) + AHEAD), ShowPosition(0))
+    for seconds in (10.5, 11, 11.5):
+        conversation._now = at(seconds)
+        conversation.beacon(seconds, rank=2, leader=99, cue=Cue(SHOW.key, CueState.STOPPED, line))
+        conversation.run(seconds + 0.4)
+    assert node.leader.is_leading
+    assert (node.leader.cue.state is CueState.STOPPED) is is_obeyed
 
 
 def test_a_leader_makes_a_later_stop_of_one_behind_it_its_own(make_conversation: Maker) -> None:

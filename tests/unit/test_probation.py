@@ -105,3 +105,33 @@ def test_marks_of_hosts_that_stamp_exactly_keep_trust_while_a_crystal_warms(
         uncorrected = Estimate(at, 0, 0.0, DEVIATION_NS, 0.0, FLOOR_NS)
         court.probation.observe(at, sign * residual_ns, True, tracked, 1e3, uncorrected, sounded=True)
     assert court.probation.is_passed is steers
+
+
+@pytest.mark.parametrize(
+    ("marks", "share", "steers"), [(6, 0.49, True), (6, 0.51, False), (5, 0.24, True), (5, 0.26, False)]
+)
+def test_marks_steer_early_where_they_agree_far_better_than_the_delays_do(
+    marks: int, share: float, steers: bool
+) -> None:
+    probation = Probation()
+    for number in range(DELAYS_KEPT):
+        probation.note_delay(number * MILLISECOND)  # 4 ms from their median, at the median
+    for number in range(marks):
+        apart = round(share * 4 * MILLISECOND) if number % 2 else 0
+        at = LocalInstant(number * SECOND)
+        probation.observe(at, apart, True, None, math.inf, None, sounded=False)
+    assert probation.is_passed is steers
+
+
+@pytest.mark.parametrize("sign", [1, -1])
+@pytest.mark.parametrize(("on_one_side", "steers"), [(27, True), (28, False)])
+def test_marks_are_biased_where_a_fair_coin_falls_so_once_in_ten_thousand(
+    on_one_side: int, steers: bool, sign: int
+) -> None:
+    # Of 32: four deviations of a fair coin are 22.6, and 27 to 5 are 22 apart.
+    probation = Probation()
+    for number in range(32):
+        at = LocalInstant(number * SECOND)
+        residual = sign * SIDED_NS * (1 if number < on_one_side else -1)
+        probation.observe(at, residual, True, Estimate(at, 0, 0.0), 1e5, None, sounded=False)
+    assert probation.is_passed is steers

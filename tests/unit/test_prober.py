@@ -56,9 +56,17 @@ def at(seconds: float) -> LocalInstant:
     return LocalInstant(round(seconds * SECOND))
 
 
-def make_prober(plan: Plan = PLAN, hosts: int | None = None, seed: int = 1) -> Prober:
-    host = RecordedHost("boathouse", is_stamped=True)
-    return Prober(plan, "quarry lake", host, random.Random(seed), begun_at=BEGUN_AT, written_by="a test", hosts=hosts)
+def make_prober(plan: Plan = PLAN, hosts: int | None = None, called: tuple[str, ...] = ()) -> Prober:
+    return Prober(
+        plan,
+        "quarry lake",
+        RecordedHost("boathouse", is_stamped=True),
+        random.Random(1),
+        begun_at=BEGUN_AT,
+        written_by="a test",
+        hosts=hosts,
+        called=called,
+    )
 
 
 def make_host(label: str = "jetty", seed: int = 7, keys: KeyRing | None = None) -> Answerer:
@@ -72,6 +80,7 @@ class Site:
         self.prober = prober
         self.hosts: dict[str, Answerer] = {f"place {number}": host for number, host in enumerate(hosts)}
         self.drops: Callable[[str, object], bool] = lambda _place, _message: False
+        self.reaches_group = True
         self.records: list[Record] = []
         self.now = at(100)
 
@@ -81,7 +90,8 @@ class Site:
             self.prober.handle_timer(self.now)
             for data, destination in list(self.prober.datagrams_to_send(self.now)):
                 for place, host in self.hosts.items():
-                    if destination in (None, place) and not self.drops(place, CODEC.decode(data)):
+                    reaches = self.reaches_group if destination is None else destination == place
+                    if reaches and not self.drops(place, CODEC.decode(data)):
                         host.receive_datagram(data, "prober", LocalInstant(self.now + MILLISECOND // 2))
             for place, host in list(self.hosts.items()):
                 host.handle_timer(self.now)
@@ -184,6 +194,27 @@ def test_a_host_that_comes_late_joins() -> None:
     assert found.host("ferry").joined_at > SECOND
     assert all("ferry" in probe.heard for probe in found.group_known_to("ferry"))
     assert len(found.group_known_to("ferry")) < len(found.group)
+
+
+def test_where_nothing_reaches_the_group_hosts_are_called_by_their_address_and_all_loss_is_known() -> None:
+    site = Site(make_prober(called=("place 0",)), make_host())
+    site.reaches_group = False
+    site.run(60, until=Phase.OVER)
+    found = site.recording()
+    assert len(found.group_known_to("jetty")) == len(found.group) > 20
+    assert not any(probe.heard for probe in found.group)
+    assert all(probe.came_at is not None for probe in found.probes["jetty"])
+
+
+def test_a_host_that_never_answers_is_asked_no_more_after_a_while() -> None:
+    site = Site(make_prober(Plan(20 * SECOND, host_interval_ns=100 * MILLISECOND)), make_host("jetty", 7))
+    site.drops = lambda _place, message: isinstance(message, HostProbe)
+    site.run(60, until=Phase.OVER)
+    assert len([record for record in site.records if isinstance(record, Sent) and record.to == "jetty"]) == 40
+    found = site.recording()
+    assert found.ended == "time"
+    assert found.probes_known_to("jetty") == []
+    assert found.group_known_to("jetty") == []
 
 
 def test_a_host_that_begins_anew_is_another_host() -> None:

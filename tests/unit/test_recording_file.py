@@ -69,7 +69,7 @@ def test_what_is_written_is_read_again() -> None:
     assert (first.sent_at, first.heard_at, first.answered_at, first.came_at) == (20, 1_000_020, 1_000_030, 90)
     assert (second.sent_at, second.heard_at, second.answered_at, second.came_at) == (120, 1_000_125, None, None)
     assert found.loads == (Load("jetty", 140, 35),)
-    assert (found.paused_at, found.ended, found.length_ns) == ((150,), "time", 200)
+    assert (found.paused_at, found.ended, found.length_ns) == ((150,), "time", 160)
 
 
 def test_a_probe_is_lost_only_where_the_host_has_told_of_all_it_heard_by_then() -> None:

@@ -311,6 +311,28 @@ def test_a_stop_is_in_force_at_once_and_told_eight_times_within_a_second(desk: D
     assert {(beacon.cue, beacon.next_cue) for beacon in desk.beacons()} == {(stop, None)}
 
 
+def test_a_stop_before_a_show_s_first_frame_is_at_its_start(desk: Desk) -> None:
+    desk.leader.resume_line(Cue(TIDEFALL, CueState.ROLLING, ShowLine(leader_at(3), ShowPosition(0))), at(0))
+    desk.leader.stop(at(1))
+    assert desk.leader.cue.line == ShowLine(leader_at(1), ShowPosition(0))
+    desk.run(1)
+    assert desk.beacons()[-1].cue == desk.leader.cue
+
+
+def test_what_was_announced_before_a_stop_is_announced_anew_after_it(desk: Desk) -> None:
+    cue = Cue(EMBERS, CueState.ROLLING, ShowLine(leader_at(20), ShowPosition(0)))
+    desk.leader.schedule(cue)
+    desk.run(18.5)
+    assert desk.beacons()[-1].next_cue == cue
+    desk.leader.stop(at(18.5))
+    desk.run(19.8)
+    desk.leader.schedule(cue)
+    desk.sent.clear()
+    desk.wake(at(19.8))
+    desk.run(19.99)
+    assert [beacon.next_cue for beacon in desk.beacons()] == [cue] * 2  # a burst: at once, and 60 ms later
+
+
 def test_a_leader_that_comes_back_mid_show_puts_its_line_in_force(desk: Desk) -> None:
     cue = Cue(TIDEFALL, CueState.ROLLING, ShowLine(leader_at(-60), ShowPosition(0)))
     desk.leader.resume_line(cue, at(0))

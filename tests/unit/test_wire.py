@@ -324,6 +324,20 @@ def test_a_message_that_lacks_a_field_is_malformed(maker: str, request: pytest.F
         assert refused.value.reason is Refusal.MALFORMED
 
 
+def test_a_datagram_of_512_bytes_is_taken_and_no_longer_one(make_tally: Maker) -> None:
+    tally = make_tally()
+    data = PLAIN.encode(tally)
+    fields = msgpack.unpackb(data[8:])
+
+    def appended(length: int) -> bytes:
+        longer: bytes = data[:8] + msgpack.packb([*fields, bytes(length - len(data) - 3)])  # 3 say how many
+        assert len(longer) == length
+        return longer
+
+    assert PLAIN.decode(appended(512)) == tally
+    assert refusal(PLAIN, appended(513)) is Refusal.TOO_LONG
+
+
 # -- reasons ---------------------------------------------------------------------------------------------------------
 
 

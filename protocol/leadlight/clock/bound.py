@@ -9,7 +9,7 @@ nothing but a new timebase clears it.
 **Statistics.** Inside the causality bound the estimator's deviation says more, but no measurement can tell an offset
 from a difference between the two paths' floors. The statistical bound therefore adds a share of the floor.
 
-**One way.** A clock that rests on beacons alone cannot tell its offset from what held all of them back: an access point
+**One way.** A clock that rests on beacons alone cannot tell its offset from what held all of them back. An access point
 whose stations doze makes group frames wait for up to a third of a second, and longer if it is set so. How long the
 luckiest may have waited follows from how the others scatter (``Lateness``), and is nothing that one or two can tell.
 """

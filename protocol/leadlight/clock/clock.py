@@ -1,8 +1,8 @@
 """A follower's clock: samples in, leader time out, with a bound and a state.
 
-Three views of one offset are kept, each from what the one before cannot give: the *uncorrected* estimator on beacons
-and exchanges, the *shared delay* view on published medians, the *common view* on marks. The best one that has earned
-trust is served. The causality bound is kept beside them from beacons and exchanges alone.
+Three views of one offset are kept, each from what the one before cannot give. They are the *uncorrected* estimator on
+beacons and exchanges, the *shared delay* view on published medians, and the *common view* on marks. The best one that
+has earned trust is served. The causality bound is kept beside them from beacons and exchanges alone.
 """
 
 from __future__ import annotations
@@ -31,8 +31,6 @@ from leadlight.wire import Beacon
 
 ONE_WAY_BEACONS: Final = 12
 """Beacons alone must be so many before a clock that rests on nothing else has a bound, or calls itself locked."""
-FLOOR_EXCHANGES: Final = 16
-"""After so many exchanges a floor is learnt again; before, half the best round trip stands for it."""
 STEADY_TIMES: Final = 1_000
 """A clock drifts by a span in no less than so many times as long."""
 FAR_NS: Final = HELD_BACK_NS // 2
@@ -52,7 +50,7 @@ _FITS: Final = Misfit.NONE
 class Bounds(NamedTuple):
     """How wrong the clock can be, in ns either side.
 
-    ``causality_ns`` is ``None`` while one side is unproven, as it always is without soundings; ``statistical_ns`` is
+    ``causality_ns`` is ``None`` while one side is unproven, as it always is without soundings. ``statistical_ns`` is
     ``None`` before the first sample, on fewer than ``ONE_WAY_BEACONS`` beacons alone, and for estimators that keep no
     account of their error.
     """
@@ -86,8 +84,7 @@ class FollowerClock:
         self._settled = False
         self._two_way = False
         self._radio_known = False
-        # Of this timebase: how many exchanges there were, the best of the first; and the floor from before.
-        self._exchanges = 0
+        # The best of the exchanges since the floor came to be doubted, and the floor from before.
         self._best_round_trip_ns = UNPROVEN
         self._floor_before_ns: float | None = None
 
@@ -126,8 +123,7 @@ class FollowerClock:
     def observe_exchange(self, exchange: Exchange) -> None:
         """Take a Sounding that was answered."""
         self._two_way = True
-        if self._floor_before_ns is not None and self._exchanges < FLOOR_EXCHANGES:
-            self._exchanges += 1
+        if self._floor_before_ns is not None:
             self._best_round_trip_ns = min(self._best_round_trip_ns, exchange.round_trip_ns)
         self.bound.observe_exchange(exchange)
         self.uncorrected.observe_exchange(exchange)
@@ -206,10 +202,15 @@ class FollowerClock:
     def continue_timebase(self, within_ns: int) -> None:
         """Another leader goes on in this timebase, at most ``within_ns`` from the one before.
 
-        The proofs are widened by that much and the paths reopened; medians and marks must be earned anew.
+        The proofs are widened by that much and the paths reopened; medians and marks must be earned anew. Where
+        nobody answers, the new leader knew its clock by beacons alone too, and cannot vouch for that: its next beacon
+        proves anew.
         """
         self._doubt_floor()
-        self.bound.widen(within_ns)
+        if self._two_way:
+            self.bound.widen(within_ns)
+        else:
+            self.bound.clear()
         self.uncorrected.reopen_paths()
         self.shared_delay.restart()
         self.common_view.restart()
@@ -219,15 +220,13 @@ class FollowerClock:
         if self._two_way and self._latest is not None:
             if self._floor_before_ns is None:
                 self._floor_before_ns = self._latest.floor_ns
-            self._exchanges = 0
             self._best_round_trip_ns = UNPROVEN
 
     def _growth_ns(self, floor_before_ns: float) -> float:
         """Return by how much the floor has grown, all of which may be in one direction."""
         floor_ns = 0.0 if self._latest is None else self._latest.floor_ns
-        if self._exchanges < FLOOR_EXCHANGES:
-            floor_ns = max(floor_ns, self._best_round_trip_ns / 2)  # until it has been learnt anew
-        return max(floor_ns - floor_before_ns, 0.0)
+        # However slowly an estimator learns the floor anew, it is no more than half of any round trip.
+        return max(floor_ns - floor_before_ns, self._best_round_trip_ns / 2 - floor_before_ns, 0.0)
 
     def note_resumed(self) -> None:
         """The host was suspended: nothing measured before says where the clock is now."""

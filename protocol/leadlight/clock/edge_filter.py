@@ -17,14 +17,14 @@ stamping, plus what the state itself does not know), whose density for the innov
 
 and the approximate Bayesian update for a linear state with a non-Gaussian observation (C. J. Masreliez, "Approximate
 non-Gaussian filtering with linear state and observation relations", IEEE Trans. Automatic Control 20(1), 1975) is
-``state += P H' g``, ``P -= P H' G H P``. An early packet (``n`` small) pulls like a Kalman filter; a late one pushes
+``state += P H' g``, ``P -= P H' G H P``. An early packet (``n`` small) pulls like a Kalman filter. A late one pushes
 back by at most ``1/s``, and by ever less beyond one and a half scales, for no network's delays stay exponential.
 
 State: offset ``x`` and its rate ``r``, and two floors, of packets to the group ``b`` and of packets to one node ``f``.
-The two-way exchange is used as two one-way packets, ``x + f + d`` down and ``x - f - d`` up, each with its own scale:
-the two directions need not be lucky in the same exchange. One-way packets alone cannot tell ``x`` from ``b``; the
-covariance says so. The rate is a random walk, the floors wander a little, and the clock itself has no noise of its
-own: a clock does not jump, a path does.
+The two-way exchange is used as two one-way packets, ``x + f + d`` down and ``x - f - d`` up, each with its own scale.
+The two directions need not be lucky in the same exchange. One-way packets alone cannot tell ``x`` from ``b``; the
+covariance says so. The rate is a random walk, the floors wander a little, and the clock itself has no noise of its own:
+a clock does not jump, a path does.
 
 All values inside are seconds, offsets relative to the first sample's, so that doubles keep a thousandth of a
 nanosecond.
@@ -54,6 +54,10 @@ START_DEVIATION: Final = 20e-3
 """Standard deviation of an offset taken from one packet whose delay nobody knows."""
 FLOOR_START: Final = 1e-3
 FLOOR_START_DEVIATION: Final = 2e-3
+FLOOR_SPREAD: Final = 0.6
+"""How far above what is believed of it a floor may lie, as a standard deviation, in shares of the way to half the best
+round trip, which is the most it can be: about 1/sqrt(3), as where it is anywhere between alike. Without it, who starts
+behind a slow path takes that for its copies' lateness, and the clock to be ahead by nearly as much."""
 BEACON_FLOOR_OPEN_DEVIATION: Final = 20e-3
 """Once exchanges carry the clock, the beacon floor is theirs to find, from nothing."""
 SCALE_START: Final = 2e-3
@@ -352,6 +356,7 @@ class EdgeFilter:
         self._b = FLOOR_START
         self._bb = BEACON_FLOOR_OPEN_DEVIATION**2
         self._f = min(FLOOR_START, 0.3 * round_trip)
+        self._ff = max(FLOOR_START_DEVIATION, FLOOR_SPREAD * 0.5 * round_trip) ** 2
         self._beacons.restart(SCALE_START)
         guess = max(0.25 * round_trip, 2e-4)
         self._down.restart(guess)
@@ -361,7 +366,11 @@ class EdgeFilter:
         """Learn the floor anew, but keep the rate, if none of the first exchanges was nearly as fast as it says."""
         half = 0.5 * self._best_round_trip
         scale = max(self._down.scale, self._up.scale)
-        if half - self._f <= CONFIRMING_SCALES * scale:
+        excess = half - self._f
+        if excess <= CONFIRMING_SCALES * scale:
+            # They may all have been late; but scales that were learnt on a path that changed would forgive it anything.
+            if excess > 0.0:
+                self._ff += (FLOOR_SPREAD * excess) ** 2
             return
         self._paths_known = False
         self._f = CHANGED_FLOOR * half

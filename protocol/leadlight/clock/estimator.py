@@ -31,7 +31,7 @@ class Exchange(NamedTuple):
 class Estimate(NamedTuple):
     """An offset and its rate at one local instant, with what the estimator knows of its own error.
 
-    ``deviation_ns`` and ``rate_deviation`` are standard deviations, infinite for an estimator that keeps no account;
+    ``deviation_ns`` and ``rate_deviation`` are standard deviations, infinite for an estimator that keeps no account.
     ``floor_ns`` is the least one-way delay it has learnt, half of which no measurement can tell from an offset.
     """
 

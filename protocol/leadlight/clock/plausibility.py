@@ -1,8 +1,8 @@
 """Plausibility: which samples this clock cannot have, and when so many of them agree that the clock is what is wrong.
 
-A packet is late by any amount and never early: what says that it came before it was sent is false, or this clock is,
-or the leader's has stepped. One such sample does not say which of the three, so it is refused and counted. Several in a
-row that agree, and an exchange among them where exchanges can be had, say that leader and clock have parted: then the
+A packet is late by any amount and never early: what says that it came before it was sent is false, or this clock is, or
+the leader's has stepped. One such sample does not say which of the three, so it is refused and counted. Several in a
+row that agree, and an exchange among them where exchanges can be had, say that leader and clock have parted. Then the
 clock begins anew, as in a new timebase, and no leader stays unheard.
 """
 

@@ -8,8 +8,8 @@ access point, or one that turns group frames into copies for each station breaks
 * *Bias.* A queue that fills or empties drags the residuals to one side; time stamps scatter to both.
 * *Soundings.* A constant error moves no residual, but it parts marks from what beacons and soundings alone make of the
   offset. Where most of a probation's marks lie beyond what those vouch for, all on one side, the two contradict each
-  other, and marks give way: the soundings' error has a floor's size, a mark's may have any.
-* *Sharpness.* Before so many marks are at hand, a few will do that agree far better than the beacons: a mark with a
+  other, and marks give way. The soundings' error has a floor's size, a mark's may have any.
+* *Sharpness.* Before so many marks are at hand, a few will do that agree far better than the beacons. A mark with a
   queue in it scatters as the beacons' delays do, which went through that same queue.
 * What none of these can see is a constant error smaller than the soundings' own; the statistical bound says so.
 """
@@ -128,7 +128,7 @@ class Probation:
         """Judge the marks so far and this one: its sample of the offset, and whether causality allows it.
 
         ``tracked`` is what the marks before it agree on, if they are enough to agree, and ``scatter_ns`` the standard
-        deviation of a mark about that; ``uncorrected`` is the estimate from beacons, and from soundings too if
+        deviation of a mark about that. ``uncorrected`` is the estimate from beacons, and from soundings too if
         ``sounded``.
         """
         residual = 0 if tracked is None else offset_ns - tracked.offset_at(heard_at)

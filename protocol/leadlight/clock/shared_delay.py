@@ -1,18 +1,18 @@
 """Shared delay: what a beacon's lateness has in common for everyone, removed.
 
 A beacon to the group leaves the access point once and arrives everywhere at once, so nearly all of its delay is the
-same for every follower: ``arrival_i - sent = offset_i + D + e_i``, with ``D`` shared and ``e_i`` the little that is
-private. The leader collects ``arrival - sent - offset`` from several followers and publishes the median, an estimate
-of ``D`` whose error all followers share. Each then has the sample ``arrival - sent - median`` of its own offset:
-followers agree with each other to within ``e_i``, whatever the network did, and with the leader as well as the median
-does.
+same for every follower. That is ``arrival_i - sent = offset_i + D + e_i``, with ``D`` shared and ``e_i`` the little
+that is private. The leader collects ``arrival - sent - offset`` from several followers and publishes the median, an
+estimate of ``D`` whose error all followers share. Each then has the sample ``arrival - sent - median`` of its own
+offset. Followers agree with each other to within ``e_i``, whatever the network did, and with the leader as well as the
+median does.
 
 Two rules keep the loop from feeding on itself. Delays are reported from the estimator that never saw a published
 median, and from before the beacon arrived. And a median stands on at least three reporters. Those are the followers
-that know their clocks well; where too few do, as after a start in a jam, the others step in for as long as no medians
-come: a common error that all share is seen by nobody, what each errs on his own is.
+that know their clocks well. Where too few do, as after a start in a jam, the others step in for as long as no medians
+come. A common error that all share is seen by nobody, what each errs on his own is.
 
-A third keeps out who is not in it. Reporters' own bounds are narrow, and so is a follower's as a rule: a median that
+A third keeps out who is not in it. Reporters' own bounds are narrow, and so is a follower's as a rule. A median that
 contradicts both is of another way than the beacon came here, as when this station alone has changed to a slower access
 point. Such a sample is refused, however many agree.
 """
@@ -160,7 +160,7 @@ class SharedDelayClock:
     def estimate(self, now: LocalInstant, floor_ns: float, reporter_ns: float = 0.0) -> Estimate | None:
         """Return the corrected estimate, or ``None`` while too few medians have come, or come lately.
 
-        ``reporter_ns`` is what a reporter's own estimate deviates by, as this follower's does if it is one: in a jam
+        ``reporter_ns`` is what a reporter's own estimate deviates by, as this follower's does if it is one. In a jam
         all of them err alike, which the spread of their reports does not show, and the median errs with them.
         """
         if self._tracker.count < SAMPLES_BEFORE_USE:

@@ -4,7 +4,7 @@ The edge filter is for packets that are late and never early. Where the lateness
 group's median or by a packet that both sides heard at once, what is left is time-stamping noise, and the textbook
 filter (R. E. Kalman, "A new approach to linear filtering and prediction problems", 1960; a constant-rate model with
 random-walk rate) is the right one. Its noise is learnt from its own residuals, and a gate keeps out samples that are
-not of this kind: those disturb nothing, unless so many come in a row that the filter must be wrong.
+not of this kind. Those disturb nothing, unless so many come in a row that the filter must be wrong.
 """
 
 from __future__ import annotations

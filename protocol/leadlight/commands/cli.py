@@ -21,6 +21,7 @@ from leadlight.commands.lead import Lead
 from leadlight.commands.manifest import ManifestCommand
 from leadlight.commands.order import OrderCommand
 from leadlight.commands.outlet import say_at_the_end
+from leadlight.commands.record import RecordCommand
 from leadlight.commands.tell import Tell
 from leadlight.errors import LeadlightError, UsageError
 from leadlight.wire import VERSION
@@ -120,6 +121,7 @@ def own_commands() -> Mapping[str, Command]:
         "check": Check(),
         "manifest": ManifestCommand(),
         "order": OrderCommand(),
+        "record": RecordCommand(),
         "key": KeyCommand(),
         "decode": DecodeCommand(),
     }

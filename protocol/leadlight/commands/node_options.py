@@ -38,14 +38,15 @@ _OPTIONS: Final = {
     "own_port": "--own-port",
     "resumes_within_ns": "--resume-within",
     "dscp": "--dscp",
+    "hosts": "--hosts",
 }
 
 
-def add_group_options(parser: argparse.ArgumentParser) -> None:
-    """Declare what says which group, where and with which key."""
+def add_group_options(parser: argparse.ArgumentParser, port: int = DEFAULT_PORT) -> None:
+    """Declare what says which group, where and with which key; ``port`` is the usual one."""
     parser.add_argument("--group", required=True, help="the name all members share")
     parser.add_argument("--interface", metavar="NAME", help="network interface, by name or address")
-    parser.add_argument("--port", type=int, default=DEFAULT_PORT, help="UDP port of the group (%(default)d)")
+    parser.add_argument("--port", type=int, default=port, help="UDP port of the group (%(default)d)")
     parser.add_argument(
         "--ip-version", type=int, choices=(4, 6), help="4 or 6 (4 where the interface has such an address, else 6)"
     )

@@ -2,7 +2,7 @@
 
 A terminal stopped by its user, a pipe that nobody reads, a full disk: any write may take for ever. So once a node runs,
 nothing but these threads writes. They are daemons: a process that ends does not wait for them beyond ``close``. The
-stream objects of `sys` are not used, since their locks would be waited for at the end; nor is an output that was
+stream objects of `sys` are not used, since their locks would be waited for at the end. Nor is an output that was
 inherited made non-blocking, since it is shared with whoever started this program.
 """
 

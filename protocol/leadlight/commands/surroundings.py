@@ -92,7 +92,7 @@ def this_host(*, as_json: bool, end_on_hangup: bool, log_book: str | None) -> It
     """Give what stands round a node on this host; at the end, write for at most ``LAST_SECONDS`` what waits.
 
     Once the node runs, what is logged, and every warning, goes to the standard error output by a thread of its own as
-    well, and to the log book; trouble that keeps it from running is to be told alone. Raises ``FileError`` for a log
+    well, and to the log book. Trouble that keeps it from running is to be told alone. Raises ``FileError`` for a log
     book that cannot be written.
     """
 

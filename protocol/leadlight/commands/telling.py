@@ -239,9 +239,9 @@ def roster_rows(
 ) -> list[tuple[str, ...]]:
     """Return the cells of ``ROSTER_HEADER`` for each follower, those most in need of a look first.
 
-    ``sent_to`` says by follower's id how beacons reach it; one not heard ``since`` is in trouble, and so are those
-    ``not_stopped`` names, that have not confirmed a stop; ``to_group``: whether beacons go to the group at all, else
-    there is nothing to lose of them.
+    ``sent_to`` says by follower's id how beacons reach it. One not heard ``since`` is in trouble, and so are those
+    ``not_stopped`` names, that have not confirmed a stop. ``to_group`` says whether beacons go to the group at all,
+    else there is nothing to lose of them.
     """
     ways = sent_to or {}
     told = [(entry, troubles_of(entry, since, not_stopped)) for entry in roster]

@@ -100,7 +100,7 @@ class Dissector:
     """Reads datagrams as a member of a group does, or as any group's member would.
 
     ``group`` is the name of the group whose datagrams are taken; without one those of every group are. ``keys`` are
-    what tags are checked with, and then nothing without a tag is taken, as by any member; without keys a datagram with
+    what tags are checked with, and then nothing without a tag is taken, as by any member. Without keys a datagram with
     a tag is read as if its tag were right. Raises ``ConfigurationError`` for a group without a name.
     """
 

@@ -1,9 +1,9 @@
 """The UDP datagrams inside a network's packets: link layer, IP and UDP taken off.
 
-Link types are those of the registry that capture files share (draft-ietf-opsawg-pcaplinktype): Ethernet, with any
-number of VLAN tags up to two (IEEE 802.1Q); Linux cooked captures, both versions; raw IP; null and loopback. IPv4 is
-RFC 791, IPv6 RFC 8200, UDP RFC 768. Checksums are not looked at: hosts leave them to their network interfaces, so that
-what is captured on its way out has none.
+Link types are those of the registry that capture files share (draft-ietf-opsawg-pcaplinktype). Known are Ethernet, with
+any number of VLAN tags up to two (IEEE 802.1Q); Linux cooked captures, both versions; raw IP; null and loopback. IPv4
+is RFC 791, IPv6 RFC 8200, UDP RFC 768. Checksums are not looked at: hosts leave them to their network interfaces, so
+that what is captured on its way out has none.
 """
 
 from __future__ import annotations

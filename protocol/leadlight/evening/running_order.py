@@ -17,7 +17,7 @@ An evening belongs to the day of its first start; an earlier time of day than th
 start the shows play in order, over and over where ``repeat_until`` says so: no show begins at or after it. No show
 begins that could not end by the next start and by ``off``, so none is ever cut by plan.
 
-Local times at a change of the clocks follow one rule, which keeps their order: a time that comes twice means its first
+Local times at a change of the clocks follow one rule, which keeps their order. A time that comes twice means its first
 coming, and a time that is skipped means the instant at which the clocks jump.
 
 Nothing here reads a clock: every function is given the instant.

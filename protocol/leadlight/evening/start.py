@@ -1,7 +1,7 @@
 """When the one show of a leader begins, by the wall clock, and where in it we are if it is under way.
 
 A leader keeps nothing on disk. What lets one that is started again go on with its show is that the same words mean the
-same instant: a time of day does, while the show it began lasts, and seconds from now do not.
+same instant. A time of day does, while the show it began lasts, and seconds from now do not.
 """
 
 from __future__ import annotations

@@ -1,9 +1,9 @@
 """A follower's Soundings: when to send one, and which Echo answers which.
 
-After a start, a new timebase or a resumed host sixteen Soundings go out a quarter of a second apart, and the first four
-of them closer still, for whoever has just come up is dark until it knows the time; then the spacing grows to one every
+After a start, a new timebase or a resumed host sixteen Soundings go out a quarter of a second apart. The first four of
+them are closer still, for whoever has just come up is dark until it knows the time. Then the spacing grows to one every
 four seconds within some three minutes, for it takes that long to tell a rate. In a jam it does not grow for up to five
-minutes, while too little is known of the clock: that is when it takes many to find one that is not late. A whole group
+minutes, while too little is known of the clock. That is when it takes many to find one that is not late. A whole group
 that comes up after a power cut shares the leader's sounding budget: no follower's spacing is ever shorter than its
 share.
 """

@@ -1,7 +1,8 @@
 """A follower's journal: what its last beacons found and did, for whoever is told that a piece was late.
 
-A line a beacon, the newest few kept: when it came and how long after the one before, where the clock stood, how far the
-playhead was out and what was done about it, and which frame the player last said it had shown.
+A line a beacon, the newest few kept. It says when the beacon came and how long after the one before, and where the
+clock stood. It says how far the playhead was out and what was done about it, and which frame the player last said it
+had shown.
 """
 
 from __future__ import annotations

@@ -7,9 +7,9 @@ has begun anew has ended its tenures before, and none of them is followed again.
 as when the network falls apart for a while, is followed again if it has gone on since. With a key, a new tenure must
 first answer a Sounding with a fresh nonce: a recorded beacon is genuine, but a recording cannot answer.
 
-A live leader is not deposed by one beacon: whoever outranks it is followed after a second one, half an interval
-later, and by nodes that lead or stand by only once it has answered too. Where it falls silent while the one that was
-left goes on, that one is followed again.
+A live leader is not deposed by one beacon. Whoever outranks it is followed after a second one, half an interval later,
+and by nodes that lead or stand by only once it has answered too. Where it falls silent while the one that was left goes
+on, that one is followed again.
 """
 
 from __future__ import annotations

@@ -1,9 +1,9 @@
 """Tenures that were left: which of them have ended, and what it takes for one of them to be followed again.
 
-A leader that begins anew ends its tenures before. Where nobody has to prove anything, one datagram can say that it
-has, and its own next beacons say otherwise: within a few intervals two of them bring the old tenure back. What was
-refused or has ended may insist later on, but only where nobody else is left to follow, or where the node leads itself:
-else one forged serial or restart would leave a group with two leaders for good.
+A leader that begins anew ends its tenures before. Where nobody has to prove anything, one datagram can say that it has,
+and its own next beacons say otherwise. Within a few intervals two of them bring the old tenure back. What was refused
+or has ended may insist later on, but only where nobody else is left to follow, or where the node leads itself. Else one
+forged serial or restart would leave a group with two leaders for good.
 """
 
 from __future__ import annotations

@@ -43,7 +43,6 @@ RANK_SPACING_NS: Final = 200 * MILLISECOND
 """A standby of the next rank waits so much longer, and hears the first one's beacons meanwhile."""
 LAST_RANK: Final = 127
 """The last rank that travels: a start that leads at once, and has nothing to lead, goes behind whoever has."""
-STOP_HELD_NS: Final = 2 * SECOND
 """A node that took the lead to stop the show gives it back no sooner, so that whoever led can hear of the stop."""
 
 OWN_TENURES_KEPT: Final = 64
@@ -91,7 +90,6 @@ class Leader:
         self._goodbye_heard: LocalInstant | None = None
         self._goodbye_at: LocalInstant | None = None
         self._own_tenures: deque[int] = deque(maxlen=OWN_TENURES_KEPT)
-        self._stop_until = now
         # Leading without having listened, it does not darken a show that is on: it defers while it could have listened.
         self._defers_until = LocalInstant(now + LISTEN_INTERVALS * settings.interval_ns)
         self._defers = False
@@ -232,8 +230,8 @@ class Leader:
     def note_resumed(self, now: LocalInstant) -> None:
         """The host was suspended and is awake again. A standby's clock begins anew, and so does its count of silence.
 
-        One that leads leads on in its own time, whatever that is now, unless somebody took over meanwhile; but in a new
-        timebase, for the time that everyone else knows may have gone on without it.
+        One that leads leads on in its own time, whatever that is now, unless somebody took over meanwhile. It does so
+        in a new timebase, for the time that everyone else knows may have gone on without it.
         """
         if self._tenure is not None:
             self._tenure.note_resumed(now)
@@ -307,7 +305,6 @@ class Leader:
         self._waiting.withdraw()
         if self._tenure is None:
             self._move(RoleInput.TAKE_BACK, now)
-            self._stop_until = LocalInstant(now + STOP_HELD_NS)
         assert self._tenure is not None
         self._tenure.stop(now)
 
@@ -469,7 +466,7 @@ class Leader:
             if self._ear.is_lost:
                 self._ear.fall_silent(self.settings.interval_ns)
             elif self._hears_better():
-                if not self._rivals.holds_on(self._tenure, self._ear.tenure, now < self._stop_until, now):
+                if not self._rivals.holds_on(self._tenure, self._ear.tenure, now):
                     self._move(RoleInput.HEARD_BETTER, now)
             elif self._rivals.must_obey(self._ear.tenure):
                 self._ear.fall_silent(self.settings.interval_ns)

@@ -1,15 +1,15 @@
 """Pacing: a show line that follows the music, whose second is not the system's.
 
-An audio device counts time by a crystal of its own, off by tens to hundreds of parts per million, and a player knows
-its position only as finely as its driver tells it. Lights follow the music and never the reverse: the player reports
-where it is, and the pacer bends the show line after it, so gently that nobody sees it.
+An audio device counts time by a crystal of its own, off by tens to hundreds of parts per million. A player knows its
+position only as finely as its driver tells it. Lights follow the music and never the reverse: the player reports where
+it is, and the pacer bends the show line after it, so gently that nobody sees it.
 
-Two parts. A two-state Kalman filter (R. E. Kalman, "A new approach to linear filtering and prediction problems",
-1960; constant rate with a random walk, as in the clock's tracker) learns where the music is and how fast it runs. Its
-noise is learnt from its own residuals, single strays are clipped, and six strays in a row to one side are believed. A
-steering law then closes the distance between line and music under a limit on how fast the rate may move: in proportion
-near by, and along a braking curve, ``rate = sqrt(2 · slope · distance)``, from further away, so that it arrives
-without overshooting.
+Two parts. A two-state Kalman filter (R. E. Kalman, "A new approach to linear filtering and prediction problems", 1960;
+constant rate with a random walk, as in the clock's tracker) learns where the music is and how fast it runs. Its noise
+is learnt from its own residuals, single strays are clipped, and six strays in a row to one side are believed. A
+steering law then closes the distance between line and music under a limit on how fast the rate may move. Near by it
+goes in proportion, and from further away along a braking curve, ``rate = sqrt(2 · slope · distance)``, so that it
+arrives without overshooting.
 
 A bias that all reports share, such as an output latency that the player does not know, cannot be seen here: that is
 what trims are for.
@@ -189,8 +189,8 @@ class Pacer:
         """Return the line to publish from ``now`` on, or ``None`` while the one in force will do.
 
         It meets the old line at ``now`` to the nanosecond. Call it as often as you like: a new line comes at most once
-        an interval, and its rate differs from the last by at most the slope times the time between, and at most
-        one interval's worth.
+        an interval. Its rate differs from the last by at most the slope times the time between, and at most one
+        interval's worth.
         """
         line = self.line
         distance = self._distance(now)

@@ -1,6 +1,6 @@
 """Whose order holds: what a node that leads makes of the other leaders it hears (R-ROLE-10 to R-ROLE-13).
 
-Rank says who leads in the end. What a person ordered last holds all the same: a leader behind this one is obeyed where
+Rank says who leads in the end. What a person ordered last holds all the same. A leader behind this one is obeyed where
 its order prevails, and one that outranks this is told of a newer order here before this one yields.
 """
 
@@ -78,21 +78,20 @@ class Rivals:
             self._better = beacon, received_at
         return True
 
-    def holds_on(self, tenure: Tenure, followed: int | None, is_stop_held: bool, now: LocalInstant) -> bool:
+    def holds_on(self, tenure: Tenure, followed: int | None, now: LocalInstant) -> bool:
         """Return whether a leader that outranks this one has yet to hear of a newer order that was given here.
 
-        ``followed`` is the tenure that the ear finds proven; ``is_stop_held``: whether this node leads to stop a show.
+        ``followed`` is the tenure that the ear finds proven.
         """
         if self._better is None:
             return False
         beacon, received_at = self._better
         if beacon.tenure != followed:
             return False
-        if not is_stop_held or beacon.cue.state is CueState.STOPPED:
-            theirs, ours = _claims(beacon, tenure, received_at)
-            is_blank = beacon.cue.show == NO_SHOW and beacon.cue.state is CueState.DARK
-            if not prevails(ours, theirs, is_blank):
-                return False
+        theirs, ours = _claims(beacon, tenure, received_at)
+        is_blank = beacon.cue.show == NO_SHOW and beacon.cue.state is CueState.DARK
+        if not prevails(ours, theirs, is_blank):
+            return False
         if self._told_until is None:
             patience_ns = max(TOLD_INTERVALS * tenure.settings.interval_ns, TOLD_NS)
             self._told_until = LocalInstant(now + patience_ns)

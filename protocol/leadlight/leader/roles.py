@@ -1,7 +1,7 @@
 """The roles of a node that can lead, as a table: what each input does in each role.
 
 Silence alone does not elect. At a tenth of packets lost in bursts, five beacons in a row are missed thirty times an
-hour; so a standby that hears nothing asks before it leads, and any answer sends it back.
+hour. So a standby that hears nothing asks before it leads, and any answer sends it back.
 """
 
 from __future__ import annotations

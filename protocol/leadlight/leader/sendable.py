@@ -1,7 +1,7 @@
 """What a leader holds, as the wire can say it: no instant before a clock began, no position before a show.
 
 A host that has just started may be told of a show that began, an order that was given or an off time that came before
-its clock did; and what is taken over from a stranger may lie at the end of all time.
+its clock did. What is taken over from a stranger may lie at the end of all time.
 """
 
 from __future__ import annotations

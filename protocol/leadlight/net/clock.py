@@ -1,9 +1,8 @@
 """This node's own monotonic clock, in whole nanoseconds.
 
-The raw hardware clock is used where the system offers it, because a time daemon may bend the ordinary one
-by up to 500 ppm, which is more than a crystal is wrong by. Neither counts the time a suspended board
-sleeps; where the system can tell, that time is added, so that a board that wakes sees a long silence and
-not a leader in the future.
+The raw hardware clock is used where the system offers it. A time daemon may bend the ordinary one by up to 500 ppm,
+which is more than a crystal is wrong by. Neither counts the time a suspended board sleeps. Where the system can tell,
+that time is added, so that a board that wakes sees a long silence and not a leader in the future.
 """
 
 from __future__ import annotations

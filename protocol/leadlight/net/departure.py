@@ -1,14 +1,15 @@
 """When a datagram leaves, written into it beforehand.
 
 Between reading the clock and handing a datagram over lie its making and its tag: tens of microseconds that a receiver
-would take for time on the way. A leader takes longer over an Echo than a follower over a Sounding, so the difference
-would look like an unequal path, and put every clock out by half of it. So a datagram is stamped with the instant at
-which it will leave, by how long the last ones took to make, and held back if it is ready before. It never leaves
-earlier than it says: what receivers prove by its stamp stays proven.
+would take for time on the way. A leader takes longer over an Echo than a follower over a Sounding. The difference would
+look like an unequal path, and put every clock out by half of it. So a datagram is stamped with the instant at which it
+will leave, by how long the last ones took to make, and held back if it is ready before. It never leaves earlier than it
+says: what receivers prove by its stamp stays proven.
 
 Measured between processes of one x86 virtual machine over the loopback interface, by medians of exchanges: making and
-tag put a follower's clock 27 µs of 35 out. What is left is the way through the system's call: 38 µs for a Sounding,
-whose node was idle before it, and 9 µs for an Echo, whose node had just received: half of the difference, 14 µs.
+tag put a follower's clock 27 µs of 35 out. What is left is the way through the system's call. It takes 38 µs for a
+Sounding, whose node was idle before it, and 9 µs for an Echo, whose node had just received. Half of the difference is
+14 µs.
 """
 
 from __future__ import annotations

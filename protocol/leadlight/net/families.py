@@ -35,9 +35,9 @@ def _number(group: str) -> int:
 def group_address(group: str) -> str:
     """Return the IPv4 multicast address of a group's name.
 
-    It lies in 239.192.0.0/14 (RFC 2365), which is clear of the sACN range (ANSI E1.31: 239.255/16), and
-    outside the scope's reserved top 256. Ethernet keeps only the low 23 bits of a group (RFC 1112, section
-    6.4); in this range they begin with 64 to 67, so that none looks like 224.0.0.x, which switches flood.
+    It lies in 239.192.0.0/14 (RFC 2365), which is clear of the sACN range (ANSI E1.31: 239.255/16), and outside the
+    scope's reserved top 256. Ethernet keeps only the low 23 bits of a group (RFC 1112, section 6.4). In this range they
+    begin with 64 to 67, so that none looks like 224.0.0.x, which switches flood.
     """
     index = _number(group) % (_ORGANISATION_LOCAL_SIZE - _RESERVED_SIZE)
     return socket.inet_ntoa((_ORGANISATION_LOCAL + index).to_bytes(4, "big"))

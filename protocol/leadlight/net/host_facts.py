@@ -65,6 +65,12 @@ def measure_host(
     )
 
 
+def interface_towards(group: str, port: int, interface: str | None, ip_version: int | None) -> str:
+    """Return the name of the interface that datagrams to the group leave by, or what is known of it."""
+    label, address = _way(group, port, interface, ip_version)
+    return next((other.name for other in host_interfaces() or () if other.address == address), label)
+
+
 def _way(group: str, port: int, interface: str | None, ip_version: int | None) -> tuple[str, str | None]:
     """Return the interface that datagrams to the group leave by, in words, and its address."""
     try:

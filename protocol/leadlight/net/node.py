@@ -269,8 +269,8 @@ class FollowerNode(Node[Follower, FollowerEvent]):
 
     ``group`` and ``keys`` are what its members share, ``shows`` what is stored here: shows, or a ``Library`` that knows
     of those that should be as well. ``on_event`` is called for each event. ``recovery`` decides how an error is
-    removed, ``BlendedRecovery`` by default; ``interface``, ``port`` and ``own_port`` say where on the network,
-    ``dscp`` how datagrams are marked for priority, and ``waking`` how the node wakes on time.
+    removed, ``BlendedRecovery`` by default. ``interface``, ``port`` and ``own_port`` say where on the network, ``dscp``
+    how datagrams are marked for priority, and ``waking`` how the node wakes on time.
     """
 
     def __init__(
@@ -374,7 +374,7 @@ class LeaderNode(Node[Leader, LeaderEvent]):
     that cannot be carried out as things stand ``OrderError``, and nothing changes.
 
     With ``resumes_within_ns`` it keeps on this host what it leads. Another of the same name, group and ``purpose`` that
-    is started within so long, in the same boot, leads on with that, in the same timebase: ``kept`` tells what it will.
+    is started within so long, in the same boot, leads on with that, in the same timebase. ``kept`` tells what that is.
     """
 
     def __init__(

@@ -9,10 +9,12 @@ from collections.abc import AsyncIterator, Callable
 from typing import Any, Final, Self
 
 from leadlight.net.driver import CoreDriver
+from leadlight.net.host_facts import interface_towards
 from leadlight.net.machine import MACHINE
 from leadlight.net.sockets import DEFAULT_PORT, EXPEDITED
 from leadlight.net.timestamps import enable_kernel_stamps
-from leadlight.recording import Answerer, AnswererEvent, Phase, Prober, Record
+from leadlight.net.wireless import is_wireless, saves_power, signal_dbm
+from leadlight.recording import Answerer, AnswererEvent, Phase, Prober, Record, RecordedHost
 
 PROBE_PORT: Final = DEFAULT_PORT + 1
 """Probes go to the group's own address, so that they take a show's ways, and to another port."""
@@ -31,17 +33,31 @@ class ProbePlace:
         *,
         port: int = PROBE_PORT,
         interface: str | None = None,
+        own_port: int = 0,
         dscp: int = EXPEDITED,
         ip_version: int | None = None,
     ) -> None:
         machine = MACHINE.get()
+        self._way = (group, port, interface, ip_version)
         self._sockets = machine.open_sockets(
-            group, port=port, interface=interface, own_port=0, dscp=dscp, ip_version=ip_version
+            group, port=port, interface=interface, own_port=own_port, dscp=dscp, ip_version=ip_version
         )
         self.clock = machine.clock()
         self.entropy = machine.entropy()
         self.is_stamped = enable_kernel_stamps(self._sockets.own) and enable_kernel_stamps(self._sockets.shared)
         """Whether the kernel stamps what arrives."""
+
+    def describe(self, label: str) -> RecordedHost:
+        """Return what is found of this host, as it stands in a recording under ``label``."""
+        name = interface_towards(*self._way)
+        is_radio = is_wireless(name)
+        return RecordedHost(
+            label=label,
+            is_stamped=self.is_stamped,
+            is_wireless=is_radio,
+            saves_power=saves_power(name) if is_radio else None,
+            signal_dbm=signal_dbm(name) if is_radio else None,
+        )
 
     def __enter__(self) -> Self:
         return self

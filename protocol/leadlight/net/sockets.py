@@ -1,9 +1,8 @@
 """The two sockets of a node: one that hears the group, and one of its own that sends and hears answers.
 
-The group's port is shared by every node on a host, and a datagram to a shared port from one peer to
-another reaches only one of the sharers. So whatever is meant for one node goes to that node's own port,
-and all that a node sends comes from there: whoever answers the sender of a datagram answers the right
-process.
+The group's port is shared by every node on a host, and a datagram to a shared port from one peer to another reaches
+only one of the sharers. So whatever is meant for one node goes to that node's own port, and all that a node sends comes
+from there. Whoever answers the sender of a datagram answers the right process.
 """
 
 from __future__ import annotations

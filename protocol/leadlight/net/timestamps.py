@@ -1,9 +1,8 @@
 """When a datagram arrived, as the kernel saw it, told on this node's own clock.
 
-Without the kernel's stamp a datagram that waited in the socket while the player was busy looks newly
-arrived. The kernel stamps with wall time (socket(7), SO_TIMESTAMPNS), so only its *age* at the moment of
-reading is used: wall time may be wrong by weeks and stepped at will without any effect, unless the step
-falls inside that short wait.
+Without the kernel's stamp a datagram that waited in the socket while the player was busy looks newly arrived. The
+kernel stamps with wall time (socket(7), SO_TIMESTAMPNS), so only its *age* at the moment of reading is used. Wall time
+may be wrong by weeks and stepped at will without any effect, unless the step falls inside that short wait.
 """
 
 from __future__ import annotations

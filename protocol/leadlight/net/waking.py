@@ -1,8 +1,8 @@
 """Waking on time: tasks and threads that wait for an instant of a node's clock, or for news.
 
-No timer of the system takes that clock, which is the raw one plus the time asleep. So an instant is turned into a
-delay when the timer is set; one that is far off is looked at again shortly before it comes, since two clocks of one
-host part by up to 500 ppm.
+No timer of the system takes that clock, which is the raw one plus the time asleep. So an instant is turned into a delay
+when the timer is set. One that is far off is looked at again shortly before it comes, since two clocks of one host part
+by up to 500 ppm.
 """
 
 from __future__ import annotations

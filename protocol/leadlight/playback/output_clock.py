@@ -1,13 +1,13 @@
 """Steering an output that counts time by a crystal of its own.
 
-A player hands frames or samples to a device whose second is not this host's: cheap crystals are tens to thousands of
+A player hands frames or samples to a device whose second is not this host's. Cheap crystals are tens to thousands of
 parts per million off, and a device tells how far it has come in blocks. Left alone, one that is 1000 ppm out is 3.6 s
 wrong after an hour. A player that can run its output a little fast or slow reports where the output is and where the
-show is, and is told the rate to run at and, should it be far out, by how much to jump.
+show is. It is told the rate to run at and, should it be far out, by how much to jump.
 
-Two parts, as for the music that a leader follows: a two-state Kalman filter (R. E. Kalman, "A new approach to linear
-filtering and prediction problems", 1960) that learns how far out the output is and how fast it strays when not
-steered, and a law that cancels the straying and closes the distance, under a limit on the rate.
+Two parts, as for the music that a leader follows. A two-state Kalman filter (R. E. Kalman, "A new approach to linear
+filtering and prediction problems", 1960) that learns how far out the output is and how fast it strays when not steered,
+and a law that cancels the straying and closes the distance, under a limit on the rate.
 """
 
 from __future__ import annotations

@@ -5,9 +5,9 @@ time the clock or the cue says where the show is, the plan is compared with it a
 nothing says anything any more, the plan goes on at the learnt rate; that is all there is to holdover.
 
 Position never runs backwards except by a step, and every step is reported. One that may wait for frames between which
-nobody sees it is made when they come: ``again_at`` says when to ask. The instants it answers with are locked to
-show time: the player wakes when the next frame is due rather than at a tick of its own, which would add up to a
-whole frame of error that no clock can remove.
+nobody sees it is made when they come: ``again_at`` says when to ask. The instants it answers with are locked to show
+time. The player wakes when the next frame is due rather than at a tick of its own. That would add up to a whole frame
+of error that no clock can remove.
 """
 
 from __future__ import annotations

@@ -1,8 +1,9 @@
 """How a playhead removes an error: recovery strategies.
 
 A strategy is shown an error and says what to do about it; the playhead does it. Steps and slews are RFC 5905's terms.
-The rules that keep a correction from becoming a flash are here: a dead band, so that nothing hunts; one step in two
-seconds at most, and that where it is not seen, if such a place comes soon; and no reversal within a second.
+The rules that keep a correction from becoming a flash are here. There is a dead band, so that nothing hunts. There is
+one step in two seconds at most, and that where it is not seen, if such a place comes soon. There is no reversal within
+a second.
 
 ``BlendedRecovery`` is the one to use. The others do one thing alone, each under the same rules, and are there to be
 compared with it.
@@ -44,7 +45,7 @@ class Correction:
     """A remedy, and for a slew or an absorption how much faster than the show to run, in parts per billion.
 
     A step may wait up to ``patience_ns``, counted from when one was first wanted, for an instant at which the player
-    has said that nobody sees it; ``rate_ppb`` is then how much faster than the show to run until it comes.
+    has said that nobody sees it. ``rate_ppb`` is then how much faster than the show to run until it comes.
     """
 
     remedy: Remedy

@@ -1,8 +1,8 @@
 """The stage: which cue is in force, what the playhead does about it, and what is to be shown.
 
 It is told what beacons say and goes by the clock it is given; it sends nothing and hears nothing. A cue is adopted at
-its instant, a stop at once; the first frames of an announced one are handed over before that instant by as much as the
-output takes to light them. Going dark and coming back are fades, unless the dark was announced ahead, and without a key
+its instant, a stop at once. The first frames of an announced one are handed over before that instant by as much as the
+output takes to light them. Going dark and coming back are fades, unless the dark was announced ahead. Without a key
 every change comes in softly and at most once in two seconds, since anybody on the network could have made it.
 """
 

@@ -1,7 +1,7 @@
 """Where a jump is not seen: the frames of a show that are dark, or that stand still.
 
 A playhead that has to jump shows one frame and then another. Where both are the same picture nobody sees it, so the
-player may mark the spans of its part that do not change, and those that are dark: a jump then waits a little for one.
+player may mark the spans of its part that do not change, and those that are dark. A jump then waits a little for one.
 """
 
 from __future__ import annotations

@@ -1,7 +1,7 @@
 """What reaches a node that only listens: a follower that lights nothing, and notes of all that is heard.
 
 Sans-IO, with the five verbs. The follower in it takes part as any other, so that what is noted is what a piece here
-would live by: it asks the leader, reports to it and takes its turn as marker.
+would live by. It asks the leader, reports to it and takes its turn as marker.
 """
 
 from __future__ import annotations
@@ -61,8 +61,8 @@ class TenureHeard:
     """How often a beacon of it came first, or after one of another tenure."""
 
     def sent_by(self, now: LocalInstant) -> int:
-        """Return how many beacons were sent from the first one heard until ``now``: by serials, and by the silence
-        since the last, of which one interval and one more for dither and delay count for nothing."""
+        """Return how many beacons were sent from the first one heard until ``now``. They are counted by serials, and by
+        the silence since the last, of which one interval and one more for dither and delay count for nothing."""
         silent = max((now - self.last_at) // self.beacon.interval_ns - 1, 0)
         return ((self.last_serial - self.first_serial) & U32) + 1 + silent
 
@@ -96,7 +96,7 @@ class Heard:
     """What was heard of a group until ``now``, times in ns.
 
     ``soundings`` were sent long enough ago to be answered. ``delays_ns`` are those of the beacons to the group of the
-    tenure that is followed, each less what the clock makes of the way's shortest; ``bound_ns`` is the clock's
+    tenure that is followed, each less what the clock makes of the way's shortest. ``bound_ns`` is the clock's
     statistical bound.
     """
 

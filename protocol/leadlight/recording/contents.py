@@ -7,11 +7,11 @@ the prober, which writes it to one file:
 * a **host probe** leaves at ``sent_at``, is heard at ``heard_at`` and answered at ``answered_at``, both by the host's
   clock, and its answer comes at ``came_at`` by the prober's.
 
-Each clock counts ns from an instant of its own: the prober's from the beginning of the recording, a host's from when
-it first heard of it. So ``(came_at - sent_at) - (answered_at - heard_at)`` is the time both ways took together;
-``heard_at - sent_at`` is the time one way took, plus a difference of two clocks that drifts, and that no recording
-knows to better than half of the least round trip. Group probes are heard by the same clock of the host as its own
-probes: that difference is the same for both.
+Each clock counts ns from an instant of its own: the prober's from the beginning of the recording, a host's from when it
+first heard of it. So ``(came_at - sent_at) - (answered_at - heard_at)`` is the time both ways took together. ``heard_at
+- sent_at`` is the time one way took, plus a difference of two clocks that drifts, and that no recording knows to better
+than half of the least round trip. Group probes are heard by the same clock of the host as its own probes: that
+difference is the same for both.
 
 A host tells which probes it heard until the prober confirms that it knows. So a probe that is not heard is known to be
 lost, up to ``known_until``: what was sent later may have been heard and not told.
@@ -107,8 +107,8 @@ class Recording:
     ``begun_at`` is wall time in UTC. ``group`` and ``probes`` are in the order of sending, the latter by the hosts'
     labels. ``known_until``: up to which instant of the prober's it is known of a host's probes, and of its group's,
     whether they were heard; hosts that have told nothing are absent. ``paused_at``: when the prober's host was found
-    to have been suspended. ``ended``: by what, ``None`` where the file was cut. ``length_ns``: the last instant
-    that it tells of, by the prober's clock.
+    to have been suspended. ``ended``: by what, ``None`` where the file was cut. ``length_ns``: when the last
+    probe was sent.
     """
 
     begun_at: datetime.datetime

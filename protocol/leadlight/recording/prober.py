@@ -11,10 +11,10 @@ the plan says; a host that comes meanwhile joins. It then **settles**, so that w
 from __future__ import annotations
 
 from collections import deque
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from datetime import datetime
 from enum import Enum
-from typing import Any, Final
+from typing import Any, Final, NamedTuple
 
 from leadlight.entropy import Entropy, below, nonzero32
 from leadlight.errors import ConfigurationError, WireError, check_whole
@@ -36,6 +36,8 @@ STOPPED_COLLECTS_FOR_NS: Final = 2 * SECOND
 LOAD_INTERVAL_NS: Final = 10 * SECOND
 HOSTS_MAXIMUM: Final = 24
 """With more, what each has to tell would not fit its answers."""
+UNANSWERED_MAXIMUM: Final = 40
+"""Who has never answered so many probes is asked no more: a word in somebody's name brings him no more than these."""
 DURATION_MAXIMUM_NS: Final = 24 * HOUR
 
 
@@ -47,6 +49,16 @@ class Phase(Enum):
     SETTLING = "settling"
     COLLECTING = "collecting"
     OVER = "over"
+
+
+class HostProgress(NamedTuple):
+    """How far a recording is with one host; what it has heard of the group it may not have told yet."""
+
+    label: str
+    probes_sent: int
+    answers: int
+    group_sent: int
+    group_heard: int
 
 
 class _Host:
@@ -65,9 +77,16 @@ class _Host:
         self.sent_at: dict[int, LocalInstant] = {}
         self.known = 0
         self.is_complete = False
+        self.has_answered = False
         self.load_told_at: LocalInstant | None = None
         self.answers = 0
+        self.group_before = 0
         self.heard_of_group = 0
+
+    @property
+    def is_mute(self) -> bool:
+        """Whether it has never answered, and has been asked often enough."""
+        return not self.has_answered and self.number >= UNANSWERED_MAXIMUM
 
     def on_its_clock(self, instant: int) -> int:
         if self.clock_begins is None:
@@ -79,8 +98,8 @@ class Prober:
     """Records what the network of one group does to packets.
 
     ``host`` describes this host. ``entropy`` draws the number of the recording and the dither. ``hosts`` is how many
-    are expected, ``None`` for those that are there. ``begun_at`` is wall time in UTC, and ``written_by`` what writes.
-    ``keys`` are the group's, where it has any.
+    are expected, ``None`` for those that are there; ``called`` are addresses to call beside the group. ``begun_at`` is
+    wall time in UTC, and ``written_by`` what writes. ``keys`` are the group's, where it has any.
 
     Raises ``ConfigurationError`` for a plan that cannot be kept.
     """
@@ -96,6 +115,7 @@ class Prober:
         written_by: str,
         keys: KeyRing | None = None,
         hosts: int | None = None,
+        called: Sequence[Any] = (),
     ) -> None:
         check_plan(plan)
         if hosts is not None:
@@ -105,6 +125,7 @@ class Prober:
         self._codec = ProbeCodec(group, keys)
         self._entropy = entropy
         self._expected = hosts
+        self._called = called
         self._begun_at, self._written_by = begun_at, written_by
         self._recording = nonzero32(entropy)
         self.phase = Phase.CALLING
@@ -151,9 +172,12 @@ class Prober:
         """By what it ended, or will."""
         return self._ends_by
 
-    def tally(self) -> list[tuple[str, int, int, int]]:
-        """Return of each host its label, probes sent to it, answers that came, and group probes it told of."""
-        return [(one.label, one.counted, one.answers, one.heard_of_group) for one in self._hosts.values()]
+    def progress(self) -> list[HostProgress]:
+        """Return how far it is with each host."""
+        return [
+            HostProgress(one.label, one.counted, one.answers, self._group_number - one.group_before, one.heard_of_group)
+            for one in self._hosts.values()
+        ]
 
     def elapsed_ns(self, now: LocalInstant) -> int:
         """Return for how long it has recorded."""
@@ -209,11 +233,9 @@ class Prober:
             self._phase_ends_at = LocalInstant(now + SETTLES_FOR_NS)
         elif self.phase is Phase.SETTLING and now >= self._phase_ends_at:
             self._collect(now)
-        elif self.phase is Phase.COLLECTING:
-            all_told = all(host.is_complete for host in self._hosts.values())
-            if all_told or now >= self._phase_ends_at:
-                self.phase = Phase.OVER
-                self._records.append(Ended(self._ends_by, self._since_begin(now)))
+        elif self.phase is Phase.COLLECTING and (not self._left_to_ask() or now >= self._phase_ends_at):
+            self.phase = Phase.OVER
+            self._records.append(Ended(self._ends_by, self._since_begin(now)))
         self._tell_own_load(now)
 
     def next_timer(self) -> LocalInstant | None:
@@ -222,14 +244,13 @@ class Prober:
             case Phase.CALLING:
                 return min(self._due_at, self._phase_ends_at)
             case Phase.RECORDING:
-                return min(self._due_at, self._phase_ends_at, *(host.due_at for host in self._hosts.values()))
+                asked = (host.due_at for host in self._hosts.values() if not host.is_mute)
+                return min(self._due_at, self._phase_ends_at, *asked)
             case Phase.SETTLING:
                 return self._phase_ends_at
             case Phase.COLLECTING:
-                if all(host.is_complete for host in self._hosts.values()):
-                    return LocalInstant(0)
-                waits = [host.due_at for host in self._hosts.values() if not host.is_complete]
-                return min(self._phase_ends_at, *waits)
+                waits = [host.due_at for host in self._left_to_ask()]
+                return min(self._phase_ends_at, *waits) if waits else LocalInstant(0)
             case Phase.OVER:
                 return None
 
@@ -240,7 +261,8 @@ class Prober:
         if self.phase is Phase.CALLING:
             if now >= self._due_at:
                 self._due_at = LocalInstant(now + CALL_INTERVAL_NS)
-                yield self._codec.encode(Call(self._recording)), None
+                for destination in (None, *self._called):
+                    yield self._codec.encode(Call(self._recording)), destination
         elif self.phase is Phase.RECORDING and now < self._phase_ends_at:
             if now >= self._due_at:
                 self._plan_group(now)
@@ -250,14 +272,14 @@ class Prober:
                 yield self._codec.encode(probe), None
             interval_ns = self._plan.host_interval_for(len(self._hosts))
             for host in self._hosts.values():
-                if now >= host.due_at:
+                if now >= host.due_at and not host.is_mute:
                     host.nominal_at, host.due_at = self._after(host.nominal_at, interval_ns, now)
                     self._records.append(Sent(host.number, host.label, self._since_begin(now)))
                     host.counted = host.number + 1
                     yield self._ask(host, now), host.source
         elif self.phase is Phase.COLLECTING:
-            for host in self._hosts.values():
-                if not host.is_complete and now >= host.due_at:
+            for host in self._left_to_ask():
+                if now >= host.due_at:
                     host.due_at = LocalInstant(now + COLLECT_INTERVAL_NS)
                     yield self._ask(host, now), host.source
 
@@ -296,6 +318,7 @@ class Prober:
         # Each host's instants lie somewhere of their own between the others'.
         interval_ns = self._plan.host_interval_for(len(self._hosts))
         host.nominal_at = host.due_at = LocalInstant(now + below(self._entropy, interval_ns))
+        host.group_before = self._group_number
         told = host.presence
         self._records.append(
             RecordedHost(
@@ -336,6 +359,9 @@ class Prober:
             host.is_complete = False
             host.due_at = LocalInstant(now + place * COLLECT_INTERVAL_NS // HOSTS_MAXIMUM)
 
+    def _left_to_ask(self) -> list[_Host]:
+        return [host for host in self._hosts.values() if not host.is_complete and not host.is_mute]
+
     # -- probes ------------------------------------------------------------------------------------------------------
 
     def _plan_group(self, now: LocalInstant) -> None:
@@ -362,6 +388,7 @@ class Prober:
         sent_at = host.sent_at.pop(answer.number, None)
         if sent_at is None or received_at < sent_at or answer.sent_at < answer.heard_at:
             return  # twice, or about a probe that was never sent
+        host.has_answered = True
         if answer.number < host.counted:
             heard_at, left_at = host.on_its_clock(answer.heard_at), host.on_its_clock(answer.sent_at)
             came_at = self._since_begin(received_at)
@@ -383,9 +410,9 @@ class Prober:
             if not is_own:
                 if number < self._group_number:
                     group.append((number, at))
+                    host.heard_of_group += number >= host.group_before
             elif number < host.counted and number != answer.number:
                 probes.append((number, at))
-        host.heard_of_group += len(group)
         is_all = end == answer.total
         if self.phase is Phase.COLLECTING and is_all and answer.number >= host.counted:
             host.is_complete = True

@@ -133,7 +133,7 @@ class _Reader:
         if probes and at < next(reversed(probes.values())).sent_at:
             raise _Wrong(f"at: {at} is before the probe before it")
         probes[number] = GroupProbe(number, at) if probes is self._group else HostProbe(number, at)
-        self._saw(at)
+        self._last_at = max(self._last_at, at)
 
     def _unsent(self, found: Mapping[str, Any]) -> None:
         number = _number(found, "unsent")
@@ -150,7 +150,6 @@ class _Reader:
             raise _Wrong(f"came: {came_at} is before the probe was sent, {probe.sent_at}")
         if probe.came_at is None:
             probe.heard_at, probe.answered_at, probe.came_at = heard_at, left_at, came_at
-        self._saw(came_at)
 
     def _told(self, found: Mapping[str, Any]) -> None:
         label = self._label(found, "told")
@@ -172,7 +171,6 @@ class _Reader:
             raise _Wrong(f"host: {host.label!r} is there already")
         self._hosts[host.label] = host
         self._probes[host.label] = {}
-        self._saw(host.joined_at)
 
     def _load(self, found: Mapping[str, Any]) -> None:
         assert self._head is not None
@@ -183,11 +181,10 @@ class _Reader:
 
     def _paused(self, found: Mapping[str, Any]) -> None:
         self._paused_at.append(_instant(found, "paused"))
-        self._saw(self._paused_at[-1])
 
     def _end(self, found: Mapping[str, Any]) -> None:
         self._ended = _text(found, "end")
-        self._saw(_instant(found, "at"))
+        _instant(found, "at")
 
     def _label(self, found: Mapping[str, Any], key: str) -> str:
         label = _text(found, key)
@@ -200,9 +197,6 @@ class _Reader:
         if probe is None:
             raise _Wrong(f"probe {number} was never sent to {label!r}")
         return probe
-
-    def _saw(self, at: int) -> None:
-        self._last_at = max(self._last_at, at)
 
 
 # -- fields ----------------------------------------------------------------------------------------------------------

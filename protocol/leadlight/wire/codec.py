@@ -7,9 +7,9 @@ A datagram is an eight-byte preamble, one msgpack array, and a tag where the gro
     | magic | version kind | key slot | group          | msgpack array   | tag (16)  |
     +-------+--------------+----------+----------------+----- - - - -----+-----------+
 
-What each array holds is told by the tables below, which are the only place where a field's range is written: the
-encoder, the decoder and the specification all read them. A later version appends fields; a decoder ignores what
-follows the fields it knows.
+What each array holds is told by the tables below, which are the only place where a field's range is written. The
+encoder, the decoder and the specification all read them. A later version appends fields; a decoder ignores what follows
+the fields it knows.
 """
 
 from __future__ import annotations
@@ -321,8 +321,8 @@ def compile_check(fields: tuple[Field, ...], result: str = "", apart: int = 0, *
     It returns ``result``, an expression of the values ``v0``, ``v1`` and so on and of what is ``known``. The last
     ``apart`` of the values are not in the sequence, but arguments after it.
 
-    The test is one expression built from the table, as the standard library builds its data classes: a loop over
-    the table at every datagram takes three times as long, and a hand-written expression could part from it.
+    The test is one expression built from the table, as the standard library builds its data classes. A loop over the
+    table at every datagram takes three times as long, and a hand-written expression could part from it.
     """
     names = [f"v{index}" for index in range(len(fields))]
     # An exact type test: a bool is an int to isinstance.

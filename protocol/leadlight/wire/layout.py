@@ -33,7 +33,7 @@ class Part(NamedTuple):
     """What follows the numbers of a table in the same array: one value that is no number.
 
     An array is described by ``head``, the table of its first numbers, and ``run``, the table of those that repeat
-    behind them up to ``most`` times; what repeats is called ``run_name`` where the array has a head as well.
+    behind them up to ``most`` times. What repeats is called ``run_name`` where the array has a head as well.
     """
 
     name: str

@@ -1,8 +1,8 @@
 """Probes and their answers: the datagrams by which a network is recorded, and no part of a show.
 
 They are framed as a show's datagrams are, with another magic, and go to another port: no node of a show ever takes one
-for anything. Every one is ``PROBE_BYTES`` long, its tag apart: about a beacon, so that what a network does to them is
-what it does to a show's; and nobody is sent more bytes than were sent in his name.
+for anything. Every one is ``PROBE_BYTES`` long, its tag apart. That is about a beacon, so that what a network does to
+them is what it does to a show's. Nobody is sent more bytes than were sent in his name.
 """
 
 from __future__ import annotations

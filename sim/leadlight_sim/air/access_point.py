@@ -1,9 +1,8 @@
 """When an access point lets group frames go while a station dozes.
 
-IEEE 802.11 clause 11.2 (power management) and RFC 9119 section 4.3: with any associated station dozing, group
-frames are held and sent right after the next DTIM beacon. The instants are a fixed grid of the access point's
-own clock, so a sender with a fixed interval sees its delay walk like a sawtooth; drawing the wait at random
-would hide it.
+IEEE 802.11 clause 11.2 (power management) and RFC 9119 section 4.3: with any associated station dozing, group frames
+are held and sent right after the next DTIM beacon. The instants are a fixed grid of the access point's own clock, so a
+sender with a fixed interval sees its delay walk like a sawtooth. Drawing the wait at random would hide it.
 """
 
 from __future__ import annotations
@@ -78,10 +77,12 @@ class BeaconGrid:
 class GroupHold:
     """An access point that holds group frames for DTIM, because some station dozes.
 
-    ``phase_ns`` and ``clock_error_ppb`` are drawn from the seed where None: the phase over one DTIM interval,
-    the error over ±20 ppm. ``queue_frames`` is the depth of the held queue, oldest dropped first (128 in
-    Linux ``mac80211``, AP_MAX_BC_BUFFER). ``doze_share`` is the chance that a unicast frame finds its station
-    asleep and waits for a beacon; stations named in ``awake`` never sleep.
+    ``phase_ns`` and ``clock_error_ppb`` are drawn from the seed where None: the phase over one DTIM interval, the error
+    over ±20 ppm. ``queue_frames`` is the depth of the held queue, oldest dropped first (128 in Linux ``mac80211``,
+    AP_MAX_BC_BUFFER). ``doze_share`` is the chance that a unicast frame finds its station asleep and waits for a
+    beacon; stations named in ``awake`` never sleep. ``held_share`` is the share of time in which some station dozes, in
+    runs of ``mean_held_seconds`` on average (exponential, as are those between them). A group frame that comes at
+    another time goes at once.
     """
 
     period: int = 2
@@ -90,6 +91,8 @@ class GroupHold:
     queue_frames: int = 128
     doze_share: float = 0.0
     awake: tuple[str, ...] = ()
+    held_share: float = 1.0
+    mean_held_seconds: float = 30.0
 
     def __post_init__(self) -> None:
         check_period(self.period)
@@ -101,6 +104,10 @@ class GroupHold:
             raise ConfigurationError("queue_frames", self.queue_frames, "at least 1")
         if not 0.0 <= self.doze_share <= 1.0:
             raise ConfigurationError("doze_share", self.doze_share, "0 to 1")
+        if not 0.0 <= self.held_share <= 1.0:
+            raise ConfigurationError("held_share", self.held_share, "0 to 1")
+        if not 0.001 <= self.mean_held_seconds < float("inf"):
+            raise ConfigurationError("mean_held_seconds", self.mean_held_seconds, "a finite number, 0.001 or more")
         check_names("awake", self.awake)
 
 

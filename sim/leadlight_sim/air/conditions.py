@@ -2,7 +2,7 @@
 
 A record tells which of several levels a network's load was at, window after window, and each level has tables of its
 own. It is replayed in blocks, each from a random instant of the record round to its beginning (the circular block
-bootstrap of D. N. Politis and J. P. Romano, 1992): every window of the record is as likely as every other, so that
+bootstrap of D. N. Politis and J. P. Romano, 1992). Every window of the record is as likely as every other, so that
 delays keep their distribution, and what lasted for less than a block lasts as long in the replay.
 """
 

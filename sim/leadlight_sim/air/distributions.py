@@ -234,16 +234,17 @@ class StretchedExcess:
 class AirTables:
     """The delay distributions of one network.
 
-    ``up`` and ``down`` are one unicast crossing of the radio, station to access point and back; ``group`` is
-    the part of a group transmission that all receivers share (the access point's queue and the medium) and
-    ``private`` what each receiver adds of its own, to unicast too; ``cable`` is the wire between access point
-    and wired stations. ``first_hop`` stands in for ``up`` where a second crossing of the radio follows; None
-    means ``up``. ``forwarded`` stands in for ``down`` where a first crossing went before, and ``reply`` for ``up`` in
-    what is sent within ``reply_within_ns`` of hearing from its destination: the medium has just been busy, so that both
-    count down first; None means that nothing is known of that. ``floor_ns`` is the smallest delay of one crossing, of
-    which asymmetries are shares. ``group_loss`` is the chance that a group frame collides, and is lost to all.
-    ``behind`` is how long a group frame takes that goes right behind another of those that a DTIM beacon let go, from
-    the end of that one, and ``behind_loss`` its chance to collide; None means that both are as with any other.
+    ``up`` and ``down`` are one unicast crossing of the radio, station to access point and back. ``group`` is the part
+    of a group transmission that all receivers share (the access point's queue and the medium). ``private`` is what each
+    receiver adds of its own, to unicast too. ``cable`` is the wire between access point and wired stations.
+    ``first_hop`` stands in for ``up`` where a second crossing of the radio follows; None means ``up``. ``forwarded``
+    stands in for ``down`` where a first crossing went before, and ``reply`` for ``up`` in what is sent within
+    ``reply_within_ns`` of hearing from its destination. The medium has just been busy, so that both count down first.
+    None means that nothing is known of that. ``floor_ns`` is the smallest delay of one crossing, of which asymmetries
+    are shares. ``group_loss`` is the chance that a group frame collides, and is lost to all. ``behind`` is how long a
+    group frame takes that goes right behind another of those that a DTIM beacon let go, from the end of that one.
+    ``behind_loss`` is its chance to collide. None means that both are as with any other. ``apart`` stands in for
+    ``private`` in group frames: what each receiver adds to what all share; None means that ``private`` holds.
     ``count_stretch`` is how many times as long as on an idle medium the count before another try takes.
     """
 
@@ -260,6 +261,7 @@ class AirTables:
     group_loss: float = 0.0
     behind: DelayDistribution | None = None
     behind_loss: float = 0.0
+    apart: DelayDistribution | None = None
     count_stretch: float = 1.0
 
     def __post_init__(self) -> None:

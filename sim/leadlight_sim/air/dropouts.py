@@ -1,8 +1,8 @@
 """Loss in time: a channel that is good or bad for a while, and loses a share of what is tried in each state.
 
-The states last for spans of time, not for numbers of packets, so a 1 Hz beacon and a 240 Hz stream meet the
-same channel. The two-state model is Gilbert's and Elliott's (E. O. Elliott, Bell System Technical Journal 42,
-1963) with exponential sojourns; bad spells may also be heavy-tailed, as measured burst lengths indoors are.
+The states last for spans of time, not for numbers of packets, so a 1 Hz beacon and a 240 Hz stream meet the same
+channel. The two-state model is Gilbert's and Elliott's (E. O. Elliott, Bell System Technical Journal 42, 1963) with
+exponential sojourns. Bad spells may also be heavy-tailed, as measured burst lengths indoors are.
 """
 
 from __future__ import annotations

@@ -1,8 +1,8 @@
 """How long a frame keeps an 802.11 medium busy.
 
-All durations are whole nanoseconds. Field sizes and constants are those of IEEE 802.11 for one spatial
-stream, 20 MHz channels and the long guard interval; the duration formulas are the ones the Linux kernel's
-``mac80211`` uses (``ieee80211_frame_duration``, which cites IEEE 802.11-2012 clauses 18.3.2.4 and 19.8.4).
+All durations are whole nanoseconds. Field sizes and constants are those of IEEE 802.11 for one spatial stream, 20 MHz
+channels and the long guard interval. The duration formulas are the ones the Linux kernel's ``mac80211`` uses
+(``ieee80211_frame_duration``, which cites IEEE 802.11-2012 clauses 18.3.2.4 and 19.8.4).
 """
 
 from __future__ import annotations

@@ -1,7 +1,7 @@
 """The textbook Kalman filter of an offset and its rate.
 
 R. E. Kalman, "A new approach to linear filtering and prediction problems", 1960, with a rate that walks at random and
-Gaussian noise on every offset: right in all but the shape of the delays.
+Gaussian noise on every offset. Right in all but the shape of the delays.
 """
 
 from __future__ import annotations

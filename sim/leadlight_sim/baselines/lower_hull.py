@@ -1,7 +1,7 @@
 """The lower hull: the line under all offsets of a window that lies nearest to them.
 
-S. B. Moon, P. Skelly, D. Towsley, "Estimation and removal of clock skew from network delay measurements", INFOCOM 1999;
-found as an edge of their convex hull as in L. Zhang, Z. Liu, C. H. Xia, "Clock synchronization algorithms for network
+S. B. Moon, P. Skelly, D. Towsley, "Estimation and removal of clock skew from network delay measurements", INFOCOM 1999.
+Found as an edge of their convex hull as in L. Zhang, Z. Liu, C. H. Xia, "Clock synchronization algorithms for network
 measurements", INFOCOM 2002. Of all lines below the points the one with the least sum of distances passes through the
 hull's edge over their mean time. So that cost and memory stay constant, the window is cut into buckets and each keeps
 its least point.

@@ -1,7 +1,7 @@
 """What the baselines on beacons share: a beacon's offset, less the delay that exchanges suggest.
 
-A beacon alone gives the offset plus its delay. Textbooks take the delay off as half a round trip: estimators that
-average take the mean one (the *mean path delay* of IEEE 1588-2019, 11.3), those that look for the edge take the least.
+A beacon alone gives the offset plus its delay. Textbooks take the delay off as half a round trip. Estimators that
+average take the mean one (the *mean path delay* of IEEE 1588-2019, 11.3). Those that look for the edge take the least.
 So every baseline uses the same beacons and the same exchanges as the library's own estimator.
 """
 

@@ -1,6 +1,6 @@
 """A proportional-integral servo on offsets less the mean path delay.
 
-So a clock that follows IEEE 1588 is commonly steered: the offset is that of IEEE 1588-2019, 11.2; the loop is of type 2
+So a clock that follows IEEE 1588 is commonly steered: the offset is that of IEEE 1588-2019, 11.2. The loop is of type 2
 (F. M. Gardner, "Phaselock Techniques", chapter 2).
 """
 

@@ -1,7 +1,7 @@
 """Short rehearsals of a scenario, with everything and with one cause taken away at a time.
 
 The same seed gives every rehearsal the same random streams, so that the difference of two is what the cause did and not
-which evening it was: the spread of such differences over seeds is far less than that of evenings (common random
+which evening it was. The spread of such differences over seeds is far less than that of evenings (common random
 numbers; A. Law, "Simulation Modeling and Analysis", on variance reduction).
 """
 

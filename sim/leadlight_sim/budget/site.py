@@ -63,7 +63,7 @@ def sound_lead_ms(distance_m: float, light_delay_ms: float, ms_per_m: float) -> 
 def fit_sound(near_m: float, far_m: float, ms_per_m: float, window: Window) -> SoundFit:
     """Return the delay of the lights that leaves the nearest and the farthest listener the same margin.
 
-    Sound may be early by ``early_ms`` at the nearest and late by ``late_ms`` at the farthest: the two limits on the
+    Sound may be early by ``early_ms`` at the nearest and late by ``late_ms`` at the farthest. The two limits on the
     delay are near·k + early and far·k − late, and their middle is best whether or not both can be kept.
     """
     if not 0 <= near_m <= far_m:

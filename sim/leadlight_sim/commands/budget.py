@@ -12,6 +12,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, TextIO
 
 from leadlight.errors import ConfigurationError
+from leadlight_sim.commands.recorded_air import add_air_option, air_words, on_recorded_air
 
 # The rest is imported where it is used: a list of commands must not wait for the simulator to load.
 if TYPE_CHECKING:
@@ -31,6 +32,7 @@ class BudgetCommand:
         parser.add_argument(
             "scenario", nargs="?", metavar="SCENARIO", help="a scenario file or a shipped name (quarry-lake)"
         )
+        add_air_option(parser)
         parser.add_argument(
             "--set",
             action="append",
@@ -86,7 +88,7 @@ class BudgetCommand:
 def _scenario(arguments: argparse.Namespace) -> Scenario:
     from leadlight_sim.scenario import change_from_text, resolve_scenario
 
-    scenario = resolve_scenario(arguments.scenario)
+    scenario = on_recorded_air(resolve_scenario(arguments.scenario), arguments)
     if arguments.changes:
         scenario = scenario.with_changes(dict(map(change_from_text, arguments.changes)))
     if arguments.audience is not None:
@@ -127,6 +129,7 @@ def _reproduce(arguments: argparse.Namespace) -> str:
     words = ["leadlight", "budget"]
     if arguments.scenario is not None:
         words.append(arguments.scenario)
+    words += air_words(arguments)
     for change in arguments.changes:
         words += ["--set", change]
     for option in ("--audience", "--temperature", "--pattern-speed", "--seeds", "--copy-rate"):

@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING
 
 from leadlight.errors import ConfigurationError, UsageError
 from leadlight.storage import check_outputs, write_file
+from leadlight_sim.commands.recorded_air import add_air_option, air_words, on_recorded_air
 from leadlight_sim.commands.working import add_worker_options, ended_by_sigterm, workers_of
 
 # The rest is imported where it is used: a list of commands must not wait for the simulator to load.
@@ -40,6 +41,7 @@ class CompareCommand:
         parser.add_argument("--evenings", type=int, metavar="N", help="how many, their seeds counted up (20)")
         parser.add_argument("--drill", metavar="NAME", help="on drills instead, as rehearse --drill has them; or all")
         parser.add_argument("--duration", metavar="TIME", help="only so much of each scenario, such as 100s or 5min")
+        add_air_option(parser)
         parser.add_argument(
             "--set", action="append", default=[], dest="changes", metavar="KEY=VALUE", help="change all of them"
         )
@@ -111,10 +113,10 @@ def _variants(arguments: argparse.Namespace) -> Sequence[Variant]:
     for text in arguments.variants:
         is_change = "=" in text and not Path(text).exists()
         if is_change:
-            base = base or resolve_scenario(None)
+            base = base or on_recorded_air(resolve_scenario(None), arguments)
             scenario = base.with_changes(dict(map(change_from_text, _words(text))), source=text)
         else:
-            scenario = resolve_scenario(text)
+            scenario = on_recorded_air(resolve_scenario(text), arguments)
             base = base or scenario
         if arguments.changes:
             scenario = scenario.with_changes(dict(map(change_from_text, arguments.changes)))
@@ -162,6 +164,7 @@ def _tell(arguments: argparse.Namespace, found: Comparison, evenings: int) -> No
 
 def _reproduce(arguments: argparse.Namespace) -> str:
     words = ["leadlight", "compare", *arguments.variants]
+    words += air_words(arguments)
     for change in arguments.changes:
         words += ["--set", change]
     for name in ("evenings", "drill", "duration"):

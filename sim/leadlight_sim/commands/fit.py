@@ -1,23 +1,22 @@
-"""The command `fit`: recorded delays made into a part of a scenario's file, which `rehearse` and `tune` accept."""
+"""The command `fit`: a recording of a network made into an air, which `rehearse` and `tune` take."""
 
 from __future__ import annotations
 
 import argparse
 import sys
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, TextIO
 
 # The rest is imported where it is used: a list of commands must not wait for the simulator to load.
 if TYPE_CHECKING:
-    from leadlight_sim.air.choice import Fit, FittedLevel
-
-BURST_MINIMUM_S = 0.001
+    from leadlight_sim.fitting import Fit, Goodness, Sheet
+    from leadlight_sim.recording import Observed
 
 
 class FitCommand:
-    """Makes recorded delays into an air."""
+    """Makes a recording into an air."""
 
-    summary = "make recorded delays (CSV or JSON) into the air of a scenario"
+    summary = "make a recording of your own network into an air, and say how good it is"
 
     def add_arguments(self, parser: argparse.ArgumentParser) -> None:
         """Declare options and arguments."""
@@ -25,60 +24,84 @@ class FitCommand:
             "recording",
             type=Path,
             metavar="RECORDING",
-            help="a CSV or JSON file: at_s with up_ms, down_ms, group_ms or round_trip_ms; or sent_ns, heard_ns, "
-            "answered_ns, received_ns",
+            help="what `leadlight record` wrote; or a CSV or JSON table: at_s with up_ms, down_ms, group_ms or "
+            "round_trip_ms; or sent_ns, heard_ns, answered_ns, received_ns",
         )
         parser.add_argument(
-            "--output", type=Path, metavar="FILE", help="write the scenario's [air.fitted] and [air.dropouts]"
+            "--output", type=Path, metavar="FILE", help="write the air, for --air of rehearse and tune, as TOML"
         )
+        parser.add_argument("--report", type=Path, metavar="FILE", help="write a page with drawings, as HTML")
 
     def run(self, arguments: argparse.Namespace) -> int:
-        """Fit, tell and return 0; raise ``LeadlightError``."""
+        """Fit, judge, tell and return 0; raise ``LeadlightError``."""
         from leadlight.storage import check_outputs, write_file
-        from leadlight_sim.air.choice import fit
-        from leadlight_sim.recording import read_recording
+        from leadlight_sim.fitting import assumed, check_observed, fit, judge_fit, page, to_toml
+        from leadlight_sim.recording import read_observed
 
-        check_outputs({"--output": arguments.output})
-        samples = read_recording(arguments.recording)
-        found = fit(samples)
-        sys.stdout.write(describe(found))
+        check_outputs({"--output": arguments.output, "--report": arguments.report})
+        observed = read_observed(arguments.recording)
+        warnings = check_observed(observed)
+        found = fit(observed)
+        judged = judge_fit(found, observed)
+        _tell(observed, found, judged, warnings, sys.stdout)
+        # Told before it is written: a full disk must not cost the answer.
+        sys.stdout.flush()
+        if arguments.report is not None:
+            text = page(found, observed, judged, warnings)
+            write_file(text, arguments.report, "--report")
+            sys.stdout.write(f"Written: {arguments.report}\n")
         if arguments.output is not None:
-            write_file(to_toml(found, arguments.recording.name), arguments.output, "--output")
-            sys.stdout.write(f"Written: {arguments.output}\nPut it into a scenario's file, below its [air].\n")
+            write_file(to_toml(found, observed, assumed(found, observed)), arguments.output, "--output")
+            sys.stdout.write(
+                f"Written: {arguments.output}\nRehearse on it: leadlight rehearse --air {arguments.output}\n"
+            )
         return 0
 
 
-def describe(found: Fit) -> str:
-    """Return what was found, in lines."""
-    seconds = len(found.windows) * found.window_ns / 1e9
-    lines = [
-        f"{found.samples} packets in {seconds:.1f} s; windows of {found.window_ns / 1e6:g} ms, "
-        f"{len(found.levels)} levels of load",
-        f"Lost: {found.loss_fraction:.2%}" + (f", {found.mean_burst_s:.3g} s at a time" if found.loss_fraction else ""),
-        "Delays in ms        least  middle    most",
-    ]
-    for number, level in enumerate(found.levels):
-        for name, distribution in (("up", level.up_us), ("down", level.down_us), ("group", level.group_us)):
-            low, middle, high = (distribution[place] / 1000 for place in (0, len(distribution) // 2, -1))
-            lines.append(f"  level {chr(ord('a') + number)}, {name:<5}  {low:8.3f}{middle:8.3f}{high:8.3f}")
-    return "\n".join(lines) + "\n"
+def _tell(observed: Observed, found: Fit, judged: Goodness, warnings: list[str], stream: TextIO) -> None:
+    from rich.console import Console
+
+    from leadlight_sim.fitting import assumed, findings, headline, longer, sheets, span_words, steadiness
+    from leadlight_sim.telling import TABLE_WIDTH, wrapped
+
+    width = Console(file=stream).width if stream.isatty() else TABLE_WIDTH
+    hosts = f"{len(observed.hosts)} host{'s' if len(observed.hosts) != 1 else ''}"
+    when = f", {observed.begun_at:%Y-%m-%d %H:%M} UTC" if observed.begun_at is not None else ""
+    stream.write(
+        f"{observed.source}: {span_words(observed.length_ns / 1e9)}, {hosts}, {found.packets} packets{when}\n\n"
+    )
+
+    def told(title: str, lines: list[str]) -> None:
+        if lines:
+            stream.write(f"{title}\n")
+            stream.writelines(wrapped(line, width, "  ", "  ") for line in lines)
+            stream.write("\n")
+
+    told("Not recorded, and therefore assumed:", assumed(found, observed))
+    told("Look out:", warnings)
+    told("Found:", findings(found, observed))
+    for sheet in sheets(judged, observed):
+        _print(sheet, stream)
+    _, words = headline(judged, observed)
+    told(words, [steadiness(judged), longer(judged, observed)])
 
 
-def to_toml(found: Fit, source: str) -> str:
-    """Return the parts of a scenario's file that hold what was found in ``source``."""
-    parts = [f"# Fitted to {source!r}: {found.samples} packets."]
-    if found.loss_fraction:
-        # One that lost nearly all is beyond what a rehearsal can be of.
-        loss, burst_s = min(found.loss_fraction, 0.95), max(found.mean_burst_s, BURST_MINIMUM_S)
-        parts += ["[air.dropouts]", f"mean_loss_fraction = {loss:.6g}", f"mean_burst_s = {burst_s:.6g}", ""]
-    else:
-        parts += ["[air.dropouts]", "mean_loss_fraction = 0.0", ""]
-    parts += ["[air.fitted]", f"window_ms = {found.window_ns / 1e6:.6f}", f'windows = "{found.windows}"', ""]
-    for level in found.levels:
-        parts += ["[[air.fitted.levels]]", *_distributions(level), ""]
-    return "\n".join(parts)
+def _print(sheet: Sheet, stream: TextIO) -> None:
+    from rich import box
+    from rich.console import Console
+    from rich.table import Table
+    from rich.text import Text
 
+    from leadlight_sim.telling import TABLE_WIDTH
 
-def _distributions(level: FittedLevel) -> list[str]:
-    distributions = (("up_us", level.up_us), ("down_us", level.down_us), ("group_us", level.group_us))
-    return [f"{name} = {list(distribution)}" for name, distribution in distributions]
+    console = Console(file=stream, highlight=False, width=None if stream.isatty() else TABLE_WIDTH)
+    table = Table(box=box.SIMPLE_HEAD, pad_edge=False, show_edge=False, padding=(0, 1, 0, 0))
+    for place, heading in enumerate(sheet.headings):
+        table.add_column(Text(heading), justify="right" if place else "left", no_wrap=not place)
+    for row in sheet.rows:
+        table.add_row(*map(Text, row))
+    console.print(Text(sheet.title))
+    console.print(table)
+    for note in sheet.notes:
+        console.print(Text(note))
+    stream.write("\n")

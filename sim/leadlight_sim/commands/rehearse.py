@@ -8,10 +8,11 @@ import shlex
 import sys
 from collections.abc import Sequence
 from pathlib import Path
-from typing import TYPE_CHECKING, TextIO
+from typing import TYPE_CHECKING, Any, TextIO
 
 from leadlight.commands import check_apart, check_company
 from leadlight.errors import ConfigurationError
+from leadlight_sim.commands.recorded_air import add_air_option, air_words, on_recorded_air
 
 # The rest is imported where it is used: a list of commands must not wait for the simulator to load.
 if TYPE_CHECKING:
@@ -36,6 +37,7 @@ class RehearseCommand:
             "scenario", nargs="?", metavar="SCENARIO", help="a scenario file or a shipped name (quarry-lake)"
         )
         parser.add_argument("--seed", type=int, metavar="N", help="another evening: a random seed (the scenario's own)")
+        add_air_option(parser)
         parser.add_argument(
             "--set",
             action="append",
@@ -87,7 +89,7 @@ class RehearseCommand:
             good = run_drills(arguments, scenario, seed, command)
             return EXIT_MISSED if arguments.strict and not good else 0
         with progress(f"rehearsing {scenario.name}", sys.stderr, arguments.quiet) as tell:
-            rehearsal = rehearse(scenario, seed, tell, timeline=arguments.report is not None)
+            rehearsal = rehearse(scenario, seed, tell, timeline=bool(arguments.report or arguments.json))
             live = _live_runs(scenario, seed) if arguments.live else []
         verdict = judge(rehearsal)
         if arguments.quiet:
@@ -122,7 +124,7 @@ def _check_drill(arguments: argparse.Namespace) -> None:
 def _scenario(arguments: argparse.Namespace) -> Scenario:
     from leadlight_sim.scenario import ScenarioError, change_from_text, resolve_scenario
 
-    scenario = resolve_scenario(arguments.scenario)
+    scenario = on_recorded_air(resolve_scenario(arguments.scenario), arguments)
     if arguments.changes:
         changes = dict(map(change_from_text, arguments.changes))
         try:
@@ -147,6 +149,7 @@ def _reproduce(arguments: argparse.Namespace, seed: int) -> str:
     if arguments.scenario is not None:
         words.append(arguments.scenario)
     words += ["--seed", str(seed)]
+    words += air_words(arguments)
     for change in arguments.changes:
         words += ["--set", change]
     if arguments.duration is not None:
@@ -204,8 +207,7 @@ def _write(
         figures = rehearsal.to_json() | {"reproduce": command}
         if live:
             figures["live"] = [run.to_json(rehearsal.scores.airtime_share) for run in live]
-        text = json.dumps(figures, indent=2, ensure_ascii=False, allow_nan=False)
-        write_file(f"{text}\n", arguments.json, "--json")
+        write_file(_as_text(figures), arguments.json, "--json")
         written.append(arguments.json)
     if arguments.report is not None:
         from leadlight_sim.report import page
@@ -218,3 +220,13 @@ def _write(
         write_file(picture(rehearsal), arguments.picture, "--picture")
         written.append(arguments.picture)
     return written
+
+
+def _as_text(figures: dict[str, Any]) -> str:
+    # A line each for people, but for the timeline's hundred thousands of numbers.
+    timeline = figures.pop("timeline", None)
+    text = json.dumps(figures, indent=2, ensure_ascii=False, allow_nan=False)
+    if timeline is not None:
+        values = json.dumps(timeline, separators=(",", ":"), ensure_ascii=False, allow_nan=False)
+        text = f'{text.removesuffix("}").rstrip()},\n  "timeline": {values}\n}}'
+    return f"{text}\n"

@@ -15,6 +15,7 @@ from typing import TYPE_CHECKING, Any, TextIO
 from leadlight.commands import check_apart, duration_ns
 from leadlight.storage import check_outputs, write_file
 from leadlight.units import SECOND
+from leadlight_sim.commands.recorded_air import add_air_option, air_words, on_recorded_air
 from leadlight_sim.commands.working import (
     EXIT_INTERRUPTED,
     EXIT_TERMINATED,
@@ -75,6 +76,7 @@ class TuneCommand:
         parser.add_argument("--results", type=Path, metavar="FILE", help="keep every finished run in a new file")
         parser.add_argument("--resume", type=Path, metavar="FILE", help="take up such a file, and repeat no run of it")
         parser.add_argument("--duration", metavar="TIME", help="only so much of the scenario, such as 100s or 5min")
+        add_air_option(parser)
         parser.add_argument(
             "--set",
             action="append",
@@ -125,7 +127,7 @@ def _checked(arguments: argparse.Namespace) -> tuple[Question, list[Choice], str
     from leadlight_sim.scenario import change_from_text, resolve_scenario
     from leadlight_sim.tune import DEFAULT_INTERVALS_S, EVENINGS, Choice, Question, check_targets, choice_from_text
 
-    scenario = resolve_scenario(arguments.scenario)
+    scenario = on_recorded_air(resolve_scenario(arguments.scenario), arguments)
     if arguments.changes:
         scenario = scenario.with_changes(dict(map(change_from_text, arguments.changes)))
     missing = None
@@ -260,4 +262,4 @@ def _reproduce(arguments: argparse.Namespace) -> str:
 def _scenario(arguments: argparse.Namespace) -> list[str]:
     """Return the words that name the scenario, with what was changed of it, to any command that takes one."""
     named = [] if arguments.scenario is None else [arguments.scenario]
-    return [*named, *(word for change in arguments.changes for word in ("--set", change))]
+    return [*named, *air_words(arguments), *(word for change in arguments.changes for word in ("--set", change))]

@@ -1,7 +1,7 @@
 """Differences by pairs of evenings: the same seed gives each scenario the same chances, so that what differs is theirs.
 
 What is told of a difference is the median over evenings, with an interval that assumes nothing of how evenings are
-distributed: two of the ordered differences (H. David and H. Nagaraja, "Order Statistics", 7.1). A value that was never
+distributed. Two of the ordered differences (H. David and H. Nagaraja, "Order Statistics", 7.1). A value that was never
 reached is larger than any other. All intervals of one comparison hold together (C. Bonferroni 1936).
 """
 

@@ -1,6 +1,6 @@
 """What drawings are made on: colours, sizes, and the ways out as inline SVG and as PNG.
 
-The object interface alone is used, never the one that keeps a current figure: a rehearsal must run where there is no
+The object interface alone is used, never the one that keeps a current figure. A rehearsal must run where there is no
 display and must leave the caller's own plots alone.
 """
 

@@ -49,10 +49,10 @@ class DrillError(LeadlightError, ValueError):
 class Drill:
     """One rehearsed fault.
 
-    ``faults`` makes the scenario's faults from it; ``over_after_s`` is how long after the break the fault is over;
-    ``standby`` says whether one is needed (true), must not be there (false), or does not matter.
-    ``has_forced_step``: whether a piece stands still, is without power or is told of another place in the show, and so
-    must jump. ``moves_s``: how long after the break the music is found how much further on than it was.
+    ``faults`` makes the scenario's faults from it. ``over_after_s`` is how long after the break the fault is over.
+    ``standby`` says whether one is needed (true), must not be there (false), or does not matter. ``has_forced_step``:
+    whether a piece stands still, is without power or is told of another place in the show, and so must jump.
+    ``moves_s``: how long after the break the music is found how much further on than it was.
     """
 
     name: str

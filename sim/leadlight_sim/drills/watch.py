@@ -1,7 +1,7 @@
 """Watches a world frame by frame while something is broken: what each piece shows, and what it ought to show.
 
-Looked at once a frame, at the middle of the frame that is due by true time: a piece within half a frame of the music
-shows that very frame then.
+It is looked at once a frame, at the middle of the frame that is due by true time. A piece within half a frame of the
+music shows that very frame then.
 """
 
 from __future__ import annotations

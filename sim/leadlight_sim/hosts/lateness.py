@@ -1,7 +1,7 @@
 """How late a host wakes its player: a distribution through four percentiles, and those that were recorded.
 
-Between its percentiles lateness is taken for exponential, so that one draw gives a value, and a plain exponential is
-the case in which all of them lie on one line. Beyond the last the tail goes on as steeply.
+Between its percentiles lateness is taken for exponential, so that one draw gives a value. A plain exponential is the
+case in which all of them lie on one line. Beyond the last the tail goes on as steeply.
 
 The recordings are what `leadlight check --waking 10s` wrote: a thousand waits of 10 to 11 ms by each way of waiting.
 They are of one machine, a virtual one with two x86 cores under Linux 6.18 and Python 3.11, which others use as well.
@@ -14,6 +14,9 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from typing import Final
+
+import numpy as np
+import numpy.typing as npt
 
 from leadlight.errors import ConfigurationError
 from leadlight.units import MICROSECOND
@@ -62,6 +65,13 @@ class Lateness:
         while part < 3 and drawn > knots[part + 1]:
             part += 1
         return self._begins[part] + self._slopes[part] * (drawn - knots[part])
+
+    def each_at(self, drawn: npt.NDArray[np.float64]) -> npt.NDArray[np.float64]:
+        """Return what ``at`` returns for each of many draws."""
+        part = np.clip(np.searchsorted(_KNOTS, drawn, side="left") - 1, 0, 3)
+        begins, slopes, knots = (np.array(values) for values in (self._begins, self._slopes, _KNOTS))
+        late: npt.NDArray[np.float64] = begins[part] + slopes[part] * (drawn - knots[part])
+        return late
 
     def moments_ns(self) -> tuple[float, float]:
         """Return mean and standard deviation, in ns.

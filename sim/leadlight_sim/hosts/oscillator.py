@@ -7,7 +7,7 @@ direction of conversion is the other's inverse to the nanosecond.
 What is promised
 ----------------
 - Answers depend on the settings, the stream and the instant, never on what was asked before, nor in what order.
-- A clock never goes back. It shows 0, 1 or 2 ns more after each nanosecond, since it counts whole ones too: a fast one
+- A clock never goes back. It shows 0, 1 or 2 ns more after each nanosecond, since it counts whole ones too. A fast one
   rises at every nanosecond, a slow one stands still at some, and always rises within three.
 - Nothing is forgotten: any instant since the start may be asked for at any time. A segment costs 12 bytes, so that
   12 hours of 128 clocks, at the default length, are 17 MB.

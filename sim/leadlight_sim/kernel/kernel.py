@@ -1,12 +1,10 @@
 """The discrete-event kernel: virtual time in whole nanoseconds, and a total order of events.
 
-Order
------
-Events run in rising order of the triple (instant, priority, insertion number). Of two events at one instant the one
-with the lower priority number runs first; of two with the same priority, the one scheduled first. The insertion number
-is unique, so the triple decides every comparison and neither actions nor arguments are ever compared. An event may
-schedule others at its own instant; they run in the same order among what is still waiting, so one of a lower priority
-number goes before events that were scheduled earlier.
+Order ----- Events run in rising order of the triple (instant, priority, insertion number). Of two events at one instant
+the one with the lower priority number runs first; of two with the same priority, the one scheduled first. The insertion
+number is unique, so the triple decides every comparison and neither actions nor arguments are ever compared. An event
+may schedule others at its own instant. They run in the same order among what is still waiting, so one of a lower
+priority number goes before events that were scheduled earlier.
 
 The same schedule of calls gives the same run, whatever the machine.
 """

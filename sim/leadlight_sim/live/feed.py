@@ -156,7 +156,7 @@ class LiveRun:
     """One live run.
 
     ``needed_share`` is the share of the radio's time that the feed would need of a radio of its own, with nothing tried
-    twice and no synchronisation packets: above 1 it cannot be carried. ``airtime_share`` is what it used; waits of
+    twice and no synchronisation packets. Above 1 it cannot be carried. ``airtime_share`` is what it used; waits of
     several senders overlap in it.
     """
 

@@ -58,8 +58,8 @@ def live_view(runs: Sequence[LiveRun], rehearsal: Rehearsal) -> Drawing:
     """Draw the piece with most pixels, stored and live, at an instant at which the live one is badly off.
 
     ``runs`` is one or more, of which the one is drawn by which that piece gets most; ``rehearsal`` is of the same
-    scenario. Of all frames' ends the one is taken whose parts are as far apart as in nineteen of twenty, or further;
-    the stored piece is off by its own 95th percentile.
+    scenario. Of all frames' ends the one is taken whose parts are as far apart as in nineteen of twenty, or further.
+    The stored piece is off by its own 95th percentile.
     """
     number = max(range(len(runs[0].pieces)), key=lambda place: runs[0].pieces[place].pixels)
     feed = max(runs, key=lambda run: (run.pieces[number].whole, -run.pieces[number].missing, run.pieces[number].torn))

@@ -26,7 +26,7 @@ from leadlight_sim.measures.targets import (
     limits_of,
     misses_of,
 )
-from leadlight_sim.measures.verdict import Verdict, judge
+from leadlight_sim.measures.verdict import Verdict, judge, rests_on
 
 __all__ = [
     "COLUMNS",
@@ -53,6 +53,7 @@ __all__ = [
     "misses_of",
     "naive_distance_of",
     "rehearse",
+    "rests_on",
     "rows",
     "trial_content",
     "trial_stills",

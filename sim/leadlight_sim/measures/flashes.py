@@ -1,8 +1,9 @@
 """Flashes that synchronisation adds: those of what is shown less those of what was authored.
 
-Counted in the manner of WCAG 2.3.1 (W3C, "Three flashes or below threshold"): a flash is a pair of opposing changes of
-relative luminance by a tenth of the maximum or more, the darker state below 0.80; more than three in any one second are
-too many. Here both changes of a pair lie within one second, since slower ones cannot come to more than three in it.
+Flashes are counted in the manner of WCAG 2.3.1 (W3C, "Three flashes or below threshold"). A flash is a pair of opposing
+changes of relative luminance by a tenth of the maximum or more, the darker state below 0.80. More than three in any one
+second are too many. Here both changes of a pair lie within one second, since slower ones cannot come to more than three
+in it.
 
 No conformance is claimed. The criterion is written for screens; area, colour, saturated red and the brightness of the
 surroundings are left out, and point sources in the dark ask for more caution. What is said is a difference: how much
@@ -92,7 +93,7 @@ class AddedFlashes:
     """What one viewpoint was shown beyond what was authored.
 
     ``in_a_second`` is the largest excess of any second as shown over the fullest second as authored that lies within
-    ``MOVED_WITHIN_S`` of it; ``total`` counts the flashes made of changes that answer to no authored one.
+    ``MOVED_WITHIN_S`` of it. ``total`` counts the flashes made of changes that answer to no authored one.
     """
 
     viewpoint: str
@@ -175,8 +176,9 @@ DIM: Final = 0.1
 def trial_content(frame_count: int, frame_rate: FrameRate, piece: int, pieces: int) -> Floats:
     """Return the luminance of each frame of one piece: content with hard edges, on which bad timing shows.
 
-    A cycle of 20 s: pulses at 1 Hz by all pieces together, a second of dark, a chase of a quarter of a second a piece
-    whose light as a whole stays the same, two seconds of dark, steady light. Nowhere more than two flashes a second.
+    A cycle of 20 s: pulses at 1 Hz by all pieces together, and a second of dark. Then comes a chase of a quarter of a
+    second a piece whose light as a whole stays the same, two seconds of dark, and steady light. Nowhere more than two
+    flashes a second.
     """
     period_s = frame_rate.period_ns / BILLION
     at = ((np.arange(frame_count) + 0.5) * period_s) % CYCLE_S

@@ -13,6 +13,7 @@ from leadlight_sim.kernel import TrueInstant
 from leadlight_sim.measures.scores import Percentiles, Scores
 from leadlight_sim.measures.scoring import Scorer
 from leadlight_sim.scenario import Scenario
+from leadlight_sim.timeline import Timeline
 from leadlight_sim.world import World
 
 PROGRESS_EVERY_NS = 10 * SECOND
@@ -32,6 +33,8 @@ class Rehearsal:
     events: int
     over_capacity: bool = False
     """Whether the radio was asked for more than it can carry."""
+    timeline: Timeline | None = None
+    """The evening as one can move through it, where it was kept."""
 
     def to_json(self) -> dict[str, Any]:
         """Return the figures as plain values; what was never reached or scored is ``None``."""
@@ -70,6 +73,7 @@ class Rehearsal:
             "over_capacity": self.over_capacity,
             "simulated_s": self.simulated_s,
             "wall_s": self.wall_s,
+            **({} if self.timeline is None else {"timeline": self.timeline.to_json()}),
         }
 
 
@@ -89,8 +93,8 @@ def rehearse(
 ) -> Rehearsal:
     """Run a scenario and return its figures.
 
-    ``seed`` replaces the scenario's. ``progress`` is called with the share done. ``timeline`` keeps every beacon's
-    fate.
+    ``seed`` replaces the scenario's. ``progress`` is called with the share done. ``timeline`` keeps every frame and
+    packet about each instant of note, and of the rest least, middle and most.
     """
     started = time.perf_counter()
     world = World(scenario, seed)
@@ -101,13 +105,15 @@ def rehearse(
         scorer.run(TrueInstant(at))
         if progress is not None:
             progress(at / world.end)
+    scores = scorer.scores()
     return Rehearsal(
         scenario=scenario,
         seed=world.seed,
         trace_hash=world.trace.hexdigest(),
-        scores=scorer.scores(),
+        scores=scores,
         simulated_s=world.end / SECOND,
         wall_s=time.perf_counter() - started,
         events=world.kernel.events_run,
         over_capacity=world.air.over_capacity,
+        timeline=scorer.timeline(scores),
     )

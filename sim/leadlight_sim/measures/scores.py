@@ -1,8 +1,8 @@
 """What the crowd sees, as numbers.
 
-*Error* is a follower's idea of leader time minus the leader's clock. Its *light* is what a crowd sees of that: the show
-position that it shows, less the one that is due, with how late its player wakes for a frame; only while it shows the
-show that is due. A *pair* is the difference of two followers. A frame is *wrong* if it is not the one whose light is
+*Error* is a follower's idea of leader time minus the leader's clock. Its *light* is what a crowd sees of that, while it
+shows the show that is due. It is the show position that it shows, less the one that is due, with how late its player
+wakes for a frame. A *pair* is the difference of two followers. A frame is *wrong* if it is not the one whose light is
 due at that true instant. Scored every quarter of a second from the time a follower has settled, locked or not, losses
 and blackouts included; only while its power is off it is left out. Where a follower has no idea of leader time it has
 no error either, but it is dark, or its frames are wrong.

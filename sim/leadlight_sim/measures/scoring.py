@@ -1,6 +1,6 @@
 """Scores a world: what ``scores`` defines, from what its followers went by while it ran.
 
-A run is scored beside it and not in it: what changes is kept as it comes (``watching``), and now and then all of it is
+A run is scored beside it and not in it. What changes is kept as it comes (``watching``), and now and then all of it is
 made into samples at once, in arrays (``sampling``). A sample is 33 bytes: 61 MB for four hours of 32 boards. The
 changes kept until then are bounded by ``PENDING_SAMPLES``.
 """
@@ -18,7 +18,6 @@ from leadlight.events import Stepped
 from leadlight.units import MILLISECOND, SECOND, LeaderInstant, ShowPosition, seconds
 from leadlight_sim import scenario as described
 from leadlight_sim.kernel import TrueInstant
-from leadlight_sim.measures.sampling import NO_SHOW_DUE, Flags, Instants, Sampler, Samples, Wholes
 from leadlight_sim.measures.scores import (
     SCORE_EVERY_NS,
     Floats,
@@ -28,7 +27,8 @@ from leadlight_sim.measures.scores import (
     middle_of,
     pair_scores,
 )
-from leadlight_sim.measures.watching import Taken, Watch
+from leadlight_sim.sampling import NO_SHOW_DUE, Flags, Instants, Sampler, Samples, Taken, Watch, Wholes
+from leadlight_sim.timeline import Recorder, Timeline, made, wanted_instants
 from leadlight_sim.world import FollowerNode, PlannedCue, World
 
 GOLDEN: Final = (math.sqrt(5) - 1) / 2
@@ -71,7 +71,7 @@ class _Piece:
 class Scorer:
     """Watches a world and scores it. Call ``run`` instead of the world's own ``run_to``.
 
-    ``timeline`` keeps every beacon's outcome as well, for drawing.
+    ``timeline`` keeps what an evening that one can move through is made of as well: every frame and every packet.
     """
 
     def __init__(self, world: World, timeline: bool = False) -> None:
@@ -87,8 +87,6 @@ class Scorer:
         self._believed: dict[int, None] = {}
         self._truths: list[dict[int, LeaderInstant | None]] = []
         self._at_once = max(INSTANTS_AT_ONCE, PENDING_SAMPLES // max(len(world.followers), 1))
-        if timeline:
-            world.leader.beacons_sent = []
         suspended: dict[str, list[tuple[TrueInstant, TrueInstant]]] = {}
         for fault in world.scenario.faults:
             if isinstance(fault, described.BoardSuspended):
@@ -100,8 +98,10 @@ class Scorer:
             sampler = Sampler(node, world.player_of(follower), self._places, suspended.get(node.name, ()))
             self._pieces.append(_Piece(watch, sampler))
             node.watch = watch.look
-            if timeline:
-                node.beacons_heard = {}
+        self._recorder = None
+        if timeline:
+            watches = [piece.watch for piece in self._pieces]
+            self._recorder = Recorder(world, watches, self._places, suspended, wanted_instants(world.scenario))
 
     def run(self, until: TrueInstant) -> None:
         """Run the world to a true instant, scoring on the way."""
@@ -110,6 +110,8 @@ class Scorer:
             world.run_to(TrueInstant(at))
             self._pending.append(self._due_frame(len(times), TrueInstant(at)))
             self._truths.append({timebase: world.leader_time(timebase, TrueInstant(at)) for timebase in self._believed})
+            if self._recorder is not None:
+                self._recorder.note_truth(self._believed)
             times.append(at)
             if len(self._pending) >= self._at_once:
                 self._work_out()
@@ -121,7 +123,7 @@ class Scorer:
     def _due_frame(self, tick: int, now: TrueInstant) -> _DueFrame:
         """Return the frame to compare at a scoring instant.
 
-        Scoring instants fall into step with frames; a shift of up to one frame by the golden ratio's multiples, which
+        Scoring instants fall into step with frames. A shift of up to one frame by the golden ratio's multiples, which
         fill an interval evenly (H. Weyl 1916), looks at every phase of a frame alike.
         """
         then = TrueInstant(now + int(self._frame_ns * ((tick * GOLDEN) % 1.0)))
@@ -147,6 +149,8 @@ class Scorer:
         instants = Instants(at, show, light_at, position, begin, end, show_end, self._known_truths())
         is_due = show != NO_SHOW_DUE
         self._due.append(is_due)
+        if self._recorder is not None:
+            self._recorder.work_out(int(at[-1]))
         self._pending.clear()
         self._truths.clear()
         self._believed.clear()
@@ -224,7 +228,7 @@ class Scorer:
             worst_light_pair_ms=worst_light_ms,
             tight_light_pairs=tight(settled_lights),
             airtime_share=world.air.airtime_ns / max(world.kernel.now, 1),
-            beacons=self._timeline(),
+            beacons=self._beacons(),
         )
 
     def _follower_score(
@@ -302,15 +306,19 @@ class Scorer:
         wanted = planned.position + (at - planned.at if cue.state is CueState.ROLLING else 0)
         return abs(cue.position_at(leader_now) - wanted) <= SAME_RUN_NS
 
-    def _timeline(self) -> tuple[tuple[float, tuple[float, ...]], ...]:
-        rows = []
-        for data, sent in self._world.leader.beacons_sent or ():
-            delays = []
-            for node in self._world.followers:
-                arrived = (node.beacons_heard or {}).get(id(data))
-                delays.append(math.nan if arrived is None else (arrived - sent) / MILLISECOND)
-            rows.append((sent / SECOND, tuple(delays)))
-        return tuple(rows)
+    def timeline(self, scores: Scores) -> Timeline | None:
+        """Return the evening as one can move through it, ``None`` if nothing was kept for one; when the run is over."""
+        if self._recorder is None:
+            return None
+        errors = [score.errors for score in scores.followers]
+        return made(self._recorder, self._world.scenario, scores.times_s, errors)
+
+    def _beacons(self) -> tuple[tuple[float, tuple[float, ...]], ...]:
+        if self._recorder is None:
+            return ()
+        sent_at, delays_ns = self._recorder.packets.beacons(0, len(self._pieces))
+        rows = zip((sent_at / SECOND).tolist(), (delays_ns / MILLISECOND).tolist(), strict=True)
+        return tuple((sent, tuple(delays)) for sent, delays in rows)
 
 
 def _powered_span(node: FollowerNode, true: TrueInstant) -> tuple[TrueInstant, TrueInstant | None] | None:

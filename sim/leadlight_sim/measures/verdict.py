@@ -17,6 +17,7 @@ from leadlight_sim.measures.scores import (
     worst_first,
 )
 from leadlight_sim.measures.targets import MEASURES, Place, figures_of, limits_of, misses_of
+from leadlight_sim.scenario import Scenario
 from leadlight_sim.telling import as_time, as_times, possessive
 
 NOTABLE_BIAS_MS: Final = 1.0
@@ -57,6 +58,7 @@ def judge(rehearsal: Rehearsal) -> Verdict:
             for pair, gap_ms in measure.places(rehearsal):
                 if gap_ms <= limit:
                     notes.append(f"{_sharing(pair)} stay within {as_time(gap_ms)} of each other (p95).")
+    notes.extend(rests_on(rehearsal.scenario))
     notes.extend(_joins(rehearsal))
     notes.extend(_biases(ranked))
     notes.append(
@@ -68,6 +70,23 @@ def judge(rehearsal: Rehearsal) -> Verdict:
         headline = "The crowd will see the network." if failures else "The crowd will see nothing of the network."
     sentences = [sentence[0].upper() + sentence[1:] for sentence in (*failures, *notes)]
     return Verdict(not misses, headline, tuple(sentences), tuple(miss.measure.key for miss in misses))
+
+
+def rests_on(scenario: Scenario) -> list[str]:
+    """Return in sentences what recording a scenario's air was learnt from, and what that did not tell; none if none."""
+    fitted = scenario.air.fitted
+    if fitted is None or fitted.rests_on is None:
+        return []
+    found = fitted.rests_on
+    when = f"made on {found.recorded_at} UTC" if found.recorded_at else "made nobody knows when"
+    length = f"{found.seconds:.0f} s" if found.seconds < 120 else f"{found.seconds / 60:.0f} min"
+    hosts = f"{found.hosts} host{'s' if found.hosts != 1 else ''}"
+    said = [f"The network is a recording of {length} with {hosts}, {when} ({found.recording or 'a file'})."]
+    if found.assumed:
+        said.append(f"Not recorded, and assumed: {found.assumed[0]}")
+        if len(found.assumed) > 1:
+            said.append(f"{len(found.assumed) - 1} more assumptions are in its file and in what leadlight fit told.")
+    return said
 
 
 # --- What is missed, in words -----------------------------------------------------------------------------------------

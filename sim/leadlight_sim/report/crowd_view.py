@@ -34,7 +34,7 @@ from leadlight_sim.drawing import (
     style,
 )
 from leadlight_sim.measures import SCORE_EVERY_NS, Rehearsal, worst_first
-from leadlight_sim.report.figures import show_spans
+from leadlight_sim.report.spans import show_spans
 from leadlight_sim.telling import as_time
 
 Floats = npt.NDArray[np.float64]

@@ -24,10 +24,13 @@ from leadlight_sim.measures import (
     worst_first,
 )
 from leadlight_sim.report.crowd_view import crowd_view
+from leadlight_sim.report.evening import clock_label, moving_evening
 from leadlight_sim.report.figures import beacon_timeline, error_distribution, error_over_time
 from leadlight_sim.telling import NOTHING, as_time
 
 TEMPLATE = "page.html.j2"
+MOVING = frozenset({"error-over-time", "crowd-view", "beacon-timeline"})
+"""Drawings that the evening one can move through shows as well: where its script runs they are hidden."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -54,11 +57,16 @@ def page(rehearsal: Rehearsal, command: str = "", live: Sequence[LiveRun] = ()) 
         beacon_timeline(rehearsal),
     ]
     verdict = judge(rehearsal)
+    timeline = rehearsal.timeline
     return rendered(
         TEMPLATE,
         scenario=rehearsal.scenario,
         verdict=verdict,
         good=verdict.good,
+        worst=None if timeline is None else timeline.worst,
+        evening=moving_evening(rehearsal),
+        label=clock_label,
+        moving=MOVING,
         numbers=big_numbers(rehearsal),
         drawings=[(drawing, Markup(drawing.svg)) for drawing in drawings if drawing is not None],
         columns=COLUMNS,

@@ -56,6 +56,7 @@ from leadlight_sim.measures import (
     was_show_on,
     worst_first,
 )
+from leadlight_sim.report.spans import fault_spans, show_spans
 from leadlight_sim.telling import as_share, as_time
 
 Floats = npt.NDArray[np.float64]
@@ -199,33 +200,10 @@ def _held(values: Floats) -> Floats:
     return np.append(values, values[-1])
 
 
-def _fault_spans(scenario: described.Scenario) -> list[tuple[float, float, str]]:
-    spans = []
-    for fault in scenario.faults:
-        over_s = described.over_at_s(fault)
-        end_s = scenario.run.duration_s if over_s is None else min(over_s, scenario.run.duration_s)
-        spans.append((fault.at_s, end_s, described.title_of(fault)))
-    return sorted(spans)
-
-
 def _shade_faults(axes: Axes, rehearsal: Rehearsal) -> None:
     bottom, top = axes.get_ylim()
-    boxes = [(left, right, bottom, top) for left, right, _ in _fault_spans(rehearsal.scenario)]
+    boxes = [(left, right, bottom, top) for left, right, _ in fault_spans(rehearsal.scenario)]
     rectangles(axes, boxes, FAULT, alpha=0.16, zorder=0.5)
-
-
-def show_spans(scenario: described.Scenario) -> list[tuple[float, float, str]]:
-    """Return when which show is rolling, (from, to, title), in s of the run."""
-    shows = {show.id: show for show in scenario.shows}
-    cues = sorted(scenario.cues, key=lambda cue: cue.at_s)
-    spans = []
-    for cue, following in zip(cues, [*[later.at_s for later in cues[1:]], scenario.run.duration_s], strict=True):
-        if cue.state != "rolling" or cue.show is None or cue.at_s >= scenario.run.duration_s:
-            continue
-        show = shows[cue.show]
-        until = min(following, cue.at_s + max(0.0, show.duration_s - cue.position_s))
-        spans.append((cue.at_s, until, show.title or show.id))
-    return spans
 
 
 def _events(axes: Axes, rehearsal: Rehearsal) -> None:
@@ -242,7 +220,7 @@ def _events(axes: Axes, rehearsal: Rehearsal) -> None:
         if room >= 4:
             axes.text(left + 5 / px_per_s, 1.5, shorter(title, room), va="center", color=INK.light)
     settle = min(scenario.run.settle_s, end)
-    faults = _fault_spans(scenario)
+    faults = fault_spans(scenario)
     bars = ([(0.0, settle, "not scored")] if settle else []) + faults
     rectangles(axes, [(left, right, 0.12, 0.92) for left, right, _ in faults], FAULT)
     rectangles(axes, [(0.0, settle, 0.12, 0.92)] if settle else [], RULE)

@@ -24,7 +24,7 @@ from leadlight_sim.scenario.faults import (
     over_at_s,
     title_of,
 )
-from leadlight_sim.scenario.files import as_toml, load_scenario, load_shipped, resolve_scenario
+from leadlight_sim.scenario.files import as_toml, load_scenario, load_shipped, resolve_scenario, with_air
 from leadlight_sim.scenario.hosts import Host
 from leadlight_sim.scenario.model import Clocks, CueEntry, Follower, Leader, Scenario, Standby, check_scenario, host_of
 from leadlight_sim.scenario.network import (
@@ -84,4 +84,5 @@ __all__ = [
     "over_at_s",
     "resolve_scenario",
     "title_of",
+    "with_air",
 ]

@@ -21,13 +21,16 @@ FILE_MAXIMUM_BYTES = 4 << 20
 
 def load_scenario(path: str | Path) -> Scenario:
     """Return the scenario in the TOML file at ``path``. Raises ``ScenarioError`` that lists every problem."""
+    return _parse(_read(path), str(path))
+
+
+def _read(path: str | Path) -> bytes:
     try:
         with Path(path).open("rb") as file:
-            data = file.read(FILE_MAXIMUM_BYTES + 1)
+            return file.read(FILE_MAXIMUM_BYTES + 1)
     except (OSError, ValueError) as error:
         reason = error.strerror if isinstance(error, OSError) else error
         raise ScenarioError(f"{path}: cannot be read: {reason}") from error
-    return _parse(data, str(path))
 
 
 def shipped_scenarios() -> list[str]:
@@ -55,6 +58,19 @@ def resolve_scenario(text: str | None) -> Scenario:
     return load_scenario(text)
 
 
+def with_air(scenario: Scenario, path: str | Path) -> Scenario:
+    """Return a checked copy on the air that `leadlight fit` wrote to the file at ``path``, instead of its own.
+
+    The access point keeps its name, for faults are at it. Raises ``ScenarioError``.
+    """
+    table = _table(_read(path), str(path))
+    air = table.get("air")
+    if set(table) != {"air"} or not isinstance(air, dict) or "fitted" not in air:
+        raise ScenarioError(f"{path}: not the air of a recording; allowed: what `leadlight fit --output` wrote")
+    own = {"name": scenario.air.name, "preset": "idle", "client_isolation": scenario.air.client_isolation}
+    return scenario.with_changes({"air": own | air}, source=str(path))
+
+
 def _no_such_scenario(name: str) -> str:
     known = shipped_scenarios()
     near = difflib.get_close_matches(Path(name).name.removesuffix(".toml"), known, n=1, cutoff=0.4)
@@ -63,6 +79,10 @@ def _no_such_scenario(name: str) -> str:
 
 
 def _parse(data: bytes, source: str) -> Scenario:
+    return check_scenario(_table(data, source), source)
+
+
+def _table(data: bytes, source: str) -> dict[str, Any]:
     if len(data) > FILE_MAXIMUM_BYTES:
         raise ScenarioError(f"{source}: too long; allowed: {FILE_MAXIMUM_BYTES} bytes")
     try:
@@ -71,7 +91,7 @@ def _parse(data: bytes, source: str) -> Scenario:
         line, column = _place_after(data[: error.start].decode("utf-8", "replace"))
         raise ScenarioError(f"{source}: line {line}, column {column}: not UTF-8 text") from error
     try:
-        table = tomllib.loads(text)
+        return tomllib.loads(text)
     except tomllib.TOMLDecodeError as error:
         told = re.fullmatch(r"(.*) \(at line (\d+), column (\d+)\)", str(error), re.DOTALL)
         reason = told[1] if told else str(error).removesuffix(" (at end of document)")
@@ -80,7 +100,6 @@ def _parse(data: bytes, source: str) -> Scenario:
     except (ValueError, RecursionError) as error:
         # A whole number of thousands of digits, or brackets nested as deep.
         raise ScenarioError(f"{source}: not TOML that can be read: {error}") from error
-    return check_scenario(table, source)
 
 
 def _place_after(text: str) -> tuple[int, int]:

@@ -9,7 +9,7 @@ from __future__ import annotations
 import json
 from collections.abc import Mapping
 from hashlib import blake2s
-from typing import Annotated, Literal
+from typing import Annotated, Literal, TypeAlias
 
 from pydantic import (
     Field,
@@ -207,14 +207,23 @@ class TightPair(Part):
     )
 
 
+Place: TypeAlias = Annotated[
+    tuple[Annotated[float, Field(ge=-100_000, le=100_000)], Annotated[float, Field(ge=-100_000, le=100_000)]],
+    Field(strict=False, description="[right, away], two numbers of m"),
+]
+
+
 class Site(Part):
-    """Where people stand, how cold it is, and how fast the fastest pattern runs: for the budget, not for a run."""
+    """Where people and pieces stand, how cold it is, how fast a pattern runs: for the budget and drawings, not for a
+    run."""
 
     audience_near_m: float = Field(default=5.0, ge=0, le=10_000)
     """From the loudspeaker to the nearest listener."""
     audience_far_m: float = Field(default=21.0, ge=0, le=10_000)
     temperature_c: float = Field(default=5.0, ge=-60, le=60)
     pattern_px_per_s: float = Field(default=90.0, gt=0, le=1_000_000)
+    places: Mapping[str, Place] = Field(default={}, description="followers' names with two numbers of m each")
+    """Where pieces stand, seen from above: m right of the loudspeaker, and m away from the crowd. For drawings."""
 
 
 class Scenario(Part):
@@ -265,6 +274,9 @@ class Scenario(Part):
         Comments, key order, ``1`` for ``1.0`` and defaults written out change nothing.
         """
         plain = json.loads(self.model_dump_json(), parse_float=lambda text: float(text) + 0.0)  # -0.0 is 0.0
+        # Where nobody says where pieces stand a scenario is called what it was called before one could say it.
+        if not plain["site"]["places"]:
+            del plain["site"]["places"]
         canonical = json.dumps(plain, sort_keys=True, separators=(",", ":"), allow_nan=False)
         return blake2s(canonical.encode(), digest_size=16, person=b"scenario").hexdigest()
 

@@ -25,6 +25,8 @@ class Dropouts(Part):
     mean_burst_s: float = Field(default=0.16, ge=0.001, le=600)
     shared_fraction: float = Field(default=0.5, ge=0, le=1)
     """The part of the loss that strikes all followers at once."""
+    bad_loss_fraction: float = Field(default=1.0, gt=0, le=1)
+    """What is lost in a bad spell: of unicast, which is tried again, far less comes to be lost than of this."""
 
 
 class Scans(Part):
@@ -61,14 +63,57 @@ class FittedLevel(Part):
         return value
 
 
+class FittedHold(Part):
+    """The access point's hold as it was recorded."""
+
+    beacons: int = Field(ge=1, le=10)
+    """Access-point beacons (102.4 ms each) from one release to the next."""
+    group_share: float = Field(ge=0, le=1)
+    """Share of the time in which the group's packets were held."""
+    mean_held_s: float = Field(default=30.0, ge=0.001, le=86400)
+    """How long they were held at a time."""
+    unicast_share: float = Field(default=0.0, ge=0, le=1)
+    """Share of what went to one board that waited for a beacon."""
+    phase_ms: float | None = None
+    """When in the recording the first release was. An evening draws its own."""
+
+
+class RestsOn(Part):
+    """What an air was learnt from."""
+
+    recording: str = Field(default="", max_length=255)
+    recorded_at: str = Field(default="", max_length=40)
+    """In universal time; empty where the recording does not tell."""
+    seconds: float = Field(ge=0)
+    hosts: int = Field(ge=1)
+    packets: int = Field(ge=0)
+    assumed: Annotated[tuple[str, ...], Field(strict=False)] = Field(default=(), max_length=50)
+    """What was not recorded, in sentences."""
+
+
 class Fitted(Part):
     """What `leadlight fit` made of a recording: distributions for each level of load, and the level of each window."""
 
+    rests_on: RestsOn | None = None
     window_ms: float = Field(default=10.0, ge=1, le=600_000)
     windows: str = Field(
         pattern="^[a-z]+$", max_length=400_000, description="a letter for each window, a for the first level"
     )
     levels: tuple[FittedLevel, ...] = Field(strict=False, min_length=1, max_length=26)
+    apart_us: Annotated[tuple[Annotated[int, Field(ge=0, le=60_000_000)], ...], Field(strict=False)] = Field(
+        default=(), max_length=1001, description="whole numbers of µs in rising order"
+    )
+    """What each board adds to what a group packet takes to all, as equally spaced quantiles; none given: nothing."""
+    crosses_twice: bool = False
+    """Whether both ends of the recording were on the radio, so that each way is two crossings."""
+    hold: FittedHold | None = None
+
+    @field_validator("apart_us")
+    @classmethod
+    def _rising(cls, value: tuple[int, ...]) -> tuple[int, ...]:
+        if list(value) != sorted(value):
+            raise ValueError
+        return value
 
 
 Band: TypeAlias = Annotated[Literal["2.4", "5"], BeforeValidator(_band_as_text)]

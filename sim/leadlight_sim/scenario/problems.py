@@ -1,7 +1,7 @@
 """Says what is wrong with a scenario: which key, what it holds, what may be there.
 
-Two things live here: turning a refused value's location into a key path with the limits that its field
-enforces, and the rules that tie one part of a scenario to another.
+Two things live here. One turns a refused value's location into a key path with the limits that its field enforces. The
+other is the rules that tie one part of a scenario to another.
 """
 
 from __future__ import annotations
@@ -231,6 +231,9 @@ def disagreements(table: Mapping[str, Any]) -> Iterator[_Disagreement]:
     near_m, far_m = site.get("audience_near_m"), site.get("audience_far_m")
     if near_m is not None and far_m is not None and far_m < near_m:
         yield ("site", "audience_far_m"), f"from audience_near_m, {near_m:g}, up", None
+    for name in site.get("places") or {}:
+        if followers is not None and name not in followers:
+            yield ("site", "places", name), "the name of a follower", _near(name, followers)
 
 
 def _cue_disagreements(table: Mapping[str, Any], end_s: float | None) -> Iterator[_Disagreement]:
@@ -338,6 +341,10 @@ def _air_disagreements(table: Mapping[str, Any]) -> Iterator[_Disagreement]:
                 yield ("air", key), only_where_frames_compete, None
         if table.get("access_points"):
             yield ("access_points",), only_where_frames_compete, None
+    dropouts = air.get("dropouts") or {}
+    mean, bad = dropouts.get("mean_loss_fraction"), dropouts.get("bad_loss_fraction")
+    if mean is not None and bad is not None and mean >= bad:
+        yield ("air", "dropouts", "mean_loss_fraction"), f"less than what a bad spell loses, {bad:g}", None
     if fidelity == "sampled":
         if table.get("neighbours"):
             allowed = "left out, unless air.fidelity is contended or tabled: the preset's distributions hold the load"

@@ -1,7 +1,7 @@
 """When an evening is calm: what has broken in it, how far that reaches, and when it must have healed.
 
-A promise that something comes about in time is held against a node only while nothing is broken that could keep it, and
-no sooner than the rules allow after the last such thing was over.
+A promise that something comes about in time is held against a node only while nothing is broken that could keep it.
+After the last such thing was over it is held no sooner than the rules allow.
 """
 
 from __future__ import annotations

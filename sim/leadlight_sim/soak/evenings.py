@@ -1,7 +1,7 @@
 """Random evenings: a scenario made of a seed, with nothing in it that the rules do not allow.
 
-Which kinds of fault and of order an evening may have is drawn first, so that in many evenings most kinds are missing:
-what happens always hides what happens rarely (swarm testing: Groce, Zhang, Eide, Chen and Regehr, ISSTA 2012).
+Which kinds of fault and of order an evening may have is drawn first, so that in many evenings most kinds are missing.
+What happens always hides what happens rarely (swarm testing: Groce, Zhang, Eide, Chen and Regehr, ISSTA 2012).
 """
 
 from __future__ import annotations

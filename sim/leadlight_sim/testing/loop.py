@@ -83,7 +83,7 @@ class VirtualLoop(asyncio.BaseEventLoop):
 
     ``local_now`` and ``true_at`` are the host's clock, which ``time()`` shows in seconds; ``lateness_ns`` draws how
     late its timers run. ``stack`` is its virtual network. ``on_failure`` is given what a program raised and nobody
-    took, with a word on where; ``after_turn`` is called when a turn is over, with whether anything is planned, and may
+    took, with a word on where. ``after_turn`` is called when a turn is over, with whether anything is planned, and may
     raise.
     """
 

@@ -437,9 +437,9 @@ def _put_into(receivers: list[Any], datagram: Datagram) -> None:
 class VirtualNetwork:
     """Hosts on one modelled network, in virtual time. A context manager that ends all that still runs.
 
-    ``preset`` names a ready network, ``busy`` if nothing is said; or ``scenario``, checked, or its file's or shipped
-    name, gives the air, and those of its hosts that are asked for by name. ``seed`` seeds it all: the
-    scenario's, or 1.
+    ``preset`` names a ready network, ``busy`` if nothing is said. Or ``scenario`` gives the air, and those of its hosts
+    that are asked for by name. It is a scenario that was checked, or its file's or shipped name. ``seed`` seeds it all:
+    the scenario's, or 1.
 
     Raises ``ConfigurationError`` for a network that there is not, or if both are given.
     """

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from typing import Final
 
 from leadlight.terms import Delivery
-from leadlight_sim.measures import MEASURES, digits_of, limit_for
+from leadlight_sim.measures import MEASURES, digits_of, limit_for, rests_on
 from leadlight_sim.tune.candidates import Candidate, Count
 from leadlight_sim.tune.proof import share_at_most, share_interval
 from leadlight_sim.tune.sweep import Outcome, Question, Trial
@@ -40,6 +40,7 @@ def advise(outcome: Outcome, rehearse: str = "leadlight rehearse") -> Advice:
         *_failed_tests(outcome),
         *_to_have_it(best, rehearse),
         *best.contradictions(),
+        *rests_on(outcome.question.scenario),
         "All of it is of one modelled place; another network is another question.",
     ]
     return Advice(best, f"Recommended: {best.name}.", tuple(sentences))

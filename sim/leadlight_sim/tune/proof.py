@@ -1,9 +1,8 @@
 """What so many evenings prove: exact binomial tests of a size that is fixed before the first evening of the test.
 
 A test looked at after every evening until it passes would call a share of a twentieth good in one case of eight or
-more.
-So a test has its number of evenings, and of misses that it may have; and the tests of one sweep share the chance of
-error among them (C. Bonferroni 1936): half of it for the first candidate, a quarter for the second, and so on.
+more. So a test has its number of evenings, and of misses that it may have. And the tests of one sweep share the chance
+of error among them (C. Bonferroni 1936). Half of it for the first candidate, a quarter for the second, and so on.
 """
 
 from __future__ import annotations

@@ -37,6 +37,7 @@ from leadlight_sim.kernel import Kernel, Stream, Streams, Trace, TrueInstant
 from leadlight_sim.world.injected_faults import InjectedFaults, Mishap, Rule
 from leadlight_sim.world.nodes import FollowerNode, LeaderNode, SharedCodec
 from leadlight_sim.world.orders import Obeyed, give
+from leadlight_sim.world.packets import PacketLog
 from leadlight_sim.world.stranger import Stranger
 from leadlight_sim.world.truth import PlannedCue, Truth
 
@@ -175,6 +176,15 @@ class World:
         """The orders that reached a node, in order."""
         for order in scenario.orders:
             self.kernel.schedule(TrueInstant(seconds(order.at_s)), self._give, order)
+
+    def keep_packets(self) -> PacketLog:
+        """Keep all that leaders and followers send and read from now on, by their numbers: the leader's is 0, the
+        followers' are 1, 2 … and the standbys' those that follow."""
+        nodes = [self.leader, *self.followers, *self.leaders[1:]]
+        log = PacketLog({node.name: number for number, node in enumerate(nodes)})
+        for node in nodes:
+            node.packets = log
+        return log
 
     def run_to(self, instant: TrueInstant) -> None:
         """Run everything up to and including a true instant."""

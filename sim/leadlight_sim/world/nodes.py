@@ -1,8 +1,8 @@
 """Leaders and followers as hosts in virtual time: the library's own state machines, with a clock, a host and a power
 switch.
 
-A node does what an embedding program does: it hands over datagrams with the instant of their arrival on its own clock,
-calls the timer when it is due, sends what there is to send. It adds nothing to the protocol.
+A node does what an embedding program does. It hands over datagrams with the instant of their arrival on its own clock,
+calls the timer when it is due, and sends what there is to send. It adds nothing to the protocol.
 """
 
 from __future__ import annotations
@@ -20,6 +20,7 @@ from leadlight_sim.air import Air
 from leadlight_sim.hosts import Host, Oscillator
 from leadlight_sim.kernel import Kernel, Stream, Trace, TrueInstant, plain_text
 from leadlight_sim.world.injected_faults import InjectedFaults
+from leadlight_sim.world.packets import PacketLog
 
 CLOCK_AT_BOOT_NS = 5 * SECOND
 """What a monotonic clock shows when the program starts after a reboot."""
@@ -114,8 +115,9 @@ class Node:
         self.switched: list[tuple[TrueInstant, bool]] = []
         """When it was switched on and off."""
         self.beacons_sent: list[tuple[bytes, TrueInstant]] | None = None
-        self.beacons_heard: dict[int, TrueInstant] | None = None
-        """For a timeline, where one is asked for: group beacons sent and heard, by the datagram's identity."""
+        """Beacons sent to the group, where somebody counts them."""
+        self.packets: PacketLog | None = None
+        """Where all that is sent and read is noted, if anywhere."""
         self.watch: Callable[[], None] | None = None
         """Called after everything the node does; for measures."""
         self.is_started = False
@@ -223,8 +225,8 @@ class Node:
             return
         true = self._kernel.now
         self._trace.note(b"r", true, self._number, data)
-        if self.beacons_heard is not None and data[2] & 0x0F == Kind.BEACON:
-            self.beacons_heard[id(data)] = true
+        if self.packets is not None:
+            self.packets.note_arrived(self._number, data, true)
         now = self._local_at(true)
         if self._shift_ns:
             now = LocalInstant(now + self._shift_ns)
@@ -256,8 +258,11 @@ class Node:
     def _send(self, data: bytes, destination: Address | None) -> None:
         if self.beacons_sent is not None and destination is None and data[2] & 0x0F == Kind.BEACON:
             self.beacons_sent.append((data, self._kernel.now))
+        to = None if destination is None else str(destination)
+        if self.packets is not None:
+            self.packets.note_sent(self._number, data, to, self._kernel.now)
         self._trace.note(b"s", self._kernel.now, self._number, data)
-        self._air.send(self.name, data, None if destination is None else str(destination))
+        self._air.send(self.name, data, to)
 
     def _note_events(self, core: Core, first: Event) -> None:
         event: Event | None = first

@@ -71,9 +71,10 @@ def stated_loss(air: described.Air) -> tuple[Dropout, Dropout] | None:
     if asked is None:
         return None
     shared_loss = asked.mean_loss_fraction * asked.shared_fraction
+    bad_loss = asked.bad_loss_fraction
     return (
-        Dropout.from_mean(asked.mean_loss_fraction - shared_loss, asked.mean_burst_s),
-        Dropout.from_mean(shared_loss, asked.mean_burst_s),
+        Dropout.from_mean(asked.mean_loss_fraction - shared_loss, asked.mean_burst_s, bad_loss=bad_loss),
+        Dropout.from_mean(shared_loss, asked.mean_burst_s, bad_loss=bad_loss),
     )
 
 

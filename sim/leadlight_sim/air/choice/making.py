@@ -7,9 +7,9 @@ from typing import TypeAlias
 
 from leadlight.units import milliseconds
 from leadlight_sim import scenario as described
-from leadlight_sim.air import Radio
+from leadlight_sim.air import GroupHold, Radio
 from leadlight_sim.air.choice.choosing import contended_settings, radio_of, stated_loss, tabled_settings
-from leadlight_sim.air.choice.fitting import FittedLevel, fitted_tables
+from leadlight_sim.air.choice.fitted import FittedLevel, fitted_tables
 from leadlight_sim.air.choice.presets import preset
 from leadlight_sim.air.contended import ContendedAir
 from leadlight_sim.air.sampled import SampledAir, SampledSettings
@@ -36,7 +36,19 @@ def air_settings(air: described.Air) -> SampledSettings:
             air.fitted.windows,
             milliseconds(air.fitted.window_ms),
             settings.tables.cable,
+            apart_us=air.fitted.apart_us,
+            crosses_twice=air.fitted.crosses_twice,
         )
+        changes["retries_delay"] = False
+        hold = air.fitted.hold
+        if hold is not None:
+            # Where an evening begins in the beat, and how much the access point's clock is off, is drawn.
+            changes["hold"] = GroupHold(
+                hold.beacons,
+                doze_share=hold.unicast_share,
+                held_share=hold.group_share,
+                mean_held_seconds=hold.mean_held_s,
+            )
     loss = stated_loss(air)
     if loss is not None:
         changes["dropout"], changes["shared_dropout"] = loss

@@ -11,11 +11,11 @@ Home networks, fitted to measurements:
 ``dozing``
     ``idle`` with a dozing station on the access point, so that group frames wait for DTIM, period 2.
 
-Reference models, chosen to compare clock estimators (all of it assumed, none measured), with 10 % loss in
-bursts of 5 beacons at one a second: ``model-a`` idle, ``model-b`` busy, ``model-c`` held for a beacon every
-102.4 ms, ``model-d`` wired (its stations count as radio stations, so that they lose packets too), ``model-e``
-busy with episodes of five times the queueing. A frame that crosses the radio twice takes no time for its
-first hop there, so one draw of the distribution is the whole delay, whoever sends.
+Reference models, chosen to compare clock estimators (all of it assumed, none measured), with 10 % loss in bursts of 5
+beacons at one a second. ``model-a`` is idle, ``model-b`` busy, and ``model-c`` held for a beacon every 102.4 ms.
+``model-d`` is wired (its stations count as radio stations, so that they lose packets too). ``model-e`` is busy with
+episodes of five times the queueing. A frame that crosses the radio twice takes no time for its first hop there, so one
+draw of the distribution is the whole delay, whoever sends.
 
 Change one with ``dataclasses.replace``.
 """

@@ -1,11 +1,11 @@
 """Tables for the sampled air, made from a contended run.
 
 A scene says what a network carries: beacons to the group, and soundings that each follower sends and the leader
-answers. It is run once with every frame contending and no channel loss, so that the distributions hold what contention
-does (queues, collisions, retries, the neighbours' load, beacons on the air) and nothing else; the sampled air then adds
+answers. It is run once with every frame contending and no channel loss. So the distributions hold what contention does
+(queues, collisions, retries, the neighbours' load, beacons on the air) and nothing else. The sampled air then adds
 channel loss, retries and the hold for DTIM by its own rules. Distributions are quantiles of what was seen.
 
-Delays are alike in time as the neighbours' load is: each window of the run has a level of load, each level
+Delays are alike in time as the neighbours' load is. Each window of the run has a level of load, each level
 distributions and a share of collisions of its own, and the sampled air replays the levels in the order in which they
 came. Where group frames are held, the first that a DTIM beacon lets go has other distributions than those right behind
 it.
@@ -72,8 +72,8 @@ class Scene:
     """What a network carries while it is observed.
 
     Sizes are UDP payloads. ``sounding_interval_ns`` is each follower's own; 0 means no soundings. It is observed for
-    ``duration_ns``, and by as much again, up to ``duration_limit_ns``, until the share of beacons that collide is known
-    to a standard error of a twentieth of itself or of ``LOSS_ERROR``, whichever is more.
+    ``duration_ns``, and by as much again, up to ``duration_limit_ns``. It ends once the share of beacons that collide
+    is known to a standard error of a twentieth of itself or of ``LOSS_ERROR``, whichever is more.
     """
 
     air: ContendedSettings = field(default_factory=ContendedSettings)
@@ -119,9 +119,9 @@ class Scene:
 class LevelDistributions:
     """Quantiles of delays in ns, and the share of group frames that collided, at one level of load or at all of them.
 
-    ``behind_ns`` and ``behind_loss`` are of group frames that went right behind another, where they are held for DTIM;
+    ``behind_ns`` and ``behind_loss`` are of group frames that went right behind another, where they are held for DTIM.
     ``group_ns`` and ``group_loss`` are then of the first that each DTIM beacon let go. What begins while the beacon is
-    on the air waits for its end, what begins during the first frame waits for the end of that: one waits longer, and
+    on the air waits for its end, what begins during the first frame waits for the end of that. One waits longer, and
     more often, so that the two collide unlike. ``count_stretch`` is how many times as long as on an idle medium a
     contender's count took. A wired leader's delays have its cable in them; with it, nothing is forwarded from radio to
     radio, and no reply is sent by radio.
@@ -142,7 +142,7 @@ class LevelDistributions:
 class MeasuredDistributions:
     """What a scene's contended run gave.
 
-    ``overall`` is what was seen at any time; ``levels``, the calmest first, what was seen in windows of each level;
+    ``overall`` is what was seen at any time, and ``levels``, the calmest first, what was seen in windows of each level.
     ``windows`` has one letter from "a" on for each window's level.
     """
 
@@ -170,10 +170,10 @@ class MeasuredDistributions:
 class Observer:
     """A scene's traffic in any air, and what came of it.
 
-    ``sent`` holds when each beacon was sent, and ``beacons``, for each one heard, when the first follower had it;
-    ``soundings`` and ``echoes`` when each was sent, and its delay in ns. Where the leader is on the radio,
-    ``forwarded`` holds when each of both was at the access point and how long it took from there, and ``replies`` when
-    each Echo was sent and how long it took to get there.
+    ``sent`` holds when each beacon was sent, and ``beacons``, for each one heard, when the first follower had it.
+    ``soundings`` and ``echoes`` hold when each was sent, and its delay in ns. Where the leader is on the radio,
+    ``forwarded`` holds when each of both was at the access point and how long it took from there. ``replies`` holds
+    when each Echo was sent and how long it took to get there.
     """
 
     def __init__(self, kernel: Kernel, air: Air, scene: Scene, streams: Streams) -> None:

@@ -1,9 +1,9 @@
 """The contended air: every frame competes for its channel, by the rules of IEEE 802.11.
 
-What a datagram meets here is made, not drawn: collisions, retries, queues, the neighbours' load, an access point that
-holds group frames for dozing stations and interrupts everybody with its beacons. Only the loss of a single try, and who
-sends when next door, are left to distributions. It costs one kernel event for each time a channel becomes busy, so it
-runs scenes of minutes; an evening is for the sampled air.
+What a datagram meets here is made, not drawn. There are collisions, retries, queues, the neighbours' load, and an
+access point that holds group frames for dozing stations and interrupts everybody with its beacons. Only the loss of a
+single try, and who sends when next door, are left to distributions. It costs one kernel event for each time a channel
+becomes busy, so it runs scenes of minutes; an evening is for the sampled air.
 
 Several access points may hang on one cable, each with a channel, a beacon grid and neighbours of its own. A station is
 one's own at a time; what goes to the group goes out through all of them.

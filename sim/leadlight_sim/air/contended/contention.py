@@ -1,17 +1,17 @@
 """The contended medium: who may transmit when, by the distributed coordination function of IEEE 802.11.
 
-IEEE 802.11-2012 clause 9.3.4. A contender waits until the medium has been idle for a DIFS (an EIFS after a collision),
-then counts down slots, and transmits at the slot boundary where its count ends. While the medium is busy counts stand
-still. Whoever reaches the same boundary collides. After every transmission a new count is drawn, whether or not there
-is more to send, from a window that doubles with each failure. A frame that finds the medium idle for a DIFS and its
-sender's count run out is transmitted at once.
+IEEE 802.11-2012 clause 9.3.4. A contender waits until the medium has been idle for a DIFS (an EIFS after a collision).
+Then it counts down slots, and transmits at the slot boundary where its count ends. While the medium is busy counts
+stand still. Whoever reaches the same boundary collides. After every transmission a new count is drawn, whether or not
+there is more to send, from a window that doubles with each failure. A frame that finds the medium idle for a DIFS and
+its sender's count run out is transmitted at once.
 
-Slots are not simulated one by one. All contenders hear the same busy periods, so one count of idle slots serves all:
-each keeps the value of that count at which it may transmit, a heap gives the next, and the kernel gets one event for
+Slots are not simulated one by one. All contenders hear the same busy periods, so one count of idle slots serves all.
+Each keeps the value of that count at which it may transmit, and a heap gives the next. The kernel gets one event for
 each busy period, whatever the number of contenders.
 
-What is simplified: everybody hears everybody, without propagation delay; of frames that overlap none is received; a
-contender that would transmit less than a slot after another began has not sensed it yet, and collides; after a
+What is simplified: everybody hears everybody, without propagation delay. Of frames that overlap none is received. A
+contender that would transmit less than a slot after another began has not sensed it yet, and collides. After a
 collision everybody waits the same, although its senders' ACK timeout ends a few microseconds before an EIFS.
 """
 

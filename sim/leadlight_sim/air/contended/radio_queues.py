@@ -1,6 +1,6 @@
 """Who contends for the radio, with which queues: each station, the access point, and the access point's beacons.
 
-The access point is one contender. It serves its stations' queues in turn, the group's queue being one among them, and a
+The access point is one contender. It serves its stations' queues in turn, the group's queue being one among them. A
 unicast frame is tried until it is acknowledged or given up before the next one's turn. What a DTIM beacon has let go
 goes before all else.
 """
@@ -37,9 +37,9 @@ class Frame:
 class Port:
     """A station's place on the network.
 
-    ``absences`` counts the reasons for which it does not hear now (a scan, roaming, an access point that is down), and
-    ``told`` those of them that the access point knows of. ``queue`` is the access point's for it, and ``cell`` that
-    access point's name; a wired station has none.
+    ``absences`` counts the reasons for which it does not hear now (a scan, roaming, an access point that is down).
+    ``told`` counts those of them that the access point knows of. ``queue`` is the access point's for it, and ``cell``
+    that access point's name; a wired station has none.
     """
 
     __slots__ = (

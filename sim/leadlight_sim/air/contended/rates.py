@@ -1,8 +1,8 @@
 """The rates that a unicast frame's tries go at, and how long each try lasts.
 
 A sender that gets no ACK tries again, after some tries at a lower rate. Which tries go at which rate is each driver's
-own affair; the rule here (tries 1 and 2 at the best rate, 3 and 4 at half its index, 5 to 7 at the lowest) is assumed,
-after the retry chains of Linux's Minstrel, which steps down after two to six failures.
+own affair. The rule here is tries 1 and 2 at the best rate, 3 and 4 at half its index, 5 to 7 at the lowest. It is
+assumed, after the retry chains of Linux's Minstrel, which steps down after two to six failures.
 """
 
 from __future__ import annotations

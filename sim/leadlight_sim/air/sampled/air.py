@@ -1,15 +1,14 @@
 """The sampled air: every delay drawn from a distribution, every loss from a channel that is good or bad for a while.
 
-It costs one kernel event per delivery, so an evening takes seconds. What it keeps from IEEE 802.11 and RFC
-9119: a group frame is sent once and never acknowledged, waits for DTIM while a station dozes, and reaches all
-its receivers at one common instant; a unicast frame is tried again; what a radio station sends to the group
-first crosses to the access point as unicast. What only frames that compete could show (collisions, a
-neighbour's load) is in the distributions.
+It costs one kernel event per delivery, so an evening takes seconds. From IEEE 802.11 and RFC 9119 it keeps this. A
+group frame is sent once and never acknowledged, waits for DTIM while a station dozes, and reaches all its receivers at
+one common instant. A unicast frame is tried again. What a radio station sends to the group first crosses to the access
+point as unicast. What only frames that compete could show (collisions, a neighbour's load) is in the distributions.
 
-Random streams are kept apart: the draws of a link come from streams named after its two ends, so adding a station
-changes no other station's outcomes, except through what all really share: group frames of several senders wait for
-each other's airtime, and held ones leave in the order in which they came; where more radio time is asked for
-than there is, everything waits (``Workload``); and if told so, the access point's frames wait while it tries one again.
+Random streams are kept apart: the draws of a link come from streams named after its two ends. So adding a station
+changes no other station's outcomes, except through what all really share. Group frames of several senders wait for each
+other's airtime, and held ones leave in the order in which they came. Where more radio time is asked for than there is,
+everything waits (``Workload``). If told so, the access point's frames wait while it tries one again.
 """
 
 from __future__ import annotations
@@ -178,6 +177,7 @@ class SampledAir:
             self._transmit,
             self._drop,
             grid=self._grid,
+            is_holding=self._open_holding(),
             limit_frames=settings.hold.queue_frames if settings.hold is not None else 0,
             backlog_ns=settings.backlog_ns,
         )
@@ -339,7 +339,8 @@ class SampledAir:
                 again_ns = cost_ns
                 if count_stretch != 1.0:
                     again_ns += round((count_stretch - 1.0) * self._settings.radio.mean_backoff_ns(attempt))
-                at += again_ns
+                if self._settings.retries_delay:
+                    at += again_ns
                 if self._settings.retries_block:
                     if counts is self._down:
                         self._block(begin, at)
@@ -454,7 +455,7 @@ class SampledAir:
             self._counts[LinkKind.GROUP].lost += len(flow.radio)
             return kept_ns
         shared = self._shared.loss_at(common_at)
-        draw_private = tables.private.draw
+        draw_private = (tables.apart or tables.private).draw
         now = self._kernel.now
         schedule_after = self._kernel.schedule_after
         sender = flow.sender.name
@@ -537,6 +538,17 @@ class SampledAir:
             return None
         draws = self._streams.stream("air", "access point")
         return BeaconGrid.drawn(draws, hold.period, hold.phase_ns, hold.clock_error_ppb)
+
+    def _open_holding(self) -> Callable[[TrueInstant], bool] | None:
+        hold = self._settings.hold
+        if hold is None or hold.held_share == 1.0:
+            return None
+        if hold.held_share == 0.0:
+            return lambda _: False
+        held_ns = hold.mean_held_seconds * SECOND
+        free_ns = held_ns * (1.0 - hold.held_share) / hold.held_share
+        draws = self._streams.stream("air", "group hold")
+        return Trajectory(ExponentialSojourn(free_ns), ExponentialSojourn(held_ns), draws).is_bad
 
     def _finds_asleep(self, draws: Stream) -> bool:
         assert self._settings.hold is not None

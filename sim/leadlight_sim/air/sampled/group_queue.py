@@ -70,11 +70,13 @@ class Workload:
 class GroupQueue(Generic[Flow]):
     """Group frames on their way to the air, first in, first out, whoever sent them.
 
-    ``transmit(flow, data, begin, is_behind)`` puts a frame on the air and returns how long it keeps the radio;
+    ``transmit(flow, data, begin, is_behind)`` puts a frame on the air and returns how long it keeps the radio.
     ``is_behind`` says that it goes right behind another that the same DTIM beacon let go. ``drop(flow)`` hears of one
-    that was given up. With a ``grid`` frames wait for the first DTIM instant that is not before them, at
-    most ``limit_frames`` of them, oldest dropped first, those of a burst that have not begun included. Without one
-    they wait for the frames before them alone, and one that would wait more than ``backlog_ns`` is dropped.
+    that was given up. With a ``grid`` frames wait for the first DTIM instant that is not before them. At most
+    ``limit_frames`` of them wait, those of a burst that have not begun included, and the oldest is dropped first.
+    Without one, and at instants of which ``is_holding`` says no, they wait for the frames before them alone, and one
+    that would wait more than ``backlog_ns`` is dropped. What was held by then still waits for its DTIM, as in Linux
+    ``mac80211``.
     """
 
     def __init__(
@@ -85,6 +87,7 @@ class GroupQueue(Generic[Flow]):
         drop: Callable[[Flow], None],
         *,
         grid: BeaconGrid | None,
+        is_holding: Callable[[TrueInstant], bool] | None = None,
         limit_frames: int,
         backlog_ns: int,
     ) -> None:
@@ -93,6 +96,7 @@ class GroupQueue(Generic[Flow]):
         self._transmit = transmit
         self._drop = drop
         self._grid = grid
+        self._is_holding = is_holding
         self._limit_frames = limit_frames
         self._backlog_ns = backlog_ns
         self._held: deque[tuple[Flow, bytes]] = deque()
@@ -104,7 +108,7 @@ class GroupQueue(Generic[Flow]):
     def take(self, flow: Flow, data: bytes) -> None:
         """Take a frame that reaches the access point now."""
         now = self._kernel.now
-        if self._grid is not None:
+        if self._grid is not None and (self._is_holding is None or self._is_holding(now)):
             self._hold(self._grid, flow, data)
             return
         begin = max(now + self._workload.excess_ns(now), self._free_at)

@@ -1,6 +1,6 @@
 """Samples: what followers were off by at many instants, worked out in arrays from what they went by.
 
-Every figure is the one that asking the follower itself at that instant would have given, to the last digit: whole
+Every figure is the one that asking the follower itself at that instant would have given, to the last digit. Whole
 nanoseconds stay whole, divisions round down as they do there, and products of rates are rounded as there.
 """
 
@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from typing import Final, TypeAlias
+from typing import Final, Protocol, TypeAlias
 
 import numpy as np
 import numpy.typing as npt
@@ -16,13 +16,13 @@ import numpy.typing as npt
 from leadlight.clock import Estimate
 from leadlight.playback import Stretch
 from leadlight.units import BILLION, MILLISECOND
-from leadlight_sim.hosts import TRILLION, Host, Oscillator
+from leadlight_sim.hosts import TRILLION, Oscillator
 from leadlight_sim.kernel import TrueInstant
-from leadlight_sim.measures.scores import Floats
-from leadlight_sim.measures.watching import Change
+from leadlight_sim.sampling.watching import Change
 from leadlight_sim.world import FollowerNode
 
 Wholes: TypeAlias = npt.NDArray[np.int64]
+Floats: TypeAlias = npt.NDArray[np.float64]
 Flags: TypeAlias = npt.NDArray[np.bool_]
 
 MILLION: Final = 1_000_000
@@ -85,13 +85,20 @@ class Samples:
         )
 
 
+class Wakings(Protocol):
+    """What draws how late a player is woken: a ``Host`` does, each draw by itself."""
+
+    def player_latenesses_ns(self, count: int) -> Sequence[int] | Wholes:
+        """Return how late the player is woken the next ``count`` times."""
+
+
 class Sampler:
     """Samples one follower. ``player`` draws how late it wakes, ``suspended`` is when its board slept."""
 
     def __init__(
         self,
         node: FollowerNode,
-        player: Host,
+        player: Wakings,
         show_places: Mapping[int, int],
         suspended: Sequence[tuple[TrueInstant, TrueInstant]],
     ) -> None:

@@ -1,0 +1,122 @@
+"""What access points do to the group's packets, recognised where it shows.
+
+* **Held apart**: what the group's packets share, and what each receiver adds of its own. One transmission reaches all
+at
+  once; what differs from one receiver to another is its radio's and its host's.
+* **Copies**: an access point that sends each member an acknowledged copy of its own reaches them one after another,
+  each after a wait of its own. What differs is then as wide as what unicast packets differ by.
+* **Forgotten**: a switch that looks into the group's reports, with nobody to ask for them, forgets members after
+  minutes. A host hears nothing of the group any more, and all that is for itself.
+* **Isolation**: nothing is carried between two stations on the radio.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+
+from leadlight.units import MICROSECOND, SECOND
+from leadlight_sim.recording import Floats, HostObserved, Observed, Way
+
+COMMON_MINIMUM: Final = 50
+"""Group packets that both hosts of a pair heard, before anything is said of what differs."""
+COPIES_WIDTH: Final = 0.5
+"""What two hosts' group delays differ by, over what two unicast packets do, from which on they are copies: halfway
+between one transmission, which comes to nearly nothing, and packets on their own, which come to 1."""
+COPIES_LEAST_NS: Final = 60 * MICROSECOND
+"""No two copies follow one another more quickly; what differs by less is hosts' own."""
+FORGOTTEN_PACKETS: Final = 40
+FORGOTTEN_NS: Final = 15 * SECOND
+"""So much of the group in a row, to the recording's end, is no dropout while unicast comes."""
+HEARD_SHARE: Final = 0.5
+
+
+@dataclass(frozen=True, slots=True)
+class Signatures:
+    """What shows of an access point's ways.
+
+    ``copies``: whether each member gets a copy of its own; None where one host alone heard the group. ``width`` is what
+    decided it. ``forgotten`` says which hosts heard no more of the group from when on, in s. ``cut_off`` names hosts
+    that nothing came from.
+    """
+
+    copies: bool | None
+    width: float
+    forgotten: tuple[tuple[str, float], ...]
+    cut_off: tuple[str, ...]
+
+
+def signatures_of(observed: Observed) -> Signatures:
+    """Return what shows in a recording."""
+    widths = _widths(observed)
+    width = float(np.median(widths)) if widths else float("nan")
+    forgotten = [(host.label, at) for host in observed.hosts if (at := _forgotten_at(host)) is not None]
+    cut_off = [host.label for host in observed.hosts if len(host.down) + len(host.up) and not len(host.round_trip)]
+    return Signatures(width >= COPIES_WIDTH if widths else None, width, tuple(forgotten), tuple(cut_off))
+
+
+def apart_ns(observed: Observed) -> Floats:
+    """Return what each receiver adds to the quickest's delay of the same group packet, above its own least; empty where
+    fewer than two hosts heard the group."""
+    heard = [host.group for host in observed.hosts if np.count_nonzero(host.group.came) >= COMMON_MINIMUM]
+    if len(heard) < 2:
+        return np.empty(0)
+    sent = np.unique(np.concatenate([way.sent_ns for way in heard]))
+    table = np.full((len(heard), len(sent)), np.nan)
+    for row, way in enumerate(heard):
+        came = way.came
+        table[row, np.searchsorted(sent, way.sent_ns[came])] = way.delay_ns[came]
+    # Each host's delays are off by a constant of its own, which no recording knows: what two differ by at least is none
+    # of the packets'.
+    together = np.sum(~np.isnan(table), axis=0) >= 2
+    table = table[:, together]
+    if table.shape[1] < COMMON_MINIMUM:
+        return np.empty(0)
+    middle = np.nanmedian(table, axis=0)
+    table = table - np.nanmedian(table - middle, axis=1, keepdims=True)
+    found = table - np.nanmin(table, axis=0)
+    added: Floats = found[~np.isnan(found)]
+    return added
+
+
+def _widths(observed: Observed) -> list[float]:
+    widths = []
+    for place, one in enumerate(observed.hosts):
+        for other in observed.hosts[place + 1 :]:
+            _, mine, its = np.intersect1d(one.group.sent_ns, other.group.sent_ns, return_indices=True)
+            difference = one.group.delay_ns[mine] - other.group.delay_ns[its]
+            difference = difference[~np.isnan(difference)]
+            if len(difference) < COMMON_MINIMUM:
+                continue
+            own = [_spread(way) for way in (one.down, other.down) if np.count_nonzero(way.came) >= COMMON_MINIMUM]
+            if not own:
+                continue
+            alone = float(np.hypot(own[0], own[-1]))
+            spread = _between(difference)
+            widths.append(spread / alone if spread > COPIES_LEAST_NS and alone > 0 else 0.0)
+    return widths
+
+
+def _spread(way: Way) -> float:
+    return _between(way.delays)
+
+
+def _between(values: Floats) -> float:
+    low, high = np.quantile(values, [0.25, 0.75])
+    return float(high - low)
+
+
+def _forgotten_at(host: HostObserved) -> float | None:
+    came = host.group.came
+    if not came.any():
+        return None
+    last = int(np.flatnonzero(came)[-1])
+    missed = len(came) - 1 - last
+    if missed < FORGOTTEN_PACKETS or host.group.sent_ns[-1] - host.group.sent_ns[last] < FORGOTTEN_NS:
+        return None
+    later = host.down.sent_ns > host.group.sent_ns[last]
+    if not later.any() or np.mean(host.down.came[later]) < HEARD_SHARE:
+        return None
+    return float(host.group.sent_ns[last]) / SECOND

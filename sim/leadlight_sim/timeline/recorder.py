@@ -1,0 +1,205 @@
+"""Keeps, beside the scoring of a world, what a timeline is made of.
+
+Stretch by stretch it is worked out from what followers went by. Of each quarter of a second the least, the middle and
+the most are kept; frames only about instants that somebody will want to look at: those known beforehand, and the worst
+so far.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping, Sequence
+from functools import partial
+from typing import Final, NamedTuple
+
+import numpy as np
+import numpy.typing as npt
+
+from leadlight import CueState
+from leadlight.units import MILLISECOND, SECOND
+from leadlight_sim.hosts import Host
+from leadlight_sim.kernel import Stream, TrueInstant
+from leadlight_sim.sampling import NO_SHOW_DUE, Floats, Sampler, Watch, Wholes
+from leadlight_sim.timeline.frames import Knot, due_frames
+from leadlight_sim.timeline.model import DARK, NO_POWER, NOT_DUE, SHOWN
+from leadlight_sim.timeline.worst import Extremes
+from leadlight_sim.world import LeaderNode, World
+
+BIN_NS: Final = 250 * MILLISECOND
+"""Of each such span the least, the middle and the most are kept."""
+AROUND_NS: Final = 5 * SECOND
+"""How long before and after an instant of note every frame is kept."""
+
+
+class Frames(NamedTuple):
+    """The frames of a stretch: instants in ns; distances, naive ones, and what each piece does, pieces × frames."""
+
+    begin: int
+    end: int
+    at: Wholes
+    ours: Floats
+    naive: Floats
+    does: npt.NDArray[np.int8]
+
+
+class _Wakings:
+    """Wakes a player for every frame: by other draws than those that are scored, and many at once."""
+
+    def __init__(self, host: Host, chance: Stream) -> None:
+        self._host = host
+        self._chance = chance
+
+    def player_latenesses_ns(self, count: int) -> Wholes:
+        return self._host.players_lateness_ns(self._chance, count).astype(np.int64)
+
+
+class Recorder:
+    """Notes what is true as it changes; ``note_truth`` is called at every multiple of ``BIN_NS``.
+
+    ``watches`` are the followers', ``show_places`` the places of shows by their keys, ``suspended`` when whose board
+    slept. ``wanted`` are instants, in ns, about which frames are kept whatever happens there.
+    """
+
+    def __init__(
+        self,
+        world: World,
+        watches: Sequence[Watch],
+        show_places: Mapping[int, int],
+        suspended: Mapping[str, Sequence[tuple[TrueInstant, TrueInstant]]],
+        wanted: Sequence[int],
+    ) -> None:
+        self._world = world
+        self._watches = watches
+        self._places = show_places
+        self._wanted = wanted
+        self.pieces = len(watches)
+        self.packets = world.keep_packets()
+        self.frame_ns = round(min(show.frame_rate.period_ns for show in world.shows))
+        self._lengths = [show.frame_rate.position_of(show.frame_count) for show in world.shows]
+        self._settle_ns = round(world.scenario.run.settle_s * SECOND)
+        self._samplers = [
+            Sampler(
+                watch.node,
+                _Wakings(world.player_of(follower), world.streams.stream("player of a timeline", follower.name)),
+                show_places,
+                suspended.get(follower.name, ()),
+            )
+            for watch, follower in zip(watches, world.scenario.followers, strict=True)
+        ]
+        self._told: dict[str, object] = {}
+        self._believed: Iterable[int] = ()
+        self._knots: list[Knot] = []
+        self._worked_out_to = 0
+        self.bins: list[dict[str, Floats]] = []
+        """By stretch: ``least``, ``middle``, ``most``, the same of ``naive_``, ``late`` and ``does``; pieces × bins."""
+        self.frames: list[Frames] = []
+        """Of the stretches where any are wanted."""
+        self.extremes = Extremes(self.pieces, self.frame_ns)
+        for leading in world.leaders:
+            leading.watch = partial(self._look_at_leader, leading)
+
+    def first_heard(self, piece: int) -> int | None:
+        """Return when a piece, by its number from 0, first knew a time."""
+        return self._watches[piece].first_beacon
+
+    def had_power(self, piece: int, at: int) -> bool:
+        """Return whether a piece, by its number from 0, had power at an instant."""
+        is_on = False
+        for when, switched_on in self._watches[piece].node.switched:
+            if when > at:
+                break
+            is_on = switched_on
+        return is_on
+
+    # -- while it runs -------------------------------------------------------------------------------------------------
+
+    def _look_at_leader(self, node: LeaderNode) -> None:
+        leader = node.leader
+        told = leader.is_leading, leader.cue, node.shift_ns, node.life
+        if self._told.get(node.name) != told:
+            self._told[node.name] = told
+            self.note_truth(self._believed)
+
+    def note_truth(self, believed: Iterable[int]) -> None:
+        """Note what is true now: what ought to be seen, and what the clocks of the timebases that are believed show."""
+        world, now = self._world, self._world.kernel.now
+        self._believed = believed
+        cue, position = world.ideal(now)
+        show = self._places.get(cue.show, NO_SHOW_DUE) if cue.state is CueState.ROLLING else NO_SHOW_DUE
+        readings = {timebase: world.leader_time(timebase, now) for timebase in believed}
+        self._knots.append(Knot(now, show, position, readings))
+
+    # -- stretch by stretch --------------------------------------------------------------------------------------------
+
+    def work_out(self, end: int) -> None:
+        """Work out the frames before a scoring instant, while the watches still hold what they went by."""
+        begin = self._worked_out_to
+        if end <= begin:
+            return
+        at = np.arange(-(-begin // self.frame_ns), -(-end // self.frame_ns), dtype=np.int64) * self.frame_ns
+        bins = (at - begin) // BIN_NS
+        due = due_frames(at, self._knots, self._lengths)
+        is_due = due.show != NO_SHOW_DUE
+        pieces = self.pieces
+        ours, naive = np.full((pieces, len(at)), np.nan), np.full((pieces, len(at)), np.nan)
+        late = np.full((pieces, len(at)), np.nan)
+        counted = np.zeros((pieces, len(at)), np.bool_)
+        does = np.full((pieces, len(at)), NOT_DUE, np.int8)
+        for number, (watch, sampler) in enumerate(zip(self._watches, self._samplers, strict=True)):
+            samples, _ = sampler.sample(watch.changes, due)
+            ours[number], naive[number] = samples.lights, samples.naive_lights
+            late[number] = samples.naive - samples.naive_lights
+            does[number, is_due] = DARK
+            does[number, ~np.isnan(samples.lights)] = SHOWN
+            does[number, ~samples.powered] = NO_POWER
+            heard, switched = watch.first_beacon, watch.node.switched
+            since = switched[0][0] if heard is None and switched else heard
+            if since is not None:
+                counted[number] = samples.powered & (at >= since + self._settle_ns)
+        self.bins.append(_binned(bins, -(-(end - begin) // BIN_NS), ours, naive, late, does))
+        self.frames.append(Frames(begin, end, at, ours, naive, does))
+        self.extremes.take(begin, at, does == DARK, counted, self.bins[-1], bins)
+        self._forget()
+        self._knots = self._knots[-1:]
+        self._worked_out_to = end
+
+    def _forget(self) -> None:
+        # The stretch that has just ended may yet be needed by an instant at the beginning of the next.
+        wanted = [*self._wanted, *self.extremes.instants()]
+        kept = [
+            frames
+            for frames in self.frames[:-1]
+            if any(frames.begin - AROUND_NS <= at <= frames.end + AROUND_NS for at in wanted)
+        ]
+        self.frames = [*kept, self.frames[-1]]
+
+
+def _binned(
+    bins: npt.NDArray[np.int64],
+    count: int,
+    shown: Floats,
+    naive: Floats,
+    late: Floats,
+    does: npt.NDArray[np.int8],
+) -> dict[str, Floats]:
+    """Return the least, middle and most of each bin, NaN where there is none, and the last thing that it does in it.
+
+    The middle is a value that occurred: the lower one of two.
+    """
+    pieces = len(shown)
+    starts = np.searchsorted(bins, np.arange(count))
+    widest = int(np.diff(np.append(starts, len(bins))).max(initial=1))
+    spread = np.full((4, pieces, count * widest), np.nan)
+    places = bins * widest + (np.arange(len(bins)) - starts[bins])
+    spread[0][:, places] = shown
+    spread[1][:, places] = naive
+    spread[2][:, places] = np.where(np.isnan(shown), np.nan, late)
+    spread[3][:, places] = does
+    spread = np.sort(spread.reshape(4, pieces, count, widest), axis=3)  # NaN comes last
+    last = np.maximum((~np.isnan(spread)).sum(axis=3) - 1, 0)
+    middle = np.take_along_axis(spread, (last // 2)[..., None], axis=3)[..., 0]
+    most = np.take_along_axis(spread, last[..., None], axis=3)[..., 0]
+    least = spread[..., 0]
+    return {
+        "least": least[0], "middle": middle[0], "most": most[0], "naive_least": least[1], "naive_middle": middle[1],
+        "naive_most": most[1], "late": middle[2], "does": np.nan_to_num(most[3]),
+    }  # fmt: skip
