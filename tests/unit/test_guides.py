@@ -21,7 +21,7 @@ import leadlight.events
 import leadlight.net
 from leadlight import ClockState, FollowerSettings, FrameRate, LeaderSettings, StoredShow, make_key, read_key_file
 from leadlight.commands import cli, troubles
-from leadlight.commands.endings import EXIT_FAULT, EXIT_INTERRUPTED, EXIT_TROUBLE
+from leadlight.commands.exits import EXIT_FAULT, EXIT_INTERRUPTED, EXIT_TROUBLE
 from leadlight.follower.settings import HOLDOVER_CAP_NS
 from leadlight.leader.settings import LISTEN_INTERVALS
 from leadlight.playback.fader import STOP_FADE_NS

@@ -20,8 +20,6 @@ one below, in another slot, on every node; then move it up on every node; then t
 class KeyCommand:
     """Makes keys."""
 
-    summary = "make a group's key: without one, anybody on the network can lead the group"
-
     def add_arguments(self, parser: argparse.ArgumentParser) -> None:
         """Declare the argument."""
         parser.formatter_class = argparse.RawDescriptionHelpFormatter
