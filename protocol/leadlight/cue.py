@@ -7,6 +7,7 @@ from its origin is as exact as one a second from it.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import lru_cache
 from hashlib import blake2s
 from typing import NamedTuple
 
@@ -30,6 +31,7 @@ _NAMES: dict[int, str] = {}
 _NAMES_KEPT = 1024
 
 
+@lru_cache(maxsize=_NAMES_KEPT)  # asked for with every frame
 def show_key(show: str, edition: str = "", manifest_digest: bytes = b"") -> int:
     """Return the 64-bit key by which beacons name a show: a digest of its id, edition and manifest.
 

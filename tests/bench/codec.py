@@ -24,7 +24,8 @@ import msgpack
 from leadlight.cue import Cue, ShowLine, show_key
 from leadlight.terms import ClockState, ContentState, CueState
 from leadlight.units import HOUR, MICROSECOND, MILLISECOND, SECOND, LeaderInstant, LocalInstant, ShowPosition
-from leadlight.wire.codec import PREAMBLE_BYTES, Codec
+from leadlight.wire.codec import Codec
+from leadlight.wire.framing import PREAMBLE_BYTES
 from leadlight.wire.messages import Beacon, DelayReport, Echo, Mark, Message, SharedDelay, Sounding, Tally
 from leadlight.wire.tags import TAG_BYTES, KeyRing
 

@@ -21,15 +21,8 @@ from typing import Any
 import numpy as np
 
 from leadlight.units import MILLISECOND, SECOND
-from leadlight_sim.drills.drills import (
-    DEFAULT_RECOVERY,
-    DRILLS,
-    RECOVERIES,
-    ROLLS_AT_S,
-    UNMARKED,
-    DrillResult,
-    run_drill,
-)
+from leadlight_sim.drills.breaking import DRILLS, ROLLS_AT_S
+from leadlight_sim.drills.drills import DEFAULT_RECOVERY, RECOVERIES, UNMARKED, DrillResult, run_drill
 from leadlight_sim.kernel.kernel import TrueInstant
 from leadlight_sim.measures.flashes import CYCLE_S
 from leadlight_sim.scenario.files import load_shipped

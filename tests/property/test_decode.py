@@ -21,6 +21,7 @@ from leadlight.dissect.summary import CaptureSummary, message_in_words
 from leadlight.errors import CaptureError
 from leadlight.terms import Kind
 from leadlight.wire import codec as wire
+from leadlight.wire import framing
 from leadlight.wire.tags import KeyRing
 
 GROUP = "Quarry Lake"
@@ -30,10 +31,10 @@ each_reader = pytest.mark.parametrize("dissector", READERS, ids=["stranger", "gr
 
 preambles = st.builds(
     lambda version, kind, slot, group: wire.MAGIC + bytes((version << 4 | kind, slot)) + group,
-    st.sampled_from([wire.VERSION, wire.VERSION, wire.VERSION, 2]),
+    st.sampled_from([framing.VERSION, framing.VERSION, framing.VERSION, 2]),
     st.sampled_from([*Kind, 0, 15]),
     st.sampled_from([0, 0, 1, 2, 9]),
-    st.sampled_from([wire.group_hash(GROUP), b"else"]),
+    st.sampled_from([framing.group_hash(GROUP), b"else"]),
 )
 numbers = st.integers(0, 1) | st.integers(-(1 << 63), (1 << 64) - 1)
 values = st.recursive(
@@ -44,7 +45,7 @@ values = st.recursive(
 )  # fmt: skip
 VECTORS = json.loads((Path(__file__).parents[2] / "protocol" / "vectors" / "datagrams.json").read_text("utf-8"))
 GOOD = [
-    (data[:3], msgpack.unpackb(data[wire.PREAMBLE_BYTES :]))
+    (data[:3], msgpack.unpackb(data[framing.PREAMBLE_BYTES :]))
     for data in (bytes.fromhex(case["datagram"]) for case in VECTORS if case["key"] is None)
 ]
 """The first bytes of datagrams that every decoder takes, and their arrays."""
@@ -58,7 +59,7 @@ def spoiled(draw: st.DrawFn) -> bytes:
     inner = draw(st.sampled_from([array, *(part for part in array if isinstance(part, list) and part)]))
     if draw(st.booleans()):
         inner[draw(st.integers(0, len(inner) - 1))] = draw(numbers | values)
-    preamble = begin + bytes([draw(st.sampled_from([0, 0, 1, 2]))]) + wire.group_hash(GROUP)
+    preamble = begin + bytes([draw(st.sampled_from([0, 0, 1, 2]))]) + framing.group_hash(GROUP)
     return tagged(preamble, msgpack.packb(array), draw(st.booleans()))
 
 

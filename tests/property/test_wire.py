@@ -13,7 +13,9 @@ from leadlight.errors import WireError
 from leadlight.terms import ClockState, ContentState, CueState, Kind
 from leadlight.units import MICROSECOND, MILLISECOND
 from leadlight.wire import codec as wire
-from leadlight.wire.codec import Codec, Field
+from leadlight.wire import framing
+from leadlight.wire.codec import Codec
+from leadlight.wire.framing import Field
 from leadlight.wire.messages import Beacon, DelayReport, Echo, Mark, Message, SharedDelay, Sounding, Tally
 from leadlight.wire.tags import KeyRing
 
@@ -94,7 +96,7 @@ def test_every_message_comes_back_as_it_went(codec: Codec, message: Message) -> 
     assert back == message
     assert type(back) is type(message)
     assert codec.encode(back) == data
-    assert len(data) <= wire.DATAGRAM_MAXIMUM_BYTES
+    assert len(data) <= framing.DATAGRAM_MAXIMUM_BYTES
 
 
 @given(echo=echoes, sounding=soundings)
@@ -139,7 +141,7 @@ anything = st.recursive(
 
 @given(fields=anything, kind=st.sampled_from(Kind))
 def test_any_msgpack_behind_a_good_preamble_decodes_or_is_refused(fields: Any, kind: Kind) -> None:
-    preamble = wire.MAGIC + bytes((wire.VERSION << 4 | kind, 0)) + wire.group_hash("Quarry Lake")
+    preamble = wire.MAGIC + bytes((framing.VERSION << 4 | kind, 0)) + framing.group_hash("Quarry Lake")
     decodes_or_refuses(PLAIN, preamble + msgpack.packb(fields))
 
 

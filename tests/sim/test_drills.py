@@ -8,9 +8,10 @@ from __future__ import annotations
 import importlib.util
 import json
 import math
+import re
 from dataclasses import replace
 from functools import cache
-from html import escape
+from html import escape, unescape
 from importlib.metadata import EntryPoint
 from pathlib import Path
 from types import ModuleType
@@ -25,17 +26,8 @@ from leadlight.playback.recovery import SLEW_RATE, StepOnlyRecovery
 from leadlight.units import MILLISECOND, SECOND
 from leadlight_sim.commands import drill as drill_command
 from leadlight_sim.drills import drills
-from leadlight_sim.drills.drills import (
-    BREAKS_AT_S,
-    DEFAULT_RECOVERY,
-    DRILLS,
-    RECOVERIES,
-    ROLLS_AT_S,
-    Drill,
-    DrillResult,
-    drills_named,
-    run_drill,
-)
+from leadlight_sim.drills.breaking import BREAKS_AT_S, DRILLS, ROLLS_AT_S, Drill, drills_named
+from leadlight_sim.drills.drills import DEFAULT_RECOVERY, RECOVERIES, DrillResult, run_drill
 from leadlight_sim.drills.watch import OTHER_SHOW, Watcher
 from leadlight_sim.kernel.kernel import TrueInstant
 from leadlight_sim.scenario.files import load_shipped
@@ -91,7 +83,7 @@ def test_nothing_that_breaks_shows_another_show_adds_flashes_or_keeps_a_piece_aw
         assert piece.back_after_s is not None, replay
         slewing_s = 0.0 if math.isnan(piece.error_after_ms) else piece.error_after_ms / 1000 / SLEW_RATE
         assert piece.back_after_s <= max(3 * LAKE.leader.interval_s, slewing_s), replay
-        if name != "suspended" and not drill(name).moves_s:
+        if name != "suspended" and not drill(name).moves:
             assert piece.jumps == 0, replay
             assert piece.freeze_s <= 0.025, replay
 
@@ -293,10 +285,34 @@ def test_a_drill_is_a_row_with_its_worst_piece_and_how_to_repeat_it(capsys: Capt
 
 
 @pytest.mark.usefixtures("_as_installed")
+def test_several_evenings_share_a_table_and_each_row_of_the_page_opens_its_timeline(
+    capsys: Capture, tmp_path: Path
+) -> None:
+    report, figures = tmp_path / "page.html", tmp_path / "found.json"
+    words: list[str | Path] = ["--drill", "roam:ferry@1:10/0.5", "--evenings", "2", "--seed", "7"]
+    words += ["--report", report, "--json", figures]
+    assert rehearse(*words) == 0
+    said = capsys.readouterr().out
+    (row,) = (line for line in said.splitlines() if line.startswith("roam:ferry@1:10/0.5s "))
+    assert row.split()[-3:] == ["2", "of", "2"]
+    found = json.loads(figures.read_text())["drills"]
+    assert [each["seed"] for each in found] == [7, 8]
+    assert found[0]["label"] == "roam:ferry@1:10/0.5s"
+    text = report.read_text()
+    assert '<th scope="row"><a href="#timeline-1">roam:ferry@1:10/0.5s</a></th>' in text
+    # The timeline is of the very run that the row is about.
+    shown = max(found, key=lambda each: max(piece["error_ms"] for piece in each["pieces"]))
+    assert str(shown["seed"]) in row.split()
+    (frame,) = re.findall(r'<iframe id="timeline-1"[^>]* srcdoc="([^"]*)"', text)
+    assert f"Seed {shown['seed']}, trace hash {shown['trace_hash']}." in unescape(frame)
+    assert '<section id="evening" hidden' in unescape(frame)
+
+
+@pytest.mark.usefixtures("_as_installed")
 def test_help_lists_every_drill_and_what_breaks_in_it(capsys: Capture) -> None:
     assert rehearse("--help") == 0
     said = capsys.readouterr().out
-    for each in drills.DRILLS:
+    for each in DRILLS:
         assert f"  {each.name:14} {each.summary}\n" in said
 
 
@@ -331,7 +347,7 @@ def test_a_limit_passed_is_said_and_strict_makes_it_count(
     text = report.read_text().replace("\N{NO-BREAK SPACE}", " ")
     assert "<h1>1 of 1 drills went beyond their limits.</h1>" in text
     assert '<header class="band bad">' in text
-    assert '<th scope="row">power-cut</th>' in text
+    assert '<th scope="row"><a href="#timeline-1">power-cut</a></th>' in text
     assert "power-cut: jetty was back after" in text
     for note in (*drill_command.NOTES, *drills.limits_told(LAKE), "power-cut: a piece loses power, 20 s."):
         assert f'<p class="small">{escape(note).replace("&#x27;", "&#39;")}</p>' in text

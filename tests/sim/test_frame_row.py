@@ -13,7 +13,7 @@ from leadlight.cue import START
 from leadlight.errors import ConfigurationError
 from leadlight.follower import DueFrame, Snapshot
 from leadlight.net import FollowerEndpoint, LeaderEndpoint
-from leadlight.terms import CueState
+from leadlight.terms import ClockState, CueState
 from leadlight.units import MICROSECOND, MILLISECOND, SECOND, LeaderInstant, LocalInstant, ShowPosition
 from leadlight.wire import KeyRing
 from leadlight_sim.testing import VirtualNetwork
@@ -174,7 +174,7 @@ def test_a_player_that_asks_without_pause_is_not_dark_when_its_cue_comes() -> No
     found: list[int | None] = []
 
     async def play(node: FollowerEndpoint) -> None:
-        while node.follower.next_cue is None:
+        while node.follower.next_cue is None or node.follower.clock.state is not ClockState.LOCKED:
             await asyncio.sleep(0.1)
         served = node.follower.clock.served
         assert served is not None

@@ -8,6 +8,7 @@ import pytest
 
 from leadlight import Codec
 from leadlight.wire.messages import Beacon
+from leadlight_sim.air.sampled import SampledAir
 from leadlight_sim.kernel.kernel import TrueInstant
 from leadlight_sim.scenario.model import Scenario, check_scenario
 from leadlight_sim.world.assembly import World
@@ -50,7 +51,8 @@ def outcomes(described: Scenario, monkeypatch: pytest.MonkeyPatch) -> Outcomes:
                 entries.append((message.sent_at, arrived_at, world.kernel.now))
             type(node).receive(node, data, sender, arrived_at)
 
-        monkeypatch.setattr(node, "receive", receive)
+        assert isinstance(world.air, SampledAir)
+        monkeypatch.setattr(world.air._ports[node.name], "receive", receive)
     world.run_to(world.end)
     return heard
 

@@ -367,12 +367,15 @@ def _hear_nothing(data: bytes, sender: str, arrived_at: TrueInstant) -> None:
     pass
 
 
+def _lose_all(instant: TrueInstant) -> float:
+    return 1.0
+
+
 def _deafen(world: World, again: bool = True) -> None:
     """Let every group frame be lost, as from an access point that has gone; or no longer."""
     assert isinstance(world.air, SampledAir)
-    for flow in world.air._flows.values():
-        for link in flow.radio:
-            link.receive = _hear_nothing if again else link.receiver.station.receive
+    for port in world.air._on_radio:
+        port.loss_at = _lose_all if again else port.channel.loss_at
 
 
 @pytest.mark.parametrize("at_s", [50.0, 45.0])
@@ -402,7 +405,8 @@ def test_a_follower_that_hears_nothing_has_no_figures_and_spoils_the_verdict(mon
     described = scenario(2)
     world, scorer = made(described, lambda: Erring(0))
     deaf = world.followers[0]
-    monkeypatch.setattr(deaf, "receive", _hear_nothing)
+    assert isinstance(world.air, SampledAir)
+    monkeypatch.setattr(world.air._ports[deaf.name], "receive", _hear_nothing)
     scorer.run(world.end)
     scores = scorer.scores()
     found = scores.followers[0]

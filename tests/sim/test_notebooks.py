@@ -139,6 +139,7 @@ CHANGED: Final = {
     "05": "ASYMMETRY",
     "06": "SHARE",
     "07": "BREAKS_AT_S",
+    "08": "RECORDED_S",
 }
 """The one thing to change, by lesson."""
 IN_A_HURRY: Final = "in a hurry"
@@ -177,7 +178,8 @@ def test_a_lesson_shows_what_it_says_from_a_clean_kernel_whatever_a_reader_tries
 UNITS: Final = ("ms", "µs", "s", "min", "ppm", "%")
 NOT_MEASURED: Final = (
     r"```.*?```",
-    r"`[^`]*`",  # what to type
+    r"(?m)^    [^\n]*$",  # what to type
+    r"`[^`]*`",
     r"\$\$.*?\$\$",
     r"\$[^$\n]*\$",
     r"(?m)^#+ [^\n]*$",
@@ -314,5 +316,10 @@ assert (fewest == 0).mean() > 0.5
 assert dark_at_s > HOLDS_FOR_S and 2 < took_s < 12 and out_s < 20
 assert gap_ms(told["holdover"], 540) < 25             # less than a frame after nine minutes
 assert gap_ms(told["takeover"], 540) < gap_ms(told["holdover"], 540) / 5
+""",
+    "08": """
+assert advice.candidate is not None and on_network <= EVENINGS / 4  # what was chosen on the model holds on the network
+assert max(model_ms, network_ms) < 12.5 / 5           # far below half a frame
+assert naive_ms > 150 and ours_ms < 12.5 / 5          # what visitors do to the latest beacon, and not to Leadlight
 """,
 }

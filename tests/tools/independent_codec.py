@@ -397,6 +397,55 @@ def encode(fields: Mapping[str, Any], group: str, slot: int, key: bytes | None) 
     return signed if key is None else signed + tag(key, signed)
 
 
+# -- section 22: probes ------------------------------------------------------------------------------------------------
+
+PROBE_MAGIC = b"\xc4\x9d"
+PROBE_BYTES = 112
+CALL = [Number("recording", 1, U32)]
+GROUP_PROBE = [*CALL, Number("number", 0, U32)]
+HOST_PROBE = [*GROUP_PROBE, Number("instance", 1, U32), Number("known", 0, U32)]
+PRESENCE = [
+    Number("recording", 1, U32),
+    Number("instance", 1, U32),
+    Number("is_stamped", 0, 1),
+    Number("is_wireless", 0, 1, True),
+    Number("saves_power", 0, 1, True),
+    Number("signal_dbm", -128, 127, True),
+]
+ANSWER = [
+    Number("recording", 1, U32),
+    Number("instance", 1, U32),
+    Number("number", 0, U32),
+    Number("heard_at", 0, U62),
+    Number("sent_at", 0, U62),
+    Number("load_percent", 0, U16, True),
+    Number("first", 0, U32),
+    Number("total", 0, U32),
+]
+ENTRY = [Number("is_own", 0, 1), Number("number", 0, U32), Number("age_ns", -U62, U62)]
+PROBE_KINDS = {
+    "call": (1, CALL),
+    "group probe": (2, GROUP_PROBE),
+    "host probe": (3, HOST_PROBE),
+    "presence": (4, PRESENCE),
+    "answer": (5, ANSWER),
+}
+
+
+def encode_probe(fields: Mapping[str, Any], group: str, slot: int, key: bytes | None) -> bytes:
+    """Return the datagram of a probe given as in the vectors."""
+    number, table = PROBE_KINDS[fields["kind"]]
+    values = write_numbers(fields, table)
+    if "label" in fields:
+        values.append(fields["label"])
+    if "entries" in fields:
+        values.append(write_flat(fields["entries"], ENTRY))
+    preamble = PROBE_MAGIC + bytes([0x10 | number, slot]) + group_hash(group)
+    missing = max(PROBE_BYTES - len(preamble + pack([*values, b""])), 0)
+    signed = preamble + pack([*values, bytes(missing)])
+    return signed if key is None else signed + tag(key, signed)
+
+
 # -- section 7 ---------------------------------------------------------------------------------------------------------
 
 

@@ -39,6 +39,7 @@ from leadlight.units import (
     ShowPosition,
 )
 from leadlight.wire import codec as wire
+from leadlight.wire import framing
 from leadlight.wire.codec import Codec
 from leadlight.wire.messages import Beacon, DelayReport, Echo, Mark, Message, SharedDelay, Sounding, Tally
 from leadlight.wire.probes import (
@@ -61,8 +62,8 @@ EXACT_IN_JSON: Final = (1 << 53) - 1
 
 GROUP: Final = "quarry lake"
 KEYS: Final = {1: bytes(range(32)), 7: bytes(range(100, 116))}
-U16: Final = wire.U16
-U32: Final = wire.U32
+U16: Final = framing.U16
+U32: Final = framing.U32
 U64: Final = (1 << 64) - 1
 LATEST: Final = LeaderInstant(INSTANT_MAXIMUM)
 FURTHEST: Final = ShowPosition(INSTANT_MAXIMUM)
@@ -74,7 +75,7 @@ EMBERS: Final = show_key("Embers", "2")
 # -- messages as JSON --------------------------------------------------------------------------------------------------
 
 
-def numbers(values: Sequence[Any], fields: Iterable[wire.Field]) -> dict[str, Any]:
+def numbers(values: Sequence[Any], fields: Iterable[framing.Field]) -> dict[str, Any]:
     """Return the values by the names of their fields, those that JSON readers may bend as text."""
     return {
         field.name: str(value) if value is not None and field.high > EXACT_IN_JSON else value
@@ -219,12 +220,12 @@ def accepted_case(name: str, data: bytes, slot: int | None, sent_so: bool) -> di
 
 
 def fields_of(data: bytes) -> list[Any]:
-    fields: list[Any] = msgpack.unpackb(data[wire.PREAMBLE_BYTES :])
+    fields: list[Any] = msgpack.unpackb(data[framing.PREAMBLE_BYTES :])
     return fields
 
 
 def with_body(data: bytes, body: bytes) -> bytes:
-    return data[: wire.PREAMBLE_BYTES] + body
+    return data[: framing.PREAMBLE_BYTES] + body
 
 
 def with_field(data: bytes, path: Sequence[int], value: Any) -> bytes:
@@ -412,7 +413,7 @@ def refused() -> list[dict[str, Any]]:
         refused_case("a probe", ProbeCodec(GROUP).encode(GroupProbe(1, 0))),
         refused_case("another version", tally[:2] + bytes([0x20 | Kind.TALLY]) + tally[3:]),
         refused_case("another version and another group", tally[:2] + b"\x25\x00" + bytes(4) + tally[8:]),
-        refused_case("another group", tally[:4] + wire.group_hash("another lake") + tally[8:]),
+        refused_case("another group", tally[:4] + framing.group_hash("another lake") + tally[8:]),
         refused_case("another group and a key slot", tally[:3] + b"\x01" + bytes(4) + tally[8:]),
         refused_case("tagged, where the group has no key", tagged),
         refused_case("untagged, where the group has a key", tally, 1),
@@ -493,7 +494,7 @@ def probe_messages() -> dict[str, ProbeMessage]:
 def probe_as_json(message: ProbeMessage) -> dict[str, Any]:
     """Return a probe's message under the names of its tables."""
     kind, fields = PROBE_TABLES[type(message)]
-    told: dict[str, Any] = {"kind": int(kind), **numbers(message[: len(fields)], fields)}
+    told: dict[str, Any] = {"kind": kind.name.lower().replace("_", " "), **numbers(message[: len(fields)], fields)}
     if isinstance(message, Presence):
         told["label"] = message.label
     if isinstance(message, Answer):
@@ -542,7 +543,7 @@ def derived() -> dict[str, Any]:
     signed = codec_of(None).encode(typical()["echo"])
     return {
         "identity": [{"name": name, "identity": identity(name)} for name in names],
-        "group_hash": [{"group": group, "hash": wire.group_hash(group).hex()} for group in groups],
+        "group_hash": [{"group": group, "hash": framing.group_hash(group).hex()} for group in groups],
         "group_address": [{"group": group, "address": group_address(group)} for group in groups],
         "group_address_v6": [{"group": group, "address": group_address_v6(group)} for group in groups],
         "show_key": [

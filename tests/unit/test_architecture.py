@@ -161,6 +161,8 @@ def test_what_is_taken_from_another_room_is_what_that_room_offers() -> None:
 
 ASKED_FOR_BY_NAME = {
     "leadlight_sim.tune.figure",
+    "leadlight_sim.tune.page",
+    "leadlight_sim.compare.page",
     "leadlight_sim.compare.figure",
     "leadlight_sim.live.view",
     "leadlight_sim.budget.page",

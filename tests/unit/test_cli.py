@@ -20,7 +20,7 @@ from leadlight.commands.compiled import IS_COMPILED
 from leadlight.commands.node_options import resolve_address
 from leadlight.errors import ConfigurationError, NetworkError
 from leadlight.storage.key_files import read_key_file
-from leadlight.wire.codec import VERSION
+from leadlight.wire.framing import VERSION
 
 
 class Greet:

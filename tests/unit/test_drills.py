@@ -7,20 +7,12 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
+from leadlight.errors import LeadlightError
 from leadlight_sim.drills import drills
-from leadlight_sim.drills.drills import (
-    BREAKS_AT_S,
-    DRILLS,
-    RECOVERIES,
-    Drill,
-    DrillError,
-    DrillResult,
-    PieceSeen,
-    drills_named,
-    recovery_limit_s,
-)
+from leadlight_sim.drills.breaking import BREAKS_AT_S, DRILLS, Drill, DrillError, drills_named
+from leadlight_sim.drills.drills import RECOVERIES, DrillResult, PieceSeen, recovery_limit_s
 from leadlight_sim.drills.watch import DARK, OFF, OTHER_SHOW, Watch, Watched
-from leadlight_sim.measures.flashes import AddedFlashes
+from leadlight_sim.measures.flashes import CYCLE_S, AddedFlashes
 from leadlight_sim.scenario.faults import LeaderLost, over_at_s
 from leadlight_sim.scenario.files import load_shipped
 from leadlight_sim.scenario.model import Scenario, check_scenario
@@ -57,7 +49,7 @@ def test_one_show_rolls_throughout_and_one_thing_breaks(drill: Drill, scenario: 
     rolling = drilled.cues[0].show
     assert {(cue.show, cue.state) for cue in drilled.cues} == {(rolling, "rolling")}
     assert drilled.cues[0].at_s < BREAKS_AT_S
-    assert len(drilled.faults) == (0 if drill.moves_s else 1)
+    assert len(drilled.faults) == (0 if drill.moves else 1)
     for fault in drilled.faults:
         assert fault.at_s == BREAKS_AT_S
         over = BREAKS_AT_S if isinstance(fault, LeaderLost) else over_at_s(fault)
@@ -102,6 +94,70 @@ def test_a_rival_can_roll_only_a_show_that_there_is() -> None:
         ONE_SHOW.with_changes({"faults": [fault]})
 
 
+@pytest.mark.parametrize(
+    ("asked", "who", "at_s", "for_s"),
+    [
+        ("power-cut", (), 120, 20),
+        ("power-cut:gatehouse@3:20/40s", ("gatehouse",), 200, 40),
+        ("power-cut:cliff net", ("cliff net",), 120, 20),
+        ("split-network:ferry, mill wheel@200s", ("ferry", "mill wheel"), 200, 60),
+        ("suspended:a/b @ c:d/2min", ("a/b @ c:d",), 120, 120),
+        ("leader-lost@1:05:00", (), 3900, 0),
+        ("loss@90/0.5", (), 90, 0.5),
+        ("music-moved@1:00.5/500ms", (), 60.5, 0.5),
+    ],
+)
+def test_a_drill_is_asked_for_with_who_when_and_for_how_long(
+    asked: str, who: tuple[str, ...], at_s: float, for_s: float
+) -> None:
+    (drill,) = drills_named(asked)
+    assert (drill.who, drill.at_s, drill.for_s, drill.over_at_s) == (who, at_s, for_s, at_s + for_s)
+    assert drills_named(drill.label) == (drill,)
+
+
+def test_what_was_asked_for_is_what_breaks() -> None:
+    lake = load_shipped()
+    (drill,) = drills_named("power-cut:gatehouse@3:20/40s", lake)
+    drilled = drill.applied_to(lake)
+    (fault,) = drilled.faults
+    assert (fault.kind, fault.at_s, over_at_s(fault)) == ("power-cut", 200, 240)
+    assert getattr(fault, "follower") == "gatehouse"  # noqa: B009 - one of many kinds
+    assert drilled.run.duration_s == 300
+    # Whenever it breaks, the same part of the show is on.
+    assert (200 - drilled.cues[0].at_s) % CYCLE_S == (BREAKS_AT_S - CUT.applied_to(lake).cues[0].at_s) % CYCLE_S
+    assert drill.summary == "gatehouse loses power, 40 s"
+    (split,) = drills_named("split-network:ferry,jetty,willow", lake)
+    assert getattr(split.applied_to(lake).faults[0], "away") == ("ferry", "jetty", "willow")  # noqa: B009
+    assert split.summary == "ferry, jetty and willow are cut off, 60 s"
+    (moved,) = drills_named("music-moved@200/5s", lake)
+    assert [cue.at_s for cue in moved.applied_to(lake).cues][1:] == [200, 205]
+
+
+@pytest.mark.parametrize(
+    ("asked", "told"),
+    [
+        ("power-cut:", "'power-cut:' is not understood; allowed: NAME\\[:WHO\\]\\[@WHEN\\]\\[/FOR\\], such as"),
+        ("power-cut@", "is not understood"),
+        ("power-cut@noon", "is not understood"),
+        ("", "is not understood"),
+        ("all@3:20", "all goes by itself"),
+        ("loss:jetty", "of loss nobody can be chosen; leave out :jetty"),
+        ("leader-lost/20s", "that is for good; leave out /20s"),
+        ("power-cut@0:20", "'@0:20' is not allowed; allowed: from 1:00"),
+        ("power-cut@5:00:00", "to 4:00:00"),
+        ("power-cut@3:2:0", "'@3:2:0' is not allowed; allowed: when it breaks, such as 3:20 or 200s"),
+        ("power-cut/0s", "'/0s' is not allowed; allowed: from 0.1 s to 3600 s"),
+        ("power-cut/2parsecs", "'/2parsecs' is not allowed; allowed: for how long, such as 40s"),
+        ("roam/2min", "from 0.1 s to 60 s"),
+        ("power-cut:jety", 'faults\\[0\\].follower: "jety".*did you mean "jetty"'),
+        ("access-point:shed", "access_point"),
+    ],
+)
+def test_what_cannot_be_drilled_so_says_what_can(asked: str, told: str) -> None:
+    with pytest.raises(LeadlightError, match=told):
+        drills_named(asked, load_shipped())
+
+
 def test_all_is_every_drill_and_a_name_is_one() -> None:
     assert drills_named("all") == DRILLS
     assert [drill.name for drill in drills_named("roam")] == ["roam"]
@@ -118,7 +174,9 @@ INSTEAD = {"dark": DARK, "off": OFF, "other show": OTHER_SHOW}
 
 
 def seen(
-    changes: dict[tuple[float, float], tuple[int | str, float]], dimmed: Sequence[tuple[float, float]] = ()
+    changes: dict[tuple[float, float], tuple[int | str, float]],
+    dimmed: Sequence[tuple[float, float]] = (),
+    late_ms: float = 0.0,
 ) -> PieceSeen:
     """A piece watched from 110 s to 200 s that shows what is due, but for spans: by how many frames off, or a word."""
     count = round(90 / PERIOD_S)
@@ -137,7 +195,7 @@ def seen(
     levels = np.where(frames >= 0, 1.0, 0.0)
     for begin, end in dimmed:
         levels[(times >= begin) & (times < end)] *= 0.5
-    piece = Watched("oak", frames, errors, np.ones(count), levels)
+    piece = Watched("oak", frames, errors - late_ms, np.ones(count), levels, errors)
     watch = Watch(times, due, 1000 * PERIOD_S, (piece,), np.ones((1, count)), np.ones((1, count)))
     return drills._piece_seen(piece, watch, CUT)
 
@@ -165,6 +223,13 @@ def test_half_a_frame_is_the_border_between_right_and_wrong() -> None:
     assert found.wrong_s == pytest.approx(2.0)
     assert found.back_after_s == pytest.approx(2.0, abs=PERIOD_S)
     assert (found.error_ms, found.error_after_ms) == (12.6, 12.6)
+
+
+def test_a_player_that_wakes_late_adds_to_what_is_seen_and_not_to_the_time_until_it_is_back() -> None:
+    found = seen({(140, 141): (0, -12.0)}, late_ms=13.0)
+    assert (found.error_ms, found.error_after_ms) == (25.0, 12.0)
+    assert found.wrong_s == pytest.approx(80.0)  # all of it, from the break on
+    assert found.back_after_s == 0.0
 
 
 def test_back_means_for_good() -> None:
@@ -246,7 +311,7 @@ def test_the_worst_piece_is_the_one_on_another_show_then_the_one_wrong_longest()
         replace(GOOD, name="long wrong", wrong_s=2.0),
         replace(GOOD, name="elsewhere", other_show_s=0.1),
     )
-    result = DrillResult("roam", "", "blended", 1, "", pieces, NO_FLASHES, NO_FLASHES, None, ())
+    result = DrillResult("roam", "roam", "", "blended", 1, "", pieces, NO_FLASHES, NO_FLASHES, None, ())
     assert result.worst.name == "elsewhere"
     assert replace(result, pieces=pieces[:3]).worst.name == "long wrong"
     assert replace(result, pieces=pieces[:2]).worst.name == "far off"
@@ -254,7 +319,7 @@ def test_the_worst_piece_is_the_one_on_another_show_then_the_one_wrong_longest()
 
 def test_what_was_never_seen_is_null_in_json() -> None:
     never = replace(GOOD, error_ms=math.nan, back_after_s=None)
-    result = DrillResult("roam", "", "blended", 1, "", (never,), NO_FLASHES, NO_FLASHES, None, ("oak is lost",))
+    result = DrillResult("roam", "roam", "", "blended", 1, "", (never,), NO_FLASHES, NO_FLASHES, None, ("oak is lost",))
     plain = result.to_json()
     assert plain["pieces"][0]["error_ms"] is None
     assert plain["pieces"][0]["back_after_s"] is None

@@ -12,12 +12,14 @@ from pathlib import Path
 from random import Random
 from statistics import NormalDist, fmean, pstdev
 
+import numpy as np
 import pytest
 
 from leadlight.errors import ConfigurationError
-from leadlight_sim.kernel.streams import Stream, Streams
+from leadlight_sim.kernel.streams import MULTIPLIER, PlacedStream, Stream, Streams
 
 GOLDEN = "e64dc7926ead944be989d2043425da0f"
+GOLDEN_PLACED = "2016a3e382ff51f4ec1bd132781b81ef"
 DRAWS = 20_000
 # Roots of 1 − (1 + x)·e^(−x) = share, the distribution of a sum of two exponentials of mean 1.
 GAMMA_2_QUANTILES = {0.01: 0.148555, 0.1: 0.531812, 0.5: 1.678347, 0.9: 3.889720, 0.99: 6.638352}
@@ -200,3 +202,118 @@ def test_what_is_certain_is_certain() -> None:
 def test_bytes_come_in_the_number_asked_for() -> None:
     stream = Streams(1).stream("bytes")
     assert [len(stream.bytes(count)) for count in (0, 1, 16)] == [0, 1, 16]
+
+
+# Streams that are put at a place.
+
+
+def test_a_place_gives_lehmers_draws_and_the_same_ones_whenever_the_stream_is_put_there() -> None:
+    stream = PlacedStream()
+    place = 2**100 + 12_345
+    states = [place * pow(MULTIPLIER, count, 2**128) % 2**128 for count in (1, 2, 3)]
+    for _ in range(2):
+        stream.put(place)
+        assert [stream.random() for _ in states] == [(state >> 75) / 2**53 for state in states]
+    stream.put(place)
+    assert stream.getrandbits(84) == ((states[0] >> 75) << 53 | states[1] >> 75) % 2**84
+    assert stream.random() == (states[2] >> 75) / 2**53
+    assert stream.getrandbits(0) == 0
+
+
+def test_a_place_is_odd_and_named_as_a_stream_is() -> None:
+    assert Streams(1).key("air", "jetty") % 2 == 1
+    assert Streams(1).key("air", "jetty") != Streams(1).key("air", "willow") != Streams(2).key("air", "willow")
+    assert Streams(1).compact("air", "jetty").random() == Streams(1).compact("air", "jetty").random()
+
+
+def test_the_draws_at_a_named_place_are_the_ones_they_always_were() -> None:
+    stream = Streams(1).compact("air", "channel", "jetty")
+    digest = blake2b(digest_size=16)
+    for _ in range(100):
+        digest.update(stream.getrandbits(84).to_bytes(11, "big"))
+        digest.update(stream.random().hex().encode())
+    assert digest.hexdigest() == GOLDEN_PLACED
+
+
+FRAMES, RECEIVERS, DRAWN = 20_000, 10, 2
+
+
+@pytest.fixture(scope="module")
+def frames_draws() -> np.ndarray:
+    """What each receiver draws first and next of each frame, as the airs draw it: by number of frame and key."""
+    streams = Streams(11)
+    numbers, stream = streams.compact("air", "group", "number", "leader"), PlacedStream()
+    keys = [streams.key("air", "group", "delay", f"piece {number}") for number in range(RECEIVERS)]
+    drawn = np.empty((RECEIVERS, DRAWN, FRAMES))
+    for frame in range(FRAMES):
+        number = numbers.getrandbits(128) | 1
+        for receiver, key in enumerate(keys):
+            stream.put(number * key)
+            for count in range(DRAWN):
+                drawn[receiver, count, frame] = stream.random()
+    return drawn.reshape(RECEIVERS * DRAWN, FRAMES)
+
+
+# A correlation of so many independent pairs is normal, of deviation 1/sqrt(FRAMES): five of them are exceeded by one in
+# two million, and the seed is fixed.
+@pytest.mark.slow
+def test_draws_of_one_frame_by_different_receivers_and_of_one_receiver_by_turns_are_uncorrelated(
+    frames_draws: np.ndarray,
+) -> None:
+    correlations = np.corrcoef(frames_draws)[np.triu_indices(len(frames_draws), 1)] * math.sqrt(FRAMES)
+    assert np.abs(correlations).max() < 5.0
+    assert np.sqrt(np.mean(correlations**2)) == pytest.approx(1.0, abs=0.2)
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("lag", [1, 2, 3, 10])
+def test_draws_of_frames_one_after_another_are_uncorrelated(frames_draws: np.ndarray, lag: int) -> None:
+    earlier, later = frames_draws[:, :-lag], frames_draws[:, lag:]
+    correlations = np.corrcoef(earlier, later)[: len(earlier), len(earlier) :] * math.sqrt(FRAMES)
+    assert np.abs(correlations).max() < 5.0
+
+
+@pytest.mark.slow
+def test_pairs_of_draws_fill_the_square_evenly(frames_draws: np.ndarray) -> None:
+    # Pearson's sum over 8 x 8 cells has 63 degrees of freedom: mean 63, deviation sqrt(126), and one in 10^7 above 144.
+    cells = (frames_draws * 8).astype(int)
+    sums = []
+    for first in range(len(cells)):
+        for second in range(first):
+            seen = np.bincount(8 * cells[first] + cells[second], minlength=64)
+            sums.append(float(np.sum((seen - FRAMES / 64) ** 2) / (FRAMES / 64)))
+    assert max(sums) < 144
+    assert fmean(sums) == pytest.approx(63, abs=6)
+
+
+@pytest.mark.slow
+def test_how_many_receivers_a_frame_misses_is_binomial(frames_draws: np.ndarray) -> None:
+    # A spread of whole groups is what a crowd sees: it hangs on all receivers at once and not on pairs alone.
+    share = 0.1
+    missing = np.sum(frames_draws[::DRAWN] < share, axis=0)
+    for count in range(4):
+        expected = math.comb(RECEIVERS, count) * share**count * (1 - share) ** (RECEIVERS - count)
+        seen = float(np.mean(missing == count))
+        assert seen == pytest.approx(expected, abs=4.0 * math.sqrt(expected * (1 - expected) / FRAMES)), count
+    worst = np.max(frames_draws[::DRAWN], axis=0) ** RECEIVERS  # uniform again
+    for quantile in (0.01, 0.1, 0.5, 0.9, 0.99):
+        allowed = 4.0 * math.sqrt(quantile * (1 - quantile) / FRAMES)
+        assert float(np.mean(worst < quantile)) == pytest.approx(quantile, abs=allowed)
+
+
+@pytest.mark.slow
+def test_a_half_normal_and_a_chance_by_one_draw_are_what_they_are_by_two() -> None:
+    stream = Streams(6).stream("spikes")
+    drawn = [stream.half_normal_and_chance(2.0, 0.25) for _ in range(DRAWS)]
+    for wanted in (True, False):
+        sizes = [size for size, is_so in drawn if is_so is wanted]
+        share = 0.25 if wanted else 0.75
+        assert len(sizes) / DRAWS == pytest.approx(share, abs=4.0 * math.sqrt(share * (1 - share) / DRAWS))
+        # Both kinds have the half-normal's mean, five standard errors allowed.
+        deviation = 2.0 * math.sqrt(1.0 - 2.0 / math.pi)
+        assert fmean(sizes) == pytest.approx(
+            2.0 * math.sqrt(2.0 / math.pi), abs=5.0 * deviation / math.sqrt(len(sizes))
+        )
+    assert all(is_so for _, is_so in (stream.half_normal_and_chance(1.0, 1.0) for _ in range(100)))
+    assert not any(is_so for _, is_so in (stream.half_normal_and_chance(1.0, 0.0) for _ in range(100)))
+    assert scripted(0.0, 0.5).half_normal_and_chance(1.0, 0.0) == (0.0, False)

@@ -96,6 +96,8 @@ def test_every_probe_is_decoded_written_so_and_refused_by_a_node_of_a_show(case:
     assert writer.probe_as_json(message) == case["decodes_to"]
     assert codec.encode(message) == data
     assert len(data) == PROBE_BYTES + (TAG_BYTES if keys else 0)
+    key = None if case["key"] is None else bytes.fromhex(case["key"])
+    assert independent.encode_probe(case["decodes_to"], case["group"], case["key_slot"], key) == data
     with pytest.raises(WireError, match="other protocol"):
         codec_of(case).decode(data)
 

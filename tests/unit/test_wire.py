@@ -20,7 +20,9 @@ from leadlight.units import (
     ShowPosition,
 )
 from leadlight.wire import codec as wire
-from leadlight.wire.codec import Codec, Field
+from leadlight.wire import framing
+from leadlight.wire.codec import Codec
+from leadlight.wire.framing import Field
 from leadlight.wire.messages import Beacon, DelayReport, Mark, Message, SharedDelay
 from leadlight.wire.tags import KeyRing
 
@@ -207,13 +209,13 @@ every_field = pytest.mark.parametrize(
 
 def altered(data: bytes, path: tuple[int, ...], value: Any) -> bytes:
     """The datagram with one number in its array replaced, as a peer with other limits would send it."""
-    fields = msgpack.unpackb(data[wire.PREAMBLE_BYTES :])
+    fields = msgpack.unpackb(data[framing.PREAMBLE_BYTES :])
     inner = fields
     for step in path[:-1]:
         inner = inner[step]
     inner[path[-1]] = value
     packed: bytes = msgpack.packb(fields)
-    return data[: wire.PREAMBLE_BYTES] + packed
+    return data[: framing.PREAMBLE_BYTES] + packed
 
 
 @every_field

@@ -107,8 +107,8 @@ class Check:
         parser.add_argument(
             "--waking",
             metavar="TIME",
-            help="record for so long how late this host wakes a player, by each of three ways of waiting, and tell what"
-            " that means in light and the line by which a scenario takes this host; 10s or longer says most",
+            help="record for so long how late this host wakes a player, by each of three ways of waiting; 10s or longer"
+            " says most. Tells what that means in light, and the line by which a scenario takes this host",
         )
         parser.add_argument("--json", metavar="FILE", help="write the findings to a file as JSON as well")
 

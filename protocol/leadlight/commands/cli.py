@@ -35,7 +35,7 @@ class Command(Protocol):
         """Declare options and arguments."""
 
     def run(self, arguments: argparse.Namespace, /) -> int:
-        """Do the work and return the exit code; raise ``LeadlightError`` for trouble the user can mend."""
+        """Do the work and return the exit code; raise ``LeadlightError`` for trouble the user can fix."""
 
 
 class NeedsExtraError(LeadlightError):

@@ -62,9 +62,9 @@ meaning. Of a capture every datagram is one line, and a summary follows. Datagra
 their first two bytes: nodes ask and answer from ports of their own.
 
 A refused datagram is told with the reason that a member of the group would give, and shown as far as possible.
-In JSON every line has the same keys, null where nothing is known: at_ns (when, in nanoseconds since 1970), from,
-to, bytes, cut_short, seen_before, kind, key_slot, group, tag, refused, detail, fields and datagram. Fields stand
-as in protocol/vectors: numbers that can exceed 2^53 - 1 are text.
+In JSON every line has the same keys, null where nothing is known. They are at_ns (when, in nanoseconds since
+1970), from, to, bytes, cut_short, seen_before, kind, key_slot, group, tag, refused, detail, fields and datagram.
+Fields stand as in protocol/vectors: numbers that can exceed 2^53 - 1 are text.
 
 The exit code is 0 if every datagram was taken, 1 if one was refused or cut short, or a capture is damaged.
 """

@@ -12,5 +12,5 @@ EXIT_INTERRUPTED: Final = 130  # 128 + SIGINT
 EXIT_BROKEN_PIPE: Final = 141  # 128 + SIGPIPE
 
 EXITS_TOLD: Final = """\
-Exit codes: 0 where the time is over or SIGTERM ended it, 130 for Ctrl-C, 129 for a hangup with --end-on-hangup, 2 for
-trouble that can be mended, which is told, and 1 for a fault of the program."""
+Exit codes: 0 where the time is over or SIGTERM ended it, 130 for Ctrl-C, 129 for a hangup with --end-on-hangup. It is
+2 for trouble that can be fixed, which is told, and 1 for a fault of the program."""

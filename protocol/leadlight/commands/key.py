@@ -12,8 +12,8 @@ _FORMAT: Final = """\
 Every node of the group needs a copy of FILE that its owner alone may read (chmod 600), and --key-file FILE.
 
 A key file is text: a key a line, as 32 to 64 hexadecimal digits, with its slot, 1 to 255, before it. What follows #
-is a remark. Nodes send with the first key and accept them all. So keys are changed without a gap: write the new
-one below, in another slot, on every node; then move it up on every node; then take the old one out.
+is a remark. Nodes send with the first key and accept them all. So keys are changed without a gap. Write the
+new one below, in another slot, on every node. Then move it up on every node. Then take the old one out.
 """
 
 

@@ -24,7 +24,7 @@ from leadlight.cue import show_key
 from leadlight.errors import ConfigurationError
 from leadlight.evening import RENEWED_EVERY_NS, EveningKeeper, Manifest, RunningOrder, show_start, wait_in_words
 from leadlight.events import Event, RoleChanged
-from leadlight.leader import LISTEN_INTERVALS, LeaderSettings, is_idle
+from leadlight.leader import COPIES_MAXIMUM, LISTEN_INTERVALS, ROSTER_MAXIMUM, LeaderSettings, is_idle
 from leadlight.net import MACHINE, LeaderEndpoint
 from leadlight.storage import read_manifest
 from leadlight.terms import Delivery, OnMusicLost, Role
@@ -33,11 +33,11 @@ from leadlight.wire import word
 
 _SURVIVES_A_RESTART: Final = """\
 A leader that is started again with the same words, on a host that was not switched off meanwhile, leads on exactly
-with what it led: show, pause or stop, what comes next, and its clock. --resume-within says how long after; 0 begins
-anew. After that, or on a host that was switched off, it takes its show up where it is by the wall clock, which must be
-right by then, if the words say when it began: --show-at HH:MM, or --running-order. With +SECONDS, or without --show-at,
-the show begins anew. Followers play on meanwhile. What it leads is kept in the runtime folder; see
-`leadlight tell --help`."""
+with what it led. That is the show, a pause or stop, what comes next, and its clock. --resume-within says how long
+after; 0 begins anew. After that, or on a host that was switched off, it takes its show up where it is by the wall
+clock. That must be right by then, and the words must say when the show began: --show-at HH:MM, or --running-order.
+With +SECONDS, or without --show-at, the show begins anew. Followers play on meanwhile. What it leads is kept in the
+runtime folder; see `leadlight tell --help`."""
 
 
 class Lead:
@@ -63,16 +63,16 @@ class Lead:
             type=int,
             default=LISTEN_INTERVALS,
             metavar="N",
-            help="beacon intervals to listen for another leader first; 0 leads at once: where another leads that goes"
-            " after this one, a show ordered here takes the place of what is on (%(default)d)",
+            help="beacon intervals to listen for another leader first (%(default)d); 0 leads at once, and a show"
+            " ordered here then takes the place of what a leader after this one has on",
         )
         parser.add_argument("--show", metavar="ID", help="roll this show")
         parser.add_argument("--edition", help="edition of the show, where no manifest says it")
         parser.add_argument(
             "--show-at",
             metavar="WHEN",
-            help="when the show begins: HH:MM or HH:MM:SS by the wall clock, where a show that is under way is taken up"
-            " in its middle, also by a leader that is started again; or +SECONDS from every start (the lead time)",
+            help="when the show begins: HH:MM or HH:MM:SS by the wall clock, or +SECONDS from every start (the lead"
+            " time). By the wall clock a show that is under way is taken up in its middle, also after a restart",
         )
         parser.add_argument("--duration", metavar="TIME", help="go dark so long after the show's beginning (never)")
         parser.add_argument(
@@ -94,6 +94,20 @@ class Lead:
             choices=[way.value for way in Delivery],
             default=Delivery.AUTOMATIC.value,
             help="send beacons to the group, as copies to each follower, both, or as each needs it (%(default)s)",
+        )
+        parser.add_argument(
+            "--roster-limit",
+            type=int,
+            default=ROSTER_MAXIMUM,
+            metavar="N",
+            help="followers to keep watch over at most (%(default)d); told when there are more",
+        )
+        parser.add_argument(
+            "--copies-limit",
+            type=int,
+            default=COPIES_MAXIMUM,
+            metavar="N",
+            help="followers that may be sent copies at most (%(default)d); told when more could have some",
         )
         parser.add_argument(
             "--resume-within",
@@ -222,6 +236,8 @@ def _leader_settings(arguments: argparse.Namespace) -> LeaderSettings:
         delivery=Delivery(arguments.delivery),
         on_music_lost=OnMusicLost(arguments.on_music_lost),
         refuse_incomplete=arguments.refuse_incomplete,
+        roster_limit=arguments.roster_limit,
+        copies_limit=arguments.copies_limit,
     )
 
 

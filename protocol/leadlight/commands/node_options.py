@@ -20,10 +20,11 @@ from leadlight.wire import KeyRing
 TIME_MEANS: Final = "A TIME is in seconds, or has its unit: 16ms, 2.5s, 3min, 1h."
 
 LINES_TOLD: Final = """\
-A line of JSON, printed or in the log book, is an object with utc, an ISO 8601 instant, and one of: event, the name of
-what happened, with at, nanoseconds of this node's clock, and the fields of that event; status, an object, with at;
-told, a line for people; log, a warning or a fault, with level; lost, how many lines could not be written before this
-one. Durations are in ns, a show is sixteen hexadecimal digits, with show_name where its name is known here."""
+A line of JSON, printed or in the log book, is an object with the key utc, an ISO 8601 instant, and one of these
+keys. event: the name of what happened; beside it stand its fields and at, nanoseconds of this node's clock. status:
+an object; beside it stands at. told: a line for people. log: a warning or a fault; beside it stands level. lost:
+how many lines could not be written before this one. Durations are in ns. A show is sixteen hexadecimal digits, with
+show_name where its name is known here."""
 
 _OPTIONS: Final = {
     "name": "--name",
@@ -32,6 +33,8 @@ _OPTIONS: Final = {
     "rank": "--rank",
     "lead_time_ns": "--lead-time",
     "listen_intervals": "--listen",
+    "roster_limit": "--roster-limit",
+    "copies_limit": "--copies-limit",
     "latency_ns": "--latency",
     "trim_ns": "--trim",
     "port": "--port",
@@ -42,11 +45,11 @@ _OPTIONS: Final = {
 }
 
 
-def add_group_options(parser: argparse.ArgumentParser, port: int = DEFAULT_PORT) -> None:
-    """Declare what says which group, where and with which key; ``port`` is the usual one."""
+def add_group_options(parser: argparse.ArgumentParser, port: int = DEFAULT_PORT, uses: str = "the group") -> None:
+    """Declare what says which group, where and with which key; ``port`` is the usual one, and what ``uses`` it."""
     parser.add_argument("--group", required=True, help="the name all members share")
     parser.add_argument("--interface", metavar="NAME", help="network interface, by name or address")
-    parser.add_argument("--port", type=int, default=port, help="UDP port of the group (%(default)d)")
+    parser.add_argument("--port", type=int, default=port, help=f"UDP port of {uses} (%(default)d)")
     parser.add_argument(
         "--ip-version", type=int, choices=(4, 6), help="4 or 6 (4 where the interface has such an address, else 6)"
     )

@@ -65,7 +65,7 @@ class RecordCommand:
         what = parser.add_mutually_exclusive_group(required=True)
         what.add_argument("--output", metavar="FILE", help="record into FILE, a new one")
         what.add_argument("--answer", action="store_true", help="answer the host that records")
-        add_group_options(parser, port=PROBE_PORT)
+        add_group_options(parser, PROBE_PORT, "the probes")
         parser.add_argument("--name", metavar="NAME", help="what this host is called in the recording")
         parser.add_argument(
             "--for",
@@ -84,10 +84,16 @@ class RecordCommand:
             metavar="HOST",
             help="a host to be called by its address, where nothing reaches the group; may be given again",
         )
+        parser.add_argument(
+            "--end-on-hangup", action="store_true", help="end when the terminal goes; by default it goes on without one"
+        )
 
     def run(self, arguments: argparse.Namespace) -> int:
         """Record, or answer, until the time is over or somebody ends it."""
-        with named_by_its_option(arguments), this_host(as_json=False, end_on_hangup=False, log_book=None) as around:
+        with (
+            named_by_its_option(arguments),
+            this_host(as_json=False, end_on_hangup=arguments.end_on_hangup, log_book=None) as around,
+        ):
             return asyncio.run((answer if arguments.answer else record)(arguments, around))
 
 

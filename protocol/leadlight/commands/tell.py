@@ -22,11 +22,11 @@ Programs may write to the socket themselves: one JSON object a line, such as
 
   {{"order": "roll", "show": "Tidefall", "position_ns": 0}}
 
-and read one in answer to each, with accepted (true or false), said (for people), and where it is accepted in_ns, how
-long until it takes effect, and at_utc, when that is. show may be a key of sixteen hexadecimal digits as well; edition,
-position_ns are as above. It is *.orders in leadlight under $XDG_RUNTIME_DIR, else in /run/leadlight, else in
-leadlight-UID in the temporary folder. Only the user who runs the leader may open it, and nothing on the network can.
-Exit codes: 0 where the order was accepted, 2 where it was not."""
+and read one in answer to each, with accepted (true or false) and said (for people). Where it is accepted the answer
+has in_ns too, how long until it takes effect, and at_utc, when that is. A show may be a key of sixteen hexadecimal
+digits as well; edition and position_ns are as above. The socket is *.orders in leadlight under $XDG_RUNTIME_DIR,
+else in /run/leadlight, else in leadlight-UID in the temporary folder. Only the user who runs the leader may open
+it, and nothing on the network can. Exit codes: 0 where the order was accepted, 2 where it was not."""
 
 
 class Tell:

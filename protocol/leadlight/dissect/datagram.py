@@ -180,7 +180,10 @@ class Dissector:
         if data[:2] == wire.MAGIC:
             walk.row(0, 2, "magic", "", "this protocol's")
         else:
-            walk.row(0, 2, "magic", "", "", f"not this protocol's, which is {wire.MAGIC.hex()}")
+            is_probe = data[:2] == wire.PROBE_MAGIC
+            is_probe = data[:2] == wire.PROBE_MAGIC
+            whose = "a probe's of `leadlight record`, no part of a show" if is_probe else "not this protocol's"
+            walk.row(0, 2, "magic", "", "", f"{whose}; a show's is {wire.MAGIC.hex()}")
             walk.row(2, len(data), "", "", "not looked at")
             return False
         version, number = data[2] >> 4, data[2] & 0x0F

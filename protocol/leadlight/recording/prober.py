@@ -38,6 +38,7 @@ HOSTS_MAXIMUM: Final = 24
 """With more, what each has to tell would not fit its answers."""
 UNANSWERED_MAXIMUM: Final = 40
 """Who has never answered so many probes is asked no more: a word in somebody's name brings him no more than these."""
+TURNED_AWAY_MAXIMUM: Final = 1000
 DURATION_MAXIMUM_NS: Final = 24 * HOUR
 
 
@@ -335,8 +336,9 @@ class Prober:
         if presence.instance in self._hosts or self.phase not in (Phase.CALLING, Phase.RECORDING):
             return
         if len(self._hosts) >= HOSTS_MAXIMUM:
-            self._turned_away.add(presence.instance)
-            self.turned_away = len(self._turned_away)
+            if len(self._turned_away) < TURNED_AWAY_MAXIMUM:
+                self._turned_away.add(presence.instance)
+                self.turned_away = len(self._turned_away)
             return
         host = self._hosts[presence.instance] = _Host(self._new_label(presence.label), presence, source)
         self._last_joined_at = now

@@ -263,7 +263,7 @@ def _head(found: Mapping[str, Any]) -> Head:
         raise _Wrong(f"format {_shown(found[FORMAT_KEY])}; this edition reads format {FORMAT}")
     try:
         begun_at = datetime.fromisoformat(_text(found, "begun")).astimezone(UTC)
-    except ValueError:
+    except (ValueError, OverflowError, OSError):  # the last two where the system cannot reckon so far
         raise _Wrong(f"begun: {_shown(found.get('begun'))} is not allowed; allowed: a date and time") from None
     prober, plan = found.get("prober"), found.get("plan")
     if not isinstance(prober, dict) or not isinstance(plan, dict):

@@ -1,20 +1,22 @@
 """The wire: messages as values, their bytes, what every field means, and tags that prove who sent them."""
 
 from leadlight.wire.codec import (
-    ARRAY_MAXIMUM,
-    DATAGRAM_MAXIMUM_BYTES,
     DELAY_LIMIT_NS,
     DELAYS_MAXIMUM,
     MAGIC,
     MARK_AGE_MAXIMUM_NS,
     MARKS_MAXIMUM,
     NAME_MAXIMUM_BYTES,
+    Codec,
+)
+from leadlight.wire.framing import (
+    ARRAY_MAXIMUM,
+    DATAGRAM_MAXIMUM_BYTES,
     PREAMBLE_BYTES,
     U8,
     U16,
     U32,
     VERSION,
-    Codec,
     Field,
     group_hash,
     key_slot,

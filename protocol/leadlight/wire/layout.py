@@ -14,7 +14,7 @@ from leadlight.cue import NO_SHOW
 from leadlight.terms import ClockState, ContentState, CueState, Kind
 from leadlight.units import MICROSECOND, MILLISECOND, SECOND
 from leadlight.wire import codec as wire
-from leadlight.wire import probes
+from leadlight.wire import framing, probes
 
 
 class Meaning(NamedTuple):
@@ -115,7 +115,7 @@ _BY_UNIT: Final[dict[str, Callable[[int], str]]] = {
     "10⁻⁹": lambda value: f"{value:+d} ppb" if value else "0 ppb",
 }
 
-FIELDS: Final[dict[str, tuple[wire.Field, ...]]] = {
+FIELDS: Final[dict[str, tuple[framing.Field, ...]]] = {
     "beacon": wire.BEACON_FIELDS,
     "cue": wire.CUE_FIELDS,
     "order": wire.ORDER_FIELDS,

@@ -14,7 +14,8 @@ from typing import Any, Final, NamedTuple, TypeAlias
 from leadlight.errors import MessageError, WireError
 from leadlight.terms import Refusal
 from leadlight.units import INSTANT_MAXIMUM
-from leadlight.wire.codec import NAME_MAXIMUM_BYTES, U16, U32, Field, Framing, Packer, compile_check
+from leadlight.wire.codec import NAME_MAXIMUM_BYTES
+from leadlight.wire.framing import U16, U32, Field, Framing, Packer, compile_check
 from leadlight.wire.tags import TAG_BYTES, KeyRing
 
 PROBE_MAGIC: Final = b"\xc4\x9d"

@@ -59,7 +59,7 @@ def page(found: Budget, command: str = "") -> str:
 
 
 def by_cause(found: Budget) -> Drawing:
-    """Draw what mending each cause would gain, the most first, each with two standard errors either way."""
+    """Draw what removing each cause would gain, the most first, each with two standard errors either way."""
     effects = by_gain(found)
     with style("budget-causes"):
         figure = new_figure(40 + len(effects) * ROW_PX + 46)
@@ -86,11 +86,11 @@ def by_cause(found: Budget) -> Drawing:
             axes.text(max(gain + apart, 0.0) + 0.01 * right, row + 0.5, told, va="center",
                       color=INK.light)  # fmt: skip
         of = "worst piece" if found.measured.pair is None else "worst pair"
-        about = f"What mending each cause would gain for the {of}, in ms (p95 of light)."
+        about = f"What removing each cause would gain for the {of}, in ms (p95 of light)."
         svg = as_svg(figure, "budget-causes", "Gain by cause", about)
     return Drawing(
         "budget-causes",
-        f"What mending each cause would gain for the {of}",
+        f"What removing each cause would gain for the {of}",
         "Look for the longest bar. The thin line is two standard errors either way: where it crosses zero, chance "
         "alone explains the bar.",
         svg,

@@ -54,7 +54,7 @@ def headline(found: Budget) -> tuple[bool, str]:
 
 
 def by_gain(found: Budget) -> list[Effect]:
-    """Return what was found of each cause, the one that is most worth mending first; all of them together last."""
+    """Return what was found of each cause, the one that is most worth removing first; all of them together last."""
     return sorted(found.measured.effects, key=lambda effect: (effect.cause is None, -effect.gain.value))
 
 
@@ -127,7 +127,7 @@ def _causes(found: Budget) -> Sheet:
 
     pairs = () if measured.pair is None else ("worst pair without it", "gain")
     return Sheet(
-        "What mending each cause would gain, in light (p95)",
+        "What removing each cause would gain, in light (p95)",
         ("cause", *pairs, "worst piece without it", "gain"),
         tuple(map(row, by_gain(found))),
         (

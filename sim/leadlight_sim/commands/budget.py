@@ -24,7 +24,7 @@ class BudgetCommand:
     """Says what makes pieces differ, by cause, and what else the clock has no say in."""
 
     summary = (
-        "measure what mending each cause would gain, and reckon sound over the audience, holdover, storage, airtime"
+        "measure what removing each cause would gain, and reckon sound over the audience, holdover, storage, airtime"
     )
 
     def add_arguments(self, parser: argparse.ArgumentParser) -> None:

@@ -38,7 +38,7 @@ class CompareCommand:
             'quarry-lake), such as leader.interval_s=2 or "leader.interval_s=2 leader.delivery=copies"',
         )
         parser.add_argument("--evenings", type=int, metavar="N", help="how many, their seeds counted up (20)")
-        parser.add_argument("--drill", metavar="NAME", help="on drills instead, as rehearse --drill has them; or all")
+        parser.add_argument("--drill", metavar="NAME", help="on a drill instead, as rehearse --drill has it; or all")
         parser.add_argument("--duration", metavar="TIME", help="only so much of each scenario, such as 100s or 5min")
         add_air_option(parser)
         parser.add_argument(
@@ -46,6 +46,7 @@ class CompareCommand:
         )
         add_worker_options(parser)
         parser.add_argument("--figure", type=Path, metavar="FILE", help="draw the differences as FILE.png or FILE.svg")
+        parser.add_argument("--report", type=Path, metavar="FILE", help="write a page that shows it, as HTML")
         parser.add_argument("--json", type=Path, metavar="FILE", help="write the figures")
 
     def run(self, arguments: argparse.Namespace) -> int:
@@ -62,11 +63,12 @@ class CompareCommand:
         if not 2 <= evenings <= EVENINGS_MAXIMUM:
             raise ConfigurationError("--evenings", evenings, f"2 to {EVENINGS_MAXIMUM}")
         check_chart("--figure", arguments.figure)
-        check_outputs({"--figure": arguments.figure, "--json": arguments.json})
+        check_outputs({"--figure": arguments.figure, "--report": arguments.report, "--json": arguments.json})
         variants = _variants(arguments)
         work = rehearsed
         if arguments.drill is not None:
-            drills_named(arguments.drill)
+            for each in variants:
+                drills_named(arguments.drill, each.scenario)
             work = functools.partial(_drilled, drill=arguments.drill)
         first = variants[0].scenario.run.seed
         found: list[list[Figures]] = [[] for _ in variants]
@@ -156,6 +158,10 @@ def _tell(arguments: argparse.Namespace, found: Comparison, evenings: int) -> No
     if arguments.json is not None:
         text = json.dumps(to_json(found) | {"reproduce": command}, indent=2, ensure_ascii=False, allow_nan=False)
         write_file(f"{text}\n", arguments.json, "--json")
+    if arguments.report is not None:
+        from leadlight_sim.compare.page import page
+
+        write_file(page(found, title, command), arguments.report, "--report")
     if arguments.figure is not None:
         from leadlight_sim.compare.figure import draw
         from leadlight_sim.drawing import save_chart

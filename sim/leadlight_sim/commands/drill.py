@@ -6,16 +6,20 @@ import argparse
 import json
 import math
 import sys
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
 from typing import Any, TextIO
+
+from markupsafe import Markup
 
 from leadlight.storage import write_file
 from leadlight_sim.drills import (
-    BREAKS_AT_S,
     DEFAULT_RECOVERY,
     RECOVERIES,
+    Drill,
     DrillResult,
     drills_named,
+    evening_of,
     limits_told,
     run_drill,
 )
@@ -23,12 +27,17 @@ from leadlight_sim.scenario import Scenario
 from leadlight_sim.telling import NOTHING, Heading, as_ms, as_typed, console_of, print_table, progress, wrapped
 
 WORST_NOTE = "Worst: the piece the crowd noticed most; error to other show are that piece's."
+EVENINGS_NOTE = (
+    "Of several evenings a row has the one whose worst piece was noticed most, its seed, the most flashes of any, and "
+    "in how many all stayed within the limits."
+)
 OVERALL_NOTE = "Each figure is the worst of any drill and piece, but jumps and flashes in all, which are sums."
 DIMMED_NOTE = "Dimmed: lit below what was authored, in a fade; its frames are counted as right or wrong all the same."
 NOTES = (
     "Error: the largest of what it showed, from the break on; a player that wakes late for a frame adds its lateness.",
     "Wrong: lit and more than half a frame off. Dark: with power, and dark although the show rolled.",
-    "Back: from the fault's end until within half a frame for good. Jumps: by more than two frames, or backwards.",
+    "Back: from the fault's end until its playhead was within half a frame for good. Jumps: by more than two frames, "
+    "or backwards.",
     "Freeze: the longest on one frame, beyond that frame's own time. Other show: how long it showed one.",
     "Flashes added: as shown less as pieces in perfect step would with the same power and the same boards suspended, "
     "the fullest second and in all, from the viewpoint with most of them; in the manner of WCAG 2.3.1, trial content. "
@@ -42,30 +51,34 @@ def run_drills(arguments: argparse.Namespace, scenario: Scenario, seed: int, com
 
     With `--compare-recoveries` only the default way of removing an error is judged.
     """
-    drills = drills_named(arguments.drill)
+    by_label = {drill.label: drill for asked in arguments.drill for drill in drills_named(asked, scenario)}
+    drills = list(by_label.values())
     recoveries = tuple(RECOVERIES) if arguments.compare_recoveries else (DEFAULT_RECOVERY,)
     results: list[DrillResult] = []
-    runs = [(recovery, drill) for recovery in recoveries for drill in drills]
+    seeds = range(seed, seed + (arguments.evenings or 1))
+    runs = [(recovery, drill, seed) for recovery in recoveries for drill in drills for seed in seeds]
     interrupted = False
     with progress(f"drilling {scenario.name}", sys.stderr, arguments.quiet) as tell:
         try:
-            for number, (recovery, drill) in enumerate(runs):
-                results.append(run_drill(drill, scenario, seed, recovery, _part(tell, number, len(runs))))
+            for number, (recovery, drill, evening) in enumerate(runs):
+                results.append(run_drill(drill, scenario, evening, recovery, _part(tell, number, len(runs))))
         except KeyboardInterrupt:
             interrupted = True
     judged = [result for result in results if result.recovery == DEFAULT_RECOVERY]
     good = not interrupted and not any(result.troubles for result in judged)
+    about = _about(drills, seeds)
     if not arguments.quiet:
-        _tell(scenario, seed, results, arguments.compare_recoveries, sys.stdout)
-    sys.stdout.write(f"{_headline(judged, interrupted, len(runs) - len(results))}\n")
+        _tell(scenario, about, results, arguments.compare_recoveries, sys.stdout)
+    headline = _headline(judged, interrupted, len(runs) - len(results))
+    sys.stdout.write(f"{headline}\n")
     sys.stdout.flush()
     written = []
     if arguments.json is not None:
         write_file(_as_json(scenario, seed, results, command), arguments.json, "--json")
         written.append(arguments.json)
     if arguments.report is not None:
-        headline = _headline(judged, interrupted, len(runs) - len(results))
-        page = _page(scenario, seed, results, arguments.compare_recoveries, good, headline, command)
+        timelines = [] if arguments.compare_recoveries else _timelines(by_label, scenario, results, arguments.quiet)
+        page = _page(timelines, scenario, about, results, arguments.compare_recoveries, good, headline, command)
         write_file(page, arguments.report, "--report")
         written.append(arguments.report)
     if not arguments.quiet:
@@ -91,10 +104,10 @@ def _headline(judged: Sequence[DrillResult], interrupted: bool, missing: int) ->
 
 
 def _tell(
-    scenario: Scenario, seed: int, results: Sequence[DrillResult], compared: bool, stream: TextIO
+    scenario: Scenario, about: str, results: Sequence[DrillResult], compared: bool, stream: TextIO
 ) -> None:
     console = console_of(stream)
-    console.print(f"{scenario.name}: {_about(seed)}", markup=False)
+    console.print(f"{scenario.name}: {about}", markup=False)
     print_table(console, *_table(results, compared), GIVEN_UP_FIRST)
     stream.writelines(wrapped(line, console.width, "  ", "  ") for line in _remarks(results))
     for heading, lines in _notes(scenario, results, compared):
@@ -102,45 +115,97 @@ def _tell(
         stream.writelines(wrapped(line, console.width, "  ", "  ") for line in lines)
 
 
-def _about(seed: int) -> str:
-    return f"one show rolls, something breaks at {BREAKS_AT_S:g} s; seed {seed}"
+def _about(drills: Sequence[Drill], seeds: Sequence[int]) -> str:
+    instants = sorted({drill.at_s for drill in drills})
+    when = f"at {instants[0]:g} s" if len(instants) == 1 else f"between {instants[0]:g} and {instants[-1]:g} s"
+    which = f"seed {seeds[0]}" if len(seeds) == 1 else f"seeds {seeds[0]} to {seeds[-1]}"
+    return f"one show rolls, something breaks {when}; {which}"
 
 
 def _table(results: Sequence[DrillResult], compared: bool) -> tuple[Sequence[Heading], Sequence[Sequence[str]]]:
     if compared:
         return _COMPARED, [_compared_row(name, results) for name in _recoveries_of(results)]
-    return _DRILLED, [_drilled_row(result) for result in results]
+    groups = _by_label(results)
+    columns = _OF_EVENINGS if any(len(own) > 1 for own in groups) else _DRILLED
+    return columns, [_drilled_row(own) for own in groups]
+
+
+def _by_label(results: Sequence[DrillResult]) -> Sequence[Sequence[DrillResult]]:
+    by_label: dict[str, list[DrillResult]] = {}
+    for result in results:
+        by_label.setdefault(result.label, []).append(result)
+    return list(by_label.values())
+
+
+def _shown_of(results: Sequence[DrillResult]) -> DrillResult:
+    """Return the evening that a drill's row is about: that whose worst piece was noticed most."""
+    return max(results, key=lambda each: each.worst.noticed)
 
 
 def _remarks(results: Sequence[DrillResult]) -> Sequence[str]:
     """What the table has no room for, of the default way of removing an error."""
     said = []
+    several = len({result.seed for result in results}) > 1
     for result in results:
         if result.recovery != DEFAULT_RECOVERY:
             continue
-        said += [f"{result.drill}: {trouble}." for trouble in result.troubles]
+        which = f"{result.label}, seed {result.seed}" if several else result.label
+        said += [f"{which}: {trouble}." for trouble in result.troubles]
         if result.reported:
-            said.append(f"{result.drill}: the leader was told that two sources drive one piece.")
+            said.append(f"{result.label}: the leader was told that two sources drive one piece.")
         if dimmed_s := max(piece.dimmed_s for piece in result.pieces):
-            said.append(f"{result.drill}: dimmed in a fade for {_span(dimmed_s)}.")
+            said.append(f"{which}: dimmed in a fade for {_span(dimmed_s)}.")
         if own := max(result.fault_flashes.in_a_second, result.fault_flashes.total):
             flashes = "1 flash more is" if own == 1 else f"{own} flashes more are"
-            said.append(f"{result.drill}: {flashes} the fault's own, whatever the timing.")
-    return said
+            said.append(f"{result.label}: {flashes} the fault's own, whatever the timing.")
+    return list(dict.fromkeys(said))
 
 
 def _notes(
     scenario: Scenario, results: Sequence[DrillResult], compared: bool
 ) -> Sequence[tuple[str, Sequence[str]]]:
     """What was broken, what the columns mean, and what is held against it."""
-    about = {result.drill: f"{result.drill}: {result.summary}." for result in results}
+    about = {result.label: f"{result.label}: {result.summary}." for result in results}
     notes = [OVERALL_NOTE, *NOTES, DIMMED_NOTE, UNMARKED_NOTE] if compared else [WORST_NOTE, *NOTES]
+    if not compared and len({result.seed for result in results}) > 1:
+        notes.insert(1, EVENINGS_NOTE)
     return [("Drills", list(about.values())), ("Columns", notes), ("Judged", limits_told(scenario))]
 
 
+@dataclass(frozen=True, slots=True)
+class Opened:
+    """One timeline in the page: by which name it is linked, its title, and the document in its frame."""
+
+    name: str
+    title: str
+    document: Markup
+
+
+def _timelines(
+    by_label: Mapping[str, Drill], scenario: Scenario, results: Sequence[DrillResult], quiet: bool
+) -> Sequence[Opened]:
+    """Return a timeline for each row: the same run once more, with all kept that one can move through."""
+    from leadlight_sim.report import timeline_page
+
+    groups = _by_label(results)
+    opened = []
+    with progress("keeping timelines", sys.stderr, quiet) as tell:
+        for number, own in enumerate(groups):
+            shown = _shown_of(own)
+            title = f"{shown.label}: {shown.summary}; seed {shown.seed}"
+            kept = evening_of(by_label[shown.label], scenario, shown.seed, shown.recovery)
+            # An attribute ends at its quote, and nowhere else.
+            document = timeline_page(kept, title).replace("&", "&amp;").replace('"', "&quot;")
+            opened.append(Opened(f"timeline-{number + 1}", title, Markup(document)))
+            if tell is not None:
+                tell((number + 1) / len(groups))
+    return opened
+
+
 def _page(
+    timelines: Sequence[Opened],
     scenario: Scenario,
-    seed: int,
+    about: str,
     results: Sequence[DrillResult],
     compared: bool,
     good: bool,
@@ -155,9 +220,10 @@ def _page(
         scenario=scenario,
         good=good,
         headline=headline,
-        about=_about(seed).capitalize(),
+        about=about[0].upper() + about[1:],
         columns=[(each.text.replace("\n", " "), "right" if each.is_number else "left") for each in columns],
         rows=rows,
+        timelines=timelines,
         remarks=_remarks(results),
         notes=_notes(scenario, results, compared),
         digest=scenario.digest(),
@@ -170,6 +236,7 @@ _DRILLED: Sequence[Heading] = (
     *(Heading("drill", is_number=False), Heading("worst", is_number=False)),
     *map(Heading, ("error", "wrong", "dark", "back")), *_LAST, Heading("within\nlimits", is_number=False),
 )  # fmt: skip
+_OF_EVENINGS: Sequence[Heading] = (*_DRILLED[:2], Heading("seed"), *_DRILLED[2:])
 _COMPARED: Sequence[Heading] = (
     Heading("recovery", is_number=False), *map(Heading, ("error", "wrong", "dark", "dimmed", "back")), *_LAST,
     Heading("beyond limits", is_number=False, folds=True),
@@ -177,11 +244,16 @@ _COMPARED: Sequence[Heading] = (
 GIVEN_UP_FIRST = ("freeze", "jumps", "flashes added")
 
 
-def _drilled_row(result: DrillResult) -> Sequence[str]:
+def _drilled_row(results: Sequence[DrillResult]) -> Sequence[str]:
+    """A drill's row; of several evenings, that of the one whose worst piece was noticed most."""
+    result = _shown_of(results)
     worst = result.worst
+    flashes = max((each.flashes.in_a_second, each.flashes.total) for each in results)
+    within = sum(not each.troubles for each in results)
     return (
-        result.drill,
+        result.label,
         worst.name,
+        *([str(result.seed)] if len(results) > 1 else []),
         as_ms(worst.error_ms),
         _span(worst.wrong_s),
         _span(worst.dark_s),
@@ -189,8 +261,8 @@ def _drilled_row(result: DrillResult) -> Sequence[str]:
         str(worst.jumps),
         _span(worst.freeze_s),
         _span(worst.other_show_s),
-        f"{result.flashes.in_a_second}/s, {result.flashes.total}",
-        "no" if result.troubles else "yes",
+        f"{flashes[0]}/s, {flashes[1]}",
+        f"{within} of {len(results)}" if len(results) > 1 else "yes" if within else "no",
     )
 
 

@@ -21,6 +21,7 @@ if TYPE_CHECKING:
     from leadlight_sim.scenario import Scenario
 
 EXIT_MISSED = 1
+EVENINGS_MAXIMUM = 1000
 SEED_MAXIMUM = 2**63 - 1
 
 
@@ -31,7 +32,7 @@ class RehearseCommand:
 
     def add_arguments(self, parser: argparse.ArgumentParser) -> None:
         """Declare options and arguments."""
-        from leadlight_sim.drills import DRILL_SUMMARIES
+        from leadlight_sim.drills import DRILL_SUMMARIES, GRAMMAR, GRAMMAR_TOLD
 
         parser.add_argument(
             "scenario", nargs="?", metavar="SCENARIO", help="a scenario file or a shipped name (quarry-lake)"
@@ -48,16 +49,21 @@ class RehearseCommand:
         )
         parser.add_argument("--duration", metavar="TIME", help="only the beginning of the scenario: 100, 90s, 5min")
         parser.add_argument(
-            "--drill", metavar="NAME", help="break one thing and tell what the crowd sees; all: one after another"
-        )
+            "--drill", action="append", default=[], metavar=GRAMMAR,
+            help="break one thing and tell what the crowd sees; may be given again; all: one after another",
+        )  # fmt: skip
         parser.formatter_class = argparse.RawDescriptionHelpFormatter
         listed = "".join(f"\n  {name:14} {summary}" for name, summary in DRILL_SUMMARIES.items())
-        parser.epilog = f"drills:{listed}"
+        parser.epilog = f"drills:{listed}\n\n{GRAMMAR_TOLD}"
         parser.add_argument(
             "--compare-recoveries",
             action="store_true",
             help="with --drill: the same with every way of removing an error",
         )
+        parser.add_argument(
+            "--evenings", type=int, metavar="N",
+            help="with --drill: each on so many evenings, their seeds counted up, in one table (1)",
+        )  # fmt: skip
         parser.add_argument(
             "--live", action="store_true", help="send the pixels live as well, 20 s over the same air, and compare"
         )
@@ -83,7 +89,7 @@ class RehearseCommand:
             raise ConfigurationError("--picture", str(arguments.picture), "a name that ends in .png")
         check_outputs({"--report": arguments.report, "--picture": arguments.picture, "--json": arguments.json})
         command = _reproduce(arguments, seed)
-        if arguments.drill is not None:
+        if arguments.drill:
             from leadlight_sim.commands.drill import run_drills
 
             good = run_drills(arguments, scenario, seed, command)
@@ -111,12 +117,16 @@ class RehearseCommand:
 
 
 def _check_drill(arguments: argparse.Namespace) -> None:
-    if arguments.drill is None:
-        check_company({"--compare-recoveries": arguments.compare_recoveries}, "--drill", False)
+    if not arguments.drill:
+        only = {"--compare-recoveries": arguments.compare_recoveries, "--evenings": arguments.evenings is not None}
+        check_company(only, "--drill", False)
         return
     from leadlight_sim.drills import drills_named
 
-    drills_named(arguments.drill)
+    for asked in arguments.drill:
+        drills_named(asked)
+    if arguments.evenings is not None and not 1 <= arguments.evenings <= EVENINGS_MAXIMUM:
+        raise ConfigurationError("--evenings", arguments.evenings, f"1 to {EVENINGS_MAXIMUM}")
     check_apart("--drill", {"--live": arguments.live})
     check_apart("--drill", {"--picture": arguments.picture is not None}, "--report tells what a drill found")
 
@@ -154,8 +164,10 @@ def _reproduce(arguments: argparse.Namespace, seed: int) -> str:
         words += ["--set", change]
     if arguments.duration is not None:
         words += ["--duration", arguments.duration]
-    if arguments.drill is not None:
-        words += ["--drill", arguments.drill]
+    for asked in arguments.drill:
+        words += ["--drill", asked]
+    if arguments.evenings is not None:
+        words += ["--evenings", str(arguments.evenings)]
     if arguments.compare_recoveries:
         words.append("--compare-recoveries")
     if arguments.live:

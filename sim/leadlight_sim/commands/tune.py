@@ -85,6 +85,7 @@ class TuneCommand:
             help="change the scenario, such as air.preset=busy or targets.pair_ms=10; may be given again",
         )
         parser.add_argument("--figure", type=Path, metavar="FILE", help="draw the sweep as FILE.png or FILE.svg")
+        parser.add_argument("--report", type=Path, metavar="FILE", help="write a page that shows it, as HTML")
         parser.add_argument("--json", type=Path, metavar="FILE", help="write what was found")
 
     def run(self, arguments: argparse.Namespace) -> int:
@@ -137,7 +138,8 @@ def _checked(arguments: argparse.Namespace) -> tuple[Question, list[Choice], str
     check_targets(scenario)
     check_chart("--figure", arguments.figure)
     check_apart("--resume", {"--results": arguments.resume is not None and arguments.results is not None})
-    check_outputs({"--figure": arguments.figure, "--json": arguments.json, "--results": arguments.results})
+    written = {"--figure": arguments.figure, "--report": arguments.report, "--json": arguments.json}
+    check_outputs(written | {"--results": arguments.results})
     choices = [choice_from_text(each) for each in arguments.vary]
     for option, key in (("--intervals", "leader.interval_s"), ("--deliveries", "leader.delivery")):
         given = getattr(arguments, option.removeprefix("--"))
@@ -234,6 +236,10 @@ def _tell(arguments: argparse.Namespace, outcome: Outcome, missing: str | None, 
         document["warnings"] = _warnings(outcome, advice.candidate)
         text = json.dumps(document, indent=2, ensure_ascii=False, allow_nan=False)
         write_file(f"{text}\n", arguments.json, "--json")
+    if arguments.report is not None:
+        from leadlight_sim.tune.page import page
+
+        write_file(page(outcome, advice, _warnings(outcome, advice.candidate), command), arguments.report, "--report")
     if arguments.figure is not None and any(each.seen.evenings for each in outcome.candidates):
         from leadlight_sim.drawing import save_chart
         from leadlight_sim.tune.figure import draw

@@ -16,7 +16,7 @@ from typing import Any, Final
 
 from scipy import stats
 
-from leadlight_sim.measures import Figures, Measure, misses_of
+from leadlight_sim.measures import Figures, Measure, limit_for, misses_of
 from leadlight_sim.scenario import Scenario
 
 EVENINGS: Final = 20
@@ -53,14 +53,27 @@ class Difference:
 
 
 @dataclass(frozen=True, slots=True)
+class Standing:
+    """One variant by one measure: its median, the most that it may be, and in how many evenings it was more."""
+
+    median: float
+    limit: float | None
+    missed: int
+
+
+@dataclass(frozen=True, slots=True)
 class Comparison:
-    """What a comparison came to: of every pair of variants, by their numbers, the differences of all measures."""
+    """What a comparison came to: of every pair of variants, by their numbers, the differences of all measures.
+
+    ``standings`` are those of every variant, by a measure's key.
+    """
 
     variants: tuple[Variant, ...]
     evenings: int
     pairs: Mapping[tuple[int, int], tuple[Difference, ...]]
     missed: tuple[int, ...] | None
     """In how many evenings each variant missed a target; ``None`` where targets are not what is judged by."""
+    standings: Mapping[str, tuple[Standing, ...]]
 
 
 def interval_of_median(differences: Sequence[float], error: float) -> tuple[float, float]:
@@ -99,7 +112,19 @@ def compared(
             sum(bool(misses_of(figures, own, measures)) for figures in each)
             for each, own in zip(found, limits, strict=True)
         )
-    return Comparison(tuple(variants), len(found[0]), differences, missed)
+    held = limits or [{}] * len(variants)
+    standings = {
+        measure.key: tuple(_standing(measure, own, limit) for own, limit in zip(found, held, strict=True))
+        for measure in told
+    }
+    return Comparison(tuple(variants), len(found[0]), differences, missed, standings)
+
+
+def _standing(measure: Measure[Any], found: Sequence[Figures], limits: Mapping[str, float]) -> Standing:
+    values = [figures.values[measure.key] for figures in found]
+    held = [limit_for(measure, figures.values, limits) for figures in found]
+    missed = sum(limit is not None and value > limit for value, limit in zip(values, held, strict=True))
+    return Standing(_median(values), held[0], missed)
 
 
 def _difference(

@@ -3,28 +3,26 @@
 from __future__ import annotations
 
 import math
-from typing import Any, TextIO
+from typing import Any, Final, TextIO
 
 from leadlight_sim.compare.comparing import Comparison, Difference
 from leadlight_sim.telling import NOTHING, Heading, console_of, print_table, wrapped
 from leadlight_sim.tune import share_interval
 
+DIFFERENCES_NOTE: Final = (
+    "Medians over the evenings, of the worst piece or pair of each. Difference: the second less the first, on the same "
+    "evening. The intervals assume no distribution, and hold all together. Real: the interval leaves out that there is "
+    "none."
+)
+
 
 def print_tables(found: Comparison, stream: TextIO) -> None:
     """Print a table for every pair of variants: each measure of both, their difference, and whether it is real."""
     console = console_of(stream)
-    for (first, second), differences in found.pairs.items():
-        headings = [Heading("measure", is_number=False), Heading(found.variants[first].name, folds=True)]
-        headings += [Heading(found.variants[second].name, folds=True), Heading("difference", folds=True)]
-        headings += [Heading("95 % interval", folds=True), Heading("real", is_number=False)]
-        rows, styles = [], []
-        for each in differences:
-            measure = each.measure
-            cells = [measure.titled, measure.number(each.first), measure.number(each.second)]
-            rows.append([*cells, _signed(each, each.median), interval_told(each), "yes" if each.is_real else "no"])
-            styles.append("bold" if each.is_real else "dim" if each.first == each.second else "")
+    for pair in found.pairs:
+        styles = ["bold" if each.is_real else "dim" if each.first == each.second else "" for each in found.pairs[pair]]
         console.print()
-        print_table(console, headings, rows, styles=styles)
+        print_table(console, headings_of(found, pair), rows_of(found, pair), styles=styles)
     if found.missed is not None:
         stream.write("\n")
         for variant, missed in zip(found.variants, found.missed, strict=True):
@@ -35,15 +33,30 @@ def print_tables(found: Comparison, stream: TextIO) -> None:
                     f"{low * 100:.0f} to {high * 100:.0f} %).", more="  ",
                 )
             )  # fmt: skip
-    stream.write(
-        "\n" + wrapped(
-            "Medians over the evenings, of the worst piece or pair of each. Difference: the second less the first, on "
-            "the same evening. The intervals assume no distribution, and hold all together. Real: the interval leaves "
-            "out that there is none."
-        )
-    )  # fmt: skip
+    stream.write("\n" + wrapped(DIFFERENCES_NOTE))
     if all(math.isinf(each.low) and math.isinf(each.high) for own in found.pairs.values() for each in own):
         stream.write("There are too few evenings for any interval: take more.\n")
+
+
+def headings_of(found: Comparison, pair: tuple[int, int]) -> list[Heading]:
+    """Return the headings of a pair's table."""
+    names = [found.variants[number].name for number in pair]
+    numbers = [Heading(name, folds=True) for name in (*names, "difference", "95 % interval")]
+    return [Heading("measure", is_number=False), *numbers, Heading("real", is_number=False)]
+
+
+def rows_of(found: Comparison, pair: tuple[int, int]) -> list[list[str]]:
+    """Return the cells of a pair's table, a row for each measure."""
+    return [
+        [each.measure.titled, each.measure.number(each.first), each.measure.number(each.second),
+         _signed(each, each.median), interval_told(each), "yes" if each.is_real else "no"]
+        for each in found.pairs[pair]
+    ]  # fmt: skip
+
+
+def difference_told(each: Difference) -> str:
+    """Return a difference with its sign and its unit."""
+    return f"{_signed(each, each.median)} {each.measure.unit}".rstrip() if each.median else "0"
 
 
 def interval_told(each: Difference) -> str:

@@ -30,6 +30,7 @@ from leadlight_sim.drawing.canvas import (
     style,
 )
 from leadlight_sim.drawing.pages import rendered
+from leadlight_sim.drawing.panels import LIMIT_AT, Gauge, Line, Mark, Panel, Scale, of_share, to_limit
 from leadlight_sim.drawing.saving import check_chart, save_chart
 
 __all__ = [
@@ -40,6 +41,7 @@ __all__ = [
     "LEFT_PX",
     "LEVELS",
     "LIMIT",
+    "LIMIT_AT",
     "MEANINGS",
     "NAIVE",
     "NIGHT",
@@ -53,6 +55,11 @@ __all__ = [
     "WIDTH",
     "WORST",
     "Drawing",
+    "Gauge",
+    "Line",
+    "Mark",
+    "Panel",
+    "Scale",
     "Tint",
     "as_png",
     "as_svg",
@@ -60,6 +67,7 @@ __all__ = [
     "decade",
     "decades",
     "new_figure",
+    "of_share",
     "place",
     "rectangles",
     "rendered",
@@ -68,4 +76,5 @@ __all__ = [
     "spread",
     "style",
     "time_axis",
+    "to_limit",
 ]

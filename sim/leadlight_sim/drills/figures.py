@@ -6,7 +6,8 @@ import math
 from collections.abc import Callable, Iterable, Sequence
 from typing import Final
 
-from leadlight_sim.drills.drills import DrillResult, PieceSeen, drills_named, run_drill
+from leadlight_sim.drills.breaking import drills_named
+from leadlight_sim.drills.drills import DrillResult, PieceSeen, run_drill
 from leadlight_sim.measures import Figures, Measure
 from leadlight_sim.scenario import Scenario
 
@@ -49,5 +50,5 @@ DRILL_MEASURES: Final[tuple[Measure[Results], ...]] = (
 def drilled(scenario: Scenario, seed: int, name: str) -> Figures:
     """Put a scenario to a drill, or to all of them, and return its figures; it removes errors as it says itself."""
     recovery = scenario.playback.recovery
-    results = [run_drill(drill, scenario, seed, recovery) for drill in drills_named(name)]
+    results = [run_drill(drill, scenario, seed, recovery) for drill in drills_named(name, scenario)]
     return Figures.of(results, DRILL_MEASURES, " ".join(one.trace_hash for one in results))

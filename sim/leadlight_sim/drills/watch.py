@@ -37,11 +37,13 @@ class Watched:
     frames: npt.NDArray[np.int64]
     """The frame shown, or ``DARK``, ``OTHER_SHOW`` or ``OFF``."""
     errors_ms: Floats
-    """Position of what is shown, less the music's; NaN where nothing of the show that is due is shown."""
+    """Position of what is shown, less the music's, with how late its player wakes; NaN where nothing due is shown."""
     light: Floats
     """Relative luminance."""
     levels: Floats
     """The fade that what is authored was multiplied by: 1 as authored, 0 dark, NaN where it is the fault's to say."""
+    playhead_errors_ms: Floats
+    """The errors but for how late the player wakes."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -63,6 +65,7 @@ class Watch:
 class _Kept:
     frames: array[int] = field(default_factory=lambda: array("q"))
     errors: array[float] = field(default_factory=lambda: array("d"))
+    late: array[float] = field(default_factory=lambda: array("d"))
     light: array[float] = field(default_factory=lambda: array("d"))
     levels: array[float] = field(default_factory=lambda: array("d"))
     stuck_ns: int | None = None
@@ -82,6 +85,7 @@ class Watcher:
         self._times = array("d")
         self._due = array("q")
         self._kept = [_Kept() for _ in world.followers]
+        self._players = [world.player_of(follower) for follower in world.scenario.followers]
         pieces = len(world.followers)
         self._content = {
             stored.key: [
@@ -114,10 +118,15 @@ class Watcher:
     def _look(self, due: int, ideal: int) -> None:
         self._times.append(self._at / SECOND)
         self._due.append(due)
-        for piece, (node, kept) in enumerate(zip(self._world.followers, self._kept, strict=True)):
+        for piece, (node, kept, player) in enumerate(
+            zip(self._world.followers, self._kept, self._players, strict=True)
+        ):
             frame, error_ns, light, level = self._seen(piece, node, kept, ideal)
+            # What stands still is woken for nothing.
+            late_ns = 0 if error_ns is None or kept.stuck_ns is not None else player.player_lateness_ns()
             kept.levels.append(level)
             kept.frames.append(frame)
+            kept.late.append(late_ns / MILLISECOND)
             kept.errors.append(math.nan if error_ns is None else error_ns / MILLISECOND)
             kept.light.append(light)
 
@@ -169,9 +178,10 @@ class Watcher:
                 Watched(
                     node.name,
                     np.array(kept.frames, dtype=np.int64),
-                    np.array(kept.errors),
+                    np.array(kept.errors) - np.array(kept.late),
                     np.array(kept.light),
                     np.array(kept.levels),
+                    np.array(kept.errors),
                 )
                 for node, kept in zip(self._world.followers, self._kept, strict=True)
             ),

@@ -76,7 +76,7 @@ def fit(observed: Observed) -> Fit:
     steps = max(STEPS_OF_LEVEL, STEPS // levels.count)
     by_level = [_level(net, levels, number, steps) for number in range(levels.count)]
     overall = _level(net, None, 0, steps)
-    letters = "".join(chr(ord("a") + level) for level in levels.windows)
+    letters = "".join(chr(ord("a") + level) for level in levels.replayed)
     return Fit(
         levels=tuple(_with_all(level, overall) for level in by_level),
         windows=letters,

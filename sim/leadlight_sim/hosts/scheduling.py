@@ -211,10 +211,10 @@ class Host:
             return 0
         settings = self._settings
         delay = 0.0
-        if settings.jitter_ns:
-            delay = draws.half_normal(settings.jitter_ns)
-        if settings.spike_share and draws.random() < settings.spike_share:
-            delay += draws.uniform(settings.spike_from_ns, settings.spike_to_ns)
+        if settings.jitter_ns or settings.spike_share:
+            delay, is_spike = draws.half_normal_and_chance(settings.jitter_ns, settings.spike_share)
+            if is_spike:
+                delay += draws.uniform(settings.spike_from_ns, settings.spike_to_ns)
         if self._busy_share and not settings.is_stamped:
             delay += self._stall(draws)
         return int(delay)

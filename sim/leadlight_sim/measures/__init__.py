@@ -1,7 +1,7 @@
 """Measures: what the crowd sees, as numbers, taken from a world while it runs."""
 
-from leadlight_sim.measures.flashes import AddedFlashes, trial_content, trial_stills, worst_viewpoint
-from leadlight_sim.measures.rehearsal import Rehearsal, rehearse
+from leadlight_sim.measures.flashes import CYCLE_S, AddedFlashes, trial_content, trial_stills, worst_viewpoint
+from leadlight_sim.measures.rehearsal import Rehearsal, rehearse, scored
 from leadlight_sim.measures.scores import (
     SCORE_EVERY_NS,
     Floats,
@@ -30,6 +30,7 @@ from leadlight_sim.measures.verdict import Verdict, judge, rests_on
 
 __all__ = [
     "COLUMNS",
+    "CYCLE_S",
     "GIVEN_UP_FIRST",
     "MEASURES",
     "SCORE_EVERY_NS",
@@ -55,6 +56,7 @@ __all__ = [
     "rehearse",
     "rests_on",
     "rows",
+    "scored",
     "trial_content",
     "trial_stills",
     "was_show_on",

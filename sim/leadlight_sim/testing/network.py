@@ -406,7 +406,7 @@ class VirtualHost:
     def next_entropy(self) -> Stream:
         """Return the chance of the next node that is made here; named as in a rehearsal, so that it is the same."""
         self._nodes += 1
-        return self.network.streams.stream("entropy", self.name, str(self._nodes))
+        return self.network.streams.compact("entropy", self.name, str(self._nodes))
 
     def note_failure(self, error: BaseException, where: str) -> None:
         """Keep what its program raised and nobody took, to come out of the run."""
@@ -597,7 +597,8 @@ class VirtualNetwork:
             raise VirtualLoopError("the network is closed")
         if asyncio._get_running_loop() is not None:
             raise VirtualLoopError(
-                "a virtual network cannot run inside of an asyncio loop: make the test a plain function, no coroutine"
+                "a virtual network cannot run inside of an asyncio loop: make the test a plain function, no coroutine; "
+                "in a notebook, which is inside of one, call that function in a thread"
             )
         self._raise_failures()
         self._look_for_deadlock()

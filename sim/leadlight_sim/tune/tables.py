@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import asdict
-from typing import Any, TextIO
+from typing import Any, Final, TextIO
 
 from leadlight_sim.measures import digits_of
 from leadlight_sim.telling import NOTHING, Heading, as_ms, console_of
@@ -13,13 +13,25 @@ from leadlight_sim.tune.advice import BY_KEY, Advice
 from leadlight_sim.tune.candidates import Candidate, Count
 from leadlight_sim.tune.sweep import Outcome, Trial
 
+HEADINGS: Final = (
+    Heading("setting", is_number=False, folds=True), Heading("airtime"), Heading("light,\nworst p95"),
+    Heading("worst\npair"), Heading("evenings"), Heading("missed"), Heading("most often", is_number=False, folds=True),
+    Heading("proof", is_number=False, folds=True),
+)  # fmt: skip
+COLUMNS_NOTE: Final = (
+    "Evenings to missed: of exploration, which promises nothing. Worst: of all of them. Proof: fresh evenings."
+)
+
 
 def print_table(outcome: Outcome, stream: TextIO) -> None:
     """Print a row for every candidate, the cheapest in airtime first."""
     console = console_of(stream)
-    headings = [Heading("setting", is_number=False, folds=True), Heading("airtime"), Heading("light,\nworst p95")]
-    headings += [Heading("worst\npair"), Heading("evenings"), Heading("missed")]
-    headings += [Heading("most often", is_number=False, folds=True), Heading("proof", is_number=False, folds=True)]
+    print_rows(console, HEADINGS, rows_of(outcome), ("light, worst p95", "worst pair"))
+    console.print(COLUMNS_NOTE)
+
+
+def rows_of(outcome: Outcome) -> list[list[str]]:
+    """Return the cells of every candidate, the cheapest in airtime first."""
     rows = []
     for each in by_airtime(outcome):
         seen = each.seen
@@ -27,10 +39,7 @@ def print_table(outcome: Outcome, stream: TextIO) -> None:
         cells = [each.name, f"{digits_of(seen.airtime_share * 100)} %" if seen.evenings else NOTHING]
         cells += [_worst(seen, "light_p95_ms"), _worst(seen, "pair_p95_ms"), str(seen.evenings), str(seen.missed)]
         rows.append([*cells, most, standing(outcome, each)])
-    print_rows(console, headings, rows, ("light, worst p95", "worst pair"))
-    console.print(
-        "Evenings to missed: of exploration, which promises nothing. Worst: of all of them. Proof: fresh evenings."
-    )
+    return rows
 
 
 def by_airtime(outcome: Outcome) -> list[Candidate]:

@@ -70,7 +70,7 @@ def make_oscillator(clocks: described.Clocks, streams: Streams, name: str, ppm: 
         cooling_from_s=stream.uniform(0.0, COOLING_STARTS_WITHIN_S),
         cooling_over_s=clocks.cooling_over_s,
     )
-    return Oscillator(settings, streams.stream("oscillator", "walk", name))
+    return Oscillator(settings, streams.compact("oscillator", "walk", name))
 
 
 def make_host(
@@ -257,7 +257,7 @@ class World:
         leader = node.start(
             self._leader_settings(described_leader.name, 0),
             self._codec,
-            self.streams.stream("entropy", node.name, self._boot_number(node.name)),
+            self.streams.compact("entropy", node.name, self._boot_number(node.name)),
             self.shows,
         )
         self._report_membership(node.name)
@@ -282,10 +282,12 @@ class World:
             group_size=len(self.scenario.followers),
             markers=self._markers,
             on_music_lost=OnMusicLost(leader.on_music_lost),
+            roster_limit=leader.roster_limit,
+            copies_limit=leader.copies_limit,
         )
 
     def _start_standby(self, node: LeaderNode, standby: described.Standby) -> None:
-        entropy = self.streams.stream("entropy", node.name, self._boot_number(node.name))
+        entropy = self.streams.compact("entropy", node.name, self._boot_number(node.name))
         node.start(self._leader_settings(standby.name, standby.rank), self._codec, entropy, self.shows)
         self._report_membership(node.name)
         node.run()
@@ -310,7 +312,7 @@ class World:
             made = Follower(
                 settings,
                 self._codec,
-                self.streams.stream("entropy", node.name, self._boot_number(node.name)),
+                self.streams.compact("entropy", node.name, self._boot_number(node.name)),
                 shows,
                 self._recovery(),
             )
@@ -458,7 +460,7 @@ class World:
 
     def _start_rival(self, node: LeaderNode, fault: described.ClashingLeader) -> None:
         settings = dataclasses.replace(self._leader_settings(node.name, fault.rank), listen_intervals=0)
-        entropy = self.streams.stream("entropy", node.name, self._boot_number(node.name))
+        entropy = self.streams.compact("entropy", node.name, self._boot_number(node.name))
         leader = node.start(settings, self._codec, entropy, self.shows)
         show = self._keys[fault.show] if fault.show is not None else self.shows[0].key
         leader.schedule(Cue(show, CueState.ROLLING, ShowLine(LeaderInstant(node.now), ShowPosition(0))))

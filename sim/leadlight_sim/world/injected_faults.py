@@ -9,7 +9,7 @@ from __future__ import annotations
 from collections.abc import Callable
 from dataclasses import dataclass
 
-from leadlight_sim.kernel import Kernel, Stream, Streams, TrueInstant
+from leadlight_sim.kernel import Kernel, PlacedStream, Streams, TrueInstant
 
 
 @dataclass(frozen=True, slots=True)
@@ -37,10 +37,11 @@ class InjectedFaults:
     def __init__(self, kernel: Kernel, streams: Streams) -> None:
         self._kernel = kernel
         self._streams = streams
-        self._draws: dict[tuple[str, str], Stream] = {}
         self._rules: list[Rule] = []
         self._mishaps: list[Mishap] = []
-        self._mishap_streams: dict[tuple[str, str], Stream] = {}
+        self._draws = PlacedStream()
+        self._counted_at = kernel.now
+        self._counts: dict[tuple[str, str, str], int] = {}
         self.is_quiet = True
 
     def add(self, rule: Rule, begin: TrueInstant, end: TrueInstant | None) -> None:
@@ -52,11 +53,18 @@ class InjectedFaults:
     def delay_ns(self, sender: str, receiver: str) -> int | None:
         """Return how much later a packet on this link arrives, or ``None`` if it does not."""
         delay = 0
+        is_put = False
         for rule in self._rules:
             if not rule.concerns(sender, receiver):
                 continue
-            if rule.drop_share >= 1.0 or (rule.drop_share > 0.0 and self._draw(sender, receiver) < rule.drop_share):
+            if rule.drop_share >= 1.0:
                 return None
+            if rule.drop_share > 0.0:
+                if not is_put:
+                    self._put("faults", sender, receiver)
+                    is_put = True
+                if self._draws.random() < rule.drop_share:
+                    return None
             delay += rule.delay_ns
         return delay
 
@@ -71,11 +79,10 @@ class InjectedFaults:
         if delay_ns is None:
             return []
         arriving = [(delay_ns, data)]
+        stream = self._draws
+        if self._mishaps:
+            self._put("mishaps", sender, receiver)
         for mishap in self._mishaps:
-            stream = self._mishap_streams.get((sender, receiver))
-            if stream is None:
-                stream = self._streams.stream("mishaps", sender, receiver)
-                self._mishap_streams[sender, receiver] = stream
             if stream.random() >= mishap.share:
                 continue
             later_ns, first = arriving[0]
@@ -90,12 +97,16 @@ class InjectedFaults:
                 arriving[0] = later_ns + int(stream.uniform(0, mishap.late_by_ns)), first
         return arriving
 
-    def _draw(self, sender: str, receiver: str) -> float:
-        link = sender, receiver
-        stream = self._draws.get(link)
-        if stream is None:
-            stream = self._draws[link] = self._streams.stream("faults", sender, receiver)
-        return stream.random()
+    def _put(self, purpose: str, sender: str, receiver: str) -> None:
+        # What befalls a packet is drawn by its link, its instant and its number in that instant: a stream for each of
+        # all links would be too much to keep.
+        now = self._kernel.now
+        if now != self._counted_at:
+            self._counted_at = now
+            self._counts.clear()
+        link = purpose, sender, receiver
+        number = self._counts[link] = self._counts.get(link, 0) + 1
+        self._draws.put(self._streams.key(*link, str(now), str(number)))
 
     def _begin(self, rule: Rule) -> None:
         self._rules.append(rule)

@@ -23,21 +23,15 @@ from leadlight_sim.air.contended.contention import Medium
 from leadlight_sim.air.contended.neighbours import NeighbourStation
 from leadlight_sim.air.contended.radio_queues import Frame, Port
 from leadlight_sim.air.contended.settings import ContendedSettings, Scans
-from leadlight_sim.kernel import Kernel, Stream, Streams, TrueInstant
+from leadlight_sim.kernel import Kernel, PlacedStream, Stream, Streams, TrueInstant
 
 CHANNEL_AVAILABILITY_CHECK_NS = 60 * SECOND
 """How long an access point must listen on a 5 GHz channel that radars use before it may send there: 60 s, by ETSI EN
 301 893 and 47 CFR 15.407(h), and ten minutes on the channels of weather radars."""
 
 
-class _Link:
-    """What one sender's datagrams meet in one receiver's host: its draws, and the order in which they came."""
-
-    __slots__ = ("ready_at", "wakes")
-
-    def __init__(self, wakes: Stream) -> None:
-        self.wakes = wakes
-        self.ready_at = 0
+FEWEST_KEPT = 1024
+"""Links whose latest frame is remembered before any is forgotten that its host has read."""
 
 
 class ContendedAir:
@@ -52,7 +46,11 @@ class ContendedAir:
         self._streams = streams
         self._settings = settings
         self._ports: dict[str, Port] = {}
-        self._links: dict[tuple[str, str, str], _Link] = {}
+        self._unicast_wakes: dict[tuple[str, str, str], Stream] = {}
+        self._group_wakes = PlacedStream()
+        # When each link's latest datagram was read by its host: sockets are first in, first out.
+        self._ready_at: dict[tuple[str, str, str], int] = {}
+        self._most_kept = FEWEST_KEPT
         self._counts = {kind: Counts() for kind in LinkKind}
         self._cable_stream = streams.stream("air", "cable")
         self.cells = tuple(
@@ -122,11 +120,19 @@ class ContendedAir:
             raise ConfigurationError("station", name, "a name that no other station has")
         settings = self._settings
         stream = self._streams.stream
-        channel: LossAt = Channel(settings.dropout, stream("air", "channel", name))
+        channel: LossAt = Channel(settings.dropout, self._streams.compact("air", "channel", name))
         if extra is not None:
-            channel = JointChannel(channel, Channel(extra, stream("air", "extra channel", name)))
+            channel = JointChannel(channel, Channel(extra, self._streams.compact("air", "extra channel", name)))
         dozes = not station.wired and name in settings.power_save.stations
-        port = Port(station, channel, stream("air", "loss", name), stream("air", "answer loss", name), dozes=dozes)
+        port = Port(
+            station,
+            channel,
+            stream("air", "loss", name),
+            stream("air", "answer loss", name),
+            self._streams.compact("air", "group", "number", name),
+            self._streams.key("host", "group", "wake", name),
+            dozes=dozes,
+        )
         self._ports[name] = port
         self._renew(port)
         if station.wired:
@@ -150,7 +156,7 @@ class ContendedAir:
                 counts.sent += 1
                 counts.blocked += 1
                 return
-        frame = Frame(data, port, receiver)
+        frame = Frame(data, port, receiver, port.numbers.getrandbits(128) | 1 if receiver is None else 0)
         if port.uplink is None:
             if receiver is not None and receiver.wired:
                 self._to_cable(frame, receiver, self._kernel.now)
@@ -287,7 +293,7 @@ class ContendedAir:
         if self._settings.converts_multicast:
             for port in receivers:
                 if self._is_member(port):
-                    self._forward(Frame(frame.data, sender, port), port)
+                    self._forward(Frame(frame.data, sender, port, frame.number), port)
             return
         counts.sent += len(receivers)
         if cell.is_down:
@@ -330,12 +336,20 @@ class ContendedAir:
     def _deliver(self, traffic: str, frame: Frame, receiver: Port, at: int) -> None:
         sender = frame.sender.name
         key = traffic, sender, receiver.name
-        link = self._links.get(key)
-        if link is None:
-            link = self._links[key] = _Link(self._streams.stream("host", traffic, "wake", sender, receiver.name))
-        # A host's socket is first in, first out.
-        ready_at = max(at + receiver.station.receive_delay_ns(link.wakes), link.ready_at)
-        link.ready_at = ready_at
+        wakes: Stream | None
+        if frame.number:
+            wakes = self._group_wakes
+            self._group_wakes.put(frame.number * receiver.wake_key)
+        else:
+            wakes = self._unicast_wakes.get(key)
+            if wakes is None:
+                wakes = self._unicast_wakes[key] = self._streams.stream("host", traffic, "wake", sender, receiver.name)
+        ready_at = max(at + receiver.station.receive_delay_ns(wakes), self._ready_at.get(key, 0))
+        self._ready_at[key] = ready_at
+        if len(self._ready_at) > self._most_kept:
+            now = self._kernel.now
+            self._ready_at = {link: ready for link, ready in self._ready_at.items() if ready > now}
+            self._most_kept = max(FEWEST_KEPT, 2 * len(self._ready_at))
         self._kernel.schedule(TrueInstant(ready_at), receiver.station.receive, frame.data, sender, TrueInstant(at))
 
     # Absences.
@@ -403,7 +417,7 @@ class ContendedAir:
 
 
 def _copy(frame: Frame) -> Frame:
-    return Frame(frame.data, frame.sender, frame.receiver)
+    return Frame(frame.data, frame.sender, frame.receiver, frame.number)
 
 
 def _share_a_radio(one: Port, other: Port) -> bool:

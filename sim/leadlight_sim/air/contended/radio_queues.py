@@ -20,17 +20,19 @@ class Frame:
     """A datagram under way. ``receiver`` None is the group, ``receivers`` the radio stations it is meant for.
 
     ``has_arrived`` says that the crossing that it is tried on has been made, whether or not its sender knows: as a
-    sequence number tells the receiver, who takes it once.
+    sequence number tells the receiver, who takes it once. ``number`` is the random number of what went to the group, by
+    which each receiver finds its draws, and 0 for what did not.
     """
 
-    __slots__ = ("data", "has_arrived", "receiver", "receivers", "sender", "size")
+    __slots__ = ("data", "has_arrived", "number", "receiver", "receivers", "sender", "size")
 
-    def __init__(self, data: bytes, sender: Port, receiver: Port | None) -> None:
+    def __init__(self, data: bytes, sender: Port, receiver: Port | None, number: int = 0) -> None:
         self.data = data
         self.size = len(data)
         self.sender = sender
         self.receiver = receiver
         self.receivers: Sequence[Port] = ()
+        self.number = number
         self.has_arrived = False
 
 
@@ -54,15 +56,25 @@ class Port:
         "losses",
         "member_until",
         "name",
+        "numbers",
         "queue",
         "station",
         "told",
         "uplink",
+        "wake_key",
         "wired",
     )
 
     def __init__(
-        self, station: Station, channel: LossAt, losses: Stream, answer_losses: Stream, *, dozes: bool
+        self,
+        station: Station,
+        channel: LossAt,
+        losses: Stream,
+        answer_losses: Stream,
+        numbers: Stream,
+        wake_key: int,
+        *,
+        dozes: bool,
     ) -> None:
         self.station = station
         self.name = station.name
@@ -70,6 +82,8 @@ class Port:
         self.channel = channel
         self.losses = losses
         self.answer_losses = answer_losses
+        self.numbers = numbers
+        self.wake_key = wake_key
         self.dozes = dozes
         self.cell = ""
         self.is_asleep = False

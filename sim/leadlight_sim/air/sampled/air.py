@@ -5,7 +5,8 @@ group frame is sent once and never acknowledged, waits for DTIM while a station 
 one common instant. A unicast frame is tried again. What a radio station sends to the group first crosses to the access
 point as unicast. What only frames that compete could show (collisions, a neighbour's load) is in the distributions.
 
-Random streams are kept apart: the draws of a link come from streams named after its two ends. So adding a station
+Random streams are kept apart: the draws of a unicast link come from streams named after its two ends. A frame to the
+group has a random number of its own, and each receiver a key, which together say what is drawn. So adding a station
 changes no other station's outcomes, except through what all really share. Group frames of several senders wait for each
 other's airtime, and held ones leave in the order in which they came. Where more radio time is asked for than there is,
 everything waits (``Workload``). If told so, the access point's frames wait while it tries one again.
@@ -36,7 +37,7 @@ from leadlight_sim.air import (
 )
 from leadlight_sim.air.sampled.group_queue import QUEUE_OVERLOAD_NS, GroupQueue, Workload
 from leadlight_sim.air.sampled.settings import Congestion, SampledSettings, with_measured_asymmetry
-from leadlight_sim.kernel import Kernel, Stream, Streams, TrueInstant
+from leadlight_sim.kernel import Kernel, PlacedStream, Stream, Streams, TrueInstant
 
 
 class _Episodes:
@@ -60,11 +61,29 @@ class _Episodes:
 class _Port:
     """A station's place on the network."""
 
-    __slots__ = ("channel", "down_shift_ns", "dozes", "line", "name", "station", "up_shift_ns", "wired")
+    __slots__ = (
+        "channel",
+        "delay_key",
+        "down_shift_ns",
+        "dozes",
+        "line",
+        "loss_at",
+        "loss_key",
+        "name",
+        "number",
+        "receive",
+        "receive_delay_ns",
+        "station",
+        "up_shift_ns",
+        "wake_key",
+        "wired",
+    )
 
     def __init__(
         self,
         station: Station,
+        number: int,
+        streams: Streams,
         channel: LossAt,
         line: Workload,
         up_shift_ns: int,
@@ -72,8 +91,16 @@ class _Port:
         dozes: bool,
     ) -> None:
         self.station = station
+        self.number = number
         self.line = line
-        self.name = station.name
+        self.name = name = station.name
+        self.loss_at: Callable[[TrueInstant], float] = channel.loss_at
+        self.receive: Callable[[bytes, str, TrueInstant], None] = station.receive
+        self.receive_delay_ns: Callable[[Stream], int] = station.receive_delay_ns
+        # What this station draws of a group frame is found by the frame's random number and these.
+        self.delay_key = streams.key("air", "group", "delay", name)
+        self.loss_key = streams.key("air", "group", "loss", name)
+        self.wake_key = streams.key("host", "group", "wake", name)
         self.wired = station.wired
         self.channel = channel
         self.up_shift_ns = up_shift_ns
@@ -82,25 +109,12 @@ class _Port:
 
 
 class _Link:
-    """One sender's frames to one receiver, group and unicast apart: its draws and its place in line."""
+    """One sender's unicast frames to one receiver: its draws and its place in line."""
 
-    __slots__ = (
-        "arrived_at",
-        "delays",
-        "loss_at",
-        "losses",
-        "ready_at",
-        "receive",
-        "receive_delay_ns",
-        "receiver",
-        "wakes",
-    )
+    __slots__ = ("arrived_at", "delays", "losses", "ready_at", "receiver", "wakes")
 
     def __init__(self, receiver: _Port, delays: Stream, losses: Stream, wakes: Stream) -> None:
         self.receiver = receiver
-        self.loss_at: Callable[[TrueInstant], float] = receiver.channel.loss_at
-        self.receive: Callable[[bytes, str, TrueInstant], None] = receiver.station.receive
-        self.receive_delay_ns: Callable[[Stream], int] = receiver.station.receive_delay_ns
         self.delays = delays
         self.losses = losses
         self.wakes = wakes
@@ -108,27 +122,32 @@ class _Link:
         self.ready_at = 0
 
 
+class _Arrivals:
+    """When each receiver, by its port's number, got one sender's latest frame to the group, and when its host learnt of
+    it: a link is first in, first out. Forgotten once all have, since every pair of stations would be too much to keep.
+    """
+
+    __slots__ = ("arrived_at", "numbers", "ready_at", "settled_at")
+
+    def __init__(self, numbers: Stream) -> None:
+        self.numbers = numbers
+        self.arrived_at: list[int] = []
+        self.ready_at: list[int] = []
+        self.settled_at = 0
+
+
 class _Flow:
-    """One sender's frames to the group: its first hop, its delays, its receivers."""
+    """One sender's frames to the group: its first hop, its delays, and what of them is still on its way."""
 
-    __slots__ = (
-        "at_access_point",
-        "cable",
-        "common",
-        "delays",
-        "losses",
-        "on_air_at",
-        "radio",
-        "sender",
-    )
+    __slots__ = ("at_access_point", "by_cable", "by_radio", "common", "delays", "losses", "on_air_at", "sender")
 
-    def __init__(self, sender: _Port, delays: Stream, losses: Stream, common: Stream) -> None:
+    def __init__(self, sender: _Port, delays: Stream, losses: Stream, common: Stream, by_radio: _Arrivals) -> None:
         self.sender = sender
         self.delays = delays
         self.losses = losses
         self.common = common
-        self.radio: list[_Link] = []
-        self.cable: list[_Link] = []
+        self.by_radio = by_radio
+        self.by_cable: _Arrivals | None = None
         self.at_access_point = 0
         self.on_air_at = 0
 
@@ -156,8 +175,13 @@ class SampledAir:
         self._loses_together = settings.shared_dropout != NO_DROPOUT
         self._radio = settings.radio
         self._ports: dict[str, _Port] = {}
+        self._on_radio: list[_Port] = []
+        self._on_cable: list[_Port] = []
         self._unicast: dict[tuple[str, str], _Link] = {}
         self._flows: dict[str, _Flow] = {}
+        self._unsettled: list[_Arrivals] = []
+        # They are put anew for every frame and receiver.
+        self._delays, self._losses, self._wakes = PlacedStream(), PlacedStream(), PlacedStream()
         self._airtime_ns = 0
         # From when until when the access point is taken up with a frame that it tries again: paths are settled as soon
         # as something is sent, and what gets there earlier is not held up.
@@ -213,12 +237,14 @@ class SampledAir:
         settings = self._settings
         draws = self._streams.stream("air", "floor", name)
         hold = settings.hold
-        channel: LossAt = Channel(settings.dropout, self._streams.stream("air", "channel", name))
+        channel: LossAt = Channel(settings.dropout, self._streams.compact("air", "channel", name))
         if extra is not None:
-            channel = JointChannel(channel, Channel(extra, self._streams.stream("air", "extra channel", name)))
+            channel = JointChannel(channel, Channel(extra, self._streams.compact("air", "extra channel", name)))
         reach = settings.floor_asymmetry * settings.tables.floor_ns
         port = _Port(
             station,
+            len(self._ports),
+            self._streams,
             channel,
             self._open_line(),
             up_shift_ns=round(draws.uniform(-reach, reach)),
@@ -226,8 +252,7 @@ class SampledAir:
             dozes=hold is not None and hold.doze_share > 0 and name not in hold.awake,
         )
         self._ports[name] = port
-        for flow in self._flows.values():
-            self._join(flow, port)
+        (self._on_cable if port.wired else self._on_radio).append(port)
 
     def send(self, sender: str, data: bytes, destination: str | None) -> None:
         """Send a datagram now; a destination of None is the group, whose sender does not hear itself.
@@ -254,7 +279,7 @@ class SampledAir:
             return
         link = self._unicast.get((sender.name, destination))
         if link is None:
-            link = self._unicast[sender.name, destination] = self._link("unicast", sender, receiver)
+            link = self._unicast[sender.name, destination] = self._link(sender, receiver)
         at: int = self._kernel.now
         tables = self._tables_at(at)
         size = len(data)
@@ -385,12 +410,13 @@ class SampledAir:
             at = link.arrived_at
         else:
             link.arrived_at = at
-        ready_at = at + link.receive_delay_ns(link.wakes)
+        receiver = link.receiver
+        ready_at = at + receiver.receive_delay_ns(link.wakes)
         if ready_at < link.ready_at:
             ready_at = link.ready_at
         else:
             link.ready_at = ready_at
-        self._kernel.schedule_after(ready_at - self._kernel.now, link.receive, data, sender, at)
+        self._kernel.schedule_after(ready_at - self._kernel.now, receiver.receive, data, sender, at)
 
     # Group frames: to the access point, perhaps held there, then once to everybody.
 
@@ -408,22 +434,64 @@ class SampledAir:
             if reached is None:
                 return
             at = flow.at_access_point = max(reached, flow.at_access_point)
-        for link in flow.cable:
-            self._count_cable()
-            arrived_at = at + tables.cable.draw(link.delays) + tables.private.draw(link.delays)
-            self._deliver(link, arrived_at, data, sender.name)
+        receivers = self._radio_receivers(flow)
         counts = self._counts[LinkKind.GROUP]
-        counts.sent += len(flow.radio)
+        counts.sent += receivers
+        if self._on_cable:
+            self._send_by_cable(flow, data, at, tables)
         if self._settings.client_isolation and not sender.wired:
-            counts.blocked += len(flow.radio)
+            counts.blocked += receivers
         elif at == self._kernel.now:
             self._group_queue.take(flow, data)
         else:
             # Frames of several senders meet in the queue in the order in which they get there.
             self._kernel.schedule(TrueInstant(at), self._group_queue.take, flow, data)
 
+    def _send_by_cable(self, flow: _Flow, data: bytes, at: int, tables: AirTables) -> None:
+        arrivals = flow.by_cable
+        if arrivals is None:
+            name = flow.sender.name
+            arrivals = flow.by_cable = _Arrivals(self._streams.compact("air", "group by cable", "number", name))
+        number = self._begin(arrivals, at)
+        delays, wakes = self._delays, self._wakes
+        for port in self._on_cable:
+            if port is flow.sender:
+                continue
+            self._count_cable()
+            delays.put(number * port.delay_key)
+            place = port.number
+            arrived_at = max(at + tables.cable.draw(delays) + tables.private.draw(delays), arrivals.arrived_at[place])
+            wakes.put(number * port.wake_key)
+            ready_at = max(arrived_at + port.receive_delay_ns(wakes), arrivals.ready_at[place])
+            arrivals.arrived_at[place], arrivals.ready_at[place] = arrived_at, ready_at
+            arrivals.settled_at = max(arrivals.settled_at, ready_at)
+            self._kernel.schedule(TrueInstant(ready_at), port.receive, data, flow.sender.name, arrived_at)
+
+    def _begin(self, arrivals: _Arrivals, at: int) -> int:
+        # A frame to the group that nobody has before ``at``; returns its random number, which is odd.
+        now = self._kernel.now
+        unsettled = self._unsettled
+        if unsettled and unsettled[0].settled_at <= now:
+            for former in unsettled:
+                if former.settled_at <= now:
+                    former.arrived_at, former.ready_at = [], []
+            self._unsettled = [former for former in unsettled if former.settled_at > now]
+        ports = len(self._ports)
+        if arrivals.settled_at <= at:
+            arrivals.arrived_at, arrivals.ready_at = [0] * ports, [0] * ports
+        else:
+            newcomers = ports - len(arrivals.arrived_at)
+            arrivals.arrived_at += [0] * newcomers
+            arrivals.ready_at += [0] * newcomers
+        if arrivals not in self._unsettled:
+            self._unsettled.append(arrivals)
+        return arrivals.numbers.getrandbits(128) | 1
+
     def _drop(self, flow: _Flow) -> None:
-        self._counts[LinkKind.GROUP].overflowed += len(flow.radio)
+        self._counts[LinkKind.GROUP].overflowed += self._radio_receivers(flow)
+
+    def _radio_receivers(self, flow: _Flow) -> int:
+        return len(self._on_radio) - (not flow.sender.wired)
 
     def _transmit(self, flow: _Flow, data: bytes, begin: int, is_behind: bool) -> int:
         # The hot loop of every rehearsal: one pass over the receivers, written flat on purpose.
@@ -451,52 +519,67 @@ class SampledAir:
             self._line.add(self._kernel.now, self._kept_ns([cost_ns], tables))
         # Where it is known how long one takes behind another, the next begins where this one ends.
         kept_ns = cost_ns if tables.behind is None else common_at - begin
+        receivers = self._radio_receivers(flow)
         if group_loss and flow.common.chance(group_loss):
-            self._counts[LinkKind.GROUP].lost += len(flow.radio)
+            self._counts[LinkKind.GROUP].lost += receivers
             return kept_ns
         shared = self._shared.loss_at(common_at)
         draw_private = (tables.apart or tables.private).draw
         now = self._kernel.now
         schedule_after = self._kernel.schedule_after
-        sender = flow.sender.name
+        sender = flow.sender
+        name = sender.name
+        arrivals = flow.by_radio
+        number = self._begin(arrivals, common_at)
+        arrived, ready, settled_at = arrivals.arrived_at, arrivals.ready_at, arrivals.settled_at
+        delays, losses, wakes = self._delays, self._losses, self._wakes
         lost = 0
-        for link in flow.radio:
-            loss = link.loss_at(common_at)
+        for port in self._on_radio:
+            if port is sender:
+                continue
+            loss = port.loss_at(common_at)
             if shared:
                 loss += shared - loss * shared
-            if loss and (loss >= 1.0 or link.losses.random() < loss):
-                lost += 1
-                continue
-            arrived_at = common_at + draw_private(link.delays)
-            if arrived_at < link.arrived_at:
-                arrived_at = link.arrived_at
+            if loss:
+                losses.put(number * port.loss_key)
+                if losses.random() < loss:
+                    lost += 1
+                    continue
+            place = port.number
+            delays.put(number * port.delay_key)
+            arrived_at = common_at + draw_private(delays)
+            if arrived_at < arrived[place]:
+                arrived_at = arrived[place]
             else:
-                link.arrived_at = arrived_at
-            ready_at = arrived_at + link.receive_delay_ns(link.wakes)
-            if ready_at < link.ready_at:
-                ready_at = link.ready_at
+                arrived[place] = arrived_at
+            wakes.put(number * port.wake_key)
+            ready_at = arrived_at + port.receive_delay_ns(wakes)
+            if ready_at < ready[place]:
+                ready_at = ready[place]
             else:
-                link.ready_at = ready_at
-            schedule_after(ready_at - now, link.receive, data, sender, arrived_at)
+                ready[place] = ready_at
+                if ready_at > settled_at:
+                    settled_at = ready_at
+            schedule_after(ready_at - now, port.receive, data, name, arrived_at)
+        arrivals.settled_at = settled_at
         counts = self._counts[LinkKind.GROUP]
         counts.lost += lost
-        counts.delivered += len(flow.radio) - lost
+        counts.delivered += receivers - lost
         return kept_ns
 
     # Places and random streams.
 
     def _open_flow(self, sender: _Port) -> _Flow:
-        stream = self._streams.stream
+        stream = self._streams.compact
         name = sender.name
         flow = _Flow(
             sender,
             delays=stream("air", "first hop delay", name),
             losses=stream("air", "first hop loss", name),
             common=stream("air", "group delay", name),  # the spelling seeds it
+            by_radio=_Arrivals(stream("air", "group", "number", name)),
         )
         self._flows[name] = flow
-        for port in self._ports.values():
-            self._join(flow, port)
         return flow
 
     def _open_line(self) -> Workload:
@@ -504,17 +587,12 @@ class SampledAir:
         # hold waits that are not the radio's, and airtime alone is counted.
         return Workload(QUEUE_OVERLOAD_NS, beside=self._workload) if self._settings.retries_block else self._workload
 
-    def _join(self, flow: _Flow, receiver: _Port) -> None:
-        if receiver is not flow.sender:
-            links = flow.cable if receiver.wired else flow.radio
-            links.append(self._link("group", flow.sender, receiver))
-
-    def _link(self, traffic: str, sender: _Port, receiver: _Port) -> _Link:
+    def _link(self, sender: _Port, receiver: _Port) -> _Link:
         return _Link(
             receiver,
-            delays=self._streams.stream("air", traffic, "delay", sender.name, receiver.name),
-            losses=self._streams.stream("air", traffic, "loss", sender.name, receiver.name),
-            wakes=self._streams.stream("host", traffic, "wake", sender.name, receiver.name),
+            delays=self._streams.stream("air", "unicast", "delay", sender.name, receiver.name),
+            losses=self._streams.stream("air", "unicast", "loss", sender.name, receiver.name),
+            wakes=self._streams.stream("host", "unicast", "wake", sender.name, receiver.name),
         )
 
     def _prepared(self, tables: AirTables) -> AirTables:

@@ -1,0 +1,34 @@
+"""Golden traces: every kind of air and evening still comes to what it came to, from the sources and compiled."""
+
+from __future__ import annotations
+
+import importlib.util
+from pathlib import Path
+from types import ModuleType
+
+import pytest
+
+TOOL = Path(__file__).parents[1] / "tools" / "golden_traces.py"
+
+
+def load_tool() -> ModuleType:
+    specification = importlib.util.spec_from_file_location("golden_traces_tool", TOOL)
+    assert specification is not None
+    assert specification.loader is not None
+    module = importlib.util.module_from_spec(specification)
+    specification.loader.exec_module(module)
+    return module
+
+
+golden = load_tool()
+
+
+@pytest.mark.parametrize("name", golden.CASES)
+def test_an_evening_leaves_the_trace_that_is_kept(name: str) -> None:
+    told = "what happens, or what is drawn, has changed: if that was meant, say so and run tests/tools/golden_traces.py"
+    assert golden.trace_of(name) == golden.kept()[name], told
+
+
+def test_every_case_is_kept_and_no_two_are_alike() -> None:
+    assert list(golden.kept()) == list(golden.CASES)
+    assert len(set(golden.kept().values())) == len(golden.CASES)
