@@ -24,7 +24,7 @@ from leadlight.cue import show_key
 from leadlight.errors import ConfigurationError
 from leadlight.evening import RENEWED_EVERY_NS, EveningKeeper, Manifest, RunningOrder, show_start, wait_in_words
 from leadlight.events import Event, RoleChanged
-from leadlight.leader import LISTEN_INTERVALS, LeaderSettings, is_idle
+from leadlight.leader import COPIES_MAXIMUM, LISTEN_INTERVALS, ROSTER_MAXIMUM, LeaderSettings, is_idle
 from leadlight.net import MACHINE, LeaderEndpoint
 from leadlight.storage import read_manifest
 from leadlight.terms import Delivery, OnMusicLost, Role
@@ -96,6 +96,20 @@ class Lead:
             choices=[way.value for way in Delivery],
             default=Delivery.AUTOMATIC.value,
             help="send beacons to the group, as copies to each follower, both, or as each needs it (%(default)s)",
+        )
+        parser.add_argument(
+            "--roster-limit",
+            type=int,
+            default=ROSTER_MAXIMUM,
+            metavar="N",
+            help="followers to keep watch over at most (%(default)d); told when there are more",
+        )
+        parser.add_argument(
+            "--copies-limit",
+            type=int,
+            default=COPIES_MAXIMUM,
+            metavar="N",
+            help="followers that may be sent copies at most (%(default)d); told when more could have some",
         )
         parser.add_argument(
             "--resume-within",
@@ -224,6 +238,8 @@ def _leader_settings(arguments: argparse.Namespace) -> LeaderSettings:
         delivery=Delivery(arguments.delivery),
         on_music_lost=OnMusicLost(arguments.on_music_lost),
         refuse_incomplete=arguments.refuse_incomplete,
+        roster_limit=arguments.roster_limit,
+        copies_limit=arguments.copies_limit,
     )
 
 
