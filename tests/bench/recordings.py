@@ -3,8 +3,8 @@
     python tests/bench/recordings.py [--quick] [--recordings 40]
 
 1. Five minutes of each air by the recorder's plan, again and again with other seeds. The air's own quantiles, p50, p90
-   and p99 of each way, are of hours of packets. A bound of 95 % by blocks is to contain them in 90 % of all recordings or
-   more. Delays are the air's: how near a recording's clocks come to those `tests/sim/test_recorded_airs.py` holds.
+   and p99 of each way, are of hours of packets. A bound of 95 % by blocks is to contain them in 90 % of all recordings.
+   Delays are the air's: how near a recording's clocks come to those `tests/sim/test_recorded_airs.py` holds.
 2. Rehearsed on a fit and on the air that was recorded, with the seeds that were recorded, so that what comes and goes
 on
    that air does so alike: the worst follower's p95, and what believing the latest beacon costs.

@@ -52,7 +52,7 @@ Answer: TypeAlias = Callable[[str, bytes, str], None]
 
 
 def drawn_again(found: Fit, observed: Observed, seed: int = 1) -> Observed:
-    """Return a recording's packets as the fitted air carries them, sent when they were; thinned where they were dense."""
+    """Return a recording's packets as the fitted air carries them, sent when they were; thinned where dense."""
     return carried(observed, settings_of(found, observed), seed, prober_is_wired=not found.crosses_twice)
 
 
