@@ -136,7 +136,7 @@ CHANGED: Final = {
     "02": "PIXELS",
     "03": "LATE_MS",
     "04": "BOARDS",
-    "05": "ASYMMETRY",
+    "05": "UNFAIR_MS",
     "06": "SHARE",
     "07": "BREAKS_AT_S",
     "08": "RECORDED_S",
@@ -303,8 +303,8 @@ assert alone > 10 * with_middle > 10 * helped         # each help brings them cl
 """,
     "05": """
 assert proof_wrong == 0                               # the black line never leaves the proof
-fair, unfair = counted(0.25, range(1, 6)), counted(0.9, range(1, 11))
-assert fair[3] == unfair[3] == 0 and fair[4] == 0 < unfair[4]  # proof never, judgement where its assumption is false
+fair, unfair = counted(0.0, range(1, 6)), counted(10.0, range(1, 6))
+assert fair[3] == unfair[3] == 0 and fair[4] == 0 and unfair[4] > 0.5  # a judgement fails with its assumption
 assert fair[0] > 2 * fair[1]
 """,
     "06": """
