@@ -70,7 +70,7 @@ def findings(found: Fit, observed: Observed) -> list[str]:
     lines = []
     group = together([loss_runs(way) for way in observed.ways("group")])
     unicast = together([loss_runs(way) for name in ("down", "up") for way in observed.ways(name)])
-    for name, runs in (("to the group, one for each host", group), ("to one host", unicast)):
+    for name, runs in (("to the group, one for each host", group), ("to a host and back", unicast)):
         if not runs.sent:
             continue
         text = f"Of {runs.sent} packets {name} {runs.lost} were lost ({as_share(runs.share)})"
