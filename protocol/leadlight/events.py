@@ -14,6 +14,7 @@ __all__ = [
     "ClockContradicted",
     "CopiesBegun",
     "CopiesEnded",
+    "CopiesFull",
     "CueAdopted",
     "CueAnnounced",
     "CueContradicted",
@@ -45,6 +46,7 @@ __all__ = [
     "OffTimeReached",
     "RivalHeard",
     "RoleChanged",
+    "RosterFull",
     "RosterSilent",
     "SecondSourceReported",
     "ShowIncomplete",
@@ -300,6 +302,13 @@ class RosterSilent(Event):
 
 
 @dataclass(frozen=True, slots=True, repr=False)
+class RosterFull(Event):
+    """More followers are heard than the ``limit`` that the leader keeps: somebody among them is not watched over."""
+
+    limit: int
+
+
+@dataclass(frozen=True, slots=True, repr=False)
 class RivalHeard(Event):
     """Another leader's beacon was heard on this group."""
 
@@ -389,6 +398,13 @@ class CopiesEnded(Event):
     name: str
 
 
+@dataclass(frozen=True, slots=True, repr=False)
+class CopiesFull(Event):
+    """More followers answer than the ``limit`` that copies may go to: one that hears too little may get none."""
+
+    limit: int
+
+
 FollowerEvent: TypeAlias = (
     LeaderFound
     | NoLeaderHeard
@@ -421,6 +437,7 @@ LeaderEvent: TypeAlias = (
     | CueTookEffect
     | CueContradicted
     | RosterSilent
+    | RosterFull
     | RivalHeard
     | ShowsDiffered
     | LeaderCloned
@@ -431,6 +448,7 @@ LeaderEvent: TypeAlias = (
     | SecondSourceReported
     | CopiesBegun
     | CopiesEnded
+    | CopiesFull
     | DatagramsRefused
     | NetworkLost
     | NetworkFound

@@ -110,10 +110,10 @@ def test_a_budget_also_tells_of_pairs_airtime_and_rates() -> None:
     assert 0 < found.rate_ppm < 5
 
 
-# In one evening of five a stamp that came late counts for more than all waking, so it takes several to tell.
+# In one evening of five a stamp that came late counts for more than all waking, so it takes many to tell them apart.
 @pytest.mark.thorough
 def test_hosts_that_wake_late_are_what_is_most_worth_mending_at_the_lake() -> None:
-    found = measure(lake(), seeds=6, duration_s=150.0)
+    found = measure(lake(), seeds=16, jobs=2, duration_s=150.0)
     gains = {effect.cause: effect.gain for effect in found.effects}
     assert gains[Cause.WAKING].is_distinguishable
     assert gains[Cause.WAKING].value == max(gains[cause].value for cause in Cause)

@@ -8,9 +8,10 @@ from __future__ import annotations
 import importlib.util
 import json
 import math
+import re
 from dataclasses import replace
 from functools import cache
-from html import escape
+from html import escape, unescape
 from importlib.metadata import EntryPoint
 from pathlib import Path
 from types import ModuleType
@@ -284,6 +285,30 @@ def test_a_drill_is_a_row_with_its_worst_piece_and_how_to_repeat_it(capsys: Capt
 
 
 @pytest.mark.usefixtures("_as_installed")
+def test_several_evenings_share_a_table_and_each_row_of_the_page_opens_its_timeline(
+    capsys: Capture, tmp_path: Path
+) -> None:
+    report, figures = tmp_path / "page.html", tmp_path / "found.json"
+    words: list[str | Path] = ["--drill", "roam:ferry@1:10/0.5", "--evenings", "2", "--seed", "7"]
+    words += ["--report", report, "--json", figures]
+    assert rehearse(*words) == 0
+    said = capsys.readouterr().out
+    (row,) = (line for line in said.splitlines() if line.startswith("roam:ferry@1:10/0.5s "))
+    assert row.split()[-3:] == ["2", "of", "2"]
+    found = json.loads(figures.read_text())["drills"]
+    assert [each["seed"] for each in found] == [7, 8]
+    assert found[0]["label"] == "roam:ferry@1:10/0.5s"
+    text = report.read_text()
+    assert '<th scope="row"><a href="#timeline-1">roam:ferry@1:10/0.5s</a></th>' in text
+    # The timeline is of the very run that the row is about.
+    shown = max(found, key=lambda each: max(piece["error_ms"] for piece in each["pieces"]))
+    assert str(shown["seed"]) in row.split()
+    (frame,) = re.findall(r'<iframe id="timeline-1"[^>]* srcdoc="([^"]*)"', text)
+    assert f"Seed {shown['seed']}, trace hash {shown['trace_hash']}." in unescape(frame)
+    assert '<section id="evening" hidden' in unescape(frame)
+
+
+@pytest.mark.usefixtures("_as_installed")
 def test_help_lists_every_drill_and_what_breaks_in_it(capsys: Capture) -> None:
     assert rehearse("--help") == 0
     said = capsys.readouterr().out
@@ -322,7 +347,7 @@ def test_a_limit_passed_is_said_and_strict_makes_it_count(
     text = report.read_text().replace("\N{NO-BREAK SPACE}", " ")
     assert "<h1>1 of 1 drills went beyond their limits.</h1>" in text
     assert '<header class="band bad">' in text
-    assert '<th scope="row">power-cut</th>' in text
+    assert '<th scope="row"><a href="#timeline-1">power-cut</a></th>' in text
     assert "power-cut: jetty was back after" in text
     for note in (*drill_command.NOTES, *drills.limits_told(LAKE), "power-cut: a piece loses power, 20 s."):
         assert f'<p class="small">{escape(note).replace("&#x27;", "&#39;")}</p>' in text

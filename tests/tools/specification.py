@@ -274,7 +274,7 @@ def constants() -> dict[str, list[Constant]]:
         ],
         "copies": [
             of("LEASE_NS", "how long an address stays proven"),
-            of("COPIES_MAXIMUM", "addresses with a lease"),
+            of("COPIES_MAXIMUM", "addresses with a lease, if told no other limit"),
             of("BEGIN_ABOVE_PERMILLE", "loss above which copies begin"),
             of("END_BELOW_PERMILLE", "loss below which they may end"),
             of("END_AFTER_NS", "for how long it must be so"),
@@ -311,7 +311,7 @@ def constants() -> dict[str, list[Constant]]:
             of("RIVALS_KEPT", "tenures that wait for their second beacon"),
             of("RIVAL_LASTS_INTERVALS", "intervals in which it has to come"),
             of("GHOST_BEACONS", "fewer make nobody a leader that has taken over"),
-            of("ROSTER_MAXIMUM", "followers that a leader keeps"),
+            of("ROSTER_MAXIMUM", "followers that a leader keeps, if told no other limit"),
             of("INSTANCES_KEPT", "and instances of each of them"),
         ],
         "probes": [

@@ -213,6 +213,23 @@ def test_no_more_addresses_are_served_than_the_limit(make_sounding: Maker) -> No
     assert len({to for _, to in copies}) == COPIES_MAXIMUM
 
 
+@pytest.mark.parametrize("delivery", [Delivery.COPIES, Delivery.GROUP])
+def test_a_lease_that_is_refused_is_told_of_once_where_copies_are_sent(
+    delivery: Delivery, make_sounding: Maker
+) -> None:
+    node = Node(delivery=delivery, copies_limit=2)
+    told: list[events.Event] = []
+    for follower in range(1, 6):
+        now = LocalInstant(at(0) + follower * MILLISECOND)
+        proven(node, make_sounding, follower, f"board {follower}", now, tenure=0)
+        while (event := node.leader.next_event()) is not None:
+            told.append(event)
+    full = [event.limit for event in told if isinstance(event, events.CopiesFull)]
+    assert full == ([2] if delivery is Delivery.COPIES else [])
+    node.run(1.5)
+    assert len({to for _, beacon, to in node.beacons() if beacon.is_copy}) == (2 if full else 0)
+
+
 def test_answers_are_limited_to_the_budget_and_what_is_beyond_changes_nothing(make_sounding: Maker) -> None:
     node = Node(sounding_budget=5)
     node.run(0)

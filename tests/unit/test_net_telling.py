@@ -20,6 +20,7 @@ from leadlight.commands.telling import (
 )
 from leadlight.cue import Cue, ShowLine, show_key
 from leadlight.events import (
+    CopiesFull,
     CueAdopted,
     FollowerCloned,
     FollowerJoined,
@@ -28,6 +29,8 @@ from leadlight.events import (
     LockLost,
     MediaJumped,
     RoleChanged,
+    RosterFull,
+    RosterSilent,
     ShowMissing,
     ShowRefused,
 )
@@ -61,6 +64,11 @@ def test_what_people_must_mend_is_told_with_what_to_do() -> None:
         "two boards have this name, which no board can share: give one of them another --name"
     )
     assert event_in_words(LeaderCloned(NOW, 1, 2), SHOWS).endswith("give one of them another --name")
+    assert event_in_words(RosterFull(NOW, 512), SHOWS) == (
+        "roster full: limit 512; give the leader a larger --roster-limit, or look for who else reports to it"
+    )
+    assert event_in_words(RosterSilent(NOW, 31), SHOWS).startswith("roster silent: count 31; they may")
+    assert "larger --copies-limit" in event_in_words(CopiesFull(NOW, 64), SHOWS)
 
 
 def test_a_show_that_is_missing_is_told_with_what_may_differ() -> None:

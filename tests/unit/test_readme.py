@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import argparse
 import importlib.util
 import os
 import re
@@ -15,7 +16,7 @@ from types import ModuleType
 
 import pytest
 
-from leadlight.commands.cli import main, own_commands
+from leadlight.commands.cli import added_commands, main, own_commands
 from leadlight.net.self_test import multicast_trouble
 
 ROOT = Path(__file__).parents[2]
@@ -81,6 +82,23 @@ def test_every_command_it_names_exists() -> None:
     assert named <= commands()
 
 
+WALK = re.findall(r"^    leadlight (.+)$", TEXT, re.MULTILINE)
+
+
+def test_the_walk_on_ones_own_network_is_four_commands() -> None:
+    assert [shlex.split(line)[0] for line in WALK] == ["record", "record", "fit", "tune"]
+
+
+@pytest.mark.parametrize("line", WALK, ids=lambda line: line.split()[0])
+def test_each_command_of_the_walk_is_understood(line: str) -> None:
+    words = shlex.split(line)
+    command = {**own_commands(), **{name: added.load() for name, added in added_commands().items()}}[words[0]]
+    parser = argparse.ArgumentParser(exit_on_error=False)
+    command.add_arguments(parser)
+    _, left_over = parser.parse_known_args(words[1:])
+    assert left_over == []
+
+
 @pytest.mark.parametrize("name", ["README.md", "DEVELOPERS.md", "sim/RESULTS.md"])
 def test_every_file_it_points_to_is_there(name: str) -> None:
     text = (ROOT / name).read_text(encoding="utf-8")
@@ -103,7 +121,7 @@ def placed_example(port: int) -> str:
     return place + str(script.block("code", "example", TEXT))
 
 
-@pytest.mark.slow
+@pytest.mark.thorough
 @pytest.mark.skipif(sys.platform == "win32", reason="no multicast on a loopback address there")
 def test_the_example_shows_frame_after_frame_of_the_show_that_the_lead_line_starts() -> None:
     port = 57_000 + os.getpid() % 4_000

@@ -56,5 +56,6 @@ def test_every_command_has_its_place_among_the_pages() -> None:
     assert {"lead", "follow", "rehearse", "tune"} <= set(pages.command_names())
 
 
+@pytest.mark.slow
 def test_the_words_below_an_assignment_are_its_description() -> None:
     assert pages.words_below()["LocalInstant"] == "An instant on this node's own monotonic clock."

@@ -601,11 +601,23 @@ def test_a_flood_is_answered_within_the_sounding_budget(desk: Desk, make_soundin
     assert desk.leader.counters["echo limited"] == 20_000 - answered
 
 
-def test_a_full_roster_makes_no_events_of_newcomers(desk: Desk, make_tally: Maker) -> None:
+def test_a_full_roster_is_told_of_once_and_makes_no_events_of_newcomers(desk: Desk, make_tally: Maker) -> None:
     for follower in range(1, ROSTER_MAXIMUM + 500):
         desk.hear(make_tally(follower=follower), at(0))
-    assert len(desk.events()) == ROSTER_MAXIMUM
+    told = desk.events()
+    assert told[ROSTER_MAXIMUM] == events.RosterFull(at(0), ROSTER_MAXIMUM)
+    assert len(told) == ROSTER_MAXIMUM + 1
     assert desk.leader.counters["roster full"] == 499
+
+
+def test_a_leader_keeps_as_many_followers_as_it_is_told(make_tally: Maker) -> None:
+    desk = Desk(roster_limit=3)
+    for follower in (1, 2, 3):
+        desk.hear(make_tally(follower=follower), at(0))
+    assert not [event for event in desk.events() if isinstance(event, events.RosterFull)]
+    desk.hear(make_tally(follower=4), at(1))
+    assert desk.events() == [events.RosterFull(at(1), 3)]
+    assert len(desk.leader.roster) == 3
 
 
 def test_reports_to_another_tenure_are_no_reports_to_this_one(desk: Desk, make_tally: Maker) -> None:

@@ -12,7 +12,7 @@ from functools import partial
 from typing import Final
 
 from leadlight.commands.attendance import Attendance, run_node
-from leadlight.commands.endings import EXITS_TOLD
+from leadlight.commands.exits import EXITS_TOLD
 from leadlight.commands.node_options import LINES_TOLD, TIME_MEANS, add_node_options, keys_of, timing_of
 from leadlight.commands.options import check_apart, check_company, duration_ns
 from leadlight.commands.order import MANIFEST_FILE, read_order_and_manifest
@@ -24,7 +24,7 @@ from leadlight.cue import show_key
 from leadlight.errors import ConfigurationError
 from leadlight.evening import RENEWED_EVERY_NS, EveningKeeper, Manifest, RunningOrder, show_start, wait_in_words
 from leadlight.events import Event, RoleChanged
-from leadlight.leader import LISTEN_INTERVALS, LeaderSettings, is_idle
+from leadlight.leader import COPIES_MAXIMUM, LISTEN_INTERVALS, ROSTER_MAXIMUM, LeaderSettings, is_idle
 from leadlight.net import MACHINE, LeaderEndpoint
 from leadlight.storage import read_manifest
 from leadlight.terms import Delivery, OnMusicLost, Role
@@ -42,8 +42,6 @@ runtime folder; see `leadlight tell --help`."""
 
 class Lead:
     """Leads a group, and shows how its followers are doing."""
-
-    summary = "lead a group: send beacons, start a show, watch the followers"
 
     def add_arguments(self, parser: argparse.ArgumentParser) -> None:
         """Declare options and arguments."""
@@ -96,6 +94,20 @@ class Lead:
             choices=[way.value for way in Delivery],
             default=Delivery.AUTOMATIC.value,
             help="send beacons to the group, as copies to each follower, both, or as each needs it (%(default)s)",
+        )
+        parser.add_argument(
+            "--roster-limit",
+            type=int,
+            default=ROSTER_MAXIMUM,
+            metavar="N",
+            help="followers to keep watch over at most (%(default)d); told when there are more",
+        )
+        parser.add_argument(
+            "--copies-limit",
+            type=int,
+            default=COPIES_MAXIMUM,
+            metavar="N",
+            help="followers that may be sent copies at most (%(default)d); told when more could have some",
         )
         parser.add_argument(
             "--resume-within",
@@ -224,6 +236,8 @@ def _leader_settings(arguments: argparse.Namespace) -> LeaderSettings:
         delivery=Delivery(arguments.delivery),
         on_music_lost=OnMusicLost(arguments.on_music_lost),
         refuse_incomplete=arguments.refuse_incomplete,
+        roster_limit=arguments.roster_limit,
+        copies_limit=arguments.copies_limit,
     )
 
 

@@ -33,6 +33,8 @@ _OPTIONS: Final = {
     "rank": "--rank",
     "lead_time_ns": "--lead-time",
     "listen_intervals": "--listen",
+    "roster_limit": "--roster-limit",
+    "copies_limit": "--copies-limit",
     "latency_ns": "--latency",
     "trim_ns": "--trim",
     "port": "--port",

@@ -13,10 +13,12 @@ from typing import Any, Final
 from leadlight.commands.troubles import REMEDIES, UNHEARD, WORST_FIRST, troubles_of, unheard_since
 from leadlight.cue import NO_SHOW, Cue
 from leadlight.events import (
+    CopiesFull,
     CueContradicted,
     Event,
     FollowerCloned,
     LeaderCloned,
+    RosterFull,
     RosterSilent,
     SecondSourceReported,
 )
@@ -56,6 +58,8 @@ _WORST_CLOCK_FIRST = (ClockState.FREE_RUN, ClockState.HOLDOVER, ClockState.ACQUI
 _REMEDIES: dict[type[Event], str] = {
     CueContradicted: "it has not shown the cue for ten seconds: does another leader reach it?",
     RosterSilent: "they may follow another leader: look at one of them, and at whoever else is on this network",
+    RosterFull: "give the leader a larger --roster-limit, or look for who else reports to it",
+    CopiesFull: "give the leader a larger --copies-limit, or an access point that carries what goes to the group",
     FollowerCloned: "two boards have this name, which no board can share: give one of them another --name",
     LeaderCloned: "another board leads under this node's own name: give one of them another --name",
     SecondSourceReported: REMEDIES["live data as well"],
@@ -124,6 +128,8 @@ def _in_words(name: str, value: Any, shows: Mapping[int, str]) -> str:
         return show_name(value, shows)
     if name.endswith("_ns") or name == "position":
         return describe(value)
+    if name in ("count", "limit"):
+        return str(value)
     if isinstance(value, Enum):
         return word(value)
     if isinstance(value, tuple):

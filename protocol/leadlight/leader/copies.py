@@ -15,6 +15,7 @@ from leadlight.units import SECOND, LocalInstant
 
 COOKIES_KEPT: Final = 512
 COPIES_MAXIMUM: Final = 64
+"""Of a leader that is told no other limit."""
 LEASE_NS: Final = 30 * SECOND
 BEGIN_ABOVE_PERMILLE: Final = 250
 END_BELOW_PERMILLE: Final = 80
@@ -56,9 +57,12 @@ class _Lease:
 
 
 class CopyList:
-    """Leases and who is served. Bounded: at most ``COPIES_MAXIMUM`` leases."""
+    """Leases and who is served. Bounded: at most ``limit`` leases."""
 
-    def __init__(self) -> None:
+    def __init__(self, limit: int = COPIES_MAXIMUM) -> None:
+        self._limit = limit
+        self.has_overflowed = False
+        """Whether somebody was ever refused a lease for want of a place."""
         self._leases: dict[int, _Lease] = {}
 
     def renew(self, follower: int, address: Hashable, now: LocalInstant) -> None:
@@ -68,8 +72,10 @@ class CopyList:
             lease.address = address
             lease.until = LocalInstant(now + LEASE_NS)
             return
-        if len(self._leases) < COPIES_MAXIMUM:
+        if len(self._leases) < self._limit:
             self._leases[follower] = _Lease(address, LocalInstant(now + LEASE_NS))
+        else:
+            self.has_overflowed = True
 
     def begin(self, follower: int) -> bool:
         """Serve a follower from now on, if it has a lease; return whether that has changed."""

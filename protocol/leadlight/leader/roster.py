@@ -13,7 +13,8 @@ from leadlight.units import LocalInstant
 from leadlight.wire import Tally
 
 ROSTER_MAXIMUM: Final = 512
-"""No more followers than this are kept; the one heard longest ago makes room."""
+"""No more followers than this are kept by a leader that is told no other limit; the one heard longest ago makes room.
+"""
 INSTANCES_KEPT: Final = 8
 """So many instances of a follower are remembered, each with its last serial. A board that restarts more often within
 one tenure has its first instances forgotten, and a recording of those is not told from a restart."""
@@ -45,10 +46,13 @@ class RosterEntry:
 
 
 class Roster:
-    """Followers by id, in order of when they were last heard."""
+    """Followers by id, in order of when they were last heard; no more than ``limit`` of them."""
 
-    def __init__(self) -> None:
+    def __init__(self, limit: int = ROSTER_MAXIMUM) -> None:
+        self._limit = limit
         self._entries: OrderedDict[int, RosterEntry] = OrderedDict()
+        self.has_overflowed = False
+        """Whether somebody was ever not kept, or forgotten, for want of a place."""
 
     def __len__(self) -> int:
         return len(self._entries)
@@ -77,14 +81,15 @@ class Roster:
             return entry, False
         entry = RosterEntry(follower, address, heard_at)
         self._entries[follower] = entry
-        if len(self._entries) > ROSTER_MAXIMUM:
+        if len(self._entries) > self._limit:
+            self.has_overflowed = True
             del self._entries[self._whom_to_forget(follower, reports)]
         return entry, True
 
     @property
     def is_half_full(self) -> bool:
         """Whether more than half of the places are taken."""
-        return len(self._entries) > ROSTER_MAXIMUM // 2
+        return len(self._entries) > self._limit // 2
 
     def _whom_to_forget(self, newcomer: int, reports: bool) -> int:
         """Return whom a full roster gives up: a stranger, who has never reported; else, for one that reports, one long

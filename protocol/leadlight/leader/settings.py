@@ -7,6 +7,8 @@ from typing import Final
 
 from leadlight.entropy import identity
 from leadlight.errors import ConfigurationError, check_flag, check_name, check_whole, member
+from leadlight.leader.copies import COPIES_MAXIMUM
+from leadlight.leader.roster import ROSTER_MAXIMUM
 from leadlight.terms import Delivery, OnMusicLost
 from leadlight.units import MILLISECOND, SECOND
 from leadlight.wire import NAME_MAXIMUM_BYTES, U8, U16
@@ -27,7 +29,7 @@ class LeaderSettings:
     followers take turns as markers. ``listen_intervals``: beacon intervals of listening before a start leads, 0 to lead
     at once. ``delivery``: to the group, as copies, or as followers need it. ``on_music_lost``: what a takeover does
     with the show. ``refuse_incomplete``: whether a show that a follower says it does not hold is kept from rolling, or
-    only warned about.
+    only warned about. ``roster_limit``: followers that are kept, and ``copies_limit``: addresses that copies may go to.
     """
 
     name: str
@@ -41,6 +43,8 @@ class LeaderSettings:
     delivery: Delivery = Delivery.AUTOMATIC
     on_music_lost: OnMusicLost = OnMusicLost.CONTINUE
     refuse_incomplete: bool = False
+    roster_limit: int = ROSTER_MAXIMUM
+    copies_limit: int = COPIES_MAXIMUM
 
     def __post_init__(self) -> None:
         check_name("name", self.name, NAME_MAXIMUM_BYTES)
@@ -53,6 +57,8 @@ class LeaderSettings:
         check_whole("sounding_budget", self.sounding_budget, 0, U8, f"0 to {U8} a second")
         check_whole("group_size", self.group_size, 0, U16, f"0 to {U16}")
         check_whole("listen_intervals", self.listen_intervals, 0, 1000, "0 to 1000")
+        check_whole("roster_limit", self.roster_limit, 1, U16, f"1 to {U16}")
+        check_whole("copies_limit", self.copies_limit, 1, U16, f"1 to {U16}")
         check_flag("markers", self.markers)
         check_flag("refuse_incomplete", self.refuse_incomplete)
         # Their text will do, as in a file of settings.

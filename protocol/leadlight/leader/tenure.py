@@ -82,7 +82,7 @@ class Tenure:
         self.begun_at = now
         """When it began, on this host's clock."""
         self.identity = settings.identity
-        self.roster = Roster()
+        self.roster = Roster(settings.roster_limit)
         self.counters: Counter[str] = Counter()
         """Datagrams refused, beacons skipped and so on, by cause."""
         self._clock = None if inheritance is None else inheritance.clock
@@ -104,7 +104,8 @@ class Tenure:
         self._times = BeaconTimes(now, entropy)
         self._announced: Cue | None = None
         self._is_ending = False
-        self._copies = CopyList()
+        self._copies = CopyList(settings.copies_limit)
+        self._has_told_roster_full = self._has_told_copies_full = False
         self._confirmation = Confirmation(now)
         self._answers = AnswerLimit(settings.sounding_budget)
         self._echoes: deque[tuple[Sounding, Address, LocalInstant, int, int]] = deque()
@@ -478,6 +479,7 @@ class Tenure:
             entry, _ = self.roster.hear(sounding.follower, source, received_at)
         if is_proven:
             self._copies.renew(sounding.follower, source, received_at)
+            self._tell_limits(received_at)
             # One of no tenure, or another, knows the way here and has heard no beacon of this one at all.
             is_deaf = sounding.tenure != self._tenure and self.settings.delivery is not Delivery.GROUP
             if is_deaf and entry is not None and self._copies.begin(sounding.follower):
@@ -494,6 +496,7 @@ class Tenure:
             self.counters["repeated tally"] += 1
             return
         entry, _ = self.roster.hear(tally.follower, source, received_at, reports=True)
+        self._tell_limits(received_at)
         if self.roster.find(tally.follower) is None:
             self.counters["roster full"] += 1
             return
@@ -514,6 +517,19 @@ class Tenure:
         turn = tally.turn
         if turn is not None and not self._turns.take(turn, tally.follower, received_at):
             self.counters["out of turn"] += 1
+
+    def _tell_limits(self, now: LocalInstant) -> None:
+        """Tell once a tenure of each limit that somebody has met."""
+        if self.roster.has_overflowed and not self._has_told_roster_full:
+            self._has_told_roster_full = True
+            self._emit(events.RosterFull(now, self.settings.roster_limit))
+        if (
+            self._copies.has_overflowed
+            and self.settings.delivery is not Delivery.GROUP
+            and not self._has_told_copies_full
+        ):
+            self._has_told_copies_full = True
+            self._emit(events.CopiesFull(now, self.settings.copies_limit))
 
     def _choose_copies(self, now: LocalInstant) -> None:
         """Let followers that hear too little of the group have copies, and those that hear it well again have none."""

@@ -6,8 +6,11 @@ import argparse
 import json
 import math
 import sys
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
 from typing import Any, TextIO
+
+from markupsafe import Markup
 
 from leadlight.storage import write_file
 from leadlight_sim.drills import (
@@ -16,6 +19,7 @@ from leadlight_sim.drills import (
     Drill,
     DrillResult,
     drills_named,
+    evening_of,
     limits_told,
     run_drill,
 )
@@ -73,7 +77,8 @@ def run_drills(arguments: argparse.Namespace, scenario: Scenario, seed: int, com
         write_file(_as_json(scenario, seed, results, command), arguments.json, "--json")
         written.append(arguments.json)
     if arguments.report is not None:
-        page = _page(scenario, about, results, arguments.compare_recoveries, good, headline, command)
+        timelines = [] if arguments.compare_recoveries else _timelines(by_label, scenario, results, arguments.quiet)
+        page = _page(timelines, scenario, about, results, arguments.compare_recoveries, good, headline, command)
         write_file(page, arguments.report, "--report")
         written.append(arguments.report)
     if not arguments.quiet:
@@ -120,12 +125,21 @@ def _about(drills: Sequence[Drill], seeds: Sequence[int]) -> str:
 def _table(results: Sequence[DrillResult], compared: bool) -> tuple[Sequence[Heading], Sequence[Sequence[str]]]:
     if compared:
         return _COMPARED, [_compared_row(name, results) for name in _recoveries_of(results)]
+    groups = _by_label(results)
+    columns = _OF_EVENINGS if any(len(own) > 1 for own in groups) else _DRILLED
+    return columns, [_drilled_row(own) for own in groups]
+
+
+def _by_label(results: Sequence[DrillResult]) -> Sequence[Sequence[DrillResult]]:
     by_label: dict[str, list[DrillResult]] = {}
     for result in results:
         by_label.setdefault(result.label, []).append(result)
-    if any(len(own) > 1 for own in by_label.values()):
-        return _OF_EVENINGS, [_drilled_row(own) for own in by_label.values()]
-    return _DRILLED, [_drilled_row(own) for own in by_label.values()]
+    return list(by_label.values())
+
+
+def _shown_of(results: Sequence[DrillResult]) -> DrillResult:
+    """Return the evening that a drill's row is about: that whose worst piece was noticed most."""
+    return max(results, key=lambda each: each.worst.noticed)
 
 
 def _remarks(results: Sequence[DrillResult]) -> Sequence[str]:
@@ -158,7 +172,38 @@ def _notes(
     return [("Drills", list(about.values())), ("Columns", notes), ("Judged", limits_told(scenario))]
 
 
+@dataclass(frozen=True, slots=True)
+class Opened:
+    """One timeline in the page: by which name it is linked, its title, and the document in its frame."""
+
+    name: str
+    title: str
+    document: Markup
+
+
+def _timelines(
+    by_label: Mapping[str, Drill], scenario: Scenario, results: Sequence[DrillResult], quiet: bool
+) -> Sequence[Opened]:
+    """Return a timeline for each row: the same run once more, with all kept that one can move through."""
+    from leadlight_sim.report import timeline_page
+
+    groups = _by_label(results)
+    opened = []
+    with progress("keeping timelines", sys.stderr, quiet) as tell:
+        for number, own in enumerate(groups):
+            shown = _shown_of(own)
+            title = f"{shown.label}: {shown.summary}; seed {shown.seed}"
+            kept = evening_of(by_label[shown.label], scenario, shown.seed, shown.recovery)
+            # An attribute ends at its quote, and nowhere else.
+            document = timeline_page(kept, title).replace("&", "&amp;").replace('"', "&quot;")
+            opened.append(Opened(f"timeline-{number + 1}", title, Markup(document)))
+            if tell is not None:
+                tell((number + 1) / len(groups))
+    return opened
+
+
 def _page(
+    timelines: Sequence[Opened],
     scenario: Scenario,
     about: str,
     results: Sequence[DrillResult],
@@ -178,6 +223,7 @@ def _page(
         about=about[0].upper() + about[1:],
         columns=[(each.text.replace("\n", " "), "right" if each.is_number else "left") for each in columns],
         rows=rows,
+        timelines=timelines,
         remarks=_remarks(results),
         notes=_notes(scenario, results, compared),
         digest=scenario.digest(),
@@ -200,7 +246,7 @@ GIVEN_UP_FIRST = ("freeze", "jumps", "flashes added")
 
 def _drilled_row(results: Sequence[DrillResult]) -> Sequence[str]:
     """A drill's row; of several evenings, that of the one whose worst piece was noticed most."""
-    result = max(results, key=lambda each: each.worst.noticed)
+    result = _shown_of(results)
     worst = result.worst
     flashes = max((each.flashes.in_a_second, each.flashes.total) for each in results)
     within = sum(not each.troubles for each in results)

@@ -1,7 +1,7 @@
 """Drills: rehearsed faults, and what the crowd sees of each."""
 
 from leadlight_sim.drills.breaking import Drill, drills_named
-from leadlight_sim.drills.drills import DEFAULT_RECOVERY, RECOVERIES, DrillResult, limits_told, run_drill
+from leadlight_sim.drills.drills import DEFAULT_RECOVERY, RECOVERIES, DrillResult, evening_of, limits_told, run_drill
 from leadlight_sim.drills.figures import DRILL_MEASURES, drilled
 from leadlight_sim.drills.names import DRILL_SUMMARIES, GRAMMAR, GRAMMAR_TOLD
 
@@ -16,6 +16,7 @@ __all__ = [
     "DrillResult",
     "drilled",
     "drills_named",
+    "evening_of",
     "limits_told",
     "run_drill",
 ]

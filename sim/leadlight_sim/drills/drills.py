@@ -19,7 +19,7 @@ from leadlight_sim import world
 from leadlight_sim.drills.breaking import Drill
 from leadlight_sim.drills.watch import DARK, OTHER_SHOW, Watch, Watched, Watcher
 from leadlight_sim.kernel import TrueInstant
-from leadlight_sim.measures import AddedFlashes, Floats, trial_stills, worst_viewpoint
+from leadlight_sim.measures import AddedFlashes, Floats, Rehearsal, scored, trial_stills, worst_viewpoint
 from leadlight_sim.scenario import Scenario
 
 RECOVERED_INTERVALS: Final = 3
@@ -120,15 +120,7 @@ def run_drill(
     ``recovery`` names one of ``RECOVERIES``. ``progress`` is called with the share done. ``rolls_at_s``: see
     ``Drill.applied_to``.
     """
-    pieces_count = len(scenario.followers)
-    drilled = world.World(
-        drill.applied_to(scenario, rolls_at_s),
-        seed,
-        recovery=RECOVERIES[recovery],
-        stills=None
-        if recovery in UNMARKED
-        else lambda show, piece: trial_stills(show.frame_count, show.frame_rate, piece, pieces_count),
-    )
+    drilled = _world(drill, scenario, seed, recovery, rolls_at_s)
     watcher = Watcher(drilled, drilled.shows[0], TrueInstant(round(drill.looks_from_s * SECOND)))
     at = 0
     while at < drilled.end:
@@ -156,6 +148,25 @@ def run_drill(
         reported=reported,
         troubles=tuple(_troubles(drill, drilled.scenario, pieces, flashes, reported)),
     )
+
+
+def _world(
+    drill: Drill, scenario: Scenario, seed: int | None, recovery: str, rolls_at_s: float | None = None
+) -> world.World:
+    pieces_count = len(scenario.followers)
+    return world.World(
+        drill.applied_to(scenario, rolls_at_s),
+        seed,
+        recovery=RECOVERIES[recovery],
+        stills=None
+        if recovery in UNMARKED
+        else lambda show, piece: trial_stills(show.frame_count, show.frame_rate, piece, pieces_count),
+    )
+
+
+def evening_of(drill: Drill, scenario: Scenario, seed: int, recovery: str = DEFAULT_RECOVERY) -> Rehearsal:
+    """Return the same run as ``run_drill``'s, with the timeline that one can move through."""
+    return scored(_world(drill, scenario, seed, recovery), timeline=True)
 
 
 def _viewpoints(scenario: Scenario) -> Mapping[str, Sequence[int]]:

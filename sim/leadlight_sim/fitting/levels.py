@@ -12,6 +12,7 @@ from __future__ import annotations
 
 from bisect import bisect_right
 from dataclasses import dataclass
+from itertools import groupby
 from statistics import median
 from typing import Final
 
@@ -22,7 +23,7 @@ from scipy.stats import f as f_distribution
 from scipy.stats import rankdata
 
 from leadlight.units import MILLISECOND, SECOND
-from leadlight_sim.recording import Floats, Observed, Way
+from leadlight_sim.recording import Flags, Floats, Observed, Way
 
 WINDOW_NS: Final = 10 * MILLISECOND
 """The shortest window; where packets are rarer than this, a window lasts from one to the next."""
@@ -34,15 +35,20 @@ WINDOWS_PER_LEVEL: Final = 20
 WINDOWS_MINIMUM: Final = 40
 RELIABLE: Final = 0.8
 """So much of what windows differ by must be load; assumed."""
+GAP_WINDOWS: Final = 5
 CHANCE: Final = 0.001
 """Of windows that differ by luck alone, so few are taken for load."""
 
 
 @dataclass(frozen=True, slots=True)
 class Levels:
-    """The level of each window of a recording, 0 for the calmest; ``likeness`` is what packets of a window share."""
+    """The level of each window of a recording, 0 for the calmest; ``likeness`` is what packets of a window share.
+
+    ``replayed`` are the levels without those of long gaps in which nothing was sent: nobody knows what they were.
+    """
 
     windows: tuple[int, ...]
+    replayed: tuple[int, ...]
     begin_ns: float
     window_ns: int
     count: int
@@ -67,9 +73,11 @@ def find_levels(observed: Observed, group: tuple[Way, ...]) -> Levels:
         share, packets, by_chance = _likeness(((at - begin) // window_ns).astype(int), scores)
         likeness = max(likeness, share)
         if by_chance < CHANCE and share > 0 and packets * share / (1 + (packets - 1) * share) >= RELIABLE:
-            return _sorted(((at - begin) // window_ns).astype(int), scores, begin, window_ns, span_ns, share)
+            number = int(-(-span_ns // window_ns))
+            is_sent = np.bincount(((sent - begin) // window_ns).astype(int), minlength=number) > 0
+            return _sorted(((at - begin) // window_ns).astype(int), scores, is_sent, begin, window_ns, share)
         window_ns *= 2
-    return Levels((0,), begin, int(span_ns), 1, likeness)
+    return Levels((0,), (0,), begin, int(min(span_ns, WINDOW_MAXIMUM_NS)), 1, likeness)
 
 
 def _scores(observed: Observed, group: tuple[Way, ...]) -> tuple[Floats, Floats]:
@@ -115,9 +123,9 @@ def _likeness(window: npt.NDArray[np.int64], scores: Floats) -> tuple[float, flo
 
 
 def _sorted(
-    window: npt.NDArray[np.int64], scores: Floats, begin: float, window_ns: int, span_ns: float, share: float
+    window: npt.NDArray[np.int64], scores: Floats, is_sent: Flags, begin: float, window_ns: int, share: float
 ) -> Levels:
-    number = int(-(-span_ns // window_ns))
+    number = len(is_sent)
     counts = np.bincount(window, minlength=number)
     means = np.bincount(window, weights=scores, minlength=number) / np.maximum(counts, 1)
     # Equal packets in another order must not make another mean.
@@ -129,4 +137,11 @@ def _sorted(
     for mean, packets in zip(means.tolist(), counts.tolist(), strict=True):
         # A window without a packet is as the one before it.
         levels.append(bisect_right(bounds, mean) if packets else levels[-1] if levels else 0)
-    return Levels(tuple(levels), begin, window_ns, len(bounds) + 1, share)
+    replayed: list[int] = []
+    place = 0
+    for has_any, run in groupby(is_sent.tolist()):
+        length = sum(1 for _ in run)
+        if has_any or length < GAP_WINDOWS:
+            replayed += levels[place : place + length]
+        place += length
+    return Levels(tuple(levels), tuple(replayed), begin, window_ns, len(bounds) + 1, share)

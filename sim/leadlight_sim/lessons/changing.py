@@ -5,9 +5,11 @@ from __future__ import annotations
 import importlib
 import math
 from collections.abc import Callable, Sequence
+from concurrent.futures import ThreadPoolExecutor
 from typing import Any, TypeVar
 
 Number = TypeVar("Number", bound=float)
+Result = TypeVar("Result")
 
 
 def within(name: str, value: object, least: Number, most: Number) -> Number:
@@ -46,3 +48,9 @@ def slide(draw: Callable[[Any], None], name: str, at: Number, least: Number, mos
     make = widgets.IntSlider if issubclass(type(step), int) else widgets.FloatSlider
     slider = make(value=at, min=least, max=most, step=step, description=name, continuous_update=False)
     widgets.interact(draw, **{next(iter(draw.__code__.co_varnames)): slider})
+
+
+def apart(call: Callable[..., Result], *arguments: Any, **named: Any) -> Result:
+    """Call something in a thread of its own: a notebook's cells run inside a loop, where no virtual network may run."""
+    with ThreadPoolExecutor(1) as thread:
+        return thread.submit(call, *arguments, **named).result()

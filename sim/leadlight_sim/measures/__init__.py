@@ -1,7 +1,7 @@
 """Measures: what the crowd sees, as numbers, taken from a world while it runs."""
 
 from leadlight_sim.measures.flashes import CYCLE_S, AddedFlashes, trial_content, trial_stills, worst_viewpoint
-from leadlight_sim.measures.rehearsal import Rehearsal, rehearse
+from leadlight_sim.measures.rehearsal import Rehearsal, rehearse, scored
 from leadlight_sim.measures.scores import (
     SCORE_EVERY_NS,
     Floats,
@@ -56,6 +56,7 @@ __all__ = [
     "rehearse",
     "rests_on",
     "rows",
+    "scored",
     "trial_content",
     "trial_stills",
     "was_show_on",

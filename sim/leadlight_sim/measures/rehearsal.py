@@ -96,8 +96,12 @@ def rehearse(
     ``seed`` replaces the scenario's. ``progress`` is called with the share done. ``timeline`` keeps every frame and
     packet about each instant of note, and of the rest least, middle and most.
     """
+    return scored(World(scenario, seed), progress, timeline)
+
+
+def scored(world: World, progress: Callable[[float], None] | None = None, timeline: bool = False) -> Rehearsal:
+    """Run a world that nothing has moved yet and return its figures, as ``rehearse`` does."""
     started = time.perf_counter()
-    world = World(scenario, seed)
     scorer = Scorer(world, timeline)
     at = 0
     while at < world.end:
@@ -107,7 +111,7 @@ def rehearse(
             progress(at / world.end)
     scores = scorer.scores()
     return Rehearsal(
-        scenario=scenario,
+        scenario=world.scenario,
         seed=world.seed,
         trace_hash=world.trace.hexdigest(),
         scores=scores,

@@ -27,14 +27,17 @@ from leadlight.units import SECOND
 
 Floats = npt.NDArray[np.float64]
 
-KNOT_NS: Final = 30 * SECOND
-KNOTS_MAXIMUM: Final = 60
+KNOT_NS: Final = 20 * SECOND
+KNOTS_MAXIMUM: Final = 90
 BUCKETS_MAXIMUM: Final = 400
 """Of each way so many least points are kept: a straight line touches no others."""
 SPAN_PACKETS: Final = 50
 SPANS_MAXIMUM: Final = 240
-BEND_COST: Final = 10.0
-"""In spans between knots: a bend must bring all spans together as much nearer as it moves one ten knots away."""
+BEND_COSTS: Final = (3.0, 1.0, 0.3, 0.1)
+"""In spans: a bend must bring all spans together so many times as much nearer as it moves the line from one knot to the
+next. Which one is taken is decided by every other span, of how near the line is that was drawn through the rest."""
+CLEARLY: Final = 0.8
+QUICK_SHARE: Final = 0.3
 DRIFT_MAXIMUM: Final = 1e-3
 """No two clocks part more quickly: crystals differ by a few hundred millionths, and what steers clocks by 500 more."""
 
@@ -85,10 +88,18 @@ def relate(sent_ns: Floats, up_ns: Floats, down_ns: Floats, base_ns: int = 0) ->
     ahead = bent + level + slope * (knots - sent_ns[0])
     relation = ClockRelation(knots, ahead, base_ns, 0.0)
     left = relation.ahead_at(sent_ns)
-    least_up, least_down = float(np.min(up_ns - left)), float(np.min(down_ns + left))
-    # Both ways the same least delay, to the last point.
+    shift = _evened(up_ns - left, down_ns + left)
     bound_ns = float(np.min(up_ns + down_ns)) / 2
-    return ClockRelation(knots, ahead + (least_up - least_down) / 2, base_ns, bound_ns)
+    return ClockRelation(knots, ahead + shift, base_ns, bound_ns)
+
+
+def _evened(up_ns: Floats, down_ns: Floats) -> float:
+    # By how much to move the line for both ways to have the same least delay. One least packet of a whole recording is
+    # luck where delays thin out towards their least: so spans tell it, those of them in which both ways were quickest.
+    parts = np.array_split(np.arange(len(up_ns)), max(1, min(SPANS_MAXIMUM, len(up_ns) // SPAN_PACKETS)))
+    least = np.array([(np.min(up_ns[part]), np.min(down_ns[part])) for part in parts])
+    quick = np.argsort(np.sum(least, axis=1), kind="stable")[: max(1, round(QUICK_SHARE * len(parts)))]
+    return float(np.median(least[quick, 0] - least[quick, 1])) / 2
 
 
 def _line(sent_ns: Floats, up_ns: Floats, down_ns: Floats) -> tuple[float, float]:
@@ -119,9 +130,27 @@ def _bent(sent_ns: Floats, up_ns: Floats, down_ns: Floats) -> tuple[Floats, Floa
     middle = np.array([(np.min(up_ns[part]) - np.min(down_ns[part])) / 2 for part in parts])
     count = max(2, min(KNOTS_MAXIMUM, spans // 2, int(span_ns // KNOT_NS)) + 1)
     knots = np.linspace(sent_ns[0], sent_ns[-1], count)
-    step = knots[1] - knots[0]
+    cost = BEND_COSTS[0]
+    if spans >= 8:
+        judged = [_off(at, middle, knots, each) for each in BEND_COSTS]
+        for place in range(1, len(BEND_COSTS)):
+            # One that bends more readily must be clearly nearer, for chance bends lines too.
+            if judged[place] < CLEARLY * judged[BEND_COSTS.index(cost)]:
+                cost = BEND_COSTS[place]
+    return knots, _nearest(at, middle, knots, cost)
+
+
+def _off(at: Floats, middle: Floats, knots: Floats, bend_cost: float) -> float:
+    # How far a line through every other span is from the others.
+    line = _nearest(at[0::2], middle[0::2], knots, bend_cost)
+    return float(np.sum(np.abs(np.interp(at[1::2], knots, line) - middle[1::2])))
+
+
+def _nearest(at: Floats, middle: Floats, knots: Floats, bend_cost: float) -> Floats:
     # Unknown are the line at each knot, how far each span is from it, and by how much the slope changes at each inner
     # knot, in ns from one knot to the next.
+    spans, count = len(at), len(knots)
+    step = knots[1] - knots[0]
     left = np.clip(((at - knots[0]) // step).astype(int), 0, count - 2)
     share = (at - knots[left]) / step
     line = _rows(spans, count, (left, 1 - share), (left + 1, share))
@@ -132,13 +161,13 @@ def _bent(sent_ns: Floats, up_ns: Floats, down_ns: Floats) -> tuple[Floats, Floa
     size = eye_array(spans + count - 2)
     aim = np.concatenate([middle, np.zeros(count - 2)])
     found = linprog(
-        np.concatenate([np.zeros(count), np.ones(spans), np.full(count - 2, BEND_COST)]),
+        np.concatenate([np.zeros(count), np.ones(spans), np.full(count - 2, bend_cost)]),
         A_ub=vstack([hstack([wanted, -size]), hstack([-wanted, -size])]).tocsr(),
         b_ub=np.concatenate([aim, -aim]),
         bounds=[(None, None)] * count + [(0.0, None)] * (spans + count - 2),
         method="highs",
     )
-    return knots, np.asarray(found.x[:count])
+    return np.asarray(found.x[:count])
 
 
 def _rows(rows: int, columns: int, *entries: tuple[npt.NDArray[Any], Floats]) -> Any:

@@ -192,6 +192,7 @@ def _host(recording: Recording, label: str, prober_is_wireless: bool | None) -> 
     back_left = np.array([float((p.answered_at or p.heard_at or 0) - base) for p in heard])
     # Two clocks part by nothing that counts within the time that a probe takes.
     back_sent = back_left - ahead([probe.sent_at for probe in heard])
+    back_sent = back_left - ahead(list(back_sent))
     back_ns = [None if p.came_at is None or p.answered_at is None else p.came_at - p.answered_at + base for p in heard]
     back = _way(list(back_sent), back_ns, ahead(list(back_sent)))
     group_probes = [p for p in recording.group_known_to(label) if not _is_in_pause(recording, p.sent_at)]

@@ -88,6 +88,8 @@ def observed_of(samples: Sequence[Sample], source: str, stamped: bool = False) -
     names = [
         name for name in ("up_ns", "down_ns", "group_ns") if any(getattr(one, name) is not None for one in samples)
     ]
+    # Where nothing came at all the packets were sent all the same.
+    names = names or ["up_ns"]
     begin = min((sample.sent_at for sample in samples), default=0)
     ways = {name: ([], []) for name in names}  # type: dict[str, tuple[list[float], list[int | None]]]
     for sample in samples:
@@ -168,6 +170,7 @@ def _exchanges(path: Path, rows: list[tuple[str, Mapping[str, Any]]]) -> list[Sa
         if found[0] is None:
             raise RecordingError(f"{path}, {where}: sent_ns: missing; allowed: a whole number of ns")
         stamps.append(found)
+        _check_order(path, where, found)
     whole = [[stamp for stamp in found if stamp is not None] for found in stamps if None not in found]
     if len(whole) < 2:
         raise RecordingError(f"{path}: {len(whole)} exchanges; needed: two or more of which every stamp is there")
@@ -188,6 +191,16 @@ def _exchanges(path: Path, rows: list[tuple[str, Mapping[str, Any]]]) -> list[Sa
         offset = base + round(ahead_ns)
         samples.append(Sample(sent, max(0, heard - sent - offset), max(0, received - answered + offset)))
     return samples
+
+
+def _check_order(path: Path, where: str, stamps: list[int | None]) -> None:
+    if None in stamps:
+        return
+    sent, heard, answered, received = (stamp or 0 for stamp in stamps)
+    for words, span_ns in (("round trip", received - sent - answered + heard), ("time to answer", answered - heard)):
+        if span_ns < 0:
+            told = f"the {words} is {span_ns / MILLISECOND:g} ms: are the columns in their order?"
+            raise RecordingError(f"{path}, {where}: {told}")
 
 
 def _number(path: Path, where: str, row: Mapping[str, Any], name: str, least: float, most: float) -> float | None:

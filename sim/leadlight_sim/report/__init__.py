@@ -1,6 +1,6 @@
 """The report: the page of a rehearsal, with its drawings."""
 
-from leadlight_sim.report.document import page
+from leadlight_sim.report.document import page, timeline_page
 from leadlight_sim.report.figures import picture
 
-__all__ = ["page", "picture"]
+__all__ = ["page", "picture", "timeline_page"]

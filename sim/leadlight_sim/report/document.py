@@ -76,6 +76,23 @@ def page(rehearsal: Rehearsal, command: str = "", live: Sequence[LiveRun] = ()) 
     )
 
 
+def timeline_page(rehearsal: Rehearsal, title: str) -> str:
+    """Return a page with the evening one can move through and nothing else; the rehearsal has kept its timeline."""
+    timeline, moving = rehearsal.timeline, moving_evening(rehearsal)
+    assert timeline is not None
+    assert moving is not None
+    about = f"Seed {rehearsal.seed}, trace hash {rehearsal.trace_hash}."
+    return rendered(
+        "alone.html.j2",
+        title=title,
+        good=True,
+        worst=timeline.worst,
+        evening=moving,
+        label=clock_label,
+        about=about,
+    )
+
+
 def big_numbers(rehearsal: Rehearsal) -> list[BigNumber]:
     """Return the three numbers that answer first: the worst piece, the naive way, the worst pair."""
     scores = rehearsal.scores

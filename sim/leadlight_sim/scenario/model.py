@@ -20,7 +20,7 @@ from pydantic import (
 from pydantic_core import PydanticCustomError
 
 from leadlight.follower import TALLY_INTERVAL_NS
-from leadlight.leader import BEACON_INTERVAL_NS
+from leadlight.leader import BEACON_INTERVAL_NS, COPIES_MAXIMUM, ROSTER_MAXIMUM
 from leadlight.units import SECOND
 from leadlight_sim.scenario.faults import Fault
 from leadlight_sim.scenario.hosts import Host, HostOf
@@ -63,6 +63,10 @@ class Leader(Part):
     """Soundings a second that all followers may send together."""
     on_music_lost: Literal["continue", "finish", "dark"] = "continue"
     """What a standby does with the show when it takes over."""
+    roster_limit: int = Field(default=ROSTER_MAXIMUM, ge=1, le=65535)
+    """Followers that a leader keeps at most; it tells when it hears more."""
+    copies_limit: int = Field(default=COPIES_MAXIMUM, ge=1, le=65535)
+    """Followers that copies go to at most."""
     tally_interval_s: float = Field(default=TALLY_INTERVAL_NS / SECOND, ge=0.1, le=600)
     host: HostOf = Host(machine="steady")
     oscillator_ppm: float | None = Field(default=None, ge=-500, le=500)
@@ -236,7 +240,7 @@ class Scenario(Part):
     run: Run
     leader: Leader = Leader()
     standbys: tuple[Standby, ...] = Field(default=(), strict=False, max_length=16)
-    followers: tuple[Follower, ...] = Field(strict=False, min_length=1, max_length=1000)
+    followers: tuple[Follower, ...] = Field(strict=False, min_length=1, max_length=5000)
     boards: HostOf = Host()
     """What followers run on that say nothing else."""
     playback: Playback = Playback()

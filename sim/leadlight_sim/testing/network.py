@@ -597,7 +597,8 @@ class VirtualNetwork:
             raise VirtualLoopError("the network is closed")
         if asyncio._get_running_loop() is not None:
             raise VirtualLoopError(
-                "a virtual network cannot run inside of an asyncio loop: make the test a plain function, no coroutine"
+                "a virtual network cannot run inside of an asyncio loop: make the test a plain function, no coroutine; "
+                "in a notebook, which is inside of one, call that function in a thread"
             )
         self._raise_failures()
         self._look_for_deadlock()

@@ -282,6 +282,8 @@ class World:
             group_size=len(self.scenario.followers),
             markers=self._markers,
             on_music_lost=OnMusicLost(leader.on_music_lost),
+            roster_limit=leader.roster_limit,
+            copies_limit=leader.copies_limit,
         )
 
     def _start_standby(self, node: LeaderNode, standby: described.Standby) -> None:

@@ -37,6 +37,7 @@ class Surface {
   // Say for whoever looks at the drawing from outside what it shows.
   told(at, values) {
     this.canvas.dataset.at = String(at);
+    this.canvas.dataset.paper = tints.paper;
     this.canvas.shown = values;
   }
 
