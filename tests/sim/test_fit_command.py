@@ -92,6 +92,11 @@ BAD: dict[str, tuple[str, Callable[[], list[str]], str]] = {
         lambda: [f"{n * 10**8},{n * 10**8 + 5000},{n * 10**8 + 9 * 10**6},{n * 10**8 + 10**6}" for n in range(900)],
         "the round trip is -7.995 ms: are the columns in their order?",
     ),
+    "a recording's records without their head": (
+        '{"host":"jetty","at":0,"stamps":"kernel"}',
+        lambda: ['{"sent":0,"at":10}'] * 900,
+        "line 1: the recording's first line, which says what was recorded and how, is missing or cut here; copy the",
+    ),
     "no such columns": ("time,ping", lambda: ["1,2"] * 900, "needed: at_s with any of up_ms"),
 }
 
