@@ -170,7 +170,8 @@ def compared_lines(found: dict[str, Any]) -> list[list[str]]:
     from leadlight_sim.drills import DRILL_MEASURES
     from leadlight_sim.measures import MEASURES
 
-    told = {measure.key: measure for measure in (*DRILL_MEASURES, *MEASURES)}
+    measures: list[Any] = [*DRILL_MEASURES, *MEASURES]
+    told = {measure.key: measure for measure in measures}
     pairs = found["pairs"]
     differs = [{key for key, each in pair["differences"].items() if each["median"] or each["real"]} for pair in pairs]
     keys = [key for key in pairs[0]["differences"] if any(key in found for found in differs)]
