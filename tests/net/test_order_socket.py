@@ -148,20 +148,20 @@ def test_another_user_is_refused(group: str, port: int, environment: dict[str, s
         }
 
 
-@pytest.mark.parametrize("line", [b"pause\n", b'{"order": "pau\n', b"[" * 5_000 + b"\n", b"x" * 20_000 + b"\n"])
 def test_a_line_that_is_no_json_is_answered_and_the_leader_goes_on(
-    group: str, port: int, environment: dict[str, str], line: bytes
+    group: str, port: int, environment: dict[str, str]
 ) -> None:
     with running(lead_words(group, port), environment, stdout=subprocess.DEVNULL):
         path = socket_of(environment)
-        with socket.socket(socket.AF_UNIX) as asking, asking.makefile("rb") as file:
-            asking.settimeout(PATIENCE_SECONDS)
-            asking.connect(str(path))
-            asking.sendall(line)
-            assert json.loads(file.readline())["said"].startswith("not a JSON object in a line: ")
-        answer = ask(path, {"order": "status"})
-        assert answer is not None
-        assert answer["status"]["group"] == group
+        for line in (b"pause\n", b'{"order": "pau\n', b"[" * 5_000 + b"\n", b"x" * 20_000 + b"\n"):
+            with socket.socket(socket.AF_UNIX) as asking, asking.makefile("rb") as file:
+                asking.settimeout(PATIENCE_SECONDS)
+                asking.connect(str(path))
+                asking.sendall(line)
+                assert json.loads(file.readline())["said"].startswith("not a JSON object in a line: "), line[:20]
+            answer = ask(path, {"order": "status"})
+            assert answer is not None
+            assert answer["status"]["group"] == group
 
 
 def test_words_typed_on_its_terminal_are_orders_and_the_terminal_is_left_as_it_was(
