@@ -111,7 +111,10 @@ class Player {
     this.part("play").addEventListener("click", () => this.play(!this.isPlaying));
     this.part("before").addEventListener("click", () => this.jump(-1));
     this.part("after").addEventListener("click", () => this.jump(1));
-    this.part("speed").addEventListener("change", (event) => (this.speed = Number(event.target.value)));
+    this.part("speed").addEventListener("change", (event) => {
+      this.speed = this.crowd.speed = Number(event.target.value);
+      this.repaint();
+    });
     this.part("magnify").addEventListener("change", (event) => {
       this.crowd.magnified = Number(event.target.value);
       this.repaint();
