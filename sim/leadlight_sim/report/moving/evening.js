@@ -221,7 +221,7 @@ class Player {
     const flying = this.journeys.packets.filter((one) => one.sent <= place.seconds && (one.isLost ? place.seconds - one.sent < 0.02 : place.seconds < one.arrived));
     const said = flying.slice(0, 4).map((one) => this.journeys.said(one));
     if (flying.length > 4) said.push(`and ${flying.length - 4} more`);
-    this.part("flying").textContent = !place.window ? "" : said.length ? `On their way now: ${said.join("; ")}.` : "No packet of these kinds is on its way now.";
+    this.part("flying").textContent = !place.window ? evening.beaconsSaid(place) : said.length ? `On their way now: ${said.join("; ")}.` : "No packet of these kinds is on its way now.";
   }
 
   // --- Mouse and touch on the drawings ---
