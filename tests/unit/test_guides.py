@@ -30,7 +30,7 @@ from leadlight import (
     read_library,
 )
 from leadlight.commands import cli, troubles
-from leadlight.commands.endings import EXIT_FAULT, EXIT_INTERRUPTED, EXIT_TROUBLE
+from leadlight.commands.exits import EXIT_FAULT, EXIT_INTERRUPTED, EXIT_TROUBLE
 from leadlight.follower.settings import HOLDOVER_CAP_NS
 from leadlight.leader.copies import BEGIN_ABOVE_PERMILLE
 from leadlight.leader.settings import LISTEN_INTERVALS

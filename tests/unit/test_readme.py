@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import argparse
-import importlib.util
 import os
 import re
 import shlex
@@ -15,6 +14,8 @@ from pathlib import Path
 from types import ModuleType
 
 import pytest
+import readme as script
+import rooms
 
 from leadlight.commands.cli import added_commands, main, own_commands
 from leadlight.net.self_test import multicast_trouble
@@ -30,17 +31,6 @@ ROUNDING = 0.1
 """Two digits are printed, which costs up to a twentieth; the rest is for C libraries that differ in their last bits."""
 
 
-def load_script(name: str) -> ModuleType:
-    specification = importlib.util.spec_from_file_location(f"{name}_script", ROOT / ".ci" / f"{name}.py")
-    assert specification is not None
-    assert specification.loader is not None
-    module = importlib.util.module_from_spec(specification)
-    specification.loader.exec_module(module)
-    return module
-
-
-script = load_script("readme")
-rooms = load_script("rooms")
 ROWS = script.rows(script.RESULTS.read_text(encoding="utf-8"))
 LINE_ROWS = (ROWS[0], ROWS[-1])
 """The shipped scenario as it is, and the smallest sweep."""
@@ -221,7 +211,7 @@ def test_each_table_of_figures_has_rows(command: str) -> None:
 @pytest.mark.slow
 @pytest.mark.thorough_except(row=LINE_ROWS)
 @pytest.mark.parametrize("row", ROWS, ids=lambda row: row.command)
-def test_the_figures_are_what_their_command_gives(row: script.Row) -> None:  # type: ignore[name-defined]
+def test_the_figures_are_what_their_command_gives(row: script.Row) -> None:
     measured = script.measure(row.command).cells()
     assert len(row.cells) == len(measured)
     for printed, found in zip(map(apart, row.cells), map(apart, measured), strict=True):

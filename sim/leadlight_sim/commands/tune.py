@@ -13,9 +13,8 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any, TextIO
 
 from leadlight.commands import check_apart, duration_ns
-from leadlight.storage import check_outputs, write_file
 from leadlight.units import SECOND
-from leadlight_sim.commands.recorded_air import add_air_option, air_words, on_recorded_air
+from leadlight_sim.commands.scenario_options import add_change_options, add_scenario, change_words, on_recorded_air
 from leadlight_sim.commands.working import (
     EXIT_INTERRUPTED,
     EXIT_TERMINATED,
@@ -44,9 +43,7 @@ class TuneCommand:
 
     def add_arguments(self, parser: argparse.ArgumentParser) -> None:
         """Declare options and arguments."""
-        parser.add_argument(
-            "scenario", nargs="?", metavar="SCENARIO", help="a scenario file or a shipped name (quarry-lake)"
-        )
+        add_scenario(parser)
         parser.add_argument(
             "--vary",
             action="append",
@@ -76,14 +73,8 @@ class TuneCommand:
         parser.add_argument("--results", type=Path, metavar="FILE", help="keep every finished run in a new file")
         parser.add_argument("--resume", type=Path, metavar="FILE", help="take up such a file, and repeat no run of it")
         parser.add_argument("--duration", metavar="TIME", help="only so much of the scenario, such as 100s or 5min")
-        add_air_option(parser)
-        parser.add_argument(
-            "--set",
-            action="append",
-            default=[],
-            dest="changes",
-            metavar="KEY=VALUE",
-            help="change the scenario, such as air.preset=busy or targets.pair_ms=10; may be given again",
+        add_change_options(
+            parser, "change the scenario, such as air.preset=busy or targets.pair_ms=10; may be given again"
         )
         parser.add_argument("--figure", type=Path, metavar="FILE", help="draw the sweep as FILE.png or FILE.svg")
         parser.add_argument("--report", type=Path, metavar="FILE", help="write a page that shows it, as HTML")
@@ -123,6 +114,7 @@ class TuneCommand:
 
 
 def _checked(arguments: argparse.Namespace) -> tuple[Question, list[Choice], str | None]:
+    from leadlight.storage import check_outputs
     from leadlight_sim.commands.beginning import beginning_of, left_out
     from leadlight_sim.drawing import check_chart
     from leadlight_sim.scenario import change_from_text, resolve_scenario
@@ -209,6 +201,7 @@ def _progress(stream: TextIO) -> Iterator[Callable[[Outcome], None]]:
 
 
 def _tell(arguments: argparse.Namespace, outcome: Outcome, missing: str | None, took_s: float) -> None:
+    from leadlight.storage import write_file
     from leadlight_sim.telling import as_typed, wrapped
     from leadlight_sim.tune import advise, print_table, to_json
 
@@ -268,4 +261,4 @@ def _reproduce(arguments: argparse.Namespace) -> str:
 def _scenario(arguments: argparse.Namespace) -> list[str]:
     """Return the words that name the scenario, with what was changed of it, to any command that takes one."""
     named = [] if arguments.scenario is None else [arguments.scenario]
-    return [*named, *air_words(arguments), *(word for change in arguments.changes for word in ("--set", change))]
+    return [*named, *change_words(arguments)]

@@ -109,9 +109,10 @@ class Scorer:
         while (at := len(times) * SCORE_EVERY_NS) <= until:
             world.run_to(TrueInstant(at))
             self._pending.append(self._due_frame(len(times), TrueInstant(at)))
-            self._truths.append({timebase: world.leader_time(timebase, TrueInstant(at)) for timebase in self._believed})
+            truths = {timebase: world.leader_time(timebase, TrueInstant(at)) for timebase in self._believed}
+            self._truths.append(truths)
             if self._recorder is not None:
-                self._recorder.note_truth(self._believed)
+                self._recorder.note_truth(truths)
             times.append(at)
             if len(self._pending) >= self._at_once:
                 self._work_out()
@@ -157,7 +158,7 @@ class Scorer:
         for piece in self._pieces:
             changes = piece.watch.use_up()
             if changes:
-                for timebase in (changes[-1][2], changes[-1][4]):
+                for timebase in (changes[-1][2], changes[-1][6]):
                     if timebase is not None:
                         self._believe(timebase)
             samples, is_right = piece.sampler.sample(changes, instants)
