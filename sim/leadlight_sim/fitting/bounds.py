@@ -1,9 +1,9 @@
 """How well quantiles are known from a recording, whose packets resemble those before and after them.
 
 Blocks of time are drawn at random and put together to recordings that might have been (the circular block bootstrap of
-D. N. Politis and J. P. Romano, 1992). Within a block packets keep their likeness. A block lasts some twenty times as long
-as delays resemble each other. Where that makes few blocks of a recording, bounds are widened as Student's t has it for
-so few.
+D. N. Politis and J. P. Romano, 1992). Within a block packets keep their likeness. A block lasts some twenty times as
+long as delays resemble each other. Where that makes few blocks of a recording, bounds are widened as Student's t has it
+for so few.
 """
 
 from __future__ import annotations
