@@ -2,47 +2,52 @@
 
 A leader sends small beacons that say what time it is and what is in force. Each follower keeps the leader's clock
 through loss and delay, and knows which frame of its stored show is now. ``Leader`` and ``Follower`` do no input or
-output of their own: drive them with ``leadlight.net``, with your own loop, or in the simulator.
+output of their own: drive them with ``leadlight.net``, with your own loop, or in the simulator. Nothing is loaded
+before it is asked for.
 """
 
-from leadlight.addresses import GROUP
-from leadlight.clock import Bounds, CausalityBound, ClockSettings, ClockView, Estimate, Estimator, Exchange
-from leadlight.cue import Cue, FrameRate, ShowLine, show_key
-from leadlight.entropy import Entropy
-from leadlight.errors import (
-    ConfigurationError,
-    LeadlightError,
-    MessageError,
-    NetworkError,
-    NotRunningError,
-    OrderError,
-    WireError,
-)
-from leadlight.follower import DueFrame, Follower, FollowerSettings, JournalLine, Snapshot
-from leadlight.leader import Inheritance, Leader, LeaderSettings, Roster, RosterEntry
-from leadlight.playback import (
-    AtTick,
-    BlendedRecovery,
-    Correction,
-    History,
-    HoldRecovery,
-    Library,
-    Moved,
-    Playhead,
-    Recovery,
-    Remedy,
-    Shown,
-    SlewOnlyRecovery,
-    StepOnlyRecovery,
-    Still,
-    StoredShow,
-    Stretch,
-    stills_of,
-)
-from leadlight.storage import make_key, read_key_file, read_library
-from leadlight.terms import ClockState, ContentState, CueState, Delivery, MusicChange, OnMusicLost, Refusal, Role
-from leadlight.units import MILLISECOND, SECOND, LeaderInstant, LocalInstant, ShowPosition
-from leadlight.wire import Beacon, Codec, DelayReport, Echo, KeyRing, Mark, Message, SharedDelay, Sounding, Tally
+from importlib import import_module
+from typing import TYPE_CHECKING, Any
+
+if TYPE_CHECKING:
+    from leadlight.addresses import GROUP
+    from leadlight.clock import Bounds, CausalityBound, ClockSettings, ClockView, Estimate, Estimator, Exchange
+    from leadlight.cue import Cue, FrameRate, ShowLine, show_key
+    from leadlight.entropy import Entropy
+    from leadlight.errors import (
+        ConfigurationError,
+        LeadlightError,
+        MessageError,
+        NetworkError,
+        NotRunningError,
+        OrderError,
+        WireError,
+    )
+    from leadlight.follower import DueFrame, Follower, FollowerSettings, JournalLine, Snapshot
+    from leadlight.leader import Inheritance, Leader, LeaderSettings, Roster, RosterEntry
+    from leadlight.playback import (
+        AtTick,
+        BlendedRecovery,
+        Correction,
+        History,
+        HoldRecovery,
+        Library,
+        Moved,
+        Playhead,
+        Recovery,
+        Remedy,
+        Shown,
+        SlewOnlyRecovery,
+        StepOnlyRecovery,
+        Still,
+        StoredShow,
+        Stretch,
+        stills_of,
+    )
+    from leadlight.storage import make_key, read_key_file, read_library
+    from leadlight.terms import ClockState, ContentState, CueState, Delivery, MusicChange, OnMusicLost, Refusal, Role
+    from leadlight.units import MILLISECOND, SECOND, LeaderInstant, LocalInstant, ShowPosition
+    from leadlight.wire import Beacon, Codec, DelayReport, Echo, KeyRing, Mark, Message, SharedDelay, Sounding, Tally
 
 __version__ = "0.1.0"
 
@@ -122,3 +127,92 @@ __all__ = [
     "show_key",
     "stills_of",
 ]
+
+_OFFERED = {
+    "GROUP": "addresses",
+    "MILLISECOND": "units",
+    "SECOND": "units",
+    "AtTick": "playback",
+    "Beacon": "wire",
+    "BlendedRecovery": "playback",
+    "Bounds": "clock",
+    "CausalityBound": "clock",
+    "ClockSettings": "clock",
+    "ClockState": "terms",
+    "ClockView": "clock",
+    "Codec": "wire",
+    "ConfigurationError": "errors",
+    "ContentState": "terms",
+    "Correction": "playback",
+    "Cue": "cue",
+    "CueState": "terms",
+    "DelayReport": "wire",
+    "Delivery": "terms",
+    "DueFrame": "follower",
+    "Echo": "wire",
+    "Entropy": "entropy",
+    "Estimate": "clock",
+    "Estimator": "clock",
+    "Exchange": "clock",
+    "Follower": "follower",
+    "FollowerSettings": "follower",
+    "FrameRate": "cue",
+    "History": "playback",
+    "HoldRecovery": "playback",
+    "Inheritance": "leader",
+    "JournalLine": "follower",
+    "KeyRing": "wire",
+    "Leader": "leader",
+    "LeaderInstant": "units",
+    "LeaderSettings": "leader",
+    "LeadlightError": "errors",
+    "Library": "playback",
+    "LocalInstant": "units",
+    "Mark": "wire",
+    "Message": "wire",
+    "MessageError": "errors",
+    "Moved": "playback",
+    "MusicChange": "terms",
+    "NetworkError": "errors",
+    "NotRunningError": "errors",
+    "OnMusicLost": "terms",
+    "OrderError": "errors",
+    "Playhead": "playback",
+    "Recovery": "playback",
+    "Refusal": "terms",
+    "Remedy": "playback",
+    "Role": "terms",
+    "Roster": "leader",
+    "RosterEntry": "leader",
+    "SharedDelay": "wire",
+    "ShowLine": "cue",
+    "ShowPosition": "units",
+    "Shown": "playback",
+    "SlewOnlyRecovery": "playback",
+    "Snapshot": "follower",
+    "Sounding": "wire",
+    "StepOnlyRecovery": "playback",
+    "Still": "playback",
+    "StoredShow": "playback",
+    "Stretch": "playback",
+    "Tally": "wire",
+    "WireError": "errors",
+    "make_key": "storage",
+    "read_key_file": "storage",
+    "read_library": "storage",
+    "show_key": "cue",
+    "stills_of": "playback",
+}
+
+
+def __getattr__(name: str) -> Any:
+    """Load a name of the face when it is first asked for: a command's help must not wait for the whole library."""
+    if name not in _OFFERED:
+        raise AttributeError(f"module {__name__!r} has no attribute {name!r}")
+    found = getattr(import_module(f"{__name__}.{_OFFERED[name]}"), name)
+    globals()[name] = found
+    return found
+
+
+def __dir__() -> list[str]:
+    return __all__

@@ -144,6 +144,7 @@ def begun_at(node: FollowerEndpoint) -> int:
     return line.leader_at - line.position
 
 
+@pytest.mark.thorough
 async def test_a_leader_that_is_killed_and_started_again_takes_its_one_show_up_where_it_is(
     group: str, port: int
 ) -> None:

@@ -78,7 +78,7 @@ def test_the_loop_of_a_fixed_rate_draws_every_frame_in_order(
         while not leader.is_leading:
             time.sleep(0.02)
         leader.roll("tidefall")
-        fixed_rate_loop.play("screen", ticks_wanted=6 * 60, **place)
+        fixed_rate_loop.play("screen", ticks_wanted=270, **place)
     drawn = [line.split() for line in capsys.readouterr().out.splitlines() if line.startswith("tidefall ")]
     frames = [int(words[1]) for words in drawn]
     assert len(frames) > 100

@@ -117,6 +117,7 @@ async def _await_lock(node: FollowerEndpoint) -> None:
         await asyncio.sleep(0.02)
 
 
+@pytest.mark.thorough_except(timer="timer descriptor")
 @pytest.mark.usefixtures("timer")
 async def test_in_a_loop_news_comes_at_once_and_frames_at_their_instants(
     place: dict[str, Any], boathouse: Boathouse
@@ -136,6 +137,7 @@ async def test_in_a_loop_news_comes_at_once_and_frames_at_their_instants(
     await asyncio.wait_for(play(), LIMIT_S)
 
 
+@pytest.mark.thorough
 def test_in_a_thread_news_comes_at_once_and_frames_at_their_instants(
     place: dict[str, Any], boathouse: Boathouse
 ) -> None:

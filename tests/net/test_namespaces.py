@@ -200,12 +200,12 @@ def test_a_leader_that_is_killed_and_started_again_leads_on(garden: Garden) -> N
     boathouse, jetty = two(garden)
     leader, watcher = begin(garden, boathouse, jetty)
     leader.wait_for_event("CueTookEffect")
-    go_on_for(1.2)
+    go_on_for(0.6)
     leader.kill()
     again = garden.lead(boathouse, *SHOW)
     again.wait_for_event("CueTakenUp")
     watcher.wait_for_event("LeaderRestarted")
-    go_on_for(2)
+    go_on_for(1.2)
     no_frame_was_wrong(watcher)
 
 
@@ -216,47 +216,49 @@ def test_a_standby_takes_over_from_a_leader_that_is_killed(garden: Garden) -> No
     leader, watcher = begin(garden, boathouse, jetty)
     standby = garden.lead(gatehouse, "--rank", "1", name="gatehouse")
     standby.wait_for(lambda told: told.get("event") == "RoleChanged" and told["role"] == "standby")
-    go_on_for(2)
+    go_on_for(1.2)
     leader.kill()
     standby.wait_for(lambda told: told.get("event") == "RoleChanged" and told["role"] == "leading")
     watcher.wait_for_event("LeaderChanged")
     again = garden.lead(boathouse, *SHOW)
     again.wait_for(lambda told: told.get("event") == "RoleChanged" and told["role"] == "standby")
-    go_on_for(2)
+    go_on_for(1.2)
     no_frame_was_wrong(watcher)
 
 
+@pytest.mark.thorough
 def test_a_program_with_the_music_that_is_killed_and_started_again_leads_on(garden: Garden) -> None:
     boathouse, jetty = two(garden)
     words = [str(TOOLS / "embedded_leader.py"), "lake", str(PORT), "eth0", f"{show_key('Tidefall'):016x}"]
     watcher = garden.watch(jetty)
     leader = garden.run(boathouse, *words)
     watcher.wait_for(lambda told: told.get("event") == "CueAdopted" and "ROLLING" in told["told"].upper())
-    go_on_for(1.5)
+    go_on_for(0.6)
     leader.kill()
     garden.run(boathouse, *words)
     watcher.wait_for_event("LeaderRestarted")
-    go_on_for(2)
+    go_on_for(1.2)
     no_frame_was_wrong(watcher)
 
 
+@pytest.mark.thorough
 def test_a_leader_whose_address_changes_is_followed_on(garden: Garden) -> None:
     boathouse, jetty = two(garden)
     leader, watcher = begin(garden, boathouse, jetty)
-    go_on_for(1)
+    go_on_for(0.6)
     ip("-n", boathouse, "addr", "del", "10.77.0.1/24", "dev", "eth0")
     leader.wait_for_event("NetworkLost")
     ip("-n", boathouse, "addr", "add", "10.77.0.99/24", "dev", "eth0")
     assert leader.wait_for_event("NetworkFound")["address"] == "10.77.0.99"
     watcher.wait_for_event("LeaderReturned")
-    go_on_for(2)
+    go_on_for(1.2)
     no_frame_was_wrong(watcher)
 
 
 def test_an_interface_that_is_removed_and_made_again_is_taken_up_again(garden: Garden) -> None:
     boathouse, jetty = two(garden)
     leader, watcher = begin(garden, boathouse, jetty)
-    go_on_for(1)
+    go_on_for(0.6)
     garden.unplug(1)
     leader.wait_for_event("NetworkLost")
     garden.plug(boathouse, 1)
@@ -266,7 +268,7 @@ def test_an_interface_that_is_removed_and_made_again_is_taken_up_again(garden: G
     watcher.wait_for_event("NetworkLost")
     garden.plug(jetty, 2)
     watcher.wait_for_event("LeaderReturned")
-    go_on_for(1)
+    go_on_for(0.6)
     no_frame_was_wrong(watcher)
 
 
@@ -286,13 +288,13 @@ def test_a_leader_and_a_follower_wait_for_their_network(garden: Garden) -> None:
 def test_a_leader_whose_link_is_down_for_twenty_seconds_is_followed_on(garden: Garden) -> None:
     boathouse, jetty = two(garden)
     _, watcher = begin(garden, boathouse, jetty)
-    go_on_for(1)
+    go_on_for(0.6)
     ip("-n", boathouse, "link", "set", "eth0", "down")
     watcher.wait_for_event("LeaderLost")
     go_on_for(21)
     ip("-n", boathouse, "link", "set", "eth0", "up")
     watcher.wait_for_event("LeaderReturned")
-    go_on_for(2)
+    go_on_for(1.2)
     no_frame_was_wrong(watcher)
 
 
@@ -327,6 +329,7 @@ def test_an_interface_with_both_families_uses_ipv4_unless_it_is_told_otherwise(g
     assert " ff12::" in six
 
 
+@pytest.mark.thorough
 def test_by_ipv6_a_leader_is_asked_for_copies_at_its_link_local_address(garden_v6: Garden) -> None:
     boathouse, jetty = two(garden_v6)
     told = subprocess.run(

@@ -78,7 +78,7 @@ def test_a_recording_on_loopback_loses_nothing_and_tells_what_it_found(site: Sit
     make_key(key)
     keyed = ("--key-file", str(key))
     with site.answering("jetty", "willow", options=keyed) as hosts:
-        recorder = site.record("--for", "2s", "--every", "100ms", "--hosts", "2", "--name", "boathouse", *keyed)
+        recorder = site.record("--for", "1s", "--every", "50ms", "--hosts", "2", "--name", "boathouse", *keyed)
         said, errors = recorder.communicate(timeout=PATIENCE_SECONDS)
         assert (recorder.returncode, errors) == (0, "")
         for process in hosts:

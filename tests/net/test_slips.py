@@ -87,7 +87,14 @@ async def slip_by_slip(node: LeaderEndpoint, pause: Callable[[], Awaitable[objec
 @pytest.mark.slow
 async def test_each_slip_is_told_at_the_call_and_beacons_go_on(group: str, port: int) -> None:
     async with LeaderEndpoint(SETTINGS, group=group, port=port, interface=INTERFACE, shows=[TIDEFALL]) as node:
-        await slip_by_slip(node, lambda: asyncio.sleep(0.12))
+
+        async def next_beacon() -> None:
+            sent = node.counts.sent
+            async with asyncio.timeout(PATIENCE_SECONDS):
+                while node.counts.sent == sent:
+                    await asyncio.sleep(0.005)
+
+        await slip_by_slip(node, next_beacon)
         assert node.roll("tidefall").show == TIDEFALL.key
 
 

@@ -167,6 +167,7 @@ def beacons_leave_in_time(place: Place, words: list[str], group: str, port: int)
     return True
 
 
+@pytest.mark.thorough_except(output=stopped_terminal)
 @pytest.mark.parametrize("output", PLACES)
 def test_no_output_holds_up_a_leader_s_beacons_or_its_end(
     output: Callable[[], contextlib.AbstractContextManager[Place]], group: str, port: int
@@ -176,6 +177,7 @@ def test_no_output_holds_up_a_leader_s_beacons_or_its_end(
         assert beacons_leave_in_time(place, ["lead", *where(group, port), *words], group, port)
 
 
+@pytest.mark.thorough_except(is_full=False)
 @pytest.mark.parametrize("is_full", [True, False], ids=["full disk", "disk that hangs"])
 def test_no_log_book_holds_up_a_leader_s_beacons_or_its_end(
     is_full: bool, group: str, port: int, tmp_path: Path
@@ -189,6 +191,7 @@ def test_no_log_book_holds_up_a_leader_s_beacons_or_its_end(
         assert beacons_leave_in_time(place, ["lead", *where(group, port), *words], group, port)
 
 
+@pytest.mark.thorough_except(output=unread_pipe)
 @pytest.mark.parametrize("output", PLACES)
 async def test_no_output_holds_up_what_a_follower_sends_or_its_end(
     output: Callable[[], contextlib.AbstractContextManager[Place]], group: str, port: int

@@ -13,7 +13,7 @@ from pathlib import Path
 import pytest
 
 from leadlight.commands import cli
-from leadlight.commands.endings import EXIT_INTERRUPTED
+from leadlight.commands.exits import EXIT_INTERRUPTED
 
 SCENARIO = """
 name = "two at the pond"

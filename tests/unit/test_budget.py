@@ -17,7 +17,7 @@ from typing import Any
 import pytest
 
 from leadlight.commands import cli
-from leadlight.commands.endings import EXIT_TROUBLE
+from leadlight.commands.exits import EXIT_TROUBLE
 from leadlight.errors import ConfigurationError
 from leadlight_sim.air.timing import Radio
 from leadlight_sim.budget.causes import Cause

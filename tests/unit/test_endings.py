@@ -7,7 +7,8 @@ import sys
 
 import pytest
 
-from leadlight.commands.endings import EXITS_TOLD, Ending, SignalEndings
+from leadlight.commands.endings import Ending, SignalEndings
+from leadlight.commands.exits import EXITS_TOLD
 
 pytestmark = pytest.mark.skipif(sys.platform == "win32", reason="signals are others there")
 

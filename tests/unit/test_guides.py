@@ -19,10 +19,20 @@ import pytest
 import leadlight
 import leadlight.events
 import leadlight.net
-from leadlight import ClockState, FollowerSettings, FrameRate, LeaderSettings, StoredShow, make_key, read_key_file
+from leadlight import (
+    ClockState,
+    FollowerSettings,
+    FrameRate,
+    LeaderSettings,
+    StoredShow,
+    make_key,
+    read_key_file,
+    read_library,
+)
 from leadlight.commands import cli, troubles
-from leadlight.commands.endings import EXIT_FAULT, EXIT_INTERRUPTED, EXIT_TROUBLE
+from leadlight.commands.exits import EXIT_FAULT, EXIT_INTERRUPTED, EXIT_TROUBLE
 from leadlight.follower.settings import HOLDOVER_CAP_NS
+from leadlight.leader.copies import BEGIN_ABOVE_PERMILLE
 from leadlight.leader.settings import LISTEN_INTERVALS
 from leadlight.playback.fader import STOP_FADE_NS
 from leadlight.storage import build_manifest, read_manifest, write_manifest
@@ -140,6 +150,8 @@ def test_times_that_are_written_out_are_the_constants() -> None:
     assert settings.lead_time_ns == 2 * SECOND
     assert "| dark, in two seconds |" in GUIDES["show-night"]
     assert STOP_FADE_NS == SECOND
+    assert BEGIN_ABOVE_PERMILLE == 250
+    assert "| group loss | under 25 % |" in GUIDES["late-piece"]
     assert all("within a second" in GUIDES[name] for name in ("embed", "show-night"))
 
 
@@ -257,6 +269,13 @@ def test_what_says_whether_a_board_is_well_says_so(garden: Path, capsys: pytest.
     said = capsys.readouterr().out
     assert said.startswith(f"{ClockState.FREE_RUN.name} within – of the leader\n")
     assert re.search(r"^LOCKED within \d+\.\d\d ms of the leader\nbeacons lost: \d+%", said, re.MULTILINE)
+
+
+def test_who_goes_by_the_manifest_and_who_does_not_have_two_shows_as_the_guide_warns(garden: Path) -> None:
+    (listed,) = read_library(garden / "manifest.json", garden / "content", "jetty").shows
+    assert (listed.show, listed.edition, listed.frame_rate) == (SHOW.show, SHOW.edition, SHOW.frame_rate)
+    assert listed.key != SHOW.key
+    assert "So let every node go by the manifest" in " ".join(GUIDES["embed"].split())
 
 
 @pytest.mark.slow

@@ -8,7 +8,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from leadlight_sim.kernel.kernel import Kernel, KernelError, TrueInstant
+from leadlight_sim.kernel.errors import KernelError
+from leadlight_sim.kernel.kernel import Kernel, TrueInstant
 
 
 class Incomparable:

@@ -6,6 +6,8 @@ import importlib.metadata
 import importlib.util
 import inspect
 import re
+import resource
+import statistics
 import subprocess
 import sys
 import typing
@@ -137,15 +139,50 @@ def test_the_version_is_the_distribution_s() -> None:
 @pytest.mark.parametrize(
     ("import_", "lacking"),
     [
-        ("leadlight", {"asyncio", "socket", "importlib.metadata"}),
+        ("leadlight", {"asyncio", "socket", "importlib.metadata", "msgpack", "leadlight.clock"}),
         ("leadlight_sim", {"asyncio", "numpy", "pydantic", "leadlight"}),
-        ("leadlight.commands.cli", {"numpy", "pydantic", "rich", "leadlight_sim.world"}),
+        ("leadlight.commands.cli", {"numpy", "pydantic", "rich", "asyncio", "leadlight.clock", "leadlight_sim"}),
     ],
 )
 def test_a_face_loads_nothing_that_is_not_asked_for(import_: str, lacking: set[str]) -> None:
     code = f"import {import_}, sys; print(*[name for name in {sorted(lacking)!r} if name in sys.modules])"
     run = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
     assert run.stdout.strip() == ""
+
+
+def processor_seconds(words: list[str]) -> float:
+    """How much processor time a process takes, whatever else the machine does."""
+    before = resource.getrusage(resource.RUSAGE_CHILDREN)
+    subprocess.run(words, stdout=subprocess.DEVNULL, check=True)
+    after = resource.getrusage(resource.RUSAGE_CHILDREN)
+    return after.ru_utime + after.ru_stime - before.ru_utime - before.ru_stime
+
+
+@pytest.mark.slow
+def test_the_list_of_commands_waits_for_nothing_that_it_does_not_need() -> None:
+    plain, listing = [sys.executable, "-c", "pass"], [sys.executable, "-m", "leadlight", "--help"]
+    took = [(processor_seconds(plain), processor_seconds(listing)) for _ in range(5)]
+    plain_s, listing_s = (statistics.median(each) for each in zip(*took, strict=True))
+    # Ten times what Python takes to begin, of which argparse and the list of installed packages are half.
+    assert listing_s < 14 * plain_s
+    assert listing_s < 0.2 * max(plain_s / 0.012, 1.0)  # on the machine on which Python begins in 12 ms
+
+
+@pytest.mark.slow
+def test_a_quiet_rehearsal_loads_nothing_that_draws() -> None:
+    code = """if True:
+        import sys
+        from leadlight.commands import main
+        assert main(["rehearse", "--quiet", "--duration", "90"]) == 0
+        print(*[name for name in ("matplotlib", "PIL", "jinja2", "rich") if name in sys.modules], file=sys.stderr)"""
+    run = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
+    assert run.stderr.strip() == ""
+
+
+def test_what_the_library_offers_is_found_when_asked_for() -> None:
+    assert set(dir(leadlight)) == set(leadlight.__all__)
+    with pytest.raises(AttributeError, match="no attribute 'Conductor'"):
+        _ = leadlight.Conductor
 
 
 def test_what_the_simulator_offers_is_found_when_asked_for() -> None:

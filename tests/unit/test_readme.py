@@ -121,7 +121,7 @@ def placed_example(port: int) -> str:
     return place + str(script.block("code", "example", TEXT))
 
 
-@pytest.mark.slow
+@pytest.mark.thorough
 @pytest.mark.skipif(sys.platform == "win32", reason="no multicast on a loopback address there")
 def test_the_example_shows_frame_after_frame_of_the_show_that_the_lead_line_starts() -> None:
     port = 57_000 + os.getpid() % 4_000

@@ -125,7 +125,9 @@ BEGINNING = written([HEAD, JETTY, Sent(0, "jetty", 20)])
         (written([HEAD])[:-1], "no whole record in it"),
         (b"\x89PNG\r\n\x1a\n" + bytes(40), "no whole record|line 1: not a recording"),
         (b"at_s,round_trip_ms\n0.1,3.4\n", "line 1: not a recording of `leadlight record`"),
-        (written(RECORDS[1:]), "line 1: not a recording of `leadlight record`"),
+        (written(RECORDS[1:]), "line 1: the recording's first line, .*, is missing or cut here; copy the file again"),
+        (written(RECORDS)[9:], "line 1: the recording's first line, .*, is missing or cut here; copy the file again"),
+        (written([HEAD])[:50] + b"\n" + written(RECORDS[1:]), "line 1: the recording's first line, .*, is missing or"),
         (b'{"leadlight_recording":2}\n', "line 1: format 2; this edition reads format 1"),
         (b'{"leadlight_recording":1,"begun":"today","by":"x"}\n', "line 1: begun: 'today' is not allowed"),
         (b'{"leadlight_recording":1,"begun":"2026-11-28T17:00:00+00:00"}\n', "line 1: prober or plan is missing"),
@@ -161,6 +163,10 @@ def test_a_file_is_known_by_its_beginning(tmp_path: Path) -> None:
     ours.write_bytes(written(RECORDS))
     other.write_text("at_s,round_trip_ms\n0,1\n")
     assert is_recording(ours)
+    for headless in (written(RECORDS[1:]), written(RECORDS)[9:]):
+        ours.write_bytes(headless)
+        assert is_recording(ours)
+    ours.write_bytes(written(RECORDS))
     assert not is_recording(other)
     assert read_recording(ours) == parse_recording(written(RECORDS))
     for broken in (tmp_path, tmp_path / "none"):

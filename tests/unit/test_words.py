@@ -23,7 +23,7 @@ def load_tool() -> ModuleType:
 
 words = load_tool()
 
-MOST_LONG = {"notebooks/": 0.08}
+MOST_LONG = {"notebooks/": 0.03}
 """The largest share of sentences over thirty words, by what a document's path begins with."""
 MOST_LONG_ELSEWHERE = 0.02
 ONE = 1

@@ -120,7 +120,7 @@ class CommonViewClock:
 
     def estimate(self, now: LocalInstant) -> Estimate | None:
         """Return the estimate by marks, or ``None`` while they are on probation or have ceased."""
-        if self.on_probation or self._tracker.count < MARKS_BEFORE_USE:
+        if not self._probation.is_passed or self._tracker.count < MARKS_BEFORE_USE:
             return None
         estimate = self._tracker.estimate()
         if estimate is None or now - estimate.at > STALE_NS:

@@ -57,28 +57,40 @@ by marks, and to what causality proves and soundings vouch for when marks are he
 
 
 class _Recent:
-    """The last ``PROBATION`` values and their sum, kept up with each: adding them up anew for every mark costs more."""
+    """What was found of the last ``PROBATION`` marks, and the sums, kept up with each: adding them up anew for every
+    mark costs more."""
 
-    __slots__ = ("_values", "total")
+    __slots__ = ("_found", "beyond", "possible", "strays")
 
     def __init__(self) -> None:
-        self._values: deque[int] = deque()
-        self.total = 0
+        self._found: deque[tuple[bool, bool, int]] = deque()
+        self.possible = 0
+        """How many causality allows."""
+        self.strays = 0
+        self.beyond = 0
+        """How many more lie beyond what soundings vouch for on one side than on the other."""
 
     def __len__(self) -> int:
-        return len(self._values)
+        return len(self._found)
 
-    def append(self, value: int) -> None:
-        self._values.append(value)
-        self.total += value
-        if len(self._values) > PROBATION:
-            self.total -= self._values.popleft()
+    def append(self, is_possible: bool, is_stray: bool, beyond: int) -> None:
+        self._found.append((is_possible, is_stray, beyond))
+        self.possible += is_possible
+        self.strays += is_stray
+        self.beyond += beyond
+        if len(self._found) > PROBATION:
+            was_possible, was_stray, was_beyond = self._found.popleft()
+            self.possible -= was_possible
+            self.strays -= was_stray
+            self.beyond -= was_beyond
 
 
 class Probation:
     """Judges one follower's marks, one after the other."""
 
     def __init__(self) -> None:
+        self.is_passed = False
+        """Whether marks may steer: they have earned trust, or are sharp."""
         self._delays: deque[int] = deque(maxlen=DELAYS_KEPT)
         self._latest: deque[tuple[LocalInstant, int]] = deque(maxlen=SHARP_WINDOW)
         self.restart()
@@ -95,16 +107,9 @@ class Probation:
         self._contradicted = False
 
     def _begin(self) -> None:
-        self._possible = _Recent()
-        self._strays = _Recent()
-        self._sides = _Recent()
-        self._beyond = _Recent()
-        self._trusted = self._sharp = False
-
-    @property
-    def is_passed(self) -> bool:
-        """Whether marks may steer: they have earned trust, or are sharp."""
-        return self._trusted or self._sharp
+        self._recent = _Recent()
+        self._sides: deque[bool] = deque(maxlen=PROBATION)
+        self._trusted = self.is_passed = False
 
     def note_delay(self, delay_ns: int) -> None:
         """Remember how long a beacon to the group took, by the uncorrected estimate: a mark is judged beside it."""
@@ -127,34 +132,34 @@ class Probation:
         ``sounded``.
         """
         residual = 0 if tracked is None else offset_ns - tracked.offset_at(heard_at)
-        self._possible.append(possible)
-        self._strays.append(
-            not possible and scatter_ns < math.inf and abs(residual) > STRAY_DEVIATIONS * scatter_ns
-        )
+        is_stray = not possible and scatter_ns < math.inf and abs(residual) > STRAY_DEVIATIONS * scatter_ns
+        beyond = _beyond(heard_at, offset_ns, uncorrected) if sounded and uncorrected is not None else 0
+        self._recent.append(possible, is_stray, beyond)
         if possible and abs(residual) >= SIDED_NS:
             self._sides.append(residual > 0)
-        self._beyond.append(_beyond(heard_at, offset_ns, uncorrected) if sounded and uncorrected is not None else 0)
         self._latest.append((heard_at, offset_ns))
         self._judge(0.0 if uncorrected is None else uncorrected.rate)
 
     def _judge(self, rate: float) -> None:
         """Give or take trust by the last marks."""
-        count, possible = len(self._possible), self._possible.total
-        if count >= SHARP_MINIMUM and abs(self._beyond.total) > CONTRADICTING_SHARE * count:
+        recent = self._recent
+        count, possible = len(recent), recent.possible
+        if count >= SHARP_MINIMUM and abs(recent.beyond) > CONTRADICTING_SHARE * count:
             # From the beginning, and the whole of it: marks that go a crooked way can be as sharp as others.
             self._begin()
             self._contradicted = True
             return
         kept = possible >= POSSIBLE_SHARE_KEPT * count
-        agreeing = count - self._strays.total
+        agreeing = count - recent.strays
         if count < PROBATION:
-            self._sharp = kept and not self._contradicted and possible == agreeing and self._are_sharp(rate)
+            is_sharp = kept and not self._contradicted and possible == agreeing and self._are_sharp(rate)
+            self.is_passed = self._trusted or is_sharp
             return
-        self._sharp = False
         earned = kept and (self._trusted or possible >= POSSIBLE_SHARE * agreeing)
         sided = len(self._sides)
-        bias = abs(2 * self._sides.total - sided)
+        bias = abs(2 * sum(self._sides) - sided)
         self._trusted = earned and bias <= BIAS_DEVIATIONS * math.sqrt(sided or 1)
+        self.is_passed = self._trusted
         if self._trusted:
             self._contradicted = False
 

@@ -26,7 +26,7 @@ from statistics import median
 from typing import Final
 
 from leadlight.clock.bound import DEVIATIONS, statistical_half_width_ns
-from leadlight.clock.estimator import Estimate
+from leadlight.clock.estimator import Estimate, new_estimate
 from leadlight.clock.tracker import OffsetTracker
 from leadlight.units import MICROSECOND, MILLISECOND, SECOND, LeaderInstant, LocalInstant
 from leadlight.wire import DELAY_LIMIT_NS, U32, DelayReport, SharedDelay
@@ -169,7 +169,9 @@ class SharedDelayClock:
         if estimate is None or now - estimate.at > STALE_NS:
             return None
         # The medians err together for as long as their reporters do: no number of them averages that away.
-        return estimate._replace(deviation_ns=math.hypot(estimate.deviation_ns, self._doubt_ns, reporter_ns))
+        at, offset_ns, rate, deviation_ns, rate_deviation, _ = estimate
+        deviation_ns = math.hypot(deviation_ns, self._doubt_ns, reporter_ns)
+        return new_estimate((at, offset_ns, rate, deviation_ns, rate_deviation, floor_ns))
 
 
 class DelayCollector:

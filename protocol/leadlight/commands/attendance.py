@@ -12,7 +12,8 @@ from dataclasses import replace
 from functools import partial
 from typing import Any, Final
 
-from leadlight.commands.endings import EXIT_FAULT, Ending
+from leadlight.commands.endings import Ending
+from leadlight.commands.exits import EXIT_FAULT
 from leadlight.commands.node_options import Timing, named_by_its_option
 from leadlight.commands.orders import OrderSource, TypedOrders
 from leadlight.commands.row_news import RowNews

@@ -70,8 +70,6 @@ board's or host's name."""
 class Check:
     """Looks at this host and listens to its group, and says whether the show can go on."""
 
-    summary = "before the show, on this host: go or no-go"
-
     def add_arguments(self, parser: argparse.ArgumentParser) -> None:
         """Declare options and arguments."""
         parser.epilog = f"{TIME_MEANS} {_EXIT_CODES} {_TAKES_PART}"

@@ -8,23 +8,15 @@ import re
 import sys
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
+from functools import cache
+from importlib import import_module
 from importlib.metadata import EntryPoint, entry_points
 from typing import Final, NoReturn, Protocol
 
 from leadlight import __version__
-from leadlight.commands.check import Check
-from leadlight.commands.decode import DecodeCommand
-from leadlight.commands.endings import EXIT_BROKEN_PIPE, EXIT_INTERRUPTED, EXIT_TROUBLE
-from leadlight.commands.follow import Follow
-from leadlight.commands.key import KeyCommand
-from leadlight.commands.lead import Lead
-from leadlight.commands.manifest import ManifestCommand
-from leadlight.commands.order import OrderCommand
+from leadlight.commands.exits import EXIT_BROKEN_PIPE, EXIT_INTERRUPTED, EXIT_TROUBLE
 from leadlight.commands.outlet import say_at_the_end
-from leadlight.commands.record import RecordCommand
-from leadlight.commands.tell import Tell
 from leadlight.errors import LeadlightError, UsageError
-from leadlight.wire import VERSION
 
 COMMAND_GROUP = "leadlight.commands"
 """The entry-point group through which other packages add commands."""
@@ -73,9 +65,60 @@ class _Version(argparse.Action):
 
     def __call__(self, parser: argparse.ArgumentParser, *_: object) -> NoReturn:
         from leadlight.commands.compiled import IS_COMPILED
+        from leadlight.wire import VERSION
 
         print(f"leadlight {__version__}, protocol {VERSION}{', compiled' if IS_COMPILED else ''}")
         parser.exit()
+
+
+class _Runs(Protocol):
+    """A command apart from the line that lists it."""
+
+    def add_arguments(self, parser: argparse.ArgumentParser) -> None:
+        """Declare options and arguments."""
+
+    def run(self, arguments: argparse.Namespace, /) -> int:
+        """Do the work and return the exit code."""
+
+
+@dataclass(frozen=True, slots=True)
+class _Own:
+    """A command of this package, loaded when it is wanted: to list all of them takes none of what they need."""
+
+    module: str
+    kind: str
+    summary: str
+
+    def add_arguments(self, parser: argparse.ArgumentParser) -> None:
+        _loaded(self.module, self.kind).add_arguments(parser)
+
+    def run(self, arguments: argparse.Namespace, /) -> int:
+        return _loaded(self.module, self.kind).run(arguments)
+
+
+@cache
+def _loaded(module: str, kind: str) -> _Runs:
+    command: _Runs = getattr(import_module(f"leadlight.commands.{module}"), kind)()
+    return command
+
+
+_OWN: Final[Mapping[str, Command]] = {
+    "lead": _Own("lead", "Lead", "lead a group: send beacons, start a show, watch the followers"),
+    "tell": _Own(
+        "tell",
+        "Tell",
+        "give a running leader an order: roll, pause, resume, seek, dark, stop, take-back, withdraw, status",
+    ),
+    "follow": _Own("follow", "Follow", "follow a group: keep its clock and tell which frame is now"),
+    "check": _Own("check", "Check", "before the show, on this host: go or no-go"),
+    "manifest": _Own("manifest", "ManifestCommand", "build a content manifest, or check parts against one"),
+    "order": _Own("order", "OrderCommand", "tell what a running order plays on the next nights"),
+    "record": _Own(
+        "record", "RecordCommand", "record what a real network does to packets, for `fit`; on two or more hosts"
+    ),
+    "key": _Own("key", "KeyCommand", "make a group's key: without one, anybody on the network can lead the group"),
+    "decode": _Own("decode", "DecodeCommand", "tell what is in a datagram or a capture file"),
+}
 
 
 @dataclass(frozen=True, slots=True)
@@ -113,18 +156,8 @@ def added_commands() -> Mapping[str, _Added]:
 
 
 def own_commands() -> Mapping[str, Command]:
-    """Return the commands that need nothing but the library."""
-    return {
-        "lead": Lead(),
-        "tell": Tell(),
-        "follow": Follow(),
-        "check": Check(),
-        "manifest": ManifestCommand(),
-        "order": OrderCommand(),
-        "record": RecordCommand(),
-        "key": KeyCommand(),
-        "decode": DecodeCommand(),
-    }
+    """Return the commands that need nothing but the library, without loading them."""
+    return _OWN
 
 
 def main(argv: Sequence[str] | None = None) -> int:

@@ -73,8 +73,6 @@ The exit code is 0 if every datagram was taken, 1 if one was refused or cut shor
 class DecodeCommand:
     """Tells what datagrams say."""
 
-    summary = "tell what is in a datagram or a capture file"
-
     def add_arguments(self, parser: argparse.ArgumentParser) -> None:
         """Declare options and arguments."""
         parser.formatter_class = argparse.RawDescriptionHelpFormatter

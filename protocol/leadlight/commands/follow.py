@@ -7,7 +7,7 @@ import asyncio
 from typing import TypeAlias
 
 from leadlight.commands.attendance import Attendance, run_node
-from leadlight.commands.endings import EXITS_TOLD
+from leadlight.commands.exits import EXITS_TOLD
 from leadlight.commands.node_options import (
     LINES_TOLD,
     TIME_MEANS,
@@ -36,8 +36,6 @@ UNHEARD_AGAIN_SECONDS = 60.0
 
 class Follow:
     """Follows a group, and shows what it knows."""
-
-    summary = "follow a group: keep its clock and tell which frame is now"
 
     def add_arguments(self, parser: argparse.ArgumentParser) -> None:
         """Declare options and arguments."""

@@ -20,8 +20,6 @@ new one below, in another slot, on every node. Then move it up on every node. Th
 class KeyCommand:
     """Makes keys."""
 
-    summary = "make a group's key: without one, anybody on the network can lead the group"
-
     def add_arguments(self, parser: argparse.ArgumentParser) -> None:
         """Declare the argument."""
         parser.formatter_class = argparse.RawDescriptionHelpFormatter

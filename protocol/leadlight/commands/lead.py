@@ -12,7 +12,7 @@ from functools import partial
 from typing import Final
 
 from leadlight.commands.attendance import Attendance, run_node
-from leadlight.commands.endings import EXITS_TOLD
+from leadlight.commands.exits import EXITS_TOLD
 from leadlight.commands.node_options import LINES_TOLD, TIME_MEANS, add_node_options, keys_of, timing_of
 from leadlight.commands.options import check_apart, check_company, duration_ns
 from leadlight.commands.order import MANIFEST_FILE, read_order_and_manifest
@@ -42,8 +42,6 @@ runtime folder; see `leadlight tell --help`."""
 
 class Lead:
     """Leads a group, and shows how its followers are doing."""
-
-    summary = "lead a group: send beacons, start a show, watch the followers"
 
     def add_arguments(self, parser: argparse.ArgumentParser) -> None:
         """Declare options and arguments."""

@@ -34,8 +34,6 @@ its follower with any suffix, and for building a file show.toml:
 class ManifestCommand:
     """Builds manifests and checks parts against them."""
 
-    summary = "build a content manifest, or check parts against one"
-
     def add_arguments(self, parser: argparse.ArgumentParser) -> None:
         """Declare what it can do, and the arguments of each."""
         parser.formatter_class = argparse.RawDescriptionHelpFormatter

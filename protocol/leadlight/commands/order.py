@@ -37,8 +37,6 @@ How long its shows are is in the manifest.
 class OrderCommand:
     """Tells what a running order means."""
 
-    summary = "tell what a running order plays on the next nights"
-
     def add_arguments(self, parser: argparse.ArgumentParser) -> None:
         """Declare what it can do, and the arguments of each."""
         parser.formatter_class = argparse.RawDescriptionHelpFormatter

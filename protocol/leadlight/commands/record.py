@@ -11,7 +11,8 @@ from functools import partial
 from typing import Final
 
 from leadlight import __version__
-from leadlight.commands.endings import EXITS_TOLD, Ending
+from leadlight.commands.endings import Ending
+from leadlight.commands.exits import EXITS_TOLD
 from leadlight.commands.node_options import (
     TIME_MEANS,
     add_group_options,
@@ -57,8 +58,6 @@ it says when it was made, and hosts stand in it under their --name."""
 
 class RecordCommand:
     """Records a network, or answers whoever records it."""
-
-    summary = "record what a real network does to packets, for `fit`; on two or more hosts"
 
     def add_arguments(self, parser: argparse.ArgumentParser) -> None:
         """Declare options and arguments."""

@@ -32,8 +32,6 @@ it, and nothing on the network can. Exit codes: 0 where the order was accepted, 
 class Tell:
     """Gives an order to a leader of this host."""
 
-    summary = "give a running leader an order: roll, pause, resume, seek, dark, stop, take-back, withdraw, status"
-
     def add_arguments(self, parser: argparse.ArgumentParser) -> None:
         """Declare options and arguments."""
         parser.formatter_class = argparse.RawDescriptionHelpFormatter

@@ -380,10 +380,12 @@ class Leader:
         """Return when ``handle_timer`` wants to be called next, or ``None``."""
         if self._is_ending:
             return None if self._tenure is None else self._tenure.next_timer()
-        instants: tuple[LocalInstant | None, ...]
+        earliest = self._ear.next_timer()
         if self._tenure is not None:
-            instants = (self._tenure.next_timer(),)
-        elif self.role is Role.LISTENING:
+            due: LocalInstant | None = self._tenure.next_timer()
+            return due if earliest is None or (due is not None and due < earliest) else earliest
+        instants: tuple[LocalInstant | None, ...]
+        if self.role is Role.LISTENING:
             instants = (self._listen_until,)
         elif self.role is Role.STANDBY:
             boundary = self._boundary_at()
@@ -392,7 +394,6 @@ class Leader:
             instants = (self._silence_at(), boundary)
         else:
             instants = (self._ask_at, self._lead_at())
-        earliest = self._ear.next_timer()
         for due in instants:
             if due is not None and (earliest is None or due < earliest):
                 earliest = due

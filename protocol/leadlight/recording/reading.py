@@ -23,15 +23,31 @@ INSTANT_LIMIT: Final = 1 << 53
 """A hundred days in ns; also what other languages read from JSON without loss."""
 NUMBER_MAXIMUM: Final = (1 << 32) - 1
 LABEL_MAXIMUM: Final = 64
+BEGINNING_BYTES: Final = 8192
+"""The head and the record behind it fit into so many."""
+KINDS: Final = ("sent", "answer", "told", "unsent", "host", "load", "paused", "end")
+HEAD_IS_CUT: Final = (
+    "the recording's first line, which says what was recorded and how, is missing or cut here; "
+    "copy the file again from where it was recorded, or record again"
+)
 
 
 def is_recording(path: str | Path) -> bool:
-    """Return whether a file begins as a recording does; ``FileError`` if it cannot be read."""
+    """Return whether a file begins as a recording does, or as one whose first line is missing or cut.
+
+    ``FileError`` if it cannot be read.
+    """
     try:
         with Path(path).open("rb") as file:
-            return file.read(len(FORMAT_KEY) + 16).lstrip().startswith(b'{"' + FORMAT_KEY.encode())
+            beginning = file.read(BEGINNING_BYTES)
     except OSError as error:
         raise FileError(WHAT, str(path), error.strerror or str(error)) from None
+    return beginning.lstrip().startswith(b'{"' + FORMAT_KEY.encode()) or _has_records(beginning.split(b"\n"))
+
+
+def _has_records(lines: list[bytes]) -> bool:
+    # Whatever became of the first line, it or the second is a record as it is written.
+    return any(line.startswith(b'{"' + kind.encode() + b'":') for line in lines[:2] for kind in KINDS)
 
 
 def read_recording(path: str | Path) -> Recording:
@@ -56,12 +72,19 @@ def parse_recording(content: bytes, name: str = "recording") -> Recording:
     for number, line in enumerate(lines, 1):
         try:
             reader.take(line, is_first=number == 1)
+        except _NoHead as wrong:
+            told = HEAD_IS_CUT if _has_records(lines) else wrong
+            raise FileError(WHAT, name, f"line 1: {told}") from None
         except _Wrong as wrong:
             raise FileError(WHAT, name, f"line {number}: {wrong}") from None
     return reader.result()
 
 
 class _Wrong(Exception):  # noqa: N818 - it never leaves this module
+    pass
+
+
+class _NoHead(_Wrong):
     pass
 
 
@@ -78,27 +101,25 @@ class _Reader:
         self._paused_at: list[int] = []
         self._ended: str | None = None
         self._last_at = 0
-        self._takes = {
-            "sent": self._sent,
-            "answer": self._answer,
-            "told": self._told,
-            "unsent": self._unsent,
-            "host": self._host,
-            "load": self._load,
-            "paused": self._paused,
-            "end": self._end,
-        }
+        takes = (
+            self._sent, self._answer, self._told, self._unsent, self._host, self._load, self._paused, self._end
+        )  # fmt: skip
+        self._takes = dict(zip(KINDS, takes, strict=True))
 
     def take(self, line: bytes, is_first: bool) -> None:
         try:
             found = json.loads(line)
         except (ValueError, RecursionError):
-            raise _Wrong("no JSON" if not is_first else "not a recording of `leadlight record`") from None
-        if not isinstance(found, dict) or (is_first and FORMAT_KEY not in found):
-            raise _Wrong("no object" if not is_first else "not a recording of `leadlight record`")
+            if is_first:
+                raise _NoHead("not a recording of `leadlight record`") from None
+            raise _Wrong("no JSON") from None
         if is_first:
+            if not isinstance(found, dict) or FORMAT_KEY not in found:
+                raise _NoHead("not a recording of `leadlight record`")
             self._head = _head(found)
             return
+        if not isinstance(found, dict):
+            raise _Wrong("no object")
         if self._ended is not None:
             raise _Wrong("a record behind the end")
         # A kind of record that a later edition has added is passed over.

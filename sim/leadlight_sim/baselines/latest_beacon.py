@@ -18,7 +18,9 @@ class LatestBeacon:
         self._latest = sent_at, received_at
         self._estimate = None  # made when somebody asks
 
-    observe_copy = observe_beacon
+    def observe_copy(self, sent_at: LeaderInstant, received_at: LocalInstant) -> None:
+        """Take a beacon that was sent to this follower alone: as good as any."""
+        self.observe_beacon(sent_at, received_at)
 
     def observe_exchange(self, exchange: Exchange) -> None:
         """Make nothing of an exchange."""

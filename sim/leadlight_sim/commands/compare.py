@@ -12,7 +12,6 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from leadlight.errors import ConfigurationError, UsageError
-from leadlight.storage import check_outputs, write_file
 from leadlight_sim.commands.recorded_air import add_air_option, air_words, on_recorded_air
 from leadlight_sim.commands.working import add_worker_options, ended_by_sigterm, workers_of
 
@@ -52,6 +51,7 @@ class CompareCommand:
 
     def run(self, arguments: argparse.Namespace) -> int:
         """Compare, tell and return 0; raise ``LeadlightError`` for trouble."""
+        from leadlight.storage import check_outputs
         from leadlight_sim.compare import EVENINGS, EVENINGS_MAXIMUM, compared
         from leadlight_sim.drawing import check_chart
         from leadlight_sim.drills import DRILL_MEASURES, drills_named
@@ -143,6 +143,7 @@ def _words(text: str) -> Sequence[str]:
 
 
 def _tell(arguments: argparse.Namespace, found: Comparison, evenings: int) -> None:
+    from leadlight.storage import write_file
     from leadlight_sim.compare import print_tables, to_json
     from leadlight_sim.telling import as_typed
 

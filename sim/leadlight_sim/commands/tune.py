@@ -13,7 +13,6 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any, TextIO
 
 from leadlight.commands import check_apart, duration_ns
-from leadlight.storage import check_outputs, write_file
 from leadlight.units import SECOND
 from leadlight_sim.commands.recorded_air import add_air_option, air_words, on_recorded_air
 from leadlight_sim.commands.working import (
@@ -123,6 +122,7 @@ class TuneCommand:
 
 
 def _checked(arguments: argparse.Namespace) -> tuple[Question, list[Choice], str | None]:
+    from leadlight.storage import check_outputs
     from leadlight_sim.commands.beginning import beginning_of, left_out
     from leadlight_sim.drawing import check_chart
     from leadlight_sim.scenario import change_from_text, resolve_scenario
@@ -209,6 +209,7 @@ def _progress(stream: TextIO) -> Iterator[Callable[[Outcome], None]]:
 
 
 def _tell(arguments: argparse.Namespace, outcome: Outcome, missing: str | None, took_s: float) -> None:
+    from leadlight.storage import write_file
     from leadlight_sim.telling import as_typed, wrapped
     from leadlight_sim.tune import advise, print_table, to_json
 

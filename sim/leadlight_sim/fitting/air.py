@@ -16,7 +16,7 @@ from leadlight_sim.fitting.levels import Levels, find_levels
 from leadlight_sim.fitting.losses import FittedLoss, fitted_loss
 from leadlight_sim.fitting.queues import on_their_own
 from leadlight_sim.fitting.rhythm import Beat, Hold, waits_of
-from leadlight_sim.fitting.signatures import Signatures, apart_ns, signatures_of
+from leadlight_sim.fitting.signatures import Signatures, shared_and_apart, signatures_of
 from leadlight_sim.recording import Floats, Observed, Way
 
 PACKETS_MINIMUM: Final = 100
@@ -68,10 +68,10 @@ def fit(observed: Observed) -> Fit:
     if packets < PACKETS_MINIMUM or max((float(np.ptp(way.sent_ns)) for way in came), default=0.0) == 0:
         raise ConfigurationError("samples", packets, f"{PACKETS_MINIMUM} packets or more that came, sent one by one")
     beat, hold, unicast = waits_of(observed)
-    group = hold.net if hold is not None else tuple(observed.ways("group"))
+    group, apart = shared_and_apart(hold.net if hold is not None else observed.ways("group"))
     # What was held leaves by itself again; what came in a burst then waited for the others, too.
-    net = Net(*(tuple(map(on_their_own, ways)) for ways in (_net(observed, "up", unicast),
-              _net(observed, "down", unicast), group)))  # fmt: skip
+    unheld = (_net(observed, "up", unicast), _net(observed, "down", unicast), group)
+    net = Net(*(tuple(map(on_their_own, ways)) for ways in unheld))
     levels = find_levels(observed, net.group)
     steps = max(STEPS_OF_LEVEL, STEPS // levels.count)
     by_level = [_level(net, levels, number, steps) for number in range(levels.count)]
@@ -87,7 +87,7 @@ def fit(observed: Observed) -> Fit:
         hold=hold,
         # Boards doze, not what hangs on the cable: the way that waits is the way to them.
         unicast_share=max((found.share for found in unicast.values()), default=0.0),
-        apart_us=_quantiles_us(apart_ns(observed), STEPS_OF_LEVEL),
+        apart_us=_quantiles_us(apart, STEPS_OF_LEVEL),
         crosses_twice=observed.two_crossings,
         signatures=signatures_of(observed),
         packets=packets,

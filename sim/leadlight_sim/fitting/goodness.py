@@ -30,6 +30,8 @@ WELL_KNOWN: Final = 0.10
 """A quantile that is known to a tenth is well known."""
 STEADY_FACTOR: Final = 1.25
 DRAWN_TIMES: Final = 2
+DRAWN_TIMES_WITH_SPELLS: Final = 10
+"""Where load or the hold comes and goes one draw has by chance more of it, another less."""
 NAMES: Final = {"round_trip": "both ways", "up": "up", "down": "down", "group": "group"}
 
 
@@ -133,7 +135,9 @@ def judge_fit(found: Fit, observed: Observed) -> Goodness:
         judged = observed.where(lambda at: ~_is_odd(at))
     except ConfigurationError:
         learnt, judged = found, observed
-    draws = [drawn_again(learnt, observed, seed) for seed in range(1, DRAWN_TIMES + 1)]
+    has_spells = len(learnt.levels) > 1 or (learnt.hold is not None and 0 < learnt.hold.share < 1)
+    times = DRAWN_TIMES_WITH_SPELLS if has_spells else DRAWN_TIMES
+    draws = [drawn_again(learnt, observed, seed) for seed in range(1, times + 1)]
     ways = []
     for name in NAMES:
         whole = _with_any(observed.ways(name))

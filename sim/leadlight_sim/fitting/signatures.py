@@ -12,6 +12,7 @@ at
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Final
 
@@ -57,28 +58,34 @@ def signatures_of(observed: Observed) -> Signatures:
     return Signatures(width >= COPIES_WIDTH if widths else None, width, tuple(forgotten), tuple(cut_off))
 
 
-def apart_ns(observed: Observed) -> Floats:
-    """Return what each receiver adds to the quickest's delay of the same group packet, above its own least; empty where
-    fewer than two hosts heard the group."""
-    heard = [host.group for host in observed.hosts if np.count_nonzero(host.group.came) >= COMMON_MINIMUM]
+def shared_and_apart(group: Sequence[Way]) -> tuple[tuple[Way, ...], Floats]:
+    """Return what group packets took to all of their hearers, host by host, and what each host added to that.
+
+    Where fewer than two hosts heard enough of the group nothing is told apart: all of a delay is shared.
+    """
+    heard = [way for way in group if np.count_nonzero(way.came) >= COMMON_MINIMUM]
     if len(heard) < 2:
-        return np.empty(0)
+        return tuple(group), np.empty(0)
     sent = np.unique(np.concatenate([way.sent_ns for way in heard]))
     table = np.full((len(heard), len(sent)), np.nan)
     for row, way in enumerate(heard):
         came = way.came
         table[row, np.searchsorted(sent, way.sent_ns[came])] = way.delay_ns[came]
-    # Each host's delays are off by a constant of its own, which no recording knows: what two differ by at least is none
-    # of the packets'.
     together = np.sum(~np.isnan(table), axis=0) >= 2
-    table = table[:, together]
-    if table.shape[1] < COMMON_MINIMUM:
-        return np.empty(0)
-    middle = np.nanmedian(table, axis=0)
-    table = table - np.nanmedian(table - middle, axis=1, keepdims=True)
-    found = table - np.nanmin(table, axis=0)
-    added: Floats = found[~np.isnan(found)]
-    return added
+    if np.count_nonzero(together) < COMMON_MINIMUM:
+        return tuple(group), np.empty(0)
+    table[:, ~together] = np.nan
+    # Each host's delays are off by a constant of its own, which no recording knows: it is none of the packets'.
+    middle = np.nanmedian(table[:, together], axis=0)
+    even = table - np.nanmedian(table[:, together] - middle, axis=1, keepdims=True)
+    added = even - np.min(np.where(np.isnan(even), np.inf, even), axis=0)
+    usual = float(np.nanmedian(added))
+    shared = []
+    for way, row in zip(heard, added, strict=True):
+        own = row[np.searchsorted(sent, way.sent_ns)]
+        shared.append(Way(way.sent_ns, np.maximum(0.0, way.delay_ns - np.where(np.isnan(own), usual, own))))
+    apart: Floats = added[~np.isnan(added)]
+    return tuple(shared), apart
 
 
 def _widths(observed: Observed) -> list[float]:

@@ -70,10 +70,10 @@ def findings(found: Fit, observed: Observed) -> list[str]:
     lines = []
     group = together([loss_runs(way) for way in observed.ways("group")])
     unicast = together([loss_runs(way) for name in ("down", "up") for way in observed.ways(name)])
-    for name, runs in (("to the group, one for each host", group), ("to one host", unicast)):
+    for name, runs in (("To the group, counted for each host", group), ("To a host and back", unicast)):
         if not runs.sent:
             continue
-        text = f"Of {runs.sent} packets {name} {runs.lost} were lost ({as_share(runs.share)})"
+        text = f"{name}: {runs.lost} of {runs.sent} packets were lost ({as_share(runs.share)})"
         if runs.lost:
             text += f", {runs.mean_run:.3g} at a time, {as_time(1e3 * runs.mean_run_s)} on average"
         lines.append(text + ".")

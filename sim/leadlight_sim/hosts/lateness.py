@@ -21,9 +21,14 @@ import numpy.typing as npt
 from leadlight.errors import ConfigurationError
 from leadlight.units import MICROSECOND
 
+
+def _knot(share: float) -> float:
+    return -math.log(1.0 - share)
+
+
 SHARES: Final = (0.5, 0.95, 0.99, 0.999)
 """The percentiles that a distribution is told by."""
-_KNOTS: Final = (0.0, *(-math.log(1.0 - share) for share in SHARES))
+_KNOTS: Final = (0.0, *map(_knot, SHARES))
 """Where they lie of an exponential of mean 1."""
 
 

@@ -16,14 +16,10 @@ from collections.abc import Callable
 from heapq import heapify, heappop, heappush
 from typing import Any, NewType
 
-from leadlight.errors import LeadlightError
+from leadlight_sim.kernel.errors import KernelError
 
 TrueInstant = NewType("TrueInstant", int)
 """An instant of true time, in ns since the run began. Only the simulator, its oracles and its measures may read it."""
-
-
-class KernelError(LeadlightError, RuntimeError):
-    """An event was scheduled where no event can be, or the kernel was run where it cannot be."""
 
 
 class _EndReached(Exception):  # noqa: N818 - it ends the loop, nothing has gone wrong

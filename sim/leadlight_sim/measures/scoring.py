@@ -157,7 +157,7 @@ class Scorer:
         for piece in self._pieces:
             changes = piece.watch.use_up()
             if changes:
-                for timebase in (changes[-1][2], changes[-1][4]):
+                for timebase in (changes[-1][2], changes[-1][6]):
                     if timebase is not None:
                         self._believe(timebase)
             samples, is_right = piece.sampler.sample(changes, instants)

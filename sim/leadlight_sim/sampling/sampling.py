@@ -13,8 +13,6 @@ from typing import Final, Protocol, TypeAlias
 import numpy as np
 import numpy.typing as npt
 
-from leadlight.clock import Estimate
-from leadlight.playback import Stretch
 from leadlight.units import BILLION, MILLISECOND
 from leadlight_sim.hosts import TRILLION, Oscillator
 from leadlight_sim.kernel import TrueInstant
@@ -117,18 +115,20 @@ class Sampler:
         if not powered.size or not changes:
             return samples, is_right
         at = instants.at[powered]
-        began, shifts, timebases, estimates, own_timebases, naives, shows, plans = zip(*changes, strict=True)
+        began, shifts, timebases, *line, own_timebases, naive_at, naive_offset, naive_rate, shows, plans = zip(
+            *changes, strict=True
+        )
         change = np.searchsorted(np.array(began, np.int64), at, side="right") - 1
         shift = np.array(shifts, np.int64)[change]
         local = locals_at(self._node.oscillator, at) + shift
         truth, known = _truth(instants, powered, timebases, change)
-        line = _Lines(estimates)
-        known &= line.known[change]
+        believed = _Lines(*line)
+        known &= believed.known[change]
         errors = np.full(len(at), np.nan)
-        errors[known] = in_ms(line.leader_at(change[known], local[known]) - truth[known])
+        errors[known] = in_ms(believed.leader_at(change[known], local[known]) - truth[known])
         samples.errors[powered] = errors
         own_truth, own_known = _truth(instants, powered, own_timebases, change)
-        naive_line = _Lines(naives)
+        naive_line = _Lines(naive_at, naive_offset, naive_rate)
         own_known &= known & naive_line.known[change]
         naive = np.full(len(at), np.nan)
         naive[own_known] = in_ms(naive_line.leader_at(change[own_known], local[own_known]) - own_truth[own_known])
@@ -166,15 +166,13 @@ class Sampler:
 
 
 class _Lines:
-    """Estimates as arrays."""
+    """Estimates as arrays; an unknown one has no rate."""
 
-    def __init__(self, estimates: Sequence[Estimate | None]) -> None:
-        self.known: Flags = np.array([estimate is not None for estimate in estimates], np.bool_)
-        rows = [(0, 0, 0.0) if estimate is None else estimate[:3] for estimate in estimates]
-        at, offset_ns, rate = zip(*rows, strict=True)
+    def __init__(self, at: Sequence[int], offset_ns: Sequence[int], rate: Sequence[float]) -> None:
         self._at = np.array(at, np.int64)
         self._offset_ns = np.array(offset_ns, np.int64)
         self._rate = np.array(rate, np.float64)
+        self.known: Flags = ~np.isnan(self._rate)
 
     def leader_at(self, which: Wholes, local: Wholes) -> Wholes:
         """Return what the leader's clock shows at local instants, each by one of the estimates."""
@@ -185,11 +183,11 @@ class _Lines:
 class _Plans:
     """Playheads' plans as arrays: all their stretches in one row."""
 
-    def __init__(self, plans: Sequence[tuple[Stretch, ...]]) -> None:
-        self.counts: Wholes = np.array(list(map(len, plans)), np.int64)
+    def __init__(self, plans: Sequence[tuple[int, ...]]) -> None:
+        self.counts: Wholes = np.array(list(map(len, plans)), np.int64) // 3
         self._firsts: Wholes = np.cumsum(self.counts) - self.counts
-        rows: list[tuple[int, int, int]] = [(s.at, s.position, s.rate_ppb) for plan in plans for s in plan]
-        self._at, self._position, self._rate_ppb = np.array(rows, np.int64).reshape(-1, 3).T
+        numbers = np.array([number for plan in plans for number in plan], np.int64)
+        self._at, self._position, self._rate_ppb = numbers.reshape(-1, 3).T
 
     def position_at(self, which: Wholes, local: Wholes) -> Wholes:
         """Return the planned positions at local instants, each by one of the plans, none of which is empty."""

@@ -6,6 +6,7 @@ next. So the changes are kept as they come; what it showed at any instant betwee
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable
 from typing import Final, NamedTuple, TypeAlias
 
@@ -17,12 +18,18 @@ from leadlight_sim.baselines import Accompanied
 from leadlight_sim.kernel import TrueInstant
 from leadlight_sim.world import FollowerNode, World
 
+Line: TypeAlias = tuple[int, int, float]
+"""An estimate as numbers: the local instant that it is about, the offset then in ns, and its rate."""
+
 Change: TypeAlias = tuple[
-    TrueInstant, int, int | None, Estimate | None, int | None, Estimate | None, int, tuple[Stretch, ...]
+    TrueInstant, int, int | None, int, int, float, int | None, int, int, float, int, tuple[int, ...]
 ]
-"""What a follower goes by from a true instant on: the shift of its host's clock, the timebase and the estimate that it
-believes, the timebase of its latest beacon and what that alone would say, the show of its cue, and the plan of its
-playhead. A plain tuple: one is made for every packet that changes anything."""
+"""What a follower goes by from a true instant on. The shift of its host's clock; the timebase and the line of the
+estimate that it believes; the timebase of its latest beacon and the line of what that alone would say; the show of its
+cue; and the stretches of its playhead's plan, three numbers each. Numbers alone: where thousands of objects are kept,
+Python's garbage collector goes through them again and again."""
+
+NO_LINE: Final[Line] = (0, 0, math.nan)
 
 
 class Taken(NamedTuple):
@@ -118,8 +125,26 @@ class Watch:
         if held is not None:
             believed_in, believed = held
         show = follower.stage.cue.show
+        at, offset_ns, rate = NO_LINE if believed is None else believed[:3]
+        naive_at, naive_offset_ns, naive_rate = NO_LINE if naive is None else naive[:3]
+        plan: tuple[int, ...] = ()
+        for stretch in playhead.plan:
+            plan = (*plan, stretch.at, stretch.position, stretch.rate_ppb)
         self.changes.append(
-            (self._kernel.now, shift_ns, believed_in, believed, timebase, naive, show, playhead.plan)
+            (
+                self._kernel.now,
+                shift_ns,
+                believed_in,
+                at,
+                offset_ns,
+                rate,
+                timebase,
+                naive_at,
+                naive_offset_ns,
+                naive_rate,
+                show,
+                plan,
+            )
         )
 
     def use_up(self) -> list[Change]:

@@ -108,6 +108,8 @@ class Node:
         self._shift_ns = 0
         self._core: Core | None = None
         self._armed_for: LocalInstant | None = None
+        self._idle_kind = -1
+        """Of this kind of message nothing ever comes that had to be sent, told or timed."""
         self.life = 0
         """Counts boots and power cuts: what was planned in another life is void."""
         self.switched: list[tuple[TrueInstant, bool]] = []
@@ -229,33 +231,45 @@ class Node:
         if self._shift_ns:
             now = LocalInstant(now + self._shift_ns)
         core.receive_datagram(data, sender, now)
-        self._settle(core, now)
+        if len(data) <= 2 or data[2] & 0x0F != self._idle_kind:
+            self._settle(core, now)
 
     # -- the program's loop ----------------------------------------------------------------------------------------
 
     def _settle(self, core: Core, now: LocalInstant) -> None:
         """Send what there is to send, note what happened, and set the timer."""
         for data, destination in core.datagrams_to_send(now):
-            if self.beacons_sent is not None and destination is None and data[2] & 0x0F == Kind.BEACON:
-                self.beacons_sent.append((data, self._kernel.now))
-            if self.packets is not None:
-                to = None if destination is None else str(destination)
-                self.packets.note_sent(self._number, data, to, self._kernel.now)
-            self._trace.note(b"s", self._kernel.now, self._number, data)
-            self._air.send(self.name, data, None if destination is None else str(destination))
-        while (event := core.next_event()) is not None:
-            self.events.append((self._kernel.now, event))
-            self._trace.note(b"e", self._kernel.now, self._number, plain_text(event).encode())
+            self._send(data, destination)
+        event = core.next_event()
+        if event is not None:
+            self._note_events(core, event)
         if self.watch is not None:
             self.watch()
         due = core.next_timer()
-        if due is None or (self._armed_for is not None and self._armed_for <= due):
+        armed_for = self._armed_for
+        if due is None or (armed_for is not None and armed_for <= due):
             return
         if due - now > FAR_NS:
             return  # beyond what a crystal can be asked for; something will happen before
         self._armed_for = due
         at = max(self.true_at(due), self._kernel.now)
         self._kernel.schedule(TrueInstant(at + self._host.timer_lateness_ns()), self._wake, self.life, due)
+
+    def _send(self, data: bytes, destination: Address | None) -> None:
+        if self.beacons_sent is not None and destination is None and data[2] & 0x0F == Kind.BEACON:
+            self.beacons_sent.append((data, self._kernel.now))
+        to = None if destination is None else str(destination)
+        if self.packets is not None:
+            self.packets.note_sent(self._number, data, to, self._kernel.now)
+        self._trace.note(b"s", self._kernel.now, self._number, data)
+        self._air.send(self.name, data, to)
+
+    def _note_events(self, core: Core, first: Event) -> None:
+        event: Event | None = first
+        while event is not None:
+            self.events.append((self._kernel.now, event))
+            self._trace.note(b"e", self._kernel.now, self._number, plain_text(event).encode())
+            event = core.next_event()
 
     def _wake(self, life: int, due: LocalInstant) -> None:
         core = self._core
@@ -328,6 +342,20 @@ class FollowerNode(Node):
     """A follower's host."""
 
     follower: Follower
+
+    def __init__(
+        self,
+        name: str,
+        number: int,
+        kernel: Kernel,
+        air: Air,
+        oscillator: Oscillator,
+        host: Host,
+        trace: Trace,
+        injected: InjectedFaults,
+    ) -> None:
+        super().__init__(name, number, kernel, air, oscillator, host, trace, injected)
+        self._idle_kind = int(Kind.TALLY)  # of others: a third of all that it hears
 
     def start(self, make: Callable[[], Follower]) -> None:
         """Switch on with a new follower."""

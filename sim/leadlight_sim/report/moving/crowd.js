@@ -6,10 +6,11 @@
 
 const CROSSING_S = 4; // one light takes this long from edge to edge: a point lights up once in a second, no more
 const APART = 1 / 4; // of the width, from one light to the next
-const TAIL = 0.07; // of the width, in which the light behind its head falls to about a third
+const TAIL = 0.06; // of the width, in which the light behind its head falls to about a third
 const SHAPE = 2.7; // columns to rows of a piece
-const CELL_MINIMUM = 2.5; // px; smaller cells stand for several pixels
+const CELL_MINIMUM = 3; // px; smaller cells stand for several pixels
 const STEPS = 24; // of brightness
+const [BRIGHT, QUIET, ALARM] = ["#ffffff", "#c3ccd1", "#ffb4a0"]; // words by night, whatever the page's colours
 
 class CrowdView {
   constructor(evening, canvases) {
@@ -63,19 +64,19 @@ class CrowdView {
         const behind = (((phase - (x + tile.cell / 2) / width) % APART) + APART) % APART;
         c.fillStyle = ramp[isOn ? Math.round(Math.exp(-behind / TAIL) * STEPS) : 0];
         const rows = column === tile.columns - 1 ? tile.last : tile.rows;
-        c.fillRect(x, tile.top, tile.cell - 0.9, rows * tile.cell - 0.9);
+        c.fillRect(x, tile.top, tile.cell - tile.gap, rows * tile.cell - tile.gap);
       }
       // The gaps between rows, so that each pixel is seen.
       c.fillStyle = tints.night;
-      for (let row = 1; row < tile.rows; row++) c.fillRect(tile.left, tile.top + row * tile.cell - 0.9, tile.columns * tile.cell, 0.9);
+      for (let row = 1; row < tile.rows; row++) c.fillRect(tile.left, tile.top + row * tile.cell - tile.gap, tile.columns * tile.cell, tile.gap);
       if (isOn) this.pointers(c, tile, head(0), width);
       const bottom = tile.top + tile.rows * tile.cell + 9;
       const middle = tile.left + (tile.columns * tile.cell) / 2;
       let words = this.evening.pieces[tile.piece].name;
-      let tint = "#a9b4ba";
+      let tint = QUIET;
       if (way && !isOn && does !== NOT_DUE) {
         words = does === NO_POWER ? "no power" : way === "ours" && does === DARK ? "dark" : "no time yet";
-        tint = "#ffb4a0";
+        tint = ALARM;
         c.strokeStyle = tint;
         c.setLineDash([4, 3]);
         c.strokeRect(tile.left - 3, tile.top - 3, tile.columns * tile.cell + 5, tile.rows * tile.cell + 5);
@@ -89,15 +90,15 @@ class CrowdView {
     const dark = layout.tiles.some((tile) => this.evening.does(tile.piece, place) === DARK);
     const isDue = layout.tiles.some((tile) => this.evening.does(tile.piece, place) !== NOT_DUE);
     const said = !isDue ? "no show is on" : !way ? "" : worst === null ? "nothing is shown" : `furthest ${asTime(Math.abs(worst))}`;
-    surface.text(panel.title, 10, 13, "#ffffff", "left", "bold", 12.5);
-    surface.text(said + (way === "ours" && dark && worst !== null ? ", and one is dark" : ""), width - 10, 13, "#d7dde0", "right", "normal", 12);
+    surface.text(panel.title, 10, 13, BRIGHT, "left", "bold", 12.5);
+    surface.text(said + (way === "ours" && dark && worst !== null ? ", and one is dark" : ""), width - 10, 13, QUIET, "right", "normal", 12);
     surface.told(place.seconds, values);
     surface.canvas.setAttribute("aria-label", `${panel.title}, at ${asClock(place.seconds)}: ${said || "where the lights should be"}`);
   }
 
   // Small pointers above a piece where the heads of the lights were written.
   pointers(c, tile, phase, width) {
-    c.fillStyle = "#ffffff";
+    c.fillStyle = BRIGHT;
     const left = tile.left / width, right = (tile.left + tile.columns * tile.cell) / width;
     for (let k = Math.ceil((left - phase) / APART); phase + k * APART <= right; k++) {
       const x = (phase + k * APART) * width;
@@ -111,9 +112,11 @@ class CrowdView {
 }
 
 let rampOf = null;
+let rampFrom = "";
 function brightnessRamp() {
-  if (rampOf === null) {
-    const [from, to] = [[0x2e, 0x38, 0x41], [0xff, 0xd9, 0x8a]];
+  if (rampOf === null || rampFrom !== tints.unlit) {
+    rampFrom = tints.unlit;
+    const [from, to] = [tints.unlit, tints.glow].map((tint) => [1, 3, 5].map((at) => parseInt(tint.slice(at, at + 2), 16)));
     rampOf = Array.from({ length: STEPS + 1 }, (_, step) => {
       const share = step / STEPS;
       return `rgb(${from.map((value, k) => Math.round(value + (to[k] - value) * share)).join(" ")})`;
@@ -143,7 +146,7 @@ function net(one, area, widest) {
     rows = last = Math.max(1, Math.round(rows / shrink));
     cell = CELL_MINIMUM;
   }
-  return { piece: one.piece, columns, rows, last, cell, wide: columns * cell, high: rows * cell };
+  return { piece: one.piece, columns, rows, last, cell, gap: cell < 4 ? 0.6 : 0.22 * cell, wide: columns * cell, high: rows * cell };
 }
 
 function inRows(all, width) {
@@ -179,10 +182,10 @@ function onSite(all, width) {
   const xs = all.map((one) => one.place[0]), ys = all.map((one) => one.place[1]);
   const [left, right, near, far] = [Math.min(...xs), Math.max(...xs), Math.min(...ys), Math.max(...ys)];
   const aspect = Math.min(0.5, Math.max(0.2, (far - near) / Math.max(right - left, 0.1)));
-  const height = Math.max(150, width * aspect * 0.55 + 60);
+  const height = Math.max(168, Math.min(width * aspect * 0.4 + 56, 260));
   const total = all.reduce((sum, one) => sum + one.pixels, 0);
   const tiles = all.map((one) => {
-    const tile = net(one, Math.max((width * height * 0.22 * one.pixels) / total, 380), width / 3);
+    const tile = net(one, Math.max((width * height * 0.24 * one.pixels) / total, 380), width / 3);
     tile.x = 0.09 * width + ((one.place[0] - left) / Math.max(right - left, 0.1)) * width * 0.82;
     // What is further away stands higher.
     tile.y = height - 34 - ((one.place[1] - near) / Math.max(far - near, 0.1)) * (height - 84);

@@ -1,7 +1,7 @@
 // Distance from the music over time: over the whole evening, and close by the cursor.
 "use strict";
 
-const SIDE = { left: 62, right: 12 };
+const SIDE = { left: 62, right: 20 };
 
 class WholeEvening {
   constructor(evening, canvas) {
@@ -110,10 +110,11 @@ class WholeEvening {
     c.setLineDash([]);
     this.label("latest beacon", ways.naive, y, tints.naive, -12);
     this.label("Leadlight", ways.ours, y, tints.ours, -12);
-    surface.text(`limit ${evening.limit_ms} ms`, right - 4, y(evening.limit_ms) - 8, tints.limit, "right", "bold");
+    this.plate(`limit ${evening.limit_ms} ms`, right - 4, y(evening.limit_ms) - 10, tints.limit, "right");
     const { ticks, digits } = timeTicks(0, evening.duration_s, surface.width / 70);
     for (const tick of ticks) surface.text(asClock(tick, digits), this.x(tick), surface.height - 12, tints.soft, "center");
-    for (const mark of evening.marks) this.flag(c, mark);
+    // The worst moment lies on top.
+    for (const isWorst of [false, true]) evening.marks.filter((mark) => (mark.kind === "worst") === isWorst).forEach((mark) => this.flag(c, mark));
     surface.text("marks", SIDE.left - 7, 10, tints.soft, "right");
     surface.text("shows", SIDE.left - 7, 35, tints.soft, "right");
   }
@@ -122,14 +123,19 @@ class WholeEvening {
     const known = band.most.filter((value) => value >= 0).sort((a, b) => a - b);
     if (!known.length) return;
     const at = Math.max(58, y(known[Math.floor(known.length / 2)]) + above);
+    this.plate(words, SIDE.left + 6, at, tint);
+  }
+
+  // Words on a plate of paper, for where something is drawn below them.
+  plate(words, x, y, tint, align = "left") {
     const c = this.surface.context;
     c.font = 'bold 11.5px "DejaVu Sans", Verdana, sans-serif';
     const wide = c.measureText(words).width;
-    c.globalAlpha = 0.85;
+    c.globalAlpha = 0.88;
     c.fillStyle = tints.paper;
-    c.fillRect(SIDE.left + 5, at - 8, wide + 8, 16);
+    c.fillRect(align === "right" ? x - wide - 4 : x - 4, y - 8, wide + 8, 16);
     c.globalAlpha = 1;
-    this.surface.text(words, SIDE.left + 9, at, tint, "left", "bold");
+    this.surface.text(words, x, y, tint, align, "bold");
   }
 
   flag(c, mark) {

@@ -77,7 +77,7 @@ class Journeys {
       c.moveTo(this.left, y.get(node));
       c.lineTo(right, y.get(node));
       c.stroke();
-      const words = surface.fitted(evening.nodes[node], this.left - 10);
+      const words = surface.fitted(evening.nodes[node], this.left - 10, node === 0 ? 13 : 11.5); // bold is wider
       surface.text(words, this.left - 8, y.get(node), node === 0 ? tints.ink : tints.soft, "right", node === 0 ? "bold" : "normal");
     });
     this.packets = this.found(place);
