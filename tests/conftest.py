@@ -3,16 +3,14 @@
 from __future__ import annotations
 
 import heapq
-import importlib.util
 import os
 import signal
 import tempfile
 from collections.abc import Callable
-from pathlib import Path
-from types import ModuleType
 from typing import Any
 
 import pytest
+import suite
 from hypothesis import settings
 
 from leadlight.commands.compiled import IS_COMPILED
@@ -39,18 +37,8 @@ if signal.getsignal(signal.SIGINT) is signal.SIG_IGN:
 Maker = Callable[..., Any]
 
 
-def load_suite() -> ModuleType:
-    path = Path(__file__).parent / "tools" / "suite.py"
-    specification = importlib.util.spec_from_file_location("suite", path)
-    assert specification is not None
-    assert specification.loader is not None
-    module = importlib.util.module_from_spec(specification)
-    specification.loader.exec_module(module)
-    return module
-
-
 def pytest_addoption(pluginmanager: pytest.PytestPluginManager) -> None:
-    pluginmanager.register(load_suite(), "suite")
+    pluginmanager.register(suite, "suite")
 
 
 def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:

@@ -255,6 +255,7 @@ def test_a_leader_whose_address_changes_is_followed_on(garden: Garden) -> None:
     no_frame_was_wrong(watcher)
 
 
+@pytest.mark.thorough
 def test_an_interface_that_is_removed_and_made_again_is_taken_up_again(garden: Garden) -> None:
     boathouse, jetty = two(garden)
     leader, watcher = begin(garden, boathouse, jetty)

@@ -15,14 +15,15 @@ import sys
 import tempfile
 import termios
 import time
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from pathlib import Path
-from typing import Any
+from typing import Any, NamedTuple
 
 import pytest
 
 from leadlight import SECOND, FollowerSettings
+from leadlight.commands import cli
 from leadlight.commands.orders import OrderSocket, ask, sockets_here
 from leadlight.net import FollowerEndpoint
 
@@ -68,35 +69,49 @@ def socket_of(environment: dict[str, str], count: int = 1) -> Path:
     pytest.fail("no order socket")
 
 
-def tell(environment: dict[str, str], *words: str) -> subprocess.CompletedProcess[str]:
-    line = [sys.executable, "-m", "leadlight", "tell", *words]
-    return subprocess.run(line, env=environment, capture_output=True, text=True, check=False, timeout=PATIENCE_SECONDS)
+class Told(NamedTuple):
+    code: int
+    out: str
+    error: str
+
+
+@pytest.fixture
+def tell(
+    environment: dict[str, str], monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> Callable[..., Told]:
+    """The command `tell`, run here."""
+    monkeypatch.setenv("XDG_RUNTIME_DIR", environment["XDG_RUNTIME_DIR"])
+
+    def run(*words: str) -> Told:
+        return Told(cli.main(["tell", *words]), *capsys.readouterr())
+
+    return run
 
 
 def test_a_leader_is_told_and_answers_when_it_takes_effect(
-    group: str, port: int, environment: dict[str, str]
+    group: str, port: int, environment: dict[str, str], tell: Callable[..., Told]
 ) -> None:
     with running(lead_words(group, port), environment, stdout=subprocess.DEVNULL) as leading:
         path = socket_of(environment)
         assert path.stat().st_mode & 0o777 == 0o600
         assert path.parent.stat().st_mode & 0o777 == 0o700
-        told = tell(environment, "--group", group, "roll", "Night", "Ferry", "--at", "0:10")
-        assert told.returncode == 0
-        assert re.fullmatch(r"Night Ferry rolls from 0:00:10 in 2\.0 s, at \d\d:\d\d:\d\d\n", told.stdout)
-        refused = tell(environment, "--group", group, "pause", "--json")
-        assert json.loads(refused.stdout)["accepted"]  # by then it rolls
-        other = tell(environment, "--group", "another", "dark")
-        assert other.stderr.startswith("leadlight: no leader of another takes")
+        told = tell("--group", group, "roll", "Night", "Ferry", "--at", "0:10")
+        assert told.code == 0
+        assert re.fullmatch(r"Night Ferry rolls from 0:00:10 in 2\.0 s, at \d\d:\d\d:\d\d\n", told.out)
+        refused = tell("--group", group, "pause", "--json")
+        assert json.loads(refused.out)["accepted"]  # by then it rolls
+        other = tell("--group", "another", "dark")
+        assert other.error.startswith("leadlight: no leader of another takes")
         leading.terminate()
         assert leading.wait(PATIENCE_SECONDS) == 0
         assert not path.exists()
-    gone = tell(environment, "--group", group, "dark")
-    assert gone.returncode == 2
-    assert gone.stderr.startswith(f"leadlight: no leader of {group} takes orders on this host")
+    gone = tell("--group", group, "dark")
+    assert gone.code == 2
+    assert gone.error.startswith(f"leadlight: no leader of {group} takes orders on this host")
 
 
 def test_a_socket_that_was_left_behind_is_replaced_and_one_in_use_is_not(
-    group: str, port: int, environment: dict[str, str], monkeypatch: pytest.MonkeyPatch
+    group: str, port: int, environment: dict[str, str], tell: Callable[..., Told]
 ) -> None:
     quiet = {"stdout": subprocess.DEVNULL}
     with running(lead_words(group, port), environment, **quiet) as leading:
@@ -104,7 +119,6 @@ def test_a_socket_that_was_left_behind_is_replaced_and_one_in_use_is_not(
         leading.send_signal(signal.SIGKILL)
         leading.wait()
         assert path.exists()
-    monkeypatch.setenv("XDG_RUNTIME_DIR", environment["XDG_RUNTIME_DIR"])
     assert list(sockets_here(group)) == [path]
     with (
         running(lead_words(group, port), environment, **quiet),
@@ -113,9 +127,9 @@ def test_a_socket_that_was_left_behind_is_replaced_and_one_in_use_is_not(
         socket_of(environment, count=2)
         with pytest.raises(Exception, match="another leader of"):
             OrderSocket()._listen(group)
-        several = tell(environment, "status")
-        assert several.returncode == 2
-        assert f"{group}, {group} b" in several.stderr
+        several = tell("status")
+        assert several.code == 2
+        assert f"{group}, {group} b" in several.error
 
 
 @pytest.mark.skipif(os.geteuid() != 0, reason="becoming another user needs to be root")
@@ -148,20 +162,20 @@ def test_another_user_is_refused(group: str, port: int, environment: dict[str, s
         }
 
 
-@pytest.mark.parametrize("line", [b"pause\n", b'{"order": "pau\n', b"[" * 5_000 + b"\n", b"x" * 20_000 + b"\n"])
 def test_a_line_that_is_no_json_is_answered_and_the_leader_goes_on(
-    group: str, port: int, environment: dict[str, str], line: bytes
+    group: str, port: int, environment: dict[str, str]
 ) -> None:
     with running(lead_words(group, port), environment, stdout=subprocess.DEVNULL):
         path = socket_of(environment)
-        with socket.socket(socket.AF_UNIX) as asking, asking.makefile("rb") as file:
-            asking.settimeout(PATIENCE_SECONDS)
-            asking.connect(str(path))
-            asking.sendall(line)
-            assert json.loads(file.readline())["said"].startswith("not a JSON object in a line: ")
-        answer = ask(path, {"order": "status"})
-        assert answer is not None
-        assert answer["status"]["group"] == group
+        for line in (b"pause\n", b'{"order": "pau\n', b"[" * 5_000 + b"\n", b"x" * 20_000 + b"\n"):
+            with socket.socket(socket.AF_UNIX) as asking, asking.makefile("rb") as file:
+                asking.settimeout(PATIENCE_SECONDS)
+                asking.connect(str(path))
+                asking.sendall(line)
+                assert json.loads(file.readline())["said"].startswith("not a JSON object in a line: "), line[:20]
+            answer = ask(path, {"order": "status"})
+            assert answer is not None
+            assert answer["status"]["group"] == group
 
 
 def test_words_typed_on_its_terminal_are_orders_and_the_terminal_is_left_as_it_was(

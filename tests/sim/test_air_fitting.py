@@ -295,7 +295,7 @@ def test_what_the_command_writes_is_a_part_of_a_scenario(tmp_path: Path, capsys:
     told = capsys.readouterr().out
     assert "3 s, 1 host, 2000 packets" in told
     assert "2 levels, each 10.0 ms of the recording has one" in told
-    assert "2000 were lost (33 %), 100 at a time, 100 ms on average" in told
+    assert "To a host and back: 2000 of 6000 packets were lost (33 %), 100 at a time, 100 ms on average" in told
     assert "whether the access point holds them for its own beacons is unknown" in told.replace("\n    ", " ")
     assert "`leadlight record` records it" in told.replace("\n    ", " ")
     described = scenario_with(output.read_text())

@@ -5,7 +5,6 @@ Every drill once; ``tests/bench/drills.py`` runs many.
 
 from __future__ import annotations
 
-import importlib.util
 import json
 import math
 import re
@@ -14,12 +13,12 @@ from functools import cache
 from html import escape, unescape
 from importlib.metadata import EntryPoint
 from pathlib import Path
-from types import ModuleType
 from typing import Any
 
 import numpy as np
 import pytest
 
+import drills as bench
 from leadlight.commands import cli
 from leadlight.events import LeaderChanged, RivalHeard, Stepped
 from leadlight.playback.recovery import SLEW_RATE, StepOnlyRecovery
@@ -43,8 +42,6 @@ SEEDS = (3,)
 
 pytestmark = pytest.mark.slow
 
-BENCH = Path(__file__).parents[1] / "bench" / "drills.py"
-
 
 def drill(name: str) -> Drill:
     return drills_named(name)[0]
@@ -54,15 +51,6 @@ def drill(name: str) -> Drill:
 def ran(name: str, seed: int = SEEDS[0], recovery: str = DEFAULT_RECOVERY) -> DrillResult:
     """What a drill at the shipped scenario came to: run once, however many tests look at it."""
     return run_drill(drill(name), LAKE, seed, recovery)
-
-
-def the_bench() -> ModuleType:
-    spec = importlib.util.spec_from_file_location("bench_drills", BENCH)
-    assert spec is not None
-    assert spec.loader is not None
-    module = importlib.util.module_from_spec(spec)
-    spec.loader.exec_module(module)
-    return module
 
 
 # -- every drill -------------------------------------------------------------------------------------------------------
@@ -396,7 +384,6 @@ def test_an_interruption_keeps_what_was_finished(
 
 @pytest.mark.parametrize("seed", SEEDS)
 def test_ten_minutes_without_a_leader_leave_pieces_within_milliseconds_of_each_other(seed: int) -> None:
-    bench = the_bench()
     p95, largest, control = bench.holdover(seed)
     assert p95 <= 4.0
     assert largest <= 8.0

@@ -8,11 +8,12 @@ import contextlib
 import json
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass, field
-from datetime import UTC, datetime, timedelta
+from datetime import datetime, timedelta
 from pathlib import Path
 from typing import Any
 
 import pytest
+from evenings import BEGINS, write_season
 
 from leadlight.commands import attendance
 from leadlight.commands.endings import Ending
@@ -21,25 +22,12 @@ from leadlight.commands.lead import Lead, lead
 from leadlight.commands.spool import Picture
 from leadlight.commands.surroundings import Surroundings
 from leadlight.evening import parse_running_order
-from leadlight.storage import build_manifest, read_manifest, write_manifest
+from leadlight.storage import read_manifest
 from leadlight.units import HOUR, MICROSECOND, SECOND
 from leadlight_sim.testing.network import VirtualHost, VirtualNetwork
 
-BEGINS = datetime(2026, 12, 4, 16, 59, tzinfo=UTC)
 HALF_A_FRAME_NS = SECOND // 40 // 2
 PIECES = ("jetty", "willow")
-ORDER = """
-running_order = 1
-timezone = "UTC"
-[[evenings]]
-starts = ["17:00"]
-repeat_until = "20:55"
-off = "20:58"
-gap = 20
-shows = ["Tidefall", "Embers"]
-"""
-LENGTHS_S = {"Tidefall": 192, "Embers": 245}
-
 pytestmark = pytest.mark.slow
 
 
@@ -96,14 +84,7 @@ def options(command: Lead | Follow, name: str, *words: str) -> argparse.Namespac
 @pytest.fixture
 def season(tmp_path: Path) -> Path:
     """A folder with the shows' parts, their manifest and the running order."""
-    for show, length_s in LENGTHS_S.items():
-        (tmp_path / "parts" / show).mkdir(parents=True)
-        for piece in PIECES:
-            (tmp_path / "parts" / show / f"{piece}.frames").write_bytes(show.encode())
-        description = f"frame_rate = [40, 1]\nframe_count = {40 * length_s}\n"
-        (tmp_path / "parts" / show / "show.toml").write_text(description, encoding="utf-8")
-    write_manifest(build_manifest(tmp_path / "parts"), tmp_path / "manifest.json")
-    (tmp_path / "order.toml").write_text(ORDER, encoding="utf-8")
+    write_season(tmp_path, PIECES, repeat_until="20:55", off="20:58")
     return tmp_path
 
 
@@ -139,7 +120,8 @@ def test_an_evening_by_the_commands_in_virtual_time(
         assert [task.result() for task in tasks] == [Ending.INTERRUPTED.exit_code] * 3
 
     # All that the running order lists, in its order, and a status a minute.
-    order = parse_running_order(ORDER, read_manifest(season / "manifest.json").lengths())
+    text = (season / "order.toml").read_text(encoding="utf-8")
+    order = parse_running_order(text, read_manifest(season / "manifest.json").lengths())
     listed = [cue.show for cue in order.cues_between(BEGINS, BEGINS + timedelta(hours=hours)) if cue.show is not None]
     begun = [row["cue"] for row in map(json.loads, leading.book) if row.get("event") == "CueTookEffect"]
     assert [cue["show_name"] for cue in begun if cue["state"] == "rolling"] == listed

@@ -4,61 +4,24 @@ from __future__ import annotations
 
 import argparse
 import asyncio
-import contextlib
 import json
 from collections.abc import Iterator
-from datetime import UTC, datetime, timedelta
+from datetime import datetime, timedelta
 from pathlib import Path
-from typing import Any
 
 import pytest
+from evenings import BEGINS, Around, write_season
 
 from leadlight import FollowerSettings
-from leadlight.commands.endings import Ending
 from leadlight.commands.lead import Lead, lead
-from leadlight.commands.orders import TakeOrder
 from leadlight.commands.surroundings import Surroundings
 from leadlight.events import CueAdopted, Event, Held, Stepped, TimebaseEntered
 from leadlight.net import FollowerEndpoint
-from leadlight.storage import build_manifest, read_manifest, write_manifest
+from leadlight.storage import read_manifest
 from leadlight.units import MICROSECOND
 from leadlight_sim.testing import VirtualNetwork
 
-BEGINS = datetime(2026, 12, 4, 16, 59, tzinfo=UTC)
-ORDER = """
-running_order = 1
-timezone = "UTC"
-[[evenings]]
-starts = ["17:00"]
-repeat_until = "17:30"
-off = "17:40"
-gap = 20
-shows = ["Tidefall", "Embers"]
-"""
-LENGTHS_S = {"Tidefall": 192, "Embers": 245}
-
 pytestmark = pytest.mark.slow
-
-
-class Around:
-    """Surroundings in memory."""
-
-    size = None
-
-    def __init__(self) -> None:
-        self.lines: list[str] = []
-        self.add = self.lines.append
-
-    def draw(self, _: Any) -> None:
-        raise AssertionError("no screen")
-
-    @contextlib.contextmanager
-    def told(self) -> Iterator[asyncio.Future[Ending]]:
-        yield asyncio.get_running_loop().create_future()
-
-    async def bring(self, take: TakeOrder, group: str) -> None:
-        self.take, self.group = take, group
-        await asyncio.get_running_loop().create_future()
 
 
 class Night:
@@ -105,13 +68,7 @@ class Night:
 
 @pytest.fixture
 def night(tmp_path: Path) -> Iterator[Night]:
-    for show, length_s in LENGTHS_S.items():
-        (tmp_path / "parts" / show).mkdir(parents=True)
-        (tmp_path / "parts" / show / "jetty.frames").write_bytes(show.encode())
-        description = f"frame_rate = [40, 1]\nframe_count = {40 * length_s}\n"
-        (tmp_path / "parts" / show / "show.toml").write_text(description, encoding="utf-8")
-    write_manifest(build_manifest(tmp_path / "parts"), tmp_path / "manifest.json")
-    (tmp_path / "order.toml").write_text(ORDER, encoding="utf-8")
+    write_season(tmp_path, ["jetty"], repeat_until="17:30", off="17:40")
     with VirtualNetwork(preset="busy", seed=7) as network:
         yield Night(network, tmp_path)
 

@@ -2,25 +2,12 @@
 
 from __future__ import annotations
 
-import importlib.util
 from pathlib import Path
-from types import ModuleType
 
+import golden_traces as golden
 import pytest
 
 TOOL = Path(__file__).parents[1] / "tools" / "golden_traces.py"
-
-
-def load_tool() -> ModuleType:
-    specification = importlib.util.spec_from_file_location("golden_traces_tool", TOOL)
-    assert specification is not None
-    assert specification.loader is not None
-    module = importlib.util.module_from_spec(specification)
-    specification.loader.exec_module(module)
-    return module
-
-
-golden = load_tool()
 
 
 @pytest.mark.parametrize("name", golden.CASES)

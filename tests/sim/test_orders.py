@@ -4,19 +4,15 @@ from __future__ import annotations
 
 import argparse
 import asyncio
-import contextlib
 from collections.abc import Iterator
-from dataclasses import dataclass, field
 from datetime import UTC, datetime, timedelta
 from typing import Any
 
 import pytest
+from evenings import Around
 
 from leadlight import MILLISECOND, SECOND, FollowerSettings, FrameRate, StoredShow
-from leadlight.commands.endings import Ending
 from leadlight.commands.lead import Lead, lead
-from leadlight.commands.orders import TakeOrder
-from leadlight.commands.spool import Picture
 from leadlight.commands.surroundings import Surroundings
 from leadlight.cue import Cue, show_key
 from leadlight.net import FollowerEndpoint
@@ -28,31 +24,11 @@ BEGINS = datetime(2026, 12, 4, 17, 0, tzinfo=UTC)
 LEAD_TIME_NS = 2 * SECOND
 
 
-@dataclass
-class Page:
-    size: None = None
-    lines: list[str] = field(default_factory=list)
-
-    def add(self, line: str) -> None:
-        self.lines.append(line)
-
-    def draw(self, picture: Picture) -> None:
-        raise AssertionError(picture)
-
-    @contextlib.contextmanager
-    def told(self) -> Iterator[asyncio.Future[Ending]]:
-        yield asyncio.get_running_loop().create_future()
-
-    async def bring(self, take: TakeOrder, group: str) -> None:
-        self.take, self.group = take, group
-        await asyncio.get_running_loop().create_future()
-
-
 class Garden:
     """A leader by the command, and one follower, that have found each other."""
 
     def __init__(self, network: VirtualNetwork, *words: str) -> None:
-        self.network, self.page = network, Page()
+        self.network, self.page = network, Around()
         parser = argparse.ArgumentParser()
         Lead().add_arguments(parser)
         arguments = parser.parse_args(["--group", "quarry lake", "--name", "boathouse", *words])
@@ -188,7 +164,7 @@ def test_an_order_while_another_leads_says_so() -> None:
         parser = argparse.ArgumentParser()
         Lead().add_arguments(parser)
         arguments = parser.parse_args(["--group", "quarry lake", "--name", "gatehouse", "--rank", "1"])
-        page = Page()
+        page = Around()
         gatehouse = network.host("gatehouse")
         gatehouse.start(lead(arguments, Surroundings(page, page, other.wall_clock, orders=[page])))
         network.run_for(10)

@@ -2,14 +2,11 @@
 
 from __future__ import annotations
 
-import importlib.util
-import sys
 from collections.abc import Callable
-from pathlib import Path
-from types import ModuleType
 from typing import Any
 
 import numpy as np
+import plain_scoring
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
@@ -27,20 +24,6 @@ from leadlight_sim.soak.evenings import random_evening
 from leadlight_sim.world.assembly import World
 
 SEEDS = range(24)
-
-
-def load_plain_scoring() -> ModuleType:
-    path = Path(__file__).parents[1] / "tools" / "plain_scoring.py"
-    specification = importlib.util.spec_from_file_location("plain_scoring", path)
-    assert specification is not None
-    assert specification.loader is not None
-    module = importlib.util.module_from_spec(specification)
-    sys.modules["plain_scoring"] = module
-    specification.loader.exec_module(module)
-    return module
-
-
-plain_scoring = load_plain_scoring()
 
 
 def check_both(described: Scenario, make: Callable[[CausalityBound], Estimator] | None = None) -> int:

@@ -3,31 +3,20 @@
 from __future__ import annotations
 
 import ast
-import importlib.util
 import subprocess
 import sys
 from functools import cache
 from graphlib import CycleError, TopologicalSorter
 from pathlib import Path
-from types import ModuleType
 
 import pytest
+import rooms
 
 import leadlight
 
 ROOT = Path(__file__).resolve().parents[2]
 
 
-def load_rooms() -> ModuleType:
-    specification = importlib.util.spec_from_file_location("rooms_tool", ROOT / ".ci" / "rooms.py")
-    assert specification is not None
-    assert specification.loader is not None
-    module = importlib.util.module_from_spec(specification)
-    specification.loader.exec_module(module)
-    return module
-
-
-rooms = load_rooms()
 FOLDERS: dict[str, Path] = rooms.PACKAGES
 PLACES = [(package, room.replace("/", ".")) for package in FOLDERS for room in rooms.ORDER[package]]
 """Every room of both packages, in order."""

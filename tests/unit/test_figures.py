@@ -12,7 +12,8 @@ import numpy as np
 import pytest
 
 from leadlight_sim.drawing import axes
-from leadlight_sim.drawing.canvas import LEVELS, TINTS, as_svg, new_figure, shorter, style
+from leadlight_sim.drawing.canvas import as_svg, new_figure, new_sheet, place, shorter, style
+from leadlight_sim.drawing.palette import LEVELS, TINTS
 from leadlight_sim.measures.rehearsal import Rehearsal, rehearse
 from leadlight_sim.report import figures
 from leadlight_sim.report.crowd_view import _moment, crowd_view
@@ -193,13 +194,33 @@ def test_a_drawing_has_a_title_and_a_description_for_those_who_cannot_see_it() -
 
 
 def test_every_reference_inside_a_drawing_has_its_target() -> None:
-    for drawing in (figures.error_over_time(short_run()), figures.beacon_timeline(short_run())):
-        assert drawing is not None
-        names = set(re.findall(r'\bid="([^"]+)"', drawing.svg))
-        wanted = set(re.findall(r'href="#([^"]+)"', drawing.svg)) | set(re.findall(r"url\(#([^)]+)\)", drawing.svg))
-        assert wanted
-        assert wanted <= names
-        assert all(name.startswith(f"{drawing.name}-") for name in names)
+    with style("test"):
+        figure = new_figure(100)
+        axes = place(figure, 10, 60)
+        axes.plot([0, 1, 2], [0, 1, 0], "o", markersize=4)
+        svg = as_svg(figure, "test", "dots", "three dots")
+    names = set(re.findall(r'\bid="([^"]+)"', svg))
+    wanted = set(re.findall(r'href="#([^"]+)"', svg)) | set(re.findall(r"url\(#([^)]+)\)", svg))
+    assert wanted
+    assert wanted <= names
+
+
+def test_a_sheet_draws_what_a_plotting_library_draws_at_the_same_places() -> None:
+    ends = []
+    for figure in (new_figure(200), new_sheet(200)):
+        with style("test"):
+            axes = place(figure, 20, 100, left=100, right=60)
+            axes.set_xlim(0, 10)
+            axes.set_yscale("log")
+            axes.set_ylim(0.01, 100)
+            axes.step([0, 5, 10], [0.01, 1, 1], where="post", color="#123456", linewidth=1)
+            svg = as_svg(figure, "test", "a step", "a step")
+        (path,) = re.findall(r'<path d="([^"]*)"[^>]*(?:#123456|stroke: #123456)', svg)
+        numbers = [float(one) for one in re.findall(r"[\d.]+", path)]
+        ends.append((numbers[0], numbers[1], max(numbers), min(number for number in numbers if number < 100)))
+    # From the lower left corner at (100, 120) to the right edge at 900, half-way up, at 70.
+    assert ends[1] == (100.0, 120.0, 900.0, 70.0)
+    assert ends[0] == pytest.approx(ends[1], abs=0.02)
 
 
 def test_no_colour_is_fixed_so_that_the_page_can_be_light_or_dark() -> None:

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import importlib.metadata
-import importlib.util
 import inspect
 import re
 import resource
@@ -14,10 +13,10 @@ import typing
 from collections.abc import Callable, Iterator
 from pathlib import Path
 from random import Random
-from types import ModuleType
 from typing import Any
 
 import pytest
+import rooms
 
 import leadlight
 import leadlight_sim
@@ -29,16 +28,6 @@ from leadlight.units import MILLISECOND, SECOND, LeaderInstant, LocalInstant, Sh
 ROOT = Path(__file__).resolve().parents[2]
 
 
-def load_rooms() -> ModuleType:
-    specification = importlib.util.spec_from_file_location("rooms_tool", ROOT / ".ci" / "rooms.py")
-    assert specification is not None
-    assert specification.loader is not None
-    module = importlib.util.module_from_spec(specification)
-    specification.loader.exec_module(module)
-    return module
-
-
-rooms = load_rooms()
 MADE_BY_A_NETWORK = {"VirtualHost", "VirtualLoop"}
 """Nobody else makes them: their constructors are not for users."""
 

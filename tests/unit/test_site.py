@@ -2,25 +2,13 @@
 
 from __future__ import annotations
 
-import importlib.util
 from pathlib import Path
-from types import ModuleType
 
+import check
+import pages
 import pytest
 
 HERE = Path(__file__).parents[2] / ".site"
-
-
-def load(name: str) -> ModuleType:
-    specification = importlib.util.spec_from_file_location(f"site_{name}", HERE / f"{name}.py")
-    assert specification is not None
-    assert specification.loader is not None
-    module = importlib.util.module_from_spec(specification)
-    specification.loader.exec_module(module)
-    return module
-
-
-check, pages = load("check"), load("pages")
 
 
 @pytest.mark.parametrize(

@@ -2,26 +2,16 @@
 
 from __future__ import annotations
 
-import importlib.util
 import re
 from pathlib import Path
-from types import ModuleType
+
+import specification as writer
 
 from leadlight.terms import ClockState, ContentState, CueState, Kind
 
 ROOT = Path(__file__).parents[2]
 
 
-def load_tool(name: str) -> ModuleType:
-    specification = importlib.util.spec_from_file_location(f"{name}_tool", ROOT / "tests" / "tools" / f"{name}.py")
-    assert specification is not None
-    assert specification.loader is not None
-    module = importlib.util.module_from_spec(specification)
-    specification.loader.exec_module(module)
-    return module
-
-
-writer = load_tool("specification")
 TEXT = (ROOT / "protocol" / "SPECIFICATION.md").read_text(encoding="utf-8")
 RULES = writer.rules(TEXT)
 PROSE = re.sub(writer.PART, "", TEXT)

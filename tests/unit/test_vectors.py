@@ -3,17 +3,17 @@
 from __future__ import annotations
 
 import ast
-import importlib.util
 import json
 import math
 import statistics
 from ipaddress import ip_address
 from pathlib import Path
-from types import ModuleType
 from typing import Any
 
+import independent_codec as independent
 import pytest
 
+import vectors as writer
 from leadlight.errors import WireError
 from leadlight.wire.codec import Codec
 from leadlight.wire.probes import PROBE_BYTES, ProbeCodec
@@ -22,19 +22,6 @@ from leadlight.wire.tags import TAG_BYTES, KeyRing
 ROOT = Path(__file__).parents[2]
 FOLDER = ROOT / "protocol" / "vectors"
 TOOLS = ROOT / "tests" / "tools"
-
-
-def load_tool(name: str) -> ModuleType:
-    specification = importlib.util.spec_from_file_location(f"{name}_tool", TOOLS / f"{name}.py")
-    assert specification is not None
-    assert specification.loader is not None
-    module = importlib.util.module_from_spec(specification)
-    specification.loader.exec_module(module)
-    return module
-
-
-writer = load_tool("vectors")
-independent = load_tool("independent_codec")
 
 
 def read(name: str) -> Any:

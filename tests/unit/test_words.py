@@ -2,26 +2,8 @@
 
 from __future__ import annotations
 
-import importlib.util
-import sys
-from pathlib import Path
-from types import ModuleType
-
 import pytest
-
-
-def load_tool() -> ModuleType:
-    path = Path(__file__).parents[1] / "tools" / "words.py"
-    specification = importlib.util.spec_from_file_location("words_tool", path)
-    assert specification is not None
-    assert specification.loader is not None
-    module = importlib.util.module_from_spec(specification)
-    sys.modules["words_tool"] = module  # a NamedTuple looks up its annotations there
-    specification.loader.exec_module(module)
-    return module
-
-
-words = load_tool()
+import words
 
 MOST_LONG = {"notebooks/": 0.03}
 """The largest share of sentences over thirty words, by what a document's path begins with."""

@@ -4,13 +4,12 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
 
 from leadlight_sim.budget.measuring import Effect, Mean
 from leadlight_sim.budget.sheet import Budget
 from leadlight_sim.budget.site import SoundFit, tear_px
 from leadlight_sim.measures import limits_of
-from leadlight_sim.telling import NOTHING, as_ms, as_share, as_time, as_times
+from leadlight_sim.telling import NOTHING, Sheet, as_ms, as_share, as_time, as_times
 
 NOT_HERE = (
     "Amps, fuses and wire are not on this sheet: it is about time. Mains, outdoor power and high currents at low "
@@ -18,16 +17,6 @@ NOT_HERE = (
     "Never move the audio to fix the lights: hearing is the sharper judge. Move the lights, by the delay above.",
     "Nothing here says that a programme is safe for photosensitive viewers: have its flashes counted, and warn.",
 )
-
-
-@dataclass(frozen=True, slots=True)
-class Sheet:
-    """One table: title, headings, rows, and what to make of it. The first column is text, the rest are numbers."""
-
-    title: str
-    headings: tuple[str, ...]
-    rows: tuple[tuple[str, ...], ...]
-    notes: tuple[str, ...] = ()
 
 
 def sheets(found: Budget) -> list[Sheet]:
@@ -94,7 +83,7 @@ def sentences(found: Budget) -> list[str]:
             f"Sent live to the group at {feed.live_by_rate[0][0]:g} Mb/s the show would need "
             f"{as_share(feed.live_by_rate[0][1])} of the channel's time: it cannot be done."
         )
-    return lines
+    return [f"{line[0].upper()}{line[1:]}" for line in lines]
 
 
 def _delay_sentence(fit: SoundFit) -> str:

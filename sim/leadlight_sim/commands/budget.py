@@ -12,7 +12,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, TextIO
 
 from leadlight.errors import ConfigurationError
-from leadlight_sim.commands.recorded_air import add_air_option, air_words, on_recorded_air
+from leadlight_sim.commands.scenario_options import add_change_options, add_scenario, change_words, on_recorded_air
 
 # The rest is imported where it is used: a list of commands must not wait for the simulator to load.
 if TYPE_CHECKING:
@@ -29,18 +29,8 @@ class BudgetCommand:
 
     def add_arguments(self, parser: argparse.ArgumentParser) -> None:
         """Declare options and arguments."""
-        parser.add_argument(
-            "scenario", nargs="?", metavar="SCENARIO", help="a scenario file or a shipped name (quarry-lake)"
-        )
-        add_air_option(parser)
-        parser.add_argument(
-            "--set",
-            action="append",
-            default=[],
-            dest="changes",
-            metavar="KEY=VALUE",
-            help="change the scenario, such as air.preset=busy; may be given again",
-        )
+        add_scenario(parser)
+        add_change_options(parser)
         parser.add_argument(
             "--audience", metavar="NEAR,FAR", help="metres from the loudspeaker (the scenario's [site], else 5,21)"
         )
@@ -129,9 +119,7 @@ def _reproduce(arguments: argparse.Namespace) -> str:
     words = ["leadlight", "budget"]
     if arguments.scenario is not None:
         words.append(arguments.scenario)
-    words += air_words(arguments)
-    for change in arguments.changes:
-        words += ["--set", change]
+    words += change_words(arguments)
     for option in ("--audience", "--temperature", "--pattern-speed", "--seeds", "--copy-rate"):
         value = getattr(arguments, option.lstrip("-").replace("-", "_"))
         if value is not None:
@@ -144,7 +132,7 @@ def _tell(found: Budget, stream: TextIO) -> None:
     from rich.text import Text
 
     from leadlight_sim.budget import NOT_HERE, assumed, headline, sentences, sheets
-    from leadlight_sim.telling import Heading, console_of, print_table
+    from leadlight_sim.telling import console_of, print_sheet
 
     console = console_of(stream)
     good, words = headline(found)
@@ -154,11 +142,7 @@ def _tell(found: Budget, stream: TextIO) -> None:
         console.print(Text(f"  {sentence}"))
     for sheet in sheets(found):
         console.print()
-        console.print(Text(sheet.title, style="bold"))
-        headings = [Heading(each, number > 0, folds=True) for number, each in enumerate(sheet.headings)]
-        print_table(console, headings, sheet.rows)
-        for note in sheet.notes:
-            console.print(Text(note, style="dim"))
+        print_sheet(console, sheet)
     console.print()
     for line in (*assumed(found), *NOT_HERE):
         console.print(Text(line))

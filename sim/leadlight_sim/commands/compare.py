@@ -12,7 +12,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from leadlight.errors import ConfigurationError, UsageError
-from leadlight_sim.commands.recorded_air import add_air_option, air_words, on_recorded_air
+from leadlight_sim.commands.scenario_options import add_change_options, change_words, on_recorded_air
 from leadlight_sim.commands.working import add_worker_options, ended_by_sigterm, workers_of
 
 # The rest is imported where it is used: a list of commands must not wait for the simulator to load.
@@ -40,10 +40,7 @@ class CompareCommand:
         parser.add_argument("--evenings", type=int, metavar="N", help="how many, their seeds counted up (20)")
         parser.add_argument("--drill", metavar="NAME", help="on a drill instead, as rehearse --drill has it; or all")
         parser.add_argument("--duration", metavar="TIME", help="only so much of each scenario, such as 100s or 5min")
-        add_air_option(parser)
-        parser.add_argument(
-            "--set", action="append", default=[], dest="changes", metavar="KEY=VALUE", help="change all of them"
-        )
+        add_change_options(parser, "change all of them")
         add_worker_options(parser)
         parser.add_argument("--figure", type=Path, metavar="FILE", help="draw the differences as FILE.png or FILE.svg")
         parser.add_argument("--report", type=Path, metavar="FILE", help="write a page that shows it, as HTML")
@@ -171,9 +168,7 @@ def _tell(arguments: argparse.Namespace, found: Comparison, evenings: int) -> No
 
 def _reproduce(arguments: argparse.Namespace) -> str:
     words = ["leadlight", "compare", *arguments.variants]
-    words += air_words(arguments)
-    for change in arguments.changes:
-        words += ["--set", change]
+    words += change_words(arguments)
     for name in ("evenings", "drill", "duration"):
         if getattr(arguments, name) is not None:
             words += [f"--{name}", str(getattr(arguments, name))]

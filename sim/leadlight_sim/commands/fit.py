@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, TextIO
 
 # The rest is imported where it is used: a list of commands must not wait for the simulator to load.
 if TYPE_CHECKING:
-    from leadlight_sim.fitting import Fit, Goodness, Sheet
+    from leadlight_sim.fitting import Fit, Goodness
     from leadlight_sim.recording import Observed
 
 
@@ -59,12 +59,11 @@ class FitCommand:
 
 
 def _tell(observed: Observed, found: Fit, judged: Goodness, warnings: list[str], stream: TextIO) -> None:
-    from rich.console import Console
-
     from leadlight_sim.fitting import assumed, findings, headline, longer, sheets, span_words, steadiness
-    from leadlight_sim.telling import TABLE_WIDTH, wrapped
+    from leadlight_sim.telling import console_of, print_sheet, wrapped
 
-    width = Console(file=stream).width if stream.isatty() else TABLE_WIDTH
+    console = console_of(stream)
+    width = console.width
     hosts = f"{len(observed.hosts)} host{'s' if len(observed.hosts) != 1 else ''}"
     when = f", {observed.begun_at:%Y-%m-%d %H:%M} UTC" if observed.begun_at is not None else ""
     stream.write(
@@ -81,27 +80,7 @@ def _tell(observed: Observed, found: Fit, judged: Goodness, warnings: list[str],
     told("Look out:", warnings)
     told("Found:", findings(found, observed))
     for sheet in sheets(judged, observed):
-        _print(sheet, stream)
+        print_sheet(console, sheet)
+        stream.write("\n")
     _, words = headline(judged, observed)
     told(words, [steadiness(judged), longer(judged, observed)])
-
-
-def _print(sheet: Sheet, stream: TextIO) -> None:
-    from rich import box
-    from rich.console import Console
-    from rich.table import Table
-    from rich.text import Text
-
-    from leadlight_sim.telling import TABLE_WIDTH
-
-    console = Console(file=stream, highlight=False, width=None if stream.isatty() else TABLE_WIDTH)
-    table = Table(box=box.SIMPLE_HEAD, pad_edge=False, show_edge=False, padding=(0, 1, 0, 0))
-    for place, heading in enumerate(sheet.headings):
-        table.add_column(Text(heading), justify="right" if place else "left", no_wrap=not place)
-    for row in sheet.rows:
-        table.add_row(*map(Text, row))
-    console.print(Text(sheet.title))
-    console.print(table)
-    for note in sheet.notes:
-        console.print(Text(note))
-    stream.write("\n")

@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING, Any, TextIO
 
 from leadlight.commands import check_apart, check_company
 from leadlight.errors import ConfigurationError
-from leadlight_sim.commands.recorded_air import add_air_option, air_words, on_recorded_air
+from leadlight_sim.commands.scenario_options import add_change_options, add_scenario, change_words, on_recorded_air
 
 # The rest is imported where it is used: a list of commands must not wait for the simulator to load.
 if TYPE_CHECKING:
@@ -34,19 +34,9 @@ class RehearseCommand:
         """Declare options and arguments."""
         from leadlight_sim.drills import DRILL_SUMMARIES, GRAMMAR, GRAMMAR_TOLD
 
-        parser.add_argument(
-            "scenario", nargs="?", metavar="SCENARIO", help="a scenario file or a shipped name (quarry-lake)"
-        )
+        add_scenario(parser)
         parser.add_argument("--seed", type=int, metavar="N", help="another evening: a random seed (the scenario's own)")
-        add_air_option(parser)
-        parser.add_argument(
-            "--set",
-            action="append",
-            default=[],
-            dest="changes",
-            metavar="KEY=VALUE",
-            help="change the scenario, such as air.preset=busy; may be given again",
-        )
+        add_change_options(parser)
         parser.add_argument("--duration", metavar="TIME", help="only the beginning of the scenario: 100, 90s, 5min")
         parser.add_argument(
             "--drill", action="append", default=[], metavar=GRAMMAR,
@@ -159,9 +149,7 @@ def _reproduce(arguments: argparse.Namespace, seed: int) -> str:
     if arguments.scenario is not None:
         words.append(arguments.scenario)
     words += ["--seed", str(seed)]
-    words += air_words(arguments)
-    for change in arguments.changes:
-        words += ["--set", change]
+    words += change_words(arguments)
     if arguments.duration is not None:
         words += ["--duration", arguments.duration]
     for asked in arguments.drill:

@@ -157,18 +157,9 @@ def _progress(wanted_s: float, stream: TextIO, quiet: bool) -> Iterator[Callable
     if quiet or not stream.isatty():
         yield lambda _simulated_s, _finished: None
         return
-    from rich.console import Console
-    from rich.progress import BarColumn, Progress, TaskProgressColumn, TextColumn, TimeRemainingColumn
+    from leadlight_sim.telling import bar_on
 
-    bar = Progress(
-        TextColumn("{task.description}"),
-        BarColumn(),
-        TaskProgressColumn(),
-        TimeRemainingColumn(),
-        console=Console(file=stream),
-        transient=True,
-    )
-    with bar:
+    with bar_on(stream) as bar:
         task = bar.add_task("soaking", total=wanted_s)
 
         def tell(simulated_s: float, finished: Sequence[Finished]) -> None:

@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING, Any, TextIO
 
 from leadlight.commands import check_apart, duration_ns
 from leadlight.units import SECOND
-from leadlight_sim.commands.recorded_air import add_air_option, air_words, on_recorded_air
+from leadlight_sim.commands.scenario_options import add_change_options, add_scenario, change_words, on_recorded_air
 from leadlight_sim.commands.working import (
     EXIT_INTERRUPTED,
     EXIT_TERMINATED,
@@ -43,9 +43,7 @@ class TuneCommand:
 
     def add_arguments(self, parser: argparse.ArgumentParser) -> None:
         """Declare options and arguments."""
-        parser.add_argument(
-            "scenario", nargs="?", metavar="SCENARIO", help="a scenario file or a shipped name (quarry-lake)"
-        )
+        add_scenario(parser)
         parser.add_argument(
             "--vary",
             action="append",
@@ -75,14 +73,8 @@ class TuneCommand:
         parser.add_argument("--results", type=Path, metavar="FILE", help="keep every finished run in a new file")
         parser.add_argument("--resume", type=Path, metavar="FILE", help="take up such a file, and repeat no run of it")
         parser.add_argument("--duration", metavar="TIME", help="only so much of the scenario, such as 100s or 5min")
-        add_air_option(parser)
-        parser.add_argument(
-            "--set",
-            action="append",
-            default=[],
-            dest="changes",
-            metavar="KEY=VALUE",
-            help="change the scenario, such as air.preset=busy or targets.pair_ms=10; may be given again",
+        add_change_options(
+            parser, "change the scenario, such as air.preset=busy or targets.pair_ms=10; may be given again"
         )
         parser.add_argument("--figure", type=Path, metavar="FILE", help="draw the sweep as FILE.png or FILE.svg")
         parser.add_argument("--report", type=Path, metavar="FILE", help="write a page that shows it, as HTML")
@@ -269,4 +261,4 @@ def _reproduce(arguments: argparse.Namespace) -> str:
 def _scenario(arguments: argparse.Namespace) -> list[str]:
     """Return the words that name the scenario, with what was changed of it, to any command that takes one."""
     named = [] if arguments.scenario is None else [arguments.scenario]
-    return [*named, *air_words(arguments), *(word for change in arguments.changes for word in ("--set", change))]
+    return [*named, *change_words(arguments)]

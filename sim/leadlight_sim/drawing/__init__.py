@@ -1,7 +1,18 @@
 """Drawing: canvas, axes and pages, with nothing of what is drawn on them."""
 
-from leadlight_sim.drawing.axes import CHARACTER_PX, Drawing, decade, decades, spread, time_axis
-from leadlight_sim.drawing.canvas import (
+from leadlight_sim.drawing.axes import (
+    CHARACTER_PX,
+    Drawing,
+    decade,
+    decades,
+    put_ticks,
+    round_ticks,
+    spread,
+    time_axis,
+)
+from leadlight_sim.drawing.canvas import as_png, as_svg, new_figure, new_sheet, place, rectangles, shorter, style
+from leadlight_sim.drawing.pages import rendered
+from leadlight_sim.drawing.palette import (
     FAULT,
     GLOW,
     INK,
@@ -21,17 +32,10 @@ from leadlight_sim.drawing.canvas import (
     WIDTH,
     WORST,
     Tint,
-    as_png,
-    as_svg,
-    new_figure,
-    place,
-    rectangles,
-    shorter,
-    style,
 )
-from leadlight_sim.drawing.pages import rendered
 from leadlight_sim.drawing.panels import LIMIT_AT, Gauge, Line, Mark, Panel, Scale, of_share, to_limit
 from leadlight_sim.drawing.saving import check_chart, save_chart
+from leadlight_sim.drawing.sheet import Area, Sheet
 
 __all__ = [
     "CHARACTER_PX",
@@ -54,12 +58,14 @@ __all__ = [
     "UNLIT",
     "WIDTH",
     "WORST",
+    "Area",
     "Drawing",
     "Gauge",
     "Line",
     "Mark",
     "Panel",
     "Scale",
+    "Sheet",
     "Tint",
     "as_png",
     "as_svg",
@@ -67,10 +73,13 @@ __all__ = [
     "decade",
     "decades",
     "new_figure",
+    "new_sheet",
     "of_share",
     "place",
+    "put_ticks",
     "rectangles",
     "rendered",
+    "round_ticks",
     "save_chart",
     "shorter",
     "spread",

@@ -5,10 +5,12 @@ from __future__ import annotations
 import math
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
-from typing import Any, Final
+from typing import TYPE_CHECKING, Any, Final
 
-from matplotlib.axes import Axes
-from matplotlib.ticker import FixedLocator, FuncFormatter, NullLocator
+from leadlight_sim.drawing.sheet import Area, Axis
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
 
 CHARACTER_PX: Final = 7.3
 """About the width of one character of a label."""
@@ -39,15 +41,34 @@ def _time_ticks(start: float, end: float) -> list[float]:
     return [float(tick) for tick in range(first, math.floor(end) + 1, step)]
 
 
-def time_axis(axes: Axes, start: float, end: float, label: str = "time of the run") -> None:
+def time_axis(axes: Axes | Area, start: float, end: float, label: str = "time of the run") -> None:
     """Make an axis one of time, from ``start`` to ``end`` in s, with ticks at round minutes."""
     with_hours = end >= 3600
     axes.set_xlim(start, end)
-    axes.xaxis.set_major_locator(FixedLocator(_time_ticks(start, end)))
-    axes.xaxis.set_major_formatter(FuncFormatter(lambda value, _: _clock(value, with_hours)))
-    axes.xaxis.set_minor_locator(NullLocator())
+    put_ticks(axes.xaxis, _time_ticks(start, end), lambda value: _clock(value, with_hours))
     if label:
         axes.set_xlabel(f"{label}, {'hours:' if with_hours else ''}minutes:seconds")
+
+
+def put_ticks(axis: Any, ticks: Sequence[float], label: Callable[[float], str]) -> None:
+    """Give an axis of either kind ticks and what they say, and no smaller ones."""
+    if isinstance(axis, Axis):
+        axis.ticks, axis.said = ticks, lambda value, _: label(value)
+        return
+    from matplotlib.ticker import FixedLocator, FuncFormatter, NullLocator
+
+    axis.set_major_locator(FixedLocator(list(ticks)))
+    axis.set_major_formatter(FuncFormatter(lambda value, _: label(value)))
+    axis.set_minor_locator(NullLocator())
+
+
+def round_ticks(high: float, most: int) -> list[float]:
+    """Return at most so many steps of 1, 2 or 5 times a power of ten from 0 up to ``high``."""
+    if high <= 0:
+        return [0.0]
+    power = 10.0 ** math.floor(math.log10(high / most))
+    step = next(power * times for times in (1, 2, 5, 10) if high / (power * times) <= most)
+    return [step * number for number in range(math.floor(high / step + 1e-9) + 1)]
 
 
 def decade(value: float) -> str:
@@ -61,9 +82,7 @@ def decade(value: float) -> str:
 def decades(axis: Any, lowest: float, highest: float, label: Callable[[float], str]) -> None:
     """Make an axis logarithmic to the eye: one labelled tick a power of ten."""
     exponents = range(math.ceil(math.log10(lowest) - 1e-9), math.floor(math.log10(highest) + 1e-9) + 1)
-    axis.set_major_locator(FixedLocator([10.0**exponent for exponent in exponents]))
-    axis.set_major_formatter(FuncFormatter(lambda value, _: label(value)))
-    axis.set_minor_locator(NullLocator())
+    put_ticks(axis, [10.0**exponent for exponent in exponents], label)
 
 
 def spread(wanted: Sequence[float], gap: float) -> list[float]:

@@ -8,74 +8,18 @@ from __future__ import annotations
 
 import io
 import re
-from collections.abc import Iterable, Iterator, Mapping
+from collections.abc import Iterable, Iterator
 from contextlib import contextmanager
-from dataclasses import dataclass
 from html import escape
-from typing import Any, Final
+from typing import TYPE_CHECKING, Any, Final, overload
 
-import matplotlib
-from matplotlib.axes import Axes
-from matplotlib.backends.backend_agg import FigureCanvasAgg
-from matplotlib.backends.backend_svg import FigureCanvasSVG
-from matplotlib.figure import Figure
-from matplotlib.patches import PathPatch
-from matplotlib.path import Path as Outline
+from leadlight_sim.drawing.palette import INK, LEFT_PX, PAPER, RIGHT_PX, SOFT, TEXT_PX, TINTS, WIDTH, Tint
+from leadlight_sim.drawing.sheet import Area, Sheet
 
-WIDTH: Final = 960
-"""Of a drawing on the page, in px; it shrinks to fit."""
-TEXT_PX: Final = 13
-"""Of every label: at 728 px, which a small screen shows without scrolling, it still measures ten."""
-LEFT_PX: Final = 104
-RIGHT_PX: Final = 178
-
-
-@dataclass(frozen=True, slots=True)
-class Tint:
-    """One colour by its use, on light and on dark paper. Every light value is a different one: it is found by it."""
-
-    name: str
-    light: str
-    dark: str
-
-
-# Whatever stands in one drawing differs in lightness, so that it is told apart with every kind of colour vision and in
-# grey; blue-green against orange, and purple beyond a limit, say it again to most. `MEANINGS` is what must differ.
-PAPER: Final = Tint("paper", "#fcfbf7", "#20262b")
-INK: Final = Tint("ink", "#1f2a30", "#f1ede4")
-SOFT: Final = Tint("soft", "#56616a", "#a7b0b6")
-RULE: Final = Tint("rule", "#d3d0c5", "#454e55")
-OURS: Final = Tint("ours", "#0f6070", "#3f97a9")
-WORST: Final = Tint("worst", "#01141a", "#e2fbff")
-NAIVE: Final = Tint("naive", "#ba6416", "#ea993f")
-LIMIT: Final = Tint("limit", "#6a0f46", "#f6bddb")
-FAULT: Final = Tint("fault", "#8d8796", "#8a8494")
-SHOW: Final = Tint("show", "#e6dfc9", "#3d3a2c")
-NIGHT: Final = Tint("night", "#0c1015", "#000000")
-UNLIT: Final = Tint("unlit", "#39434d", "#38424c")
-GLOW: Final = Tint("glow", "#ffd98a", "#ffd98b")
-GOOD: Final = Tint("good", "#1c766f", "#1c766f")
-BAD: Final = Tint("bad", "#6f2410", "#6f2410")
-LEVELS: Final = (
-    Tint("level-0", "#bfdcda", "#205059"),
-    Tint("level-1", "#84bac0", "#34798a"),
-    Tint("level-2", "#3f8594", "#5fa6b3"),
-    Tint("level-3", "#8f3568", "#efb6d5"),
-    Tint("level-4", "#5b143d", "#fff3f9"),
-)
-"""From close to far: the further, the more it stands out from the paper; beyond the limit in the limit's own hue."""
-TINTS: Final = (
-    PAPER, INK, SOFT, RULE, OURS, WORST, NAIVE, LIMIT, FAULT, SHOW, NIGHT, UNLIT, GLOW, GOOD, BAD, *LEVELS
-)  # fmt: skip
-MEANINGS: Final[Mapping[str, tuple[Tint, ...]]] = {
-    "a piece's distance over time": (PAPER, *LEVELS, NIGHT),
-    "curves": (PAPER, NAIVE, OURS, LIMIT, WORST),
-    "beacons": (PAPER, INK, OURS, NAIVE),
-    "what comes over a run": (PAPER, RULE, FAULT),
-    "lights": (NIGHT, UNLIT, GLOW),
-    "verdicts": (GOOD, BAD),
-}
-"""What stands side by side and means different things, by where."""
+# The plotting library is loaded by who draws on it: a page whose drawings are sheets must not wait for it.
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+    from matplotlib.figure import Figure
 
 _STYLE: Final = {
     "svg.fonttype": "none",
@@ -104,6 +48,8 @@ _STYLE: Final = {
 @contextmanager
 def style(salt: str) -> Iterator[None]:
     """Draw in the house style, whatever the user's own settings; ``salt`` makes identifiers repeatable."""
+    import matplotlib
+
     with matplotlib.rc_context():
         defaults = matplotlib.rcParamsDefault.items()
         changes: dict[Any, Any] = {key: value for key, value in defaults if "backend" not in key}
@@ -114,17 +60,39 @@ def style(salt: str) -> Iterator[None]:
 
 def new_figure(height: int, width: int = WIDTH) -> Figure:
     """Return an empty figure of a size in px."""
+    from matplotlib.figure import Figure
+
     return Figure(figsize=(width / 72, height / 72), dpi=72)
 
 
-def place(figure: Figure, top: float, height: float, left: float = LEFT_PX, right: float = RIGHT_PX) -> Axes:
+def new_sheet(height: int, width: int = WIDTH) -> Sheet:
+    """Return an empty sheet of a size in px, which is SVG at once."""
+    return Sheet(height, width)
+
+
+@overload
+def place(figure: Figure, top: float, height: float, left: float = ..., right: float = ...) -> Axes: ...
+@overload
+def place(figure: Sheet, top: float, height: float, left: float = ..., right: float = ...) -> Area: ...
+def place(
+    figure: Figure | Sheet, top: float, height: float, left: float = LEFT_PX, right: float = RIGHT_PX
+) -> Axes | Area:
     """Add axes by their place in px: from the top, and from the left and right edges."""
+    if isinstance(figure, Sheet):
+        return figure.add_area(left, top, figure.width - left - right, height)
     width, full = figure.get_size_inches() * 72
     return figure.add_axes((left / width, 1 - (top + height) / full, (width - left - right) / width, height / full))
 
 
-def rectangles(axes: Axes, boxes: Iterable[tuple[float, float, float, float]], tint: Tint, **more: Any) -> None:
+def rectangles(axes: Axes | Area, boxes: Iterable[tuple[float, float, float, float]], tint: Tint, **more: Any) -> None:
     """Draw any number of boxes, (left, right, bottom, top), as one element: thousands would make a page heavy."""
+    if isinstance(axes, Area):
+        if found := list(boxes):
+            axes.add_boxes(found, tint.light, **more)
+        return
+    from matplotlib.patches import PathPatch
+    from matplotlib.path import Path as Outline
+
     vertices: list[tuple[float, float]] = []
     for left, right, bottom, top in boxes:
         vertices += [(left, bottom), (right, bottom), (right, top), (left, top), (left, bottom)]
@@ -142,24 +110,29 @@ def shorter(name: str, characters: int = 12) -> str:
     return f"{name[: characters - end - 1].rstrip()}…{name[len(name) - end :]}"
 
 
-def as_svg(figure: Figure, name: str, title: str, description: str) -> str:
+def as_svg(figure: Figure | Sheet, name: str, title: str, description: str) -> str:
     """Return a figure as an ``<svg>`` element for a page, coloured by the page's variables, that needs nothing else.
 
     ``name`` sets its identifiers apart from those of other drawings on the page.
     """
-    buffer = io.StringIO()
-    metadata = dict.fromkeys(("Date", "Creator", "Format", "Type"))
-    FigureCanvasSVG(figure).print_figure(buffer, format="svg", metadata=metadata)
-    text = buffer.getvalue()
-    text = text[text.index("<svg") :]
-    text = re.sub(r"<metadata>.*?</metadata>", "", text, count=1, flags=re.DOTALL)
-    box = re.search(r'viewBox="([^"]*)"', text)
-    assert box is not None
+    if isinstance(figure, Sheet):
+        size, body = f"0 0 {figure.width} {figure.height}", f"{figure.body()}\n</svg>"
+    else:
+        from matplotlib.backends.backend_svg import FigureCanvasSVG
+
+        buffer = io.StringIO()
+        metadata = dict.fromkeys(("Date", "Creator", "Format", "Type"))
+        FigureCanvasSVG(figure).print_figure(buffer, format="svg", metadata=metadata)
+        text = buffer.getvalue()
+        text = text[text.index("<svg") :]
+        text = re.sub(r"<metadata>.*?</metadata>", "", text, count=1, flags=re.DOTALL)
+        box = re.search(r'viewBox="([^"]*)"', text)
+        assert box is not None
+        size, body = box[1], text[text.index(">") + 1 :]
     head = (
-        f'<svg viewBox="{box[1]}" role="img" aria-labelledby="{name}-title {name}-about">'
+        f'<svg viewBox="{size}" role="img" aria-labelledby="{name}-title {name}-about">'
         f'<title id="{name}-title">{escape(title)}</title><desc id="{name}-about">{escape(description)}</desc>'
     )
-    body = text[text.index(">") + 1 :]
     # Within tags only: a piece may be called id="x".
     body = re.sub(r"<[^<>]*>", lambda tag: _adapted(tag[0], name), body)
     return head + re.sub(r"[ \t]*\n[ \t]*", "\n", body)
@@ -175,6 +148,8 @@ def _adapted(tag: str, name: str) -> str:
 
 def as_png(figure: Figure) -> bytes:
     """Return a figure as a PNG on light paper, five dots to four px."""
+    from matplotlib.backends.backend_agg import FigureCanvasAgg
+
     figure.set_facecolor(PAPER.light)
     buffer = io.BytesIO()
     FigureCanvasAgg(figure).print_figure(buffer, format="png", dpi=90, metadata={"Software": None})

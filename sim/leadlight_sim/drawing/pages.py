@@ -7,7 +7,7 @@ from typing import Any
 
 from jinja2 import Environment, FunctionLoader, StrictUndefined
 
-from leadlight_sim.drawing.canvas import TINTS
+from leadlight_sim.drawing.palette import TINTS
 from leadlight_sim.telling import keep_units
 
 

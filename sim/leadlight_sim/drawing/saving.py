@@ -4,13 +4,13 @@ from __future__ import annotations
 
 from io import BytesIO
 from pathlib import Path
-from typing import Any
-
-import matplotlib
-from matplotlib.figure import Figure
+from typing import TYPE_CHECKING, Any
 
 from leadlight.errors import ConfigurationError
 from leadlight.storage import write_file
+
+if TYPE_CHECKING:
+    from matplotlib.figure import Figure
 
 
 def check_chart(option: str, path: Path | None) -> None:
@@ -21,6 +21,8 @@ def check_chart(option: str, path: Path | None) -> None:
 
 def save_chart(figure: Figure, option: str, path: Path) -> None:
     """Write a figure as PNG or SVG, by the path's ending. Raises ``FileError``."""
+    import matplotlib
+
     # A fixed salt and no date: the same figures give the same bytes.
     metadata: dict[str, Any] = {"Date": None} if path.suffix.lower() == ".svg" else {"Software": None}
     drawn = BytesIO()

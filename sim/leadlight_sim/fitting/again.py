@@ -52,14 +52,19 @@ Answer: TypeAlias = Callable[[str, bytes, str], None]
 
 
 def drawn_again(found: Fit, observed: Observed, seed: int = 1) -> Observed:
-    """Return a recording's packets as the fitted air carries them, sent when they were; thinned where they were dense.
+    """Return a recording's packets as the fitted air carries them, sent when they were; thinned where dense."""
+    return carried(observed, settings_of(found, observed), seed, prober_is_wired=not found.crosses_twice)
+
+
+def carried(observed: Observed, settings: SampledSettings, seed: int, *, prober_is_wired: bool = True) -> Observed:
+    """Return the packets of a recording as an air carries them.
 
     Where both ways were recorded, what goes up answers what came down.
     """
     kernel = Kernel()
     log: dict[tuple[str, int, str], int] = {}
-    air = SampledAir(kernel, Streams(seed), settings_of(found, observed))
-    air.attach(_Ear(PROBER, not found.crosses_twice, log, None))
+    air = SampledAir(kernel, Streams(seed), settings)
+    air.attach(_Ear(PROBER, prober_is_wired, log, None))
     group = sorted({at for host in observed.hosts for at in _thinned(host.group, observed)})
     plans = []
     for number, host in enumerate(observed.hosts):

@@ -21,6 +21,7 @@ from leadlight_sim.drawing import (
     OURS,
     RULE,
     SOFT,
+    WIDTH,
     Drawing,
     as_svg,
     decade,
@@ -74,13 +75,12 @@ def page(found: Fit, observed: Observed, judged: Goodness, warnings: Sequence[st
 def against(judged: Goodness) -> Drawing:
     """Draw quantile against quantile: what the fit draws over what was recorded in the seconds that it was not made "
     "of."""
-    size, gap = 176.0, 44.0
+    size, gap, left = 158.0, 66.0, 84.0
     with style("fit-against"):
         figure = new_figure(280)
         for number, way in enumerate(judged.ways):
-            axes = place(
-                figure, 40, size, left=64 + number * (size + gap), right=960 - 64 - number * (size + gap) - size
-            )
+            begin = left + number * (size + gap)
+            axes = place(figure, 40, size, left=begin, right=WIDTH - begin - size)
             _quantiles(axes, way, first=number == 0)
         about = "; ".join(
             f"{way.name}: worst of p50, p90 and p99 is {way.worst_ratio:.2f} times off" for way in judged.ways

@@ -37,10 +37,13 @@ def check_observed(observed: Observed) -> list[str]:
     """Return what a user should be warned of. Raises ``FitError`` for a recording that nothing can be learnt of."""
     name = observed.source
     ways = [(kind, way) for kind in COLUMNS for way in observed.ways(kind)]
+    sent = sum(len(way) for _, way in ways)
+    if not sent:
+        raise FitError(f"{name}: no packets in it: nothing was recorded, or it was cut short at its beginning")
     if not any(way.came.any() for _, way in ways):
         raise FitError(
-            f"{name}: nothing came of {sum(len(way) for _, way in ways)} packets: hosts that cannot reach each other "
-            "(client isolation, a firewall, another network) make no recording"
+            f"{name}: nothing came of {sent} packets: hosts that cannot reach each other both ways (client isolation, "
+            "a firewall, another network) make no recording"
         )
     halved = any(host.halved for host in observed.hosts)
     counted = [way for kind, way in ways if not (halved and kind == "down")]

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
@@ -11,19 +10,9 @@ from leadlight.units import MILLISECOND
 from leadlight_sim.fitting.goodness import SHARES, Goodness
 from leadlight_sim.fitting.losses import LossRuns, loss_runs
 from leadlight_sim.recording import HostObserved, Observed, Way
-from leadlight_sim.telling import NOTHING, as_ms, as_share, as_time
+from leadlight_sim.telling import NOTHING, Sheet, as_ms, as_share, as_time
 
 LIKENESS_NOTE: Final = "How much delays a while apart resemble each other: 1 is the same, 0 not at all."
-
-
-@dataclass(frozen=True, slots=True)
-class Sheet:
-    """One table: headings, rows of cells, and what to say below it."""
-
-    title: str
-    headings: tuple[str, ...]
-    rows: tuple[tuple[str, ...], ...]
-    notes: tuple[str, ...] = ()
 
 
 def sheets(judged: Goodness, observed: Observed) -> list[Sheet]:

@@ -70,10 +70,10 @@ def findings(found: Fit, observed: Observed) -> list[str]:
     lines = []
     group = together([loss_runs(way) for way in observed.ways("group")])
     unicast = together([loss_runs(way) for name in ("down", "up") for way in observed.ways(name)])
-    for name, runs in (("to the group, one for each host", group), ("to a host and back", unicast)):
+    for name, runs in (("To the group, counted for each host", group), ("To a host and back", unicast)):
         if not runs.sent:
             continue
-        text = f"Of {runs.sent} packets {name} {runs.lost} were lost ({as_share(runs.share)})"
+        text = f"{name}: {runs.lost} of {runs.sent} packets were lost ({as_share(runs.share)})"
         if runs.lost:
             text += f", {runs.mean_run:.3g} at a time, {as_time(1e3 * runs.mean_run_s)} on average"
         lines.append(text + ".")
@@ -86,10 +86,10 @@ def findings(found: Fit, observed: Observed) -> list[str]:
             "The access point sends each host a copy of its own: what hosts hear differs as packets of their own "
             "would. The air that is made gives each board a delay of its own."
         )
-    for label, at in signs.forgotten:
+    for label, at, span_s in signs.forgotten:
         lines.append(
-            f"{label} heard nothing of the group from {at:.0f} s on, and its own packets came: the access point or a "
-            "switch forgot that it is a member. The air that is made does not forget; it counts these as lost."
+            f"{label} heard nothing of the group for {span_s:.0f} s from {at:.0f} s on, and its own packets came: the "
+            "access point or a switch forgot that it is a member. The air that is made counts these as lost."
         )
     for label in signs.cut_off:
         lines.append(f"{label} was never heard: isolated from the prober, off, or behind a firewall. It is left out.")

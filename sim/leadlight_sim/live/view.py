@@ -9,11 +9,10 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from typing import Final
+from typing import TYPE_CHECKING, Final
 
 import numpy as np
 import numpy.typing as npt
-from matplotlib.axes import Axes
 
 from leadlight_sim.drawing import (
     GLOW,
@@ -35,6 +34,9 @@ from leadlight_sim.live.feed import NEVER, LiveRun, PieceFeed, sentences
 from leadlight_sim.live.load import PIXELS_PER_UNIVERSE
 from leadlight_sim.measures import FollowerScore, Rehearsal
 from leadlight_sim.telling import as_share, as_time
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
 
 Floats = npt.NDArray[np.float64]
 Counts = npt.NDArray[np.int64]

@@ -113,9 +113,10 @@ class Scorer:
         while (at := len(times) * SCORE_EVERY_NS) <= until:
             world.run_to(TrueInstant(at))
             self._pending.append(self._due_frame(len(times), TrueInstant(at)))
-            self._truths.append({timebase: world.leader_time(timebase, TrueInstant(at)) for timebase in self._believed})
+            truths = {timebase: world.leader_time(timebase, TrueInstant(at)) for timebase in self._believed}
+            self._truths.append(truths)
             if self._recorder is not None:
-                self._recorder.note_truth(self._believed)
+                self._recorder.note_truth(truths)
             times.append(at)
             if len(self._pending) >= self._at_once:
                 self._work_out()

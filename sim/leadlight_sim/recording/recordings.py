@@ -88,6 +88,8 @@ def observed_of(samples: Sequence[Sample], source: str, stamped: bool = False) -
     names = [
         name for name in ("up_ns", "down_ns", "group_ns") if any(getattr(one, name) is not None for one in samples)
     ]
+    # Where nothing came at all the packets were sent all the same.
+    names = names or ["up_ns"]
     begin = min((sample.sent_at for sample in samples), default=0)
     ways = {name: ([], []) for name in names}  # type: dict[str, tuple[list[float], list[int | None]]]
     for sample in samples:

@@ -11,7 +11,6 @@ from typing import Final
 
 import numpy as np
 import numpy.typing as npt
-from matplotlib.axes import Axes
 
 from leadlight_sim.drawing import (
     CHARACTER_PX,
@@ -24,14 +23,14 @@ from leadlight_sim.drawing import (
     SOFT,
     UNLIT,
     WIDTH,
+    Area,
     Drawing,
     Tint,
     as_svg,
-    new_figure,
+    new_sheet,
     place,
     rectangles,
     shorter,
-    style,
 )
 from leadlight_sim.measures import SCORE_EVERY_NS, Rehearsal, worst_first
 from leadlight_sim.report.spans import show_spans
@@ -66,37 +65,36 @@ def crowd_view(rehearsal: Rehearsal) -> Drawing | None:
     first = _moment(rehearsal, ours, naive)
     if first is None:
         return None
-    with style("crowd-view"):
-        figure = new_figure(INSTANTS * GROUP + 34)
-        offs: list[tuple[float, float]] = []
-        for number in range(INSTANTS):
-            tick = first + number
-            axes = place(figure, 30 + number * GROUP, GROUP - 6, left=LEFT_PX + 22, right=RIGHT)
-            axes.set_axis_off()
-            axes.set_xlim(0, len(pieces))
-            axes.set_ylim(GROUP - 6, 0)
-            elapsed = number * SCORE_EVERY_NS / 1e9
-            axes.text(0, 10, f"{elapsed:.2f} s later" if number else _when(float(scores.times_s[tick])),
-                      va="center", color=SOFT.light)  # fmt: skip
-            strips: Sequence[tuple[str, Tint, Floats]] = (
-                ("as written", INK, np.zeros(len(pieces))),
-                ("Leadlight", OURS, ours[:, tick]),
-                ("latest beacon", NAIVE, naive[:, tick]),
-            )
-            for row, (label, tint, off) in enumerate(strips):
-                _strip(axes, 20 + row * STRIP, label, tint, off, elapsed)
-            offs.append((_furthest(ours[:, tick]), _furthest(naive[:, tick])))
-        for number, index in enumerate(pieces):
-            left = LEFT_PX + 22 + (number + 0.5) * (WIDTH - LEFT_PX - 22 - RIGHT) / len(pieces)
-            room = int((WIDTH - LEFT_PX - RIGHT) / len(pieces) / CHARACTER_PX) - 1
-            figure.text(left / WIDTH, 1 - 16 / (INSTANTS * GROUP + 34), shorter(scores.followers[index].name, room),
-                        ha="center", va="center", color=INK.light)  # fmt: skip
-        ours_off, naive_off = (np.fmax.reduce(side) for side in zip(*offs, strict=True))
-        about = (
-            f"With Leadlight no piece is further than {as_time(float(ours_off))} from where the lights should be; "
-            f"by the latest beacon they are up to {as_time(float(naive_off))} from it."
+    figure = new_sheet(INSTANTS * GROUP + 34)
+    offs: list[tuple[float, float]] = []
+    for number in range(INSTANTS):
+        tick = first + number
+        axes = place(figure, 30 + number * GROUP, GROUP - 6, left=LEFT_PX + 22, right=RIGHT)
+        axes.set_axis_off()
+        axes.set_xlim(0, len(pieces))
+        axes.set_ylim(GROUP - 6, 0)
+        elapsed = number * SCORE_EVERY_NS / 1e9
+        axes.text(0, 10, f"{elapsed:.2f} s later" if number else _when(float(scores.times_s[tick])),
+                  va="center", color=SOFT.light)  # fmt: skip
+        strips: Sequence[tuple[str, Tint, Floats]] = (
+            ("as written", INK, np.zeros(len(pieces))),
+            ("Leadlight", OURS, ours[:, tick]),
+            ("latest beacon", NAIVE, naive[:, tick]),
         )
-        svg = as_svg(figure, "crowd-view", "Crowd view", about)
+        for row, (label, tint, off) in enumerate(strips):
+            _strip(axes, 20 + row * STRIP, label, tint, off, elapsed)
+        offs.append((_furthest(ours[:, tick]), _furthest(naive[:, tick])))
+    for number, index in enumerate(pieces):
+        left = LEFT_PX + 22 + (number + 0.5) * (WIDTH - LEFT_PX - 22 - RIGHT) / len(pieces)
+        room = int((WIDTH - LEFT_PX - RIGHT) / len(pieces) / CHARACTER_PX) - 1
+        figure.text(left / WIDTH, 1 - 16 / (INSTANTS * GROUP + 34), shorter(scores.followers[index].name, room),
+                    ha="center", va="center", color=INK.light)  # fmt: skip
+    ours_off, naive_off = (np.fmax.reduce(side) for side in zip(*offs, strict=True))
+    about = (
+        f"With Leadlight no piece is further than {as_time(float(ours_off))} from where the lights should be; "
+        f"by the latest beacon they are up to {as_time(float(naive_off))} from it."
+    )
+    svg = as_svg(figure, "crowd-view", "Crowd view", about)
     chosen = (
         "A moment was chosen that is poor for both: 95 % of the time the furthest piece is closer than in the first of "
         "the three, with Leadlight and by the latest beacon alike, or nearly so."
@@ -146,7 +144,7 @@ def _ranks(off: Floats) -> Floats:
     return ranks
 
 
-def _strip(axes: Axes, top: float, label: str, tint: Tint, off_ms: Floats, elapsed_s: float) -> None:
+def _strip(axes: Area, top: float, label: str, tint: Tint, off_ms: Floats, elapsed_s: float) -> None:
     count = len(off_ms)
     rectangles(axes, [(piece + 0.015, piece + 0.985, top, top + STRIP - 4) for piece in range(count)], NIGHT)
     each = LIGHTS // count
@@ -171,7 +169,7 @@ def _strip(axes: Axes, top: float, label: str, tint: Tint, off_ms: Floats, elaps
     axes.text(count * 1.01, middle, text, va="center", color=tint.light, fontweight="bold")
 
 
-def _dots(axes: Axes, along: Floats, middle: float, size: float, tint: Tint, alpha: float) -> None:
+def _dots(axes: Area, along: Floats, middle: float, size: float, tint: Tint, alpha: float) -> None:
     # Squares of a size in px, as one element: x counts pieces, y counts px.
     px = (WIDTH - LEFT_PX - 22 - RIGHT) / (axes.get_xlim()[1] or 1)
     half = size / 2 / px

@@ -8,12 +8,10 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from itertools import pairwise
-from typing import Final
+from typing import TYPE_CHECKING, Final, TypeAlias
 
 import numpy as np
 import numpy.typing as npt
-from matplotlib.axes import Axes
-from matplotlib.ticker import FuncFormatter, MaxNLocator
 
 from leadlight_sim import scenario as described
 from leadlight_sim.drawing import (
@@ -33,6 +31,7 @@ from leadlight_sim.drawing import (
     SOFT,
     WIDTH,
     WORST,
+    Area,
     Drawing,
     Tint,
     as_png,
@@ -40,8 +39,11 @@ from leadlight_sim.drawing import (
     decade,
     decades,
     new_figure,
+    new_sheet,
     place,
+    put_ticks,
     rectangles,
+    round_ticks,
     shorter,
     spread,
     style,
@@ -58,6 +60,11 @@ from leadlight_sim.measures import (
 )
 from leadlight_sim.report.spans import fault_spans, show_spans
 from leadlight_sim.telling import as_share, as_time
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+
+    Plot: TypeAlias = Axes | Area
 
 Floats = npt.NDArray[np.float64]
 
@@ -143,18 +150,17 @@ def error_over_time(rehearsal: Rehearsal) -> Drawing:
     if len(shown) < len(ranked):
         caption += f" Of {len(ranked)} pieces the {len(shown)} worst are listed."
     strips = 18 * len(shown)
-    with style("error-over-time"):
-        figure = new_figure(384 + strips + 78)
-        _events(place(figure, 8, 44), rehearsal)
-        axes = place(figure, 56, 310)
-        _error_curves(axes, rehearsal)
-        axes.tick_params(labelbottom=False)
-        _strips(place(figure, 384, strips), rehearsal, shown)
-        svg = as_svg(figure, "error-over-time", "Distance over time", plain_description(rehearsal))
+    figure = new_sheet(384 + strips + 78)
+    _events(place(figure, 8, 44), rehearsal)
+    axes = place(figure, 56, 310)
+    _error_curves(axes, rehearsal)
+    axes.tick_params(labelbottom=False)
+    _strips(place(figure, 384, strips), rehearsal, shown)
+    svg = as_svg(figure, "error-over-time", "Distance over time", plain_description(rehearsal))
     return Drawing("error-over-time", "How far from the music, over the whole run", caption, svg)
 
 
-def _error_curves(axes: Axes, rehearsal: Rehearsal, label: str = "") -> None:
+def _error_curves(axes: Plot, rehearsal: Rehearsal, label: str = "") -> None:
     scores, limit = rehearsal.scores, rehearsal.scenario.error_target_ms
     ours, edges = _peaks(np.array([distances(score, scores) for score in scores.followers]), scores.times_s)
     naive, _ = _peaks(np.array([distances(score, scores, naive=True) for score in scores.followers]), scores.times_s)
@@ -200,13 +206,13 @@ def _held(values: Floats) -> Floats:
     return np.append(values, values[-1])
 
 
-def _shade_faults(axes: Axes, rehearsal: Rehearsal) -> None:
+def _shade_faults(axes: Plot, rehearsal: Rehearsal) -> None:
     bottom, top = axes.get_ylim()
     boxes = [(left, right, bottom, top) for left, right, _ in fault_spans(rehearsal.scenario)]
     rectangles(axes, boxes, FAULT, alpha=0.16, zorder=0.5)
 
 
-def _events(axes: Axes, rehearsal: Rehearsal) -> None:
+def _events(axes: Plot, rehearsal: Rehearsal) -> None:
     # Shows and faults as bars over the time axis, labelled where there is room.
     scenario, end = rehearsal.scenario, rehearsal.simulated_s
     axes.set_axis_off()
@@ -236,7 +242,7 @@ def _events(axes: Axes, rehearsal: Rehearsal) -> None:
         axes.text(-8 / px_per_s, row, text, ha="right", va="center", color=SOFT.light)
 
 
-def _strips(axes: Axes, rehearsal: Rehearsal, shown: Sequence[FollowerScore]) -> None:
+def _strips(axes: Plot, rehearsal: Rehearsal, shown: Sequence[FollowerScore]) -> None:
     # One row a piece, coloured by how far it is from the music; and a spell of darkness, however short, is not hidden.
     scores = rehearsal.scores
     target = rehearsal.scenario.error_target_ms
@@ -309,45 +315,44 @@ def error_distribution(rehearsal: Rehearsal) -> Drawing | None:
         return None
     worst_name = next(score.name for score in ranked if not math.isnan(distance_of(score, scores).p95))
     largest = scenario.error_target_ms
-    with style("error-distribution"):
-        figure = new_figure(390)
-        axes = place(figure, 22, 310)
-        axes.set_xscale("log")
-        axes.set_yscale("log")
-        worst_line: Floats | None = None
-        for tint, width, alpha, naive in ((NAIVE, 1.0, 0.6, True), (OURS, 1.0, 0.8, False)):
-            for score in ranked:
-                curve = _beyond(settled_part(score, rehearsal, distances(score, scores, naive)))
-                if curve is None:
-                    continue
-                largest = max(largest, float(curve[0][-1]))
-                if not naive and worst_line is None:
-                    worst_line = curve
-                axes.step(*curve, where="post", color=tint.light, linewidth=width, alpha=alpha)
-        if worst_line is not None and len(ranked) > 1:
-            axes.step(*worst_line, where="post", color=WORST.light, linewidth=2)
-        right = 1.7 * largest
-        axes.set_xlim(FLOOR_MS, right)
-        axes.set_ylim(lowest, 1.15)
-        decades(axes.xaxis, FLOOR_MS, right, decade)
-        axes.tick_params(axis="x", pad=8)  # clear of the lowest share
-        decades(axes.yaxis, lowest, 1.0, lambda value: f"{100 * value:g} %")
-        axes.grid(color=RULE.light, linewidth=0.8)
-        axes.set_axisbelow(True)
-        axes.axvline(scenario.error_target_ms, color=LIMIT.light, linewidth=1.4, dashes=(6, 3))
-        axes.axhline(0.05, color=SOFT.light, linewidth=1, dashes=(2, 3))
-        limit = scenario.error_target_ms
-        axes.text(limit, 1.3, f"limit: {limit:g} ms", ha="center", color=LIMIT.light, fontweight="bold")
-        keys = [(0.05, "5 % of the time", SOFT, "normal")]
-        keys += [(0.9, "latest beacon", NAIVE, "bold"), (0.5, "Leadlight", OURS, "bold")]
-        if worst_line is not None and len(ranked) > 1:
-            keys.append((0.28, f"{shorter(worst_name, WORST_CHARACTERS)} (worst)", WORST, "bold"))
-        for height, text, tint, weight in keys:
-            axes.annotate(text, (1, height), xycoords=("axes fraction", "data"), xytext=(8, 0),
-                          textcoords="offset points", color=tint.light, va="center", fontweight=weight)  # fmt: skip
-        axes.set_xlabel("further from the music than …")
-        axes.set_ylabel("… for this share of the time")
-        svg = as_svg(figure, "error-distribution", "Share of time beyond a distance", plain_description(rehearsal))
+    figure = new_sheet(390)
+    axes = place(figure, 22, 310)
+    axes.set_xscale("log")
+    axes.set_yscale("log")
+    worst_line: Floats | None = None
+    for tint, width, alpha, naive in ((NAIVE, 1.0, 0.6, True), (OURS, 1.0, 0.8, False)):
+        for score in ranked:
+            curve = _beyond(settled_part(score, rehearsal, distances(score, scores, naive)))
+            if curve is None:
+                continue
+            largest = max(largest, float(curve[0][-1]))
+            if not naive and worst_line is None:
+                worst_line = curve
+            axes.step(*curve, where="post", color=tint.light, linewidth=width, alpha=alpha)
+    if worst_line is not None and len(ranked) > 1:
+        axes.step(*worst_line, where="post", color=WORST.light, linewidth=2)
+    right = 1.7 * largest
+    axes.set_xlim(FLOOR_MS, right)
+    axes.set_ylim(lowest, 1.15)
+    decades(axes.xaxis, FLOOR_MS, right, decade)
+    axes.tick_params(axis="x", pad=8)  # clear of the lowest share
+    decades(axes.yaxis, lowest, 1.0, lambda value: f"{100 * value:g} %")
+    axes.grid(color=RULE.light, linewidth=0.8)
+    axes.set_axisbelow(True)
+    axes.axvline(scenario.error_target_ms, color=LIMIT.light, linewidth=1.4, dashes=(6, 3))
+    axes.axhline(0.05, color=SOFT.light, linewidth=1, dashes=(2, 3))
+    limit = scenario.error_target_ms
+    axes.text(limit, 1.3, f"limit: {limit:g} ms", ha="center", color=LIMIT.light, fontweight="bold")
+    keys = [(0.05, "5 % of the time", SOFT, "normal")]
+    keys += [(0.9, "latest beacon", NAIVE, "bold"), (0.5, "Leadlight", OURS, "bold")]
+    if worst_line is not None and len(ranked) > 1:
+        keys.append((0.28, f"{shorter(worst_name, WORST_CHARACTERS)} (worst)", WORST, "bold"))
+    for height, text, tint, weight in keys:
+        axes.annotate(text, (1, height), xycoords=("axes fraction", "data"), xytext=(8, 0),
+                      textcoords="offset points", color=tint.light, va="center", fontweight=weight)  # fmt: skip
+    axes.set_xlabel("further from the music than …")
+    axes.set_ylabel("… for this share of the time")
+    svg = as_svg(figure, "error-distribution", "Share of time beyond a distance", plain_description(rehearsal))
     return Drawing(
         "error-distribution",
         "How often, how far",
@@ -385,37 +390,36 @@ def beacon_timeline(rehearsal: Rehearsal) -> Drawing | None:
     names = [rehearsal.scores.followers[row].name for row in rows]
     heard = delays[~np.isnan(delays)]
     share_lost = lost.sum() / max(1, powered.sum())
-    with style("beacon-timeline"):
-        height = 28 * (len(rows) + 1)
-        figure = new_figure(height + 88)
-        axes = place(figure, 30, height, left=136, right=250)
-        axes.set_ylim(len(rows) + 0.6, -0.6)
-        axes.set_yticks(range(len(rows) + 1), [f"{shorter(rehearsal.scenario.leader.name)} sends",
-                                               *(shorter(name) for name in names)])  # fmt: skip
-        axes.tick_params(axis="y", length=0)
-        axes.spines["left"].set_visible(False)
-        _shade_faults(axes, rehearsal)
-        axes.vlines(sent[inside], 0, len(rows) + 0.4, color=RULE.light, linewidth=0.8)
-        axes.plot(sent[inside], np.zeros(inside.sum()), "v", color=INK.light, markersize=6, clip_on=False)
-        for line, row in enumerate(rows, start=1):
-            went, took = sent[inside], delays[inside, row]
-            arrived = went + took / 1000
-            axes.hlines(np.full(went.size, line), went, arrived, color=OURS.light, linewidth=2.4)
-            axes.plot(arrived, np.full(went.size, line), "o", color=OURS.light, markersize=4.5)
-            gone = went[lost[inside, row]]
-            axes.plot(gone, np.full(gone.size, line), "x", color=NAIVE.light, markersize=7, markeredgewidth=2,
-                      clip_on=False)  # fmt: skip
-        # From a little before it: the first beacon may be sent as the stretch begins.
-        time_axis(axes, start - 0.015 * length, start + length)
-        _beacon_key(place(figure, 4, 20, left=136, right=250))
-        _delay_histogram(place(figure, 30, height, left=WIDTH - 190, right=16), heard, float(share_lost))
-        about, look = "No beacon arrived anywhere.", ""
-        if heard.size:
-            half, most = (as_time(float(np.quantile(heard, share))) for share in (0.5, 0.95))
-            about = f"Half of all beacons take {half} or less, 95 % of them {most} or less; "
-            about += f"{as_share(float(share_lost))} are lost."
-            look = "Look at how unequal the bars are: who takes each beacon at its word is wrong by a bar's length. "
-        svg = as_svg(figure, "beacon-timeline", "Beacons on their way", about)
+    height = 28 * (len(rows) + 1)
+    figure = new_sheet(height + 88)
+    axes = place(figure, 30, height, left=136, right=250)
+    axes.set_ylim(len(rows) + 0.6, -0.6)
+    axes.set_yticks(range(len(rows) + 1), [f"{shorter(rehearsal.scenario.leader.name)} sends",
+                                           *(shorter(name) for name in names)])  # fmt: skip
+    axes.tick_params(axis="y", length=0)
+    axes.spines["left"].set_visible(False)
+    _shade_faults(axes, rehearsal)
+    axes.vlines(sent[inside], 0, len(rows) + 0.4, color=RULE.light, linewidth=0.8)
+    axes.plot(sent[inside], np.zeros(inside.sum()), "v", color=INK.light, markersize=6, clip_on=False)
+    for line, row in enumerate(rows, start=1):
+        went, took = sent[inside], delays[inside, row]
+        arrived = went + took / 1000
+        axes.hlines(np.full(went.size, line), went, arrived, color=OURS.light, linewidth=2.4)
+        axes.plot(arrived, np.full(went.size, line), "o", color=OURS.light, markersize=4.5)
+        gone = went[lost[inside, row]]
+        axes.plot(gone, np.full(gone.size, line), "x", color=NAIVE.light, markersize=7, markeredgewidth=2,
+                  clip_on=False)  # fmt: skip
+    # From a little before it: the first beacon may be sent as the stretch begins.
+    time_axis(axes, start - 0.015 * length, start + length)
+    _beacon_key(place(figure, 4, 20, left=136, right=250))
+    _delay_histogram(place(figure, 30, height, left=WIDTH - 190, right=16), heard, float(share_lost))
+    about, look = "No beacon arrived anywhere.", ""
+    if heard.size:
+        half, most = (as_time(float(np.quantile(heard, share))) for share in (0.5, 0.95))
+        about = f"Half of all beacons take {half} or less, 95 % of them {most} or less; "
+        about += f"{as_share(float(share_lost))} are lost."
+        look = "Look at how unequal the bars are: who takes each beacon at its word is wrong by a bar's length. "
+    svg = as_svg(figure, "beacon-timeline", "Beacons on their way", about)
     return Drawing(
         "beacon-timeline",
         "What the network does to the beacons",
@@ -424,7 +428,7 @@ def beacon_timeline(rehearsal: Rehearsal) -> Drawing | None:
     )
 
 
-def _beacon_key(key: Axes) -> None:
+def _beacon_key(key: Plot) -> None:
     key.set_axis_off()
     key.set_xlim(0, WIDTH - 136 - 250)
     key.set_ylim(0, 20)
@@ -461,7 +465,7 @@ def _window(rehearsal: Rehearsal, sent: Floats, lost: npt.NDArray[np.bool_], len
     return best
 
 
-def _delay_histogram(axes: Axes, heard: Floats, share_lost: float) -> None:
+def _delay_histogram(axes: Plot, heard: Floats, share_lost: float) -> None:
     axes.set_title("arrived, by delay", color=SOFT.light, loc="left", pad=8)
     if heard.size == 0:
         axes.set_xticks([])
@@ -475,8 +479,8 @@ def _delay_histogram(axes: Axes, heard: Floats, share_lost: float) -> None:
                        zip(edges[:-1], edges[1:], shares.tolist(), strict=True) if share], OURS)  # fmt: skip
     axes.set_xlim(0, highest)
     axes.set_ylim(0, shares.max() * 1.25)
-    axes.yaxis.set_major_locator(MaxNLocator(4))
-    axes.yaxis.set_major_formatter(FuncFormatter(lambda value, _: f"{value:g} %"))
+    put_ticks(axes.xaxis, round_ticks(highest, 3), lambda value: f"{value:g}")
+    put_ticks(axes.yaxis, round_ticks(float(shares.max()) * 1.25, 4), lambda value: f"{value:g} %")
     axes.set_xlabel("ms from sending to arrival")
     axes.text(1, 1, f"lost: {as_share(share_lost)}", transform=axes.transAxes, ha="right", va="top", color=NAIVE.light,
               fontweight="bold")  # fmt: skip

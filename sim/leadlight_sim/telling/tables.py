@@ -23,6 +23,16 @@ class Heading:
     folds: bool = False
 
 
+@dataclass(frozen=True, slots=True)
+class Sheet:
+    """One table: title, headings, rows, and what to make of it. The first column is text, the rest are numbers."""
+
+    title: str
+    headings: tuple[str, ...]
+    rows: tuple[tuple[str, ...], ...]
+    notes: tuple[str, ...] = ()
+
+
 def console_of(stream: TextIO) -> Console:
     """Return what prints to a stream: as wide as its terminal, or ``TABLE_WIDTH`` where there is none."""
     from rich.console import Console
@@ -59,6 +69,17 @@ def print_table(
     console.width = width
     if gone:
         console.print(f"No room here for: {', '.join(gone)}.", style="dim", markup=False)
+
+
+def print_sheet(console: Console, sheet: Sheet) -> None:
+    """Print a table with its title above and its notes below; cells are broken into lines where there is no room."""
+    from rich.text import Text
+
+    console.print(Text(sheet.title, style="bold"))
+    headings = [Heading(each, place > 0, folds=True) for place, each in enumerate(sheet.headings)]
+    print_table(console, headings, sheet.rows)
+    for note in sheet.notes:
+        console.print(Text(note, style="dim"))
 
 
 def _table(

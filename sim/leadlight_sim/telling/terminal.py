@@ -9,9 +9,13 @@ import textwrap
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from pathlib import Path
-from typing import Final, TextIO
+from typing import TYPE_CHECKING, Final, TextIO
 
 from leadlight_sim.telling.words import keep_units
+
+# Imported where it is used: a list of commands must not wait for it.
+if TYPE_CHECKING:
+    from rich.progress import Progress
 
 TABLE_WIDTH: Final = 100
 """In characters, where the terminal does not say: a file or a pipe."""
@@ -37,24 +41,23 @@ def wrapped(text: str, width: int = TABLE_WIDTH, indent: str = "", more: str = "
     return kept.replace("\N{NO-BREAK SPACE}", " ") + "\n"
 
 
+def bar_on(stream: TextIO) -> Progress:
+    """Return a bar that says what is done, which share of it and how long the rest will take; gone when it ends."""
+    from rich.console import Console
+    from rich.progress import BarColumn, Progress, TaskProgressColumn, TextColumn, TimeRemainingColumn
+
+    columns = (TextColumn("{task.description}"), BarColumn(), TaskProgressColumn(), TimeRemainingColumn())
+    return Progress(*columns, console=Console(file=stream), transient=True)
+
+
 @contextmanager
 def progress(name: str, stream: TextIO, quiet: bool) -> Iterator[Callable[[float], None] | None]:
     """Give a function to call with the share done; nothing where nobody is looking."""
     if quiet or not stream.isatty():
         yield None
         return
-    from rich.console import Console
     from rich.markup import escape
-    from rich.progress import BarColumn, Progress, TaskProgressColumn, TextColumn, TimeRemainingColumn
 
-    bar = Progress(
-        TextColumn("{task.description}"),
-        BarColumn(),
-        TaskProgressColumn(),
-        TimeRemainingColumn(),
-        console=Console(file=stream),
-        transient=True,
-    )
-    with bar:
+    with bar_on(stream) as bar:
         task = bar.add_task(f"{escape(name)}", total=1.0)
         yield lambda share: bar.update(task, completed=share)

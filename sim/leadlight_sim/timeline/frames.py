@@ -7,6 +7,7 @@ from typing import Final, NamedTuple
 
 import numpy as np
 
+from leadlight.units import LeaderInstant
 from leadlight_sim.sampling import NO_SHOW_DUE, Flags, Floats, Instants, Wholes
 
 STRAIGHT: Final = 1e-3
@@ -20,7 +21,7 @@ class Knot(NamedTuple):
     show: int
     """The place among the evening's shows of the one that is rolling; ``NO_SHOW_DUE`` for none."""
     position: int
-    readings: Mapping[int, int | None]
+    readings: Mapping[int, LeaderInstant | None]
     """What the clock of each timebase shows."""
 
 

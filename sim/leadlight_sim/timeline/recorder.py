@@ -15,10 +15,10 @@ import numpy as np
 import numpy.typing as npt
 
 from leadlight import CueState
-from leadlight.units import MILLISECOND, SECOND
+from leadlight.units import MILLISECOND, SECOND, LeaderInstant
 from leadlight_sim.hosts import Host
 from leadlight_sim.kernel import Stream, TrueInstant
-from leadlight_sim.sampling import NO_SHOW_DUE, Floats, Sampler, Watch, Wholes
+from leadlight_sim.sampling import NO_SHOW_DUE, Flags, Floats, Sampler, Watch, Wholes
 from leadlight_sim.timeline.frames import Knot, due_frames
 from leadlight_sim.timeline.model import DARK, NO_POWER, NOT_DUE, SHOWN
 from leadlight_sim.timeline.worst import Extremes
@@ -110,6 +110,14 @@ class Recorder:
             is_on = switched_on
         return is_on
 
+    def powered_at(self, piece: int, at: Wholes) -> Flags:
+        """Return where among instants a piece, by its number from 0, had power."""
+        switched = self._watches[piece].node.switched
+        instants = np.array([when for when, _ in switched], np.int64)
+        states = np.array([False, *(is_on for _, is_on in switched)], np.bool_)
+        powered: Flags = states[np.searchsorted(instants, at, side="right")]
+        return powered
+
     # -- while it runs -------------------------------------------------------------------------------------------------
 
     def _look_at_leader(self, node: LeaderNode) -> None:
@@ -117,15 +125,15 @@ class Recorder:
         told = leader.is_leading, leader.cue, node.shift_ns, node.life
         if self._told.get(node.name) != told:
             self._told[node.name] = told
-            self.note_truth(self._believed)
+            now = self._world.kernel.now
+            self.note_truth({timebase: self._world.leader_time(timebase, now) for timebase in self._believed})
 
-    def note_truth(self, believed: Iterable[int]) -> None:
-        """Note what is true now: what ought to be seen, and what the clocks of the timebases that are believed show."""
+    def note_truth(self, readings: Mapping[int, LeaderInstant | None]) -> None:
+        """Note what is true now: what ought to be seen, and ``readings``, what the clocks of timebases show."""
         world, now = self._world, self._world.kernel.now
-        self._believed = believed
+        self._believed = readings
         cue, position = world.ideal(now)
         show = self._places.get(cue.show, NO_SHOW_DUE) if cue.state is CueState.ROLLING else NO_SHOW_DUE
-        readings = {timebase: world.leader_time(timebase, now) for timebase in believed}
         self._knots.append(Knot(now, show, position, readings))
 
     # -- stretch by stretch --------------------------------------------------------------------------------------------
@@ -188,18 +196,17 @@ def _binned(
     pieces = len(shown)
     starts = np.searchsorted(bins, np.arange(count))
     widest = int(np.diff(np.append(starts, len(bins))).max(initial=1))
-    spread = np.full((4, pieces, count * widest), np.nan)
+    spread = np.full((3, pieces, count * widest), np.nan)
     places = bins * widest + (np.arange(len(bins)) - starts[bins])
     spread[0][:, places] = shown
     spread[1][:, places] = naive
     spread[2][:, places] = np.where(np.isnan(shown), np.nan, late)
-    spread[3][:, places] = does
-    spread = np.sort(spread.reshape(4, pieces, count, widest), axis=3)  # NaN comes last
+    spread = np.sort(spread.reshape(3, pieces, count, widest), axis=3)  # NaN comes last
     last = np.maximum((~np.isnan(spread)).sum(axis=3) - 1, 0)
     middle = np.take_along_axis(spread, (last // 2)[..., None], axis=3)[..., 0]
     most = np.take_along_axis(spread, last[..., None], axis=3)[..., 0]
     least = spread[..., 0]
     return {
         "least": least[0], "middle": middle[0], "most": most[0], "naive_least": least[1], "naive_middle": middle[1],
-        "naive_most": most[1], "late": middle[2], "does": np.nan_to_num(most[3]),
+        "naive_most": most[1], "late": middle[2], "does": np.maximum.reduceat(does, starts, axis=1).astype(np.float64),
     }  # fmt: skip

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from array import array
-from collections import deque
 from collections.abc import Mapping
 from typing import Final
 
@@ -18,6 +17,8 @@ GROUP: Final = -1
 """In place of a receiver's number: the whole group."""
 REMEMBERED_NS: Final = 65 * SECOND
 """How long after it was sent an arrival is told apart: no fault holds a packet back for longer than a minute."""
+FORGET_EVERY: Final = 4096
+"""So many packets are sent until those are forgotten that can no longer arrive."""
 
 Instants = npt.NDArray[np.int64]
 
@@ -37,36 +38,31 @@ class PacketLog:
         self._packets = array("q")
         self._hearers = array("h")
         self._arrived_at = array("q")
-        self._flying: dict[tuple[int, int], int] = {}
-        # Held so that no other datagram is given the same identity while this one may still arrive.
-        self._held: deque[tuple[TrueInstant, tuple[int, int], bytes]] = deque()
+        # With each its datagram: as long as that is held, no other one is given the same identity.
+        self._flying: dict[tuple[int, int], tuple[int, bytes]] = {}
 
     def note_sent(self, sender: int, data: bytes, destination: str | None, at: TrueInstant) -> None:
         """Take a datagram that a node sends; a destination of ``None`` is the group."""
         receiver = GROUP if destination is None else self._numbers.get(destination, GROUP)
-        key = id(data), receiver
-        self._flying[key] = len(self._sent_at)
-        self._held.append((at, key, data))
+        packet = len(self._sent_at)
+        self._flying[id(data), receiver] = packet, data
         self._sent_at.append(at)
         self._kinds.append(data[2] & 0x0F)
         self._senders.append(sender)
         self._receivers.append(receiver)
-        while self._held[0][0] < at - REMEMBERED_NS:
-            _, old, _ = self._held.popleft()
-            packet = self._flying.get(old)
-            if packet is not None and self._sent_at[packet] < at - REMEMBERED_NS:
-                del self._flying[old]
+        if packet % FORGET_EVERY == 0:
+            since, sent_at = at - REMEMBERED_NS, self._sent_at
+            self._flying = {key: one for key, one in self._flying.items() if sent_at[one[0]] >= since}
 
     def note_arrived(self, receiver: int, data: bytes, at: TrueInstant) -> None:
         """Take a datagram that a node's program reads."""
-        packet = self._flying.get((id(data), receiver))
-        if packet is None:
-            packet = self._flying.get((id(data), GROUP))
-            if packet is None:
-                return
-        self._packets.append(packet)
-        self._hearers.append(receiver)
-        self._arrived_at.append(at)
+        identity = id(data)
+        flying = self._flying
+        found = flying.get((identity, GROUP)) or flying.get((identity, receiver))
+        if found is not None:
+            self._packets.append(found[0])
+            self._hearers.append(receiver)
+            self._arrived_at.append(at)
 
     def sent(self) -> tuple[Instants, Instants, Instants, Instants]:
         """Return of every packet, in the order in which they were sent: when, its kind, its sender, its receiver."""

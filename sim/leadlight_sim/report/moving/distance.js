@@ -3,6 +3,20 @@
 
 const SIDE = { left: 62, right: 20 };
 
+// A line across at each power of ten, with its number before it.
+function rules(surface, y, right) {
+  const c = surface.context;
+  c.strokeStyle = tints.rule;
+  c.lineWidth = 1;
+  for (const ms of y.decades) {
+    c.beginPath();
+    c.moveTo(SIDE.left, Math.round(y(ms)) + 0.5);
+    c.lineTo(right, Math.round(y(ms)) + 0.5);
+    c.stroke();
+    surface.text(decadeText(ms), SIDE.left - 7, y(ms), tints.soft, "right");
+  }
+}
+
 class WholeEvening {
   constructor(evening, canvas) {
     this.evening = evening;
@@ -79,15 +93,7 @@ class WholeEvening {
       c.fillRect(this.x(fault.begin_s), 26, Math.max(2, this.x(fault.end_s) - this.x(fault.begin_s)), bottom - 26);
       c.globalAlpha = 1;
     }
-    c.strokeStyle = tints.rule;
-    c.lineWidth = 1;
-    for (const ms of y.decades) {
-      c.beginPath();
-      c.moveTo(SIDE.left, Math.round(y(ms)) + 0.5);
-      c.lineTo(right, Math.round(y(ms)) + 0.5);
-      c.stroke();
-      surface.text(decadeText(ms), SIDE.left - 7, y(ms), tints.soft, "right");
-    }
+    rules(surface, y, right);
     for (const [way, tint] of [["naive", tints.naive], ["ours", tints.ours]]) {
       const { least, most } = ways[way];
       c.fillStyle = tint;
@@ -204,15 +210,7 @@ class CloseBy {
       }
     }
     const y = logScale(largest, top, bottom);
-    c.strokeStyle = tints.rule;
-    c.lineWidth = 1;
-    for (const ms of y.decades) {
-      c.beginPath();
-      c.moveTo(SIDE.left, Math.round(y(ms)) + 0.5);
-      c.lineTo(right, Math.round(y(ms)) + 0.5);
-      c.stroke();
-      surface.text(decadeText(ms), SIDE.left - 7, y(ms), tints.soft, "right");
-    }
+    rules(surface, y, right);
     c.save();
     c.beginPath();
     c.rect(SIDE.left, 0, right - SIDE.left, surface.height);
