@@ -314,7 +314,10 @@ def test_drawings_take_the_colours_of_a_dark_screen_and_of_paper(browser: Browse
         papers = []
         for media, scheme in (("screen", "light"), ("screen", "dark"), ("print", "dark")):
             evening.page.emulate_media(media=media, color_scheme=scheme)  # type: ignore[arg-type]
-            evening.page.wait_for_timeout(50)
+            evening.page.wait_for_function(
+                "[...document.querySelectorAll('canvas')].every(c => c.dataset.paper =="
+                " getComputedStyle(document.documentElement).getPropertyValue('--paper').trim())"
+            )
             papers.append(evening.page.evaluate("[...document.querySelectorAll('canvas')].map(c => c.dataset.paper)"))
         assert all(len(set(paper)) == 1 for paper in papers)
         assert papers[0] != papers[1]
