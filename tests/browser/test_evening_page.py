@@ -234,6 +234,15 @@ def test_it_plays_and_pauses(evening: Opened) -> None:
 
 
 @pytest.mark.thorough
+def test_lights_keep_their_pace_however_fast_the_evening_goes_by(evening: Opened) -> None:
+    # Four lights cross in four seconds: any point lights up once in a second of the screen's time, whatever the speed.
+    for speed, pace in (("0.05", 0.05), ("1", 1), ("10", 10)):
+        evening.page.locator("[data-part=speed]").select_option(speed)
+        moved = evening.page.evaluate(f"player.crowd.head({10 + pace}, 0) - player.crowd.head(10, 0)")
+        assert moved <= 0.25 + 1e-9
+
+
+@pytest.mark.thorough
 def test_who_asks_for_less_motion_gets_a_picture_a_second(browser: Browser, written: Path) -> None:
     for evening in opened(browser, written, reduced_motion="reduce"):
         evening.page.evaluate(
@@ -305,7 +314,10 @@ def test_drawings_take_the_colours_of_a_dark_screen_and_of_paper(browser: Browse
         papers = []
         for media, scheme in (("screen", "light"), ("screen", "dark"), ("print", "dark")):
             evening.page.emulate_media(media=media, color_scheme=scheme)  # type: ignore[arg-type]
-            evening.page.wait_for_timeout(50)
+            evening.page.wait_for_function(
+                "[...document.querySelectorAll('canvas')].every(c => c.dataset.paper =="
+                " getComputedStyle(document.documentElement).getPropertyValue('--paper').trim())"
+            )
             papers.append(evening.page.evaluate("[...document.querySelectorAll('canvas')].map(c => c.dataset.paper)"))
         assert all(len(set(paper)) == 1 for paper in papers)
         assert papers[0] != papers[1]

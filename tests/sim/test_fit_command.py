@@ -205,8 +205,9 @@ def test_a_host_that_the_group_forgot_is_told_from_one_that_is_gone() -> None:
     forgotten = replace(kept, label="forgotten", group=Way(sent, heard))
     gone = replace(forgotten, label="gone", down=Way(sent, heard))
     found = signatures_of(Observed("x", (kept, forgotten, gone), 300.0 * SECOND))
-    assert [label for label, _ in found.forgotten] == ["forgotten"]
+    assert [label for label, _, _ in found.forgotten] == ["forgotten"]
     assert found.forgotten[0][1] == pytest.approx(260, abs=1)
+    assert found.forgotten[0][2] == pytest.approx(40, abs=1)
 
 
 @pytest.mark.slow

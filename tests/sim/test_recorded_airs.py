@@ -189,3 +189,36 @@ def test_copies_are_told_from_one_transmission(name: str, duration_s: float) -> 
     assert found.signatures.copies is (name == "converted to copies")
     assert found.signatures.cut_off == ()
     assert found.signatures.forgotten == ()
+
+
+@pytest.mark.thorough
+def test_members_that_a_switch_forgets_are_named_with_when() -> None:
+    air = {"preset": "idle", "fidelity": "contended", "converts_multicast": True, "forgets_members": True}
+    plain = known("idle").model_dump(mode="json", exclude_unset=True)
+    made = record_virtually(320.0, scenario=check_scenario(plain | {"air": air}, "known"), seed=3, hosts=HOSTS)
+    observed = observe(made.recording, "x")
+    forgotten = fit(observed).signatures.forgotten
+    assert [label for label, _, _ in forgotten] == [host.label for host in observed.hosts]
+    for label, at_s, span_s in forgotten:
+        sent = [probe for probe in made.recording.group if probe.sent_at > 250 * SECOND]
+        missed = [probe.sent_at for probe in sent if label not in probe.heard]
+        assert at_s == pytest.approx(min(missed) / SECOND, abs=1e-6)
+        assert span_s == pytest.approx((max(missed) - min(missed)) / SECOND, abs=1e-6)
+        assert 250 < at_s < 270
+
+
+@pytest.mark.slow
+def test_two_crossings_of_the_radio_are_taken_as_one_way_and_drawn_as_such() -> None:
+    made = record_virtually(60.0, preset="dozing", seed=3, prober_is_wired=False)
+    observed = observe(made.recording, "x")
+    found = fit(observed)
+    assert found.crosses_twice
+    assert found.beat is not None
+    assert found.beat.beacons == 2
+    again = drawn_again(found, observed)
+    recorded_ms, drawn_ms = (
+        np.quantile(np.concatenate([way.delays for way in one.ways("round_trip")]), (0.5, 0.9)) / MILLISECOND
+        for one in (observed, again)
+    )
+    # Of 720 round trips, a quarter of which wait for a beacon: the p90 of either is known to some twelfth.
+    assert drawn_ms == pytest.approx(recorded_ms, rel=0.2)

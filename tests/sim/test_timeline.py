@@ -108,6 +108,20 @@ def test_every_beacon_has_an_arrival_or_none_for_each_piece_with_power() -> None
     assert (packets.arrived[heard] > packets.sent[heard]).all()
 
 
+def test_what_beacons_met_with_is_told_of_every_span() -> None:
+    timeline = timeline_of(run())
+    spans = timeline.spans
+    packets = timeline.windows[0].packets
+    begin_s = timeline.windows[0].begin_s
+    beacons = (packets.kind == Kind.BEACON) & (packets.arrived != MISSING) & (packets.sent >= 0)
+    span = ((packets.sent / 1e6 + begin_s) // spans.span_s).astype(int)
+    for number in np.unique(span[beacons])[1:-1].tolist():
+        taken_ms = (packets.arrived - packets.sent)[beacons & (span == number)] / 1000
+        assert spans.beacon_least[number] * timeline.unit_ms == pytest.approx(taken_ms.min(), abs=0.02)
+        assert spans.beacon_most[number] * timeline.unit_ms == pytest.approx(taken_ms.max(), abs=0.02)
+    assert (spans.beacon_middle != MISSING).sum() > 40
+
+
 def test_values_that_find_no_room_make_longer_spans_and_fewer_windows(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(making, "SPAN_VALUES_MAXIMUM", 6 * 2 * 100)
     monkeypatch.setattr(making, "FRAME_VALUES_MAXIMUM", 2 * 2 * 450)

@@ -198,6 +198,48 @@ def test_the_listing_of_rooms_is_the_code_s_own() -> None:
     assert rooms.renewed(text) == text, "python .ci/rooms.py --write renews both listings"
 
 
+TABLES = script.tables(script.RESULTS.read_text(encoding="utf-8"))
+RENEW = "python .ci/readme.py figures --write renews tables and picture"
+
+
+def test_a_table_that_a_command_gives_whole_tells_the_command_first() -> None:
+    assert {table.command.split()[0] for table in TABLES} == {"tune", "compare"}
+    for table in TABLES:
+        assert table.body.startswith(f"`leadlight {table.command}`:\n\n| "), table.command
+
+
+SWEPT = [table for table in TABLES if table.command.startswith("tune")]
+COMPARED = [table for table in TABLES if table.command.startswith("compare")]
+
+
+@pytest.mark.slow
+@pytest.mark.thorough
+@pytest.mark.parametrize("table", SWEPT, ids=lambda table: table.command)
+def test_a_sweeps_table_is_what_its_command_gives(table: script.Table) -> None:  # type: ignore[name-defined]
+    printed, found = apart(table.body), apart(script.table_of(table.command))
+    assert printed[0] == found[0], RENEW
+    assert printed[1] == pytest.approx(found[1], rel=ROUNDING), RENEW
+
+
+def by_row_and_column(lines: list[list[str]]) -> dict[tuple[str, str], str]:
+    return {(line[0], head): cell for line in lines[1:] for head, cell in zip(lines[0], line, strict=True)}
+
+
+@pytest.mark.slow
+@pytest.mark.thorough
+@pytest.mark.parametrize("table", COMPARED, ids=lambda table: table.command)
+def test_what_a_comparison_calls_real_shows_in_its_first_evenings(table: script.Table) -> None:  # type: ignore[name-defined]
+    # All of its evenings take ten minutes of a core; what is real has one sign in nearly every one of them.
+    few = re.sub(r"--evenings \d+", "--evenings 2", table.command)
+    assert few != table.command
+    rows = [[cell.strip() for cell in line.strip("| ").split("|")] for line in table.body.splitlines() if "| " in line]
+    now = by_row_and_column(script.compared_lines(script.carried_out(few)))
+    real = {place: cell for place, cell in by_row_and_column(rows).items() if cell.startswith("**")}
+    assert real
+    for place, cell in real.items():
+        assert now[place].strip("*")[0] == cell.strip("*")[0], f"{place}: {cell}, now {now[place]}. {RENEW}"
+
+
 def apart(cell: str) -> tuple[str, list[float]]:
     """Return a cell's words, with a mark in the place of each number, and the numbers."""
     return re.sub(NUMBER, "#", cell), [float(number) for number in re.findall(NUMBER, cell)]
@@ -215,6 +257,5 @@ def test_the_figures_are_what_their_command_gives(row: script.Row) -> None:
     measured = script.measure(row.command).cells()
     assert len(row.cells) == len(measured)
     for printed, found in zip(map(apart, row.cells), map(apart, measured), strict=True):
-        renew = "python .ci/readme.py figures --write renews tables and picture"
-        assert printed[0] == found[0], renew
-        assert printed[1] == pytest.approx(found[1], rel=ROUNDING), renew
+        assert printed[0] == found[0], RENEW
+        assert printed[1] == pytest.approx(found[1], rel=ROUNDING), RENEW

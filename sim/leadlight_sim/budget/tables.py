@@ -83,7 +83,7 @@ def sentences(found: Budget) -> list[str]:
             f"Sent live to the group at {feed.live_by_rate[0][0]:g} Mb/s the show would need "
             f"{as_share(feed.live_by_rate[0][1])} of the channel's time: it cannot be done."
         )
-    return lines
+    return [f"{line[0].upper()}{line[1:]}" for line in lines]
 
 
 def _delay_sentence(fit: SoundFit) -> str:

@@ -6,7 +6,7 @@ at
 * **Copies**: an access point that sends each member an acknowledged copy of its own reaches them one after another,
   each after a wait of its own. What differs is then as wide as what unicast packets differ by.
 * **Forgotten**: a switch that looks into the group's reports, with nobody to ask for them, forgets members after
-  minutes. A host hears nothing of the group any more, and all that is for itself.
+  minutes. A host then hears nothing of the group, and all that is for itself, until it reports again.
 * **Isolation**: nothing is carried between two stations on the radio.
 """
 
@@ -14,6 +14,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from itertools import groupby
 from typing import Final
 
 import numpy as np
@@ -28,10 +29,10 @@ COPIES_WIDTH: Final = 0.5
 between one transmission, which comes to nearly nothing, and packets on their own, which come to 1."""
 COPIES_LEAST_NS: Final = 60 * MICROSECOND
 """No two copies follow one another more quickly; what differs by less is hosts' own."""
-FORGOTTEN_PACKETS: Final = 40
-FORGOTTEN_NS: Final = 15 * SECOND
-"""So much of the group in a row, to the recording's end, is no dropout while unicast comes."""
-HEARD_SHARE: Final = 0.5
+FORGOTTEN_PACKETS: Final = 30
+FORGOTTEN_NS: Final = 8 * SECOND
+"""So much of the group in a row is no dropout, while unicast comes."""
+HEARD_SHARE: Final = 0.9
 
 
 @dataclass(frozen=True, slots=True)
@@ -39,13 +40,13 @@ class Signatures:
     """What shows of an access point's ways.
 
     ``copies``: whether each member gets a copy of its own; None where one host alone heard the group. ``width`` is what
-    decided it. ``forgotten`` says which hosts heard no more of the group from when on, in s. ``cut_off`` names hosts
-    that nothing came from.
+    decided it. ``forgotten`` says which hosts heard nothing of the group from when on, and for how long, in s.
+    ``cut_off`` names hosts that nothing came from.
     """
 
     copies: bool | None
     width: float
-    forgotten: tuple[tuple[str, float], ...]
+    forgotten: tuple[tuple[str, float, float], ...]
     cut_off: tuple[str, ...]
 
 
@@ -53,7 +54,7 @@ def signatures_of(observed: Observed) -> Signatures:
     """Return what shows in a recording."""
     widths = _widths(observed)
     width = float(np.median(widths)) if widths else float("nan")
-    forgotten = [(host.label, at) for host in observed.hosts if (at := _forgotten_at(host)) is not None]
+    forgotten = [(host.label, *found) for host in observed.hosts if (found := _forgotten(host)) is not None]
     cut_off = [host.label for host in observed.hosts if len(host.down) + len(host.up) and not len(host.round_trip)]
     return Signatures(width >= COPIES_WIDTH if widths else None, width, tuple(forgotten), tuple(cut_off))
 
@@ -115,15 +116,22 @@ def _between(values: Floats) -> float:
     return float(high - low)
 
 
-def _forgotten_at(host: HostObserved) -> float | None:
-    came = host.group.came
-    if not came.any():
+def _forgotten(host: HostObserved) -> tuple[float, float] | None:
+    # The longest run of the group's packets that were lost while those for the host itself came.
+    lost = ~host.group.came
+    if lost.all():
         return None
-    last = int(np.flatnonzero(came)[-1])
-    missed = len(came) - 1 - last
-    if missed < FORGOTTEN_PACKETS or host.group.sent_ns[-1] - host.group.sent_ns[last] < FORGOTTEN_NS:
-        return None
-    later = host.down.sent_ns > host.group.sent_ns[last]
-    if not later.any() or np.mean(host.down.came[later]) < HEARD_SHARE:
-        return None
-    return float(host.group.sent_ns[last]) / SECOND
+    longest: tuple[float, float] | None = None
+    place = 0
+    for is_lost, run in groupby(lost.tolist()):
+        length = sum(1 for _ in run)
+        first, last = host.group.sent_ns[place], host.group.sent_ns[place + length - 1]
+        place += length
+        if not is_lost or length < FORGOTTEN_PACKETS or last - first < FORGOTTEN_NS:
+            continue
+        meanwhile = (host.down.sent_ns >= first) & (host.down.sent_ns <= last)
+        if meanwhile.any() and np.mean(host.down.came[meanwhile]) >= HEARD_SHARE:
+            span_s = float(last - first) / SECOND
+            if longest is None or span_s > longest[1]:
+                longest = float(first) / SECOND, span_s
+    return longest

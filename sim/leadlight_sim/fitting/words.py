@@ -86,10 +86,10 @@ def findings(found: Fit, observed: Observed) -> list[str]:
             "The access point sends each host a copy of its own: what hosts hear differs as packets of their own "
             "would. The air that is made gives each board a delay of its own."
         )
-    for label, at in signs.forgotten:
+    for label, at, span_s in signs.forgotten:
         lines.append(
-            f"{label} heard nothing of the group from {at:.0f} s on, and its own packets came: the access point or a "
-            "switch forgot that it is a member. The air that is made does not forget; it counts these as lost."
+            f"{label} heard nothing of the group for {span_s:.0f} s from {at:.0f} s on, and its own packets came: the "
+            "access point or a switch forgot that it is a member. The air that is made counts these as lost."
         )
     for label in signs.cut_off:
         lines.append(f"{label} was never heard: isolated from the prober, off, or behind a firewall. It is left out.")

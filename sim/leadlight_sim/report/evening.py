@@ -15,7 +15,7 @@ from markupsafe import Markup
 
 from leadlight_sim.measures import Rehearsal, worst_first
 from leadlight_sim.report.spans import fault_spans, show_spans
-from leadlight_sim.timeline import PACKET_COLUMNS, SPAN_COLUMNS, Mark, Timeline
+from leadlight_sim.timeline import BEACON_COLUMNS, PACKET_COLUMNS, SPAN_COLUMNS, Mark, Timeline
 
 SHOWN_MAXIMUM: Final = 32
 """Of more pieces than these, drawings show the worst and those that are picked."""
@@ -62,7 +62,7 @@ def moving_evening(rehearsal: Rehearsal) -> MovingEvening | None:
 
 def packed(timeline: Timeline) -> bytes:
     """Return all whole numbers of a timeline, compressed: 32 bits each, first the lowest byte of all, then the next."""
-    arrays = [getattr(timeline.spans, name) for name in SPAN_COLUMNS]
+    arrays = [getattr(timeline.spans, name) for name in (*SPAN_COLUMNS, *BEACON_COLUMNS)]
     for window in timeline.windows:
         arrays += [window.ours, window.naive, window.does]
         arrays += [getattr(window.packets, name) for name in PACKET_COLUMNS]

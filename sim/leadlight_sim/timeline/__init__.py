@@ -2,6 +2,7 @@
 
 from leadlight_sim.timeline.making import made, wanted_instants
 from leadlight_sim.timeline.model import (
+    BEACON_COLUMNS,
     DARK,
     MISSING,
     NO_POWER,
@@ -22,6 +23,7 @@ from leadlight_sim.timeline.model import (
 from leadlight_sim.timeline.recorder import BIN_NS, Recorder
 
 __all__ = [
+    "BEACON_COLUMNS",
     "BIN_NS",
     "DARK",
     "MISSING",

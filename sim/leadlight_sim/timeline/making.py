@@ -9,7 +9,7 @@ from typing import Final
 import numpy as np
 
 from leadlight.terms import Kind
-from leadlight.units import BILLION, SECOND
+from leadlight.units import BILLION, MILLISECOND, SECOND
 from leadlight_sim.sampling import Floats
 from leadlight_sim.scenario import Scenario, over_at_s, title_of
 from leadlight_sim.telling import as_time
@@ -70,7 +70,7 @@ def made(recorder: Recorder, scenario: Scenario, times_s: Floats, errors_ms: Seq
         frame_s=recorder.frame_ns / BILLION,
         nodes=(scenario.leader.name, *names, *(standby.name for standby in scenario.standbys)),
         pieces=names,
-        spans=_spans(bins, unit_ms),
+        spans=_spans(recorder, bins, unit_ms),
         windows=windows,
         marks=marks,
         worst=worst,
@@ -185,7 +185,7 @@ def _marks(
 # --- Spans ------------------------------------------------------------------------------------------------------------
 
 
-def _spans(bins: dict[str, Floats], unit_ms: float) -> TimelineSpans:
+def _spans(recorder: Recorder, bins: dict[str, Floats], unit_ms: float) -> TimelineSpans:
     pieces, count = bins["middle"].shape
     least_factor = 6 * pieces * count / SPAN_VALUES_MAXIMUM
     factor = next((one for one in FACTORS if one >= least_factor), math.ceil(least_factor))
@@ -211,7 +211,26 @@ def _spans(bins: dict[str, Floats], unit_ms: float) -> TimelineSpans:
         naive_middle=_counted(middle("naive_middle"), unit_ms),
         naive_most=_counted(np.fmax.reduce(grouped("naive_most"), axis=2), unit_ms),
         does=np.max(grouped("does", NOT_DUE), axis=2).astype(np.int32),
+        **_beacons(recorder, whole, factor * BIN_NS, unit_ms),
     )
+
+
+def _beacons(recorder: Recorder, count: int, span_ns: int, unit_ms: float) -> dict[str, Counts]:
+    # What the beacons of each span met with, of all pieces together.
+    sent_at, delays_ns = recorder.packets.beacons(0, recorder.pieces)
+    found = np.full((3, count), np.nan)
+    lost = np.zeros(count, np.int32)
+    powered = np.array([recorder.powered_at(piece, sent_at) for piece in range(recorder.pieces)]).T
+    span = sent_at // span_ns
+    bounds = np.searchsorted(span, np.arange(count + 1))
+    for number in np.unique(span[span < count]).tolist():
+        rows = slice(bounds[number], bounds[number + 1])
+        taken = np.sort(delays_ns[rows][~np.isnan(delays_ns[rows])])
+        if taken.size:
+            found[:, number] = taken[0], taken[(taken.size - 1) // 2], taken[-1]
+        lost[number] = np.count_nonzero(np.isnan(delays_ns[rows]) & powered[rows])
+    least, middle, most = (_counted(values / MILLISECOND, unit_ms) for values in found)
+    return {"beacon_least": least, "beacon_middle": middle, "beacon_most": most, "beacon_lost": lost}
 
 
 def _counted(values_ms: Floats, unit_ms: float) -> Counts:

@@ -69,6 +69,12 @@ class TimelineSpans:
     naive_most: Counts
     does: Counts
     """``NOT_DUE``, ``SHOWN``, ``NO_POWER`` or ``DARK``: the last of these that occurred in the span."""
+    beacon_least: Counts
+    beacon_middle: Counts
+    beacon_most: Counts
+    """How long beacons to the group that were sent in the span took to all who had them, in the timeline's unit."""
+    beacon_lost: Counts
+    """How many arrivals there were too few: of pieces that had power."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -129,7 +135,8 @@ class Timeline:
             "marks": [
                 {"at_s": mark.at_s, "kind": mark.kind, "text": mark.text, "piece": mark.piece} for mark in self.marks
             ],
-            "spans": {"span_s": spans.span_s} | {name: _plain(getattr(spans, name)) for name in SPAN_COLUMNS},
+            "spans": {"span_s": spans.span_s}
+            | {name: _plain(getattr(spans, name)) for name in (*SPAN_COLUMNS, *BEACON_COLUMNS)},
             "windows": [
                 {
                     "begin_s": window.begin_s,
@@ -146,6 +153,7 @@ class Timeline:
 
 
 SPAN_COLUMNS: Final = ("least", "middle", "most", "naive_least", "naive_middle", "naive_most", "does")
+BEACON_COLUMNS: Final = ("beacon_least", "beacon_middle", "beacon_most", "beacon_lost")
 PACKET_COLUMNS: Final = ("kind", "sender", "receiver", "sent", "arrived", "is_group")
 
 

@@ -18,7 +18,7 @@ from leadlight import CueState
 from leadlight.units import MILLISECOND, SECOND, LeaderInstant
 from leadlight_sim.hosts import Host
 from leadlight_sim.kernel import Stream, TrueInstant
-from leadlight_sim.sampling import NO_SHOW_DUE, Floats, Sampler, Watch, Wholes
+from leadlight_sim.sampling import NO_SHOW_DUE, Flags, Floats, Sampler, Watch, Wholes
 from leadlight_sim.timeline.frames import Knot, due_frames
 from leadlight_sim.timeline.model import DARK, NO_POWER, NOT_DUE, SHOWN
 from leadlight_sim.timeline.worst import Extremes
@@ -109,6 +109,14 @@ class Recorder:
                 break
             is_on = switched_on
         return is_on
+
+    def powered_at(self, piece: int, at: Wholes) -> Flags:
+        """Return where among instants a piece, by its number from 0, had power."""
+        switched = self._watches[piece].node.switched
+        instants = np.array([when for when, _ in switched], np.int64)
+        states = np.array([False, *(is_on for _, is_on in switched)], np.bool_)
+        powered: Flags = states[np.searchsorted(instants, at, side="right")]
+        return powered
 
     # -- while it runs -------------------------------------------------------------------------------------------------
 

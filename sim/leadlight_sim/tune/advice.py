@@ -71,6 +71,7 @@ def _unproven(outcome: Outcome) -> Iterable[str]:
         nearest = min(outcome.candidates, key=lambda each: (each.seen.missed / max(each.seen.evenings, 1)))
         yield f"Nothing is left to test. The nearest was {nearest.name}, {_broken(_counted(outcome, nearest))}."
         yield "Other values, a more forgiving target or a larger --share may do; `leadlight rehearse` shows more."
+    yield from rests_on(outcome.question.scenario)
 
 
 def _promise(question: Question) -> str:

@@ -22,6 +22,7 @@ class CrowdView {
     ].map((panel, number) => ({ ...panel, surface: new Surface(canvases[number], (width) => this.layout(width).height) }));
     this.known = new Map();
     this.magnified = 1;
+    this.speed = 1;
   }
 
   picked(pieces) {
@@ -32,6 +33,12 @@ class CrowdView {
   layout(width) {
     if (!this.known.has(width)) this.known.set(width, arranged(this.evening, this.pieces, width));
     return this.known.get(width);
+  }
+
+  // Where the head of a light is, in widths, for a piece that is so far off. However fast the evening goes by, lights
+  // keep their pace on the screen: a point that lit up ten times in a second could harm who looks at it.
+  head(seconds, ms) {
+    return (seconds / Math.max(1, this.speed) + ms / 1000) / CROSSING_S;
   }
 
   draw(place) {
@@ -49,7 +56,7 @@ class CrowdView {
     c.roundRect(0, 0, width, surface.height, 6);
     c.fill();
     const values = this.evening.pieces.map(() => null);
-    const head = (ms) => (place.seconds + ms / 1000) / CROSSING_S;
+    const head = (ms) => this.head(place.seconds, ms);
     let worst = null;
     for (const tile of layout.tiles) {
       const does = this.evening.does(tile.piece, place);

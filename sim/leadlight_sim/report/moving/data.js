@@ -4,6 +4,7 @@
 const MISSING = -2147483648;
 const [NOT_DUE, SHOWN, NO_POWER, DARK] = [0, 1, 2, 3];
 const SPAN_KEYS = ["least", "middle", "most", "naive_least", "naive_middle", "naive_most", "does"];
+const BEACON_KEYS = ["beacon_least", "beacon_middle", "beacon_most", "beacon_lost"];
 const PACKET_KEYS = ["kind", "sender", "receiver", "sent", "arrived", "is_group"];
 
 async function unpacked(text) {
@@ -28,6 +29,7 @@ class Evening {
     const take = (length) => values.subarray(used, (used += length));
     const pieces = head.pieces.length;
     for (const key of SPAN_KEYS) this.spans[key] = take(pieces * this.spans.count);
+    for (const key of BEACON_KEYS) this.spans[key] = take(this.spans.count);
     for (const stretch of this.windows) {
       for (const key of ["ours", "naive", "does"]) stretch[key] = take(pieces * stretch.frames);
       for (const key of PACKET_KEYS) stretch[key] = take(stretch.packets);
@@ -59,6 +61,15 @@ class Evening {
     return place.window
       ? place.window.does[piece * place.window.frames + place.frame]
       : this.spans.does[piece * this.spans.count + place.span];
+  }
+
+  // What the beacons that were sent in a span met with, in words.
+  beaconsSaid({ span }) {
+    const [least, middle, most, lost] = BEACON_KEYS.map((key) => this.spans[key][span]);
+    const losses = lost ? ` ${lost} lost.` : "";
+    if (middle === MISSING) return lost ? `Beacons of this span: ${lost} lost.` : "No beacon was sent in this span.";
+    const [low, half, high] = [least, middle, most].map((value) => asTime(value * this.unit_ms));
+    return `Beacons of this span took ${low} to ${high}, in the middle ${half}.${losses}`;
   }
 
   resolution(place) {

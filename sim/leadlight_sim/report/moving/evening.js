@@ -111,7 +111,10 @@ class Player {
     this.part("play").addEventListener("click", () => this.play(!this.isPlaying));
     this.part("before").addEventListener("click", () => this.jump(-1));
     this.part("after").addEventListener("click", () => this.jump(1));
-    this.part("speed").addEventListener("change", (event) => (this.speed = Number(event.target.value)));
+    this.part("speed").addEventListener("change", (event) => {
+      this.speed = this.crowd.speed = Number(event.target.value);
+      this.repaint();
+    });
     this.part("magnify").addEventListener("change", (event) => {
       this.crowd.magnified = Number(event.target.value);
       this.repaint();
@@ -218,7 +221,7 @@ class Player {
     const flying = this.journeys.packets.filter((one) => one.sent <= place.seconds && (one.isLost ? place.seconds - one.sent < 0.02 : place.seconds < one.arrived));
     const said = flying.slice(0, 4).map((one) => this.journeys.said(one));
     if (flying.length > 4) said.push(`and ${flying.length - 4} more`);
-    this.part("flying").textContent = !place.window ? "" : said.length ? `On their way now: ${said.join("; ")}.` : "No packet of these kinds is on its way now.";
+    this.part("flying").textContent = !place.window ? evening.beaconsSaid(place) : said.length ? `On their way now: ${said.join("; ")}.` : "No packet of these kinds is on its way now.";
   }
 
   // --- Mouse and touch on the drawings ---
