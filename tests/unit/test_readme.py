@@ -215,7 +215,7 @@ COMPARED = [table for table in TABLES if table.command.startswith("compare")]
 @pytest.mark.slow
 @pytest.mark.thorough
 @pytest.mark.parametrize("table", SWEPT, ids=lambda table: table.command)
-def test_a_sweeps_table_is_what_its_command_gives(table: script.Table) -> None:  # type: ignore[name-defined]
+def test_a_sweeps_table_is_what_its_command_gives(table: script.Table) -> None:
     printed, found = apart(table.body), apart(script.table_of(table.command))
     assert printed[0] == found[0], RENEW
     assert printed[1] == pytest.approx(found[1], rel=ROUNDING), RENEW
@@ -228,7 +228,7 @@ def by_row_and_column(lines: list[list[str]]) -> dict[tuple[str, str], str]:
 @pytest.mark.slow
 @pytest.mark.thorough
 @pytest.mark.parametrize("table", COMPARED, ids=lambda table: table.command)
-def test_what_a_comparison_calls_real_shows_in_its_first_evenings(table: script.Table) -> None:  # type: ignore[name-defined]
+def test_what_a_comparison_calls_real_shows_in_its_first_evenings(table: script.Table) -> None:
     # All of its evenings take ten minutes of a core; what is real has one sign in nearly every one of them.
     few = re.sub(r"--evenings \d+", "--evenings 2", table.command)
     assert few != table.command
