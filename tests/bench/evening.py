@@ -13,7 +13,7 @@ as rare as they get; medians of interleaved repeats, because even so the machine
 Prints one line of JSON last; targets: ``times_real_time`` 600, ``us_per_delivery`` 20, ``peak_mib`` 300, ``scaling``
 1.15. The first two are for the compiled library (DEVELOPERS.md says how to make one): ``PYTHONPATH=COMPILED python
 tests/bench/evening.py``. From the sources, with ``PYTHONPATH=protocol:sim``, it takes twice as long. ``--quick``
-simulates ten minutes instead.
+simulates ten minutes instead. ``forms.py`` tells both forms side by side, with the spread of five runs.
 """
 
 from __future__ import annotations

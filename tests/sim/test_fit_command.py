@@ -267,6 +267,7 @@ def test_bounds_are_wider_where_delays_resemble_those_before_them() -> None:
     assert again == [bound]
 
 
+@pytest.mark.slow
 def test_losses_of_a_fit_come_in_runs_as_recorded() -> None:
     random = np.random.Generator(np.random.PCG64(5))
     sent = np.arange(8_000) * SECOND / 4

@@ -108,6 +108,7 @@ def test_the_past_is_refused_and_the_error_names_both_instants() -> None:
     assert (kernel.now, kernel.pending) == (1_000, 0)
 
 
+@pytest.mark.interpreted  # a compiled kernel refuses it as well, in Python's own words
 @pytest.mark.parametrize("time", [1.0, 1.5, float("nan"), "1", None])
 def test_a_time_that_is_not_whole_is_refused(time: Any) -> None:
     kernel = Kernel()

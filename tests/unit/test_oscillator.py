@@ -208,7 +208,7 @@ def test_twelve_hours_cost_a_clock_twelve_bytes_a_segment() -> None:
 @pytest.mark.parametrize(
     ("field", "value"),
     [
-        ("offset_ns", 1.5),
+        pytest.param("offset_ns", 1.5, marks=pytest.mark.interpreted),
         ("offset_ns", 1 << 63),
         ("frequency_ppm", 1000.1),
         ("frequency_ppm", math.nan),

@@ -17,7 +17,7 @@ from leadlight import CueState
 from leadlight.events import Stepped
 from leadlight.units import MILLISECOND, SECOND, LeaderInstant, ShowPosition, seconds
 from leadlight_sim import scenario as described
-from leadlight_sim.kernel import TrueInstant
+from leadlight_sim.kernel import TrueInstant, collecting_seldom
 from leadlight_sim.measures.scores import (
     SCORE_EVERY_NS,
     Floats,
@@ -105,6 +105,10 @@ class Scorer:
 
     def run(self, until: TrueInstant) -> None:
         """Run the world to a true instant, scoring on the way."""
+        with collecting_seldom():
+            self._run(until)
+
+    def _run(self, until: TrueInstant) -> None:
         world, times = self._world, self._times
         while (at := len(times) * SCORE_EVERY_NS) <= until:
             world.run_to(TrueInstant(at))

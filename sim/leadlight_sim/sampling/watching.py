@@ -127,9 +127,9 @@ class Watch:
         show = follower.stage.cue.show
         at, offset_ns, rate = NO_LINE if believed is None else believed[:3]
         naive_at, naive_offset_ns, naive_rate = NO_LINE if naive is None else naive[:3]
-        plan: tuple[int, ...] = ()
+        plan: list[int] = []
         for stretch in playhead.plan:
-            plan = (*plan, stretch.at, stretch.position, stretch.rate_ppb)
+            plan += (stretch.at, stretch.position, stretch.rate_ppb)
         self.changes.append(
             (
                 self._kernel.now,
@@ -143,7 +143,7 @@ class Watch:
                 naive_offset_ns,
                 naive_rate,
                 show,
-                plan,
+                tuple(plan),
             )
         )
 

@@ -33,7 +33,7 @@ from leadlight_sim.air.choice import AnyAir, make_air
 from leadlight_sim.air.contended import ContendedAir
 from leadlight_sim.baselines import accompanied
 from leadlight_sim.hosts import Host, HostPreset, HostSettings, Oscillator, OscillatorSettings, settings_of
-from leadlight_sim.kernel import Kernel, Stream, Streams, Trace, TrueInstant
+from leadlight_sim.kernel import Kernel, Stream, Streams, Trace, TrueInstant, collecting_seldom
 from leadlight_sim.world.injected_faults import InjectedFaults, Mishap, Rule
 from leadlight_sim.world.nodes import FollowerNode, LeaderNode, SharedCodec
 from leadlight_sim.world.orders import Obeyed, give
@@ -188,7 +188,8 @@ class World:
 
     def run_to(self, instant: TrueInstant) -> None:
         """Run everything up to and including a true instant."""
-        self.kernel.run_until(instant)
+        with collecting_seldom():
+            self.kernel.run_until(instant)
 
     def leader_time(self, timebase: int, true: TrueInstant) -> LeaderInstant | None:
         """Return what the clock named by ``timebase`` shows at a true instant; see ``truth``."""
