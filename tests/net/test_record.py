@@ -105,7 +105,7 @@ def test_a_recording_on_loopback_loses_nothing_and_tells_what_it_found(site: Sit
     assert f"written: {site.file}; next, `leadlight fit {site.file}`" in said
 
 
-@pytest.mark.thorough
+@pytest.mark.thorough_except(number=signal.SIGINT)
 @pytest.mark.parametrize(
     ("number", "code", "by"), [(signal.SIGINT, 130, "interrupted"), (signal.SIGTERM, 0, "told to end")]
 )

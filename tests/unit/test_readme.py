@@ -212,32 +212,32 @@ SWEPT = [table for table in TABLES if table.command.startswith("tune")]
 COMPARED = [table for table in TABLES if table.command.startswith("compare")]
 
 
-@pytest.mark.slow
 @pytest.mark.thorough
-@pytest.mark.parametrize("table", SWEPT, ids=lambda table: table.command)
-def test_a_sweeps_table_is_what_its_command_gives(table: script.Table) -> None:
-    printed, found = apart(table.body), apart(script.table_of(table.command))
-    assert printed[0] == found[0], RENEW
-    assert printed[1] == pytest.approx(found[1], rel=ROUNDING), RENEW
+def test_each_table_of_a_sweep_is_what_its_command_gives() -> None:
+    for table in SWEPT:
+        printed, found = apart(table.body), apart(script.table_of(table.command))
+        assert printed[0] == found[0], RENEW
+        assert printed[1] == pytest.approx(found[1], rel=ROUNDING), RENEW
 
 
 def by_row_and_column(lines: list[list[str]]) -> dict[tuple[str, str], str]:
     return {(line[0], head): cell for line in lines[1:] for head, cell in zip(lines[0], line, strict=True)}
 
 
-@pytest.mark.slow
 @pytest.mark.thorough
-@pytest.mark.parametrize("table", COMPARED, ids=lambda table: table.command)
-def test_what_a_comparison_calls_real_shows_in_its_first_evenings(table: script.Table) -> None:
-    # All of its evenings take ten minutes of a core; what is real has one sign in nearly every one of them.
-    few = re.sub(r"--evenings \d+", "--evenings 2", table.command)
-    assert few != table.command
-    rows = [[cell.strip() for cell in line.strip("| ").split("|")] for line in table.body.splitlines() if "| " in line]
-    now = by_row_and_column(script.compared_lines(script.carried_out(few)))
-    real = {place: cell for place, cell in by_row_and_column(rows).items() if cell.startswith("**")}
-    assert real
-    for place, cell in real.items():
-        assert now[place].strip("*")[0] == cell.strip("*")[0], f"{place}: {cell}, now {now[place]}. {RENEW}"
+def test_what_a_comparison_calls_real_shows_in_its_first_evenings() -> None:
+    for table in COMPARED:
+        # All of its evenings take ten minutes of a core; what is real has one sign in nearly every one of them.
+        few = re.sub(r"--evenings \d+", "--evenings 2", table.command)
+        assert few != table.command
+        rows = [
+            [cell.strip() for cell in line.strip("| ").split("|")] for line in table.body.splitlines() if "| " in line
+        ]
+        now = by_row_and_column(script.compared_lines(script.carried_out(few)))
+        real = {place: cell for place, cell in by_row_and_column(rows).items() if cell.startswith("**")}
+        assert real
+        for place, cell in real.items():
+            assert now[place].strip("*")[0] == cell.strip("*")[0], f"{place}: {cell}, now {now[place]}. {RENEW}"
 
 
 def apart(cell: str) -> tuple[str, list[float]]:
