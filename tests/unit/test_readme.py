@@ -35,7 +35,7 @@ ROWS = script.rows(script.RESULTS.read_text(encoding="utf-8"))
 LINE_ROWS = (ROWS[0], ROWS[-1])
 """The shipped scenario as it is, and the smallest sweep."""
 CI_ROWS = [row for row in ROWS if "--deliveries copies" not in row.command]
-"""All but one sweep, which takes ten minutes of a core by itself: it is measured where figures are renewed, and no more."""
+"""All but one sweep, which takes ten minutes of a core by itself and is measured only where figures are renewed."""
 
 
 def commands() -> set[str]:
