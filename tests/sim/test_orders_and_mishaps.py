@@ -50,7 +50,7 @@ def test_a_scenario_written_as_a_file_says_the_same() -> None:
     named = check_scenario(
         {
             "name": "odd names",
-            "run": {"duration_s": 60},
+            "run": {"duration_s": 60, "settle_s": 5},
             "followers": [{"name": name, "pixels": 10} for name in ('a "b" \\ c', "d.e", "füße")],
             "shows": [{"id": "tidefall", "duration_s": 30}],
             "cues": [{"at_s": 10, "show": "tidefall"}],
