@@ -110,7 +110,7 @@ def test_beacons_are_delayed_alike_in_both_airs(name: str) -> None:
     assert lost[1] == pytest.approx(lost[0], abs=error)
 
 
-@pytest.mark.slow
+@pytest.mark.thorough
 def test_soundings_and_echoes_are_delayed_alike_too() -> None:
     scene = replace(LOADED, sounding_interval_ns=SECOND // 2, duration_ns=300 * SECOND)
     truth, drawn = observed(scene, 11, contended=True), observed(scene, 12, contended=False)
@@ -214,7 +214,7 @@ def swamped(per_second: int, *, contended: bool) -> tuple[float, bool]:
     return air.counts[LinkKind.DOWN].delivered / (60 * per_second), air.over_capacity
 
 
-@pytest.mark.slow
+@pytest.mark.thorough
 def test_a_network_that_is_asked_for_too_much_carries_as_much_in_both_airs_and_says_so() -> None:
     # By their own airtime 100 frames a second are 3 % of the channel; a sender's share of it is some 60.
     truth, over = swamped(100, contended=True)

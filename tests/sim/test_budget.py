@@ -127,7 +127,7 @@ def test_unequal_paths_show_where_boards_go_by_their_own_exchanges() -> None:
     described["air"]["floor_asymmetry"] = 0.9
     described["followers"] = [one | {"host": "steady"} for one in described["followers"][:2]]
     parts = ("leader", "air", "followers", "tight_pairs", "faults")
-    two = load_shipped().with_changes({part: described[part] for part in parts})
+    two = load_shipped().with_changes({part: described[part] for part in parts} | {"site.places": {}})
     with_paths, without = (scores_without(two, EVERYTHING - gone) for gone in ({Cause.PATHS}, NOTHING))
     assert max(score.light_ms.p95 for score in without.followers) < 0.075
     assert max(score.light_ms.p95 for score in with_paths.followers) > 0.3

@@ -233,6 +233,14 @@ def test_a_command_line_that_makes_no_sense_is_one_line_and_exit_code_2(words: l
     assert said.count("\n") == 1
 
 
+def refusal_of(words: list[str], capsys: Capture) -> str:
+    """Run a command that must end with 2 and one line; return the line."""
+    assert cli.main(words) == 2
+    (line,) = capsys.readouterr().err.splitlines()
+    assert line.startswith("leadlight: ")
+    return line
+
+
 @pytest.mark.parametrize(
     ("option", "said"),
     [
@@ -267,10 +275,7 @@ def test_a_command_line_that_makes_no_sense_is_one_line_and_exit_code_2(words: l
 )
 def test_a_wrong_setting_of_lead_is_one_line(option: list[str], said: str, capsys: Capture) -> None:
     words = ["lead", "--name", "boathouse", "--group", "quarry lake", "--interface", "127.0.0.1", *option]
-    assert cli.main(words) == 2
-    (line,) = capsys.readouterr().err.splitlines()
-    assert line.startswith("leadlight: ")
-    assert said in line
+    assert said in refusal_of(words, capsys)
 
 
 @pytest.mark.parametrize(
@@ -300,10 +305,7 @@ def test_a_wrong_setting_of_lead_is_one_line(option: list[str], said: str, capsy
 )
 def test_a_wrong_setting_of_follow_is_one_line(option: list[str], said: str, capsys: Capture) -> None:
     words = ["follow", "--name", "jetty", "--group", "quarry lake", "--interface", "127.0.0.1", *option]
-    assert cli.main(words) == 2
-    (line,) = capsys.readouterr().err.splitlines()
-    assert line.startswith("leadlight: ")
-    assert said in line
+    assert said in refusal_of(words, capsys)
 
 
 @pytest.mark.parametrize(
@@ -333,10 +335,7 @@ def test_a_wrong_setting_of_check_is_one_line_before_anything_is_measured(
         raise AssertionError("measured")
 
     monkeypatch.setattr(check_command, "measure_host", measure)
-    assert cli.main(["check", "--group", "quarry lake", "--interface", "127.0.0.1", *option]) == 2
-    (line,) = capsys.readouterr().err.splitlines()
-    assert line.startswith("leadlight: ")
-    assert said in line
+    assert said in refusal_of(["check", "--group", "quarry lake", "--interface", "127.0.0.1", *option], capsys)
 
 
 @pytest.mark.parametrize(

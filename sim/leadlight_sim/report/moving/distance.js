@@ -17,6 +17,18 @@ function rules(surface, y, right) {
   }
 }
 
+function limitLine(surface, at, right) {
+  const c = surface.context;
+  c.strokeStyle = tints.limit;
+  c.lineWidth = 1.4;
+  c.setLineDash([6, 3]);
+  c.beginPath();
+  c.moveTo(SIDE.left, at);
+  c.lineTo(right, at);
+  c.stroke();
+  c.setLineDash([]);
+}
+
 class WholeEvening {
   constructor(evening, canvas) {
     this.evening = evening;
@@ -107,13 +119,7 @@ class WholeEvening {
         c.fillRect(x, y(most[k]) - 0.8, wide, 1.6);
       }
     }
-    c.strokeStyle = tints.limit;
-    c.setLineDash([6, 3]);
-    c.beginPath();
-    c.moveTo(SIDE.left, y(evening.limit_ms));
-    c.lineTo(right, y(evening.limit_ms));
-    c.stroke();
-    c.setLineDash([]);
+    limitLine(surface, y(evening.limit_ms), right);
     this.label("latest beacon", ways.naive, y, tints.naive, -12);
     this.label("Leadlight", ways.ours, y, tints.ours, -12);
     this.plate(`limit ${evening.limit_ms} ms`, right - 4, y(evening.limit_ms) - 10, tints.limit, "right");
@@ -221,14 +227,7 @@ class CloseBy {
       c.fillRect(x(fault.begin_s), top, Math.max(2, x(fault.end_s) - x(fault.begin_s)), bottom - top);
       c.globalAlpha = 1;
     }
-    c.strokeStyle = tints.limit;
-    c.lineWidth = 1.4;
-    c.setLineDash([6, 3]);
-    c.beginPath();
-    c.moveTo(SIDE.left, y(evening.limit_ms));
-    c.lineTo(right, y(evening.limit_ms));
-    c.stroke();
-    c.setLineDash([]);
+    limitLine(surface, y(evening.limit_ms), right);
     for (const { way, piece, line } of lines) {
       c.strokeStyle = way === "naive" ? tints.naive : piece === this.lit ? tints.worst : tints.ours;
       c.lineWidth = piece === this.lit ? 2.4 : 1.1;
