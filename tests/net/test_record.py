@@ -87,11 +87,11 @@ def test_a_recording_on_loopback_loses_nothing_and_tells_what_it_found(site: Sit
     found = read_recording(site.file)
     assert (found.ended, found.prober.label) == ("time", "boathouse")
     assert {host.label for host in found.hosts} == {"jetty", "willow"}
-    assert len(found.group) >= 15
+    assert len(found.group) >= 10
     for host in found.hosts:
         assert all(host.label in probe.heard for probe in found.group_known_to(host.label))
         known = found.probes_known_to(host.label)
-        assert len(known) == len(found.probes[host.label]) >= 15
+        assert len(known) == len(found.probes[host.label]) >= 10
         for probe in known:
             assert probe.came_at is not None
             assert probe.heard_at is not None

@@ -47,7 +47,18 @@ def order(what: str, at_s: float, **more: Any) -> dict[str, Any]:
 
 
 def test_a_scenario_written_as_a_file_says_the_same() -> None:
-    for scenario in (load_shipped(), *map(random_evening, range(30))):
+    named = check_scenario(
+        {
+            "name": "odd names",
+            "run": {"duration_s": 60, "settle_s": 5},
+            "followers": [{"name": name, "pixels": 10} for name in ('a "b" \\ c', "d.e", "füße")],
+            "shows": [{"id": "tidefall", "duration_s": 30}],
+            "cues": [{"at_s": 10, "show": "tidefall"}],
+            "site": {"places": {'a "b" \\ c': [0.1, 0.2], "d.e": [0.3, 0.4], "füße": [0.5, 0.6]}},
+        },
+        "names",
+    )
+    for scenario in (named, load_shipped(), *map(random_evening, range(30))):
         assert check_scenario(tomllib.loads(as_toml(scenario)), "again").digest() == scenario.digest()
 
 

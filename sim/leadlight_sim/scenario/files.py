@@ -16,6 +16,7 @@ from leadlight_sim.scenario.problems import ScenarioError
 
 SHIPPED_DEFAULT = "quarry-lake"
 FILE_MAXIMUM_BYTES = 4 << 20
+_BARE_KEY = re.compile("[A-Za-z0-9_-]+")
 """A thousand followers with every key written out take less than a tenth of this."""
 
 
@@ -116,12 +117,17 @@ def _lines_of(path: tuple[str, ...], table: dict[str, Any]) -> Iterator[str]:
     inner = {key: value for key, value in table.items() if isinstance(value, dict) or _is_list_of_tables(value)}
     for key, value in table.items():
         if key not in inner:
-            yield f"{key} = {_value_text(value)}\n"
+            yield f"{_key_text(key)} = {_value_text(value)}\n"
     for key, value in inner.items():
-        name = ".".join((*path, key))
+        name = ".".join(map(_key_text, (*path, key)))
         for one in value if isinstance(value, list) else [value]:
             yield f"\n[[{name}]]\n" if isinstance(value, list) else f"\n[{name}]\n"
             yield from _lines_of((*path, key), one)
+
+
+def _key_text(key: str) -> str:
+    """Return a key as TOML takes it: the name of a piece may hold anything, and is quoted then."""
+    return key if _BARE_KEY.fullmatch(key) else _value_text(key)
 
 
 def _is_list_of_tables(value: object) -> bool:
