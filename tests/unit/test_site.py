@@ -8,7 +8,7 @@ import check
 import pages
 import pytest
 
-HERE = Path(__file__).parents[2] / ".site"
+HERE = Path(__file__).parents[2] / ".ci" / "site"
 
 
 @pytest.mark.parametrize(

@@ -8,7 +8,7 @@ calls the timer when it is due, and sends what there is to send. It adds nothing
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from typing import Protocol
+from typing import ClassVar, Protocol
 
 from leadlight import Codec, Cue, Follower, KeyRing, Leader, LeaderSettings, StoredShow
 from leadlight.addresses import Address
@@ -78,6 +78,9 @@ class Core(Protocol):
 class Node:
     """One host: a core that can be switched off and on. It is the air's station."""
 
+    IDLE_KIND: ClassVar[int] = -1
+    """Of this kind of message nothing ever comes that had to be sent, told or timed."""
+
     def __init__(
         self,
         name: str,
@@ -108,8 +111,6 @@ class Node:
         self._shift_ns = 0
         self._core: Core | None = None
         self._armed_for: LocalInstant | None = None
-        self._idle_kind = -1
-        """Of this kind of message nothing ever comes that had to be sent, told or timed."""
         self.life = 0
         """Counts boots and power cuts: what was planned in another life is void."""
         self.switched: list[tuple[TrueInstant, bool]] = []
@@ -231,7 +232,7 @@ class Node:
         if self._shift_ns:
             now = LocalInstant(now + self._shift_ns)
         core.receive_datagram(data, sender, now)
-        if len(data) <= 2 or data[2] & 0x0F != self._idle_kind:
+        if len(data) <= 2 or data[2] & 0x0F != self.IDLE_KIND:
             self._settle(core, now)
 
     # -- the program's loop ----------------------------------------------------------------------------------------
@@ -341,21 +342,8 @@ class LeaderNode(Node):
 class FollowerNode(Node):
     """A follower's host."""
 
+    IDLE_KIND: ClassVar[int] = int(Kind.TALLY)  # of others: a third of all that it hears
     follower: Follower
-
-    def __init__(
-        self,
-        name: str,
-        number: int,
-        kernel: Kernel,
-        air: Air,
-        oscillator: Oscillator,
-        host: Host,
-        trace: Trace,
-        injected: InjectedFaults,
-    ) -> None:
-        super().__init__(name, number, kernel, air, oscillator, host, trace, injected)
-        self._idle_kind = int(Kind.TALLY)  # of others: a third of all that it hears
 
     def start(self, make: Callable[[], Follower]) -> None:
         """Switch on with a new follower."""

@@ -1,4 +1,4 @@
-"""How Sphinx makes the site of the pages that `.site/build.py` has laid out: `python .site/build.py` runs it."""
+"""How Sphinx makes the site of the pages that `.ci/site/build.py` has laid out: `python .ci/site/build.py` runs it."""
 
 from __future__ import annotations
 
@@ -7,7 +7,7 @@ from pathlib import Path
 from typing import Any
 
 HERE = Path(__file__).parent
-sys.path.insert(0, str(HERE.parent / "protocol" / "examples"))
+sys.path.insert(0, str(HERE.parents[1] / "protocol" / "examples"))
 
 from docutils import nodes  # noqa: E402
 from docutils.utils.math import latex2mathml  # noqa: E402

@@ -1,6 +1,6 @@
 """Builds the site: documents, guides, lessons that were run, commands, public names and examples, to read offline.
 
-    python .site/build.py OUT           into the folder OUT, which must not exist yet; needs `pip install -e '.[site]'`
+    python .ci/site/build.py OUT        into the folder OUT, which must not exist yet; needs `pip install -e '.[site]'`
 
 Pages are laid out in a scratch folder as they lie in the repository, so that their links hold. Sphinx makes HTML of
 them, and any warning fails. Then every link is followed, and nothing may be fetched from elsewhere. Where there is a
@@ -26,7 +26,7 @@ from check import faults, faults_in_browser
 from pages import write_pages
 
 HERE = Path(__file__).resolve().parent
-ROOT = HERE.parent
+ROOT = HERE.parents[1]
 DOCUMENTS = ("*.md", "protocol/*.md", "protocol/guides/*.md", "sim/*.md", "notebooks/*.md")
 BESIDE = ("LICENSE", ".ci/run", "sim/*.png", "protocol/examples/*", "notebooks/*.png")
 """What documents show or point to."""
