@@ -8,13 +8,14 @@ from __future__ import annotations
 from collections import deque
 from collections.abc import Iterator
 from dataclasses import dataclass
+from itertools import islice
 from typing import Any, Final, NamedTuple
 
 from leadlight.entropy import Entropy, below, nonzero32
 from leadlight.errors import WireError
 from leadlight.recording.contents import RecordedHost
 from leadlight.units import MILLISECOND, SECOND, LocalInstant
-from leadlight.wire import Answer, Call, Entry, GroupProbe, HostProbe, KeyRing, Presence, ProbeCodec
+from leadlight.wire import ENTRIES_MAXIMUM, Answer, Call, Entry, GroupProbe, HostProbe, KeyRing, Presence, ProbeCodec
 
 RECORDINGS_MAXIMUM: Final = 4
 """Recordings answered at a time; the one that was silent longest makes room."""
@@ -196,9 +197,8 @@ class Answerer:
             total=account.total,
         )
         # Its own probe is the answer's to tell; it is an entry all the same, should the answer be lost.
-        return self._codec.answer(
-            answer, [Entry(int(one.is_own), one.number, heard_at - one.at) for one in list(account.entries)[:16]]
-        )
+        next_ones = islice(account.entries, ENTRIES_MAXIMUM)
+        return self._codec.answer(answer, [Entry(int(one.is_own), one.number, heard_at - one.at) for one in next_ones])
 
     def _presence(self, account: _Account) -> bytes:
         def told(flag: bool | None) -> int | None:

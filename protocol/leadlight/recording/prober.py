@@ -19,7 +19,7 @@ from typing import Any, Final, NamedTuple
 from leadlight.entropy import Entropy, below, nonzero32
 from leadlight.errors import ConfigurationError, WireError, check_whole
 from leadlight.recording.contents import Load, Plan, RecordedHost
-from leadlight.recording.records import Answered, Ended, Head, Paused, Record, Sent, Told, Unsent
+from leadlight.recording.records import INSTANT_LIMIT, Answered, Ended, Head, Paused, Record, Sent, Told, Unsent
 from leadlight.units import HOUR, MILLISECOND, SECOND, LocalInstant
 from leadlight.wire import Answer, Call, GroupProbe, HostProbe, KeyRing, Presence, ProbeCodec
 
@@ -390,6 +390,8 @@ class Prober:
         sent_at = host.sent_at.pop(answer.number, None)
         if sent_at is None or received_at < sent_at or answer.sent_at < answer.heard_at:
             return  # twice, or about a probe that was never sent
+        if not are_told([host.on_its_clock(at) for at in (answer.heard_at, answer.sent_at)]):
+            return
         host.has_answered = True
         if answer.number < host.counted:
             heard_at, left_at = host.on_its_clock(answer.heard_at), host.on_its_clock(answer.sent_at)
@@ -404,6 +406,8 @@ class Prober:
         if not answer.first <= host.known <= end <= answer.total:
             return  # an older one that was overtaken
         new = answer.entries[host.known - answer.first :]
+        if not are_told([host.on_its_clock(answer.heard_at - age_ns) for _, _, age_ns in new]):
+            return
         host.known = end
         group: list[tuple[int, int]] = []
         probes: list[tuple[int, int]] = []
@@ -440,6 +444,11 @@ class Prober:
     def _since_begin(self, instant: LocalInstant) -> int:
         assert self._began is not None
         return instant - self._began
+
+
+def are_told(instants: list[int]) -> bool:
+    """Return whether a recording may hold these: a clock that leaps a hundred days says nothing of a network."""
+    return all(-INSTANT_LIMIT <= at <= INSTANT_LIMIT for at in instants)
 
 
 def check_plan(plan: Plan) -> None:

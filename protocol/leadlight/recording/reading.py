@@ -14,13 +14,11 @@ from typing import Any, Final
 
 from leadlight.errors import FileError
 from leadlight.recording.contents import GroupProbe, HostProbe, Load, Plan, RecordedHost, Recording
-from leadlight.recording.records import FORMAT, FORMAT_KEY, Head
+from leadlight.recording.records import FORMAT, FORMAT_KEY, INSTANT_LIMIT, Head
 
 WHAT: Final = "recording"
 FILE_MAXIMUM_BYTES: Final = 1 << 30
 """A day and night of a large group at the densest plan; more is no recording."""
-INSTANT_LIMIT: Final = 1 << 53
-"""A hundred days in ns; also what other languages read from JSON without loss."""
 NUMBER_MAXIMUM: Final = (1 << 32) - 1
 LABEL_MAXIMUM: Final = 64
 BEGINNING_BYTES: Final = 8192
@@ -96,6 +94,8 @@ class _Reader:
         self._hosts: dict[str, RecordedHost] = {}
         self._group: dict[int, GroupProbe] = {}
         self._probes: dict[str, dict[int, HostProbe]] = {}
+        self._not_left: set[tuple[str | None, int]] = set()
+        """Whoever says that he heard one of these is wrong: nothing counts of them."""
         self._known_until: dict[str, int] = {}
         self._loads: list[Load] = []
         self._paused_at: list[int] = []
@@ -161,9 +161,13 @@ class _Reader:
         probes: dict[int, Any] = self._group if found.get("to") is None else self._probes[self._label(found, "to")]
         if probes.pop(number, None) is None:
             raise _Wrong(f"probe {number} was never sent")
+        self._not_left.add((found.get("to"), number))
 
     def _answer(self, found: Mapping[str, Any]) -> None:
-        probe = self._probe(self._label(found, "from"), _number(found, "answer"))
+        label, number = self._label(found, "from"), _number(found, "answer")
+        if (label, number) in self._not_left:
+            return
+        probe = self._probe(label, number)
         heard_at, left_at, came_at = (_instant(found, key) for key in ("heard", "left", "came"))
         if left_at < heard_at:
             raise _Wrong(f"left: {left_at} is before heard, {heard_at}")
@@ -176,10 +180,13 @@ class _Reader:
         label = self._label(found, "told")
         for number, at in _pairs(found, "group"):
             group_probe = self._group.get(number)
-            if group_probe is None:
+            if group_probe is not None:
+                group_probe.heard.setdefault(label, at)
+            elif (None, number) not in self._not_left:
                 raise _Wrong(f"group: probe {number} was never sent")
-            group_probe.heard.setdefault(label, at)
         for number, at in _pairs(found, "probes"):
+            if (label, number) in self._not_left:
+                continue
             probe = self._probe(label, number)
             if probe.heard_at is None:
                 probe.heard_at = at

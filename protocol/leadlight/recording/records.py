@@ -18,6 +18,9 @@ FORMAT_KEY: Final = "leadlight_recording"
 FORMAT: Final = 1
 """A later one is another file altogether; what is only added to this one is passed over by who does not know it."""
 
+INSTANT_LIMIT: Final = 1 << 53
+"""No instant of a record is further from 0: a hundred days in ns, and what other languages read from JSON whole."""
+
 
 class Head(NamedTuple):
     """The first record."""

@@ -37,6 +37,7 @@ from leadlight.wire.layout import (
 )
 from leadlight.wire.messages import Beacon, DelayReport, Echo, Mark, Message, SharedDelay, Sounding, Tally
 from leadlight.wire.probes import (
+    ENTRIES_MAXIMUM,
     PROBE_BYTES,
     PROBE_MAGIC,
     Answer,
@@ -56,6 +57,7 @@ __all__ = [
     "DATAGRAM_MAXIMUM_BYTES",
     "DELAYS_MAXIMUM",
     "DELAY_LIMIT_NS",
+    "ENTRIES_MAXIMUM",
     "FIELDS",
     "KEY_MAXIMUM_BYTES",
     "KEY_MINIMUM_BYTES",
