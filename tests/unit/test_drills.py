@@ -137,7 +137,9 @@ def test_what_was_asked_for_is_what_breaks() -> None:
     ("asked", "told"),
     [
         ("power-cut:", "'power-cut:' is not understood; allowed: NAME\\[:WHO\\]\\[@WHEN\\]\\[/FOR\\], such as"),
-        ("power-cut@", "is not understood"),
+        ("power-cut@", "'@' is not allowed; allowed: when it breaks, such as 3:20 or 200s"),
+        ("power-cut:gatehouse@3:20/-4s", "'/-4s' is not allowed; allowed: for how long, such as 40s"),
+        ("power-cut:gatehouse@/40s", "'@' is not allowed"),
         ("power-cut@noon", "is not understood"),
         ("", "is not understood"),
         ("all@3:20", "all goes by itself"),

@@ -203,7 +203,9 @@ DRILLS: Final = (
 
 # --- How it is asked for ----------------------------------------------------------------------------------------------
 
-_ASKED: Final = re.compile(r"(?P<name>[^:@/]+)(?::(?P<who>.+?))?(?:@(?P<at>[\d:.]+[a-z]*))?(?:/(?P<for>[\d.]+[a-z]*))?")
+# What begins like a number, or is missing, is meant as one though it be none: a piece's name may hold the rest.
+_NUMBER: Final = r"(?:[-+\d:.][^@/]*)?"
+_ASKED: Final = re.compile(rf"(?P<name>[^:@/]+)(?::(?P<who>.+?))?(?:@(?P<at>{_NUMBER}))?(?:/(?P<for>{_NUMBER}))?")
 _CLOCK: Final = re.compile(r"(?:(\d+):)?(\d+):(\d\d(?:\.\d+)?)")
 _SPAN: Final = re.compile(r"(\d+(?:\.\d+)?)(ms|s|min|h)?")
 _UNITS_S: Final = {"ms": 0.001, "s": 1.0, "min": 60.0, "h": 3600.0}
