@@ -16,7 +16,8 @@ import numpy as np
 import pytest
 
 from leadlight.errors import ConfigurationError
-from leadlight_sim.kernel.streams import MULTIPLIER, PlacedStream, Stream, Streams
+from leadlight_sim.kernel import PlacedStream, Stream, Streams
+from leadlight_sim.kernel.draws import MULTIPLIER
 
 GOLDEN = "e64dc7926ead944be989d2043425da0f"
 GOLDEN_PLACED = "2016a3e382ff51f4ec1bd132781b81ef"
