@@ -118,26 +118,33 @@ class PlacedStream(Stream):
     their draws apart is what the spectral test measures.
     """
 
-    __slots__ = ("_state",)
+    __slots__ = ("_is_placed", "_state")
 
     def __init__(self) -> None:
         self._state = 1
+        self._is_placed = False
         self.random = self._next
         self.getrandbits = self._bits
 
     def put(self, place: int) -> None:
-        """Go to a place, any odd number; what comes next is the first draw there."""
-        self._state = place * MULTIPLIER & _MODULUS_MASK
+        """Go to a place, any odd number: its upper bits, of 128, are what is drawn first."""
+        self._state = place & _MODULUS_MASK
+        # Most places are drawn from once, and a product of such numbers is what a draw costs: it is left for the next.
+        self._is_placed = True
 
     def _next(self) -> float:
-        state = self._state
-        self._state = state * MULTIPLIER & _MODULUS_MASK
-        return (state >> 75) * _UNIT
+        if self._is_placed:
+            self._is_placed = False
+        else:
+            self._state = self._state * MULTIPLIER & _MODULUS_MASK
+        return (self._state >> 75) * _UNIT
 
     def _bits(self, count: int) -> int:
         bits = 0
         for _ in range(-(-count // 53)):
-            state = self._state
-            self._state = state * MULTIPLIER & _MODULUS_MASK
-            bits = bits << 53 | state >> 75
+            if self._is_placed:
+                self._is_placed = False
+            else:
+                self._state = self._state * MULTIPLIER & _MODULUS_MASK
+            bits = bits << 53 | self._state >> 75
         return bits & (1 << count) - 1

@@ -9,7 +9,7 @@ from __future__ import annotations
 from hashlib import blake2b
 
 from leadlight.errors import ConfigurationError
-from leadlight_sim.kernel.draws import PlacedStream, Stream
+from leadlight_sim.kernel.draws import MULTIPLIER, PlacedStream, Stream
 
 
 class Streams:
@@ -38,8 +38,11 @@ class Streams:
         return stream
 
     def key(self, *name_parts: str) -> int:
-        """Return an odd number of 128 bits of this name: a place for a ``PlacedStream``, or a factor of one."""
-        return self._digest(name_parts) | 1
+        """Return an odd number of 128 bits of this name: a place for a ``PlacedStream``, or a factor of one.
+
+        It is one step of the generator away from the name's digest.
+        """
+        return (self._digest(name_parts) | 1) * MULTIPLIER % 2**128
 
     def _digest(self, name_parts: tuple[str, ...]) -> int:
         if not name_parts:
