@@ -213,9 +213,9 @@ def test_a_place_gives_lehmers_draws_and_the_same_ones_whenever_the_stream_is_pu
     place = 2**100 + 12_345
     states = [place * pow(MULTIPLIER, count, 2**128) % 2**128 for count in (0, 1, 2)]
     for _ in range(2):
-        stream.put(place)
+        stream.place = place
         assert [stream.random() for _ in states] == [(state >> 75) / 2**53 for state in states]
-    stream.put(place)
+    stream.place = place
     assert stream.getrandbits(84) == ((states[0] >> 75) << 53 | states[1] >> 75) % 2**84
     assert stream.random() == (states[2] >> 75) / 2**53
     assert stream.getrandbits(0) == 0
@@ -249,7 +249,7 @@ def frames_draws() -> np.ndarray:
     for frame in range(FRAMES):
         number = numbers.getrandbits(128) | 1
         for receiver, key in enumerate(keys):
-            stream.put(number * key)
+            stream.place = number * key
             for count in range(DRAWN):
                 drawn[receiver, count, frame] = stream.random()
     return drawn.reshape(RECEIVERS * DRAWN, FRAMES)

@@ -18,7 +18,17 @@ class Host:
     ``wakes_at_once`` or ``stamps_at_once`` is late with no program, or with no stamp, and draws nothing for it.
     """
 
-    __slots__ = ("_busy_share", "_settings", "_stamps_at_once", "_stream", "_wakes_at_once")
+    __slots__ = (
+        "_busy_share",
+        "_draws_stamps",
+        "_jitter_ns",
+        "_settings",
+        "_spike_share",
+        "_stalls_stamps",
+        "_stamps_at_once",
+        "_stream",
+        "_wakes_at_once",
+    )
 
     def __init__(
         self, settings: HostSettings, stream: Stream, wakes_at_once: bool = False, stamps_at_once: bool = False
@@ -28,6 +38,11 @@ class Host:
         self._wakes_at_once = wakes_at_once
         self._stamps_at_once = stamps_at_once
         self._busy_share = settings.busy_ns / settings.busy_period_ns if settings.busy_ns else 0.0
+        # Of what every packet asks.
+        self._jitter_ns = settings.jitter_ns
+        self._spike_share = settings.spike_share
+        self._draws_stamps = bool(settings.jitter_ns or settings.spike_share)
+        self._stalls_stamps = self._busy_share > 0.0 and not settings.is_stamped
 
     def receive_delay_ns(self, draws: Stream) -> int:
         """Return the time from the next packet's arrival at the network interface to its stamp, in ns.
@@ -36,13 +51,12 @@ class Host:
         """
         if self._stamps_at_once:
             return 0
-        settings = self._settings
         delay = 0.0
-        if settings.jitter_ns or settings.spike_share:
-            delay, is_spike = draws.half_normal_and_chance(settings.jitter_ns, settings.spike_share)
+        if self._draws_stamps:
+            delay, is_spike = draws.half_normal_and_chance(self._jitter_ns, self._spike_share)
             if is_spike:
-                delay += draws.uniform(settings.spike_from_ns, settings.spike_to_ns)
-        if self._busy_share and not settings.is_stamped:
+                delay += draws.uniform(self._settings.spike_from_ns, self._settings.spike_to_ns)
+        if self._stalls_stamps:
             delay += self._stall(draws)
         return int(delay)
 

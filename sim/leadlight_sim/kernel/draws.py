@@ -74,8 +74,10 @@ class Stream:
         """
         while True:
             share = self.random()
-            is_so = share < probability
-            share = share / probability if is_so else (share - probability) / (1.0 - probability)
+            if is_so := share < probability:
+                share /= probability
+            else:
+                share = (share - probability) / (1.0 - probability)
             if 0.0 < share < 1.0:
                 return abs(scale * _inverse_normal(share)), is_so
 
@@ -118,33 +120,28 @@ class PlacedStream(Stream):
     their draws apart is what the spectral test measures.
     """
 
-    __slots__ = ("_is_placed", "_state")
+    __slots__ = ("_state", "place")
 
-    def __init__(self) -> None:
-        self._state = 1
-        self._is_placed = False
+    def __init__(self, place: int = 1) -> None:
+        self.place = place
+        """Where the next draw is made: set to any odd number, whose upper bits, of 128, are that draw. 0 once it is."""
+        self._state = place
         self.random = self._next
         self.getrandbits = self._bits
 
-    def put(self, place: int) -> None:
-        """Go to a place, any odd number: its upper bits, of 128, are what is drawn first."""
-        self._state = place & _MODULUS_MASK
-        # Most places are drawn from once, and a product of such numbers is what a draw costs: it is left for the next.
-        self._is_placed = True
-
     def _next(self) -> float:
-        if self._is_placed:
-            self._is_placed = False
+        # Most places are drawn from once, and a product of such numbers is what a draw costs: it is left for the next.
+        place = self.place
+        if place:
+            self.place = 0
+            self._state = state = place & _MODULUS_MASK
         else:
-            self._state = self._state * MULTIPLIER & _MODULUS_MASK
-        return (self._state >> 75) * _UNIT
+            self._state = state = self._state * MULTIPLIER & _MODULUS_MASK
+        return (state >> 75) * _UNIT
 
     def _bits(self, count: int) -> int:
         bits = 0
         for _ in range(-(-count // 53)):
-            if self._is_placed:
-                self._is_placed = False
-            else:
-                self._state = self._state * MULTIPLIER & _MODULUS_MASK
+            self._next()
             bits = bits << 53 | self._state >> 75
         return bits & (1 << count) - 1

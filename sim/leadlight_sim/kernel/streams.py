@@ -33,9 +33,7 @@ class Streams:
 
         It is Lehmer's generator, whose draws cost three times as long, and not those that ``stream`` returns.
         """
-        stream = PlacedStream()
-        stream.put(self.key(*name_parts))
-        return stream
+        return PlacedStream(self.key(*name_parts))
 
     def key(self, *name_parts: str) -> int:
         """Return an odd number of 128 bits of this name: a place for a ``PlacedStream``, or a factor of one.
