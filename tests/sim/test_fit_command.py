@@ -310,11 +310,12 @@ def test_odd_seconds_of_measured_round_trips_draw_the_even_ones(path: Path, tmp_
     judged = zip(shares, quantiles_known(even, shares), quantiles_known(fitted, shares), strict=True)
     for share, known, own in judged:
         found = float(np.quantile(drawn, share))
-        # Where one disturbed second in ten is an odd one, what odd seconds saw is itself nowhere near what even ones
-        # did: nothing can then be near to both, and it must be near to what it was made of.
-        bound = known if known.low <= own.value <= known.high else own
-        assert abs(found - bound.value) <= 0.10 * bound.value or bound.low <= found <= bound.high
-        assert bound is known or (path.stem == "udp_50load" and share > 0.5)
+        if path.stem == "udp_50load" and share == 0.99:
+            # One disturbed second in ten is an odd one: of what was fitted one packet in fifteen was slower than any
+            # of the even seconds. No p99 is near both; it must be near to what it was made of.
+            assert float(np.mean(fitted[0].delays > np.max(even[0].delays))) > 0.05
+            known = own
+        assert abs(found - known.value) <= 0.10 * known.value or known.low <= found <= known.high
     assert findings(fit(observed), observed)
 
 
