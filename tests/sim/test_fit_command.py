@@ -20,7 +20,7 @@ from leadlight_sim.fitting import FitError, check_observed, findings
 from leadlight_sim.fitting.again import drawn_again
 from leadlight_sim.fitting.air import fit
 from leadlight_sim.fitting.bounds import quantiles_known
-from leadlight_sim.fitting.losses import loss_runs, together
+from leadlight_sim.fitting.losses import loss_runs, own_losses, together
 from leadlight_sim.fitting.rhythm import find_beat, held, waits_of
 from leadlight_sim.fitting.signatures import signatures_of
 from leadlight_sim.recording import HostObserved, Observed, Way, read_observed
@@ -265,6 +265,41 @@ def test_bounds_are_wider_where_delays_resemble_those_before_them() -> None:
     assert bound.spread > 3 * free.spread
     again = quantiles_known([Way(sent, alike)], [0.5])
     assert again == [bound]
+
+
+def lossy(random: Random, share: float, run: float, count: int = 1_200) -> Way:
+    """Return packets every quarter second of which a share is lost, so many in a row on average."""
+    lost, bad = [], False
+    for _ in range(count):
+        bad = random.random() < ((1 - 1 / run) if bad else share / run / (1 - share))
+        lost.append(bad)
+    return Way.of(np.arange(count) * SECOND / 4, [None if one else 2e6 + random.exponential(1e6) for one in lost])
+
+
+def test_a_host_that_loses_more_than_the_others_is_named_with_what_to_write_into_a_scenario() -> None:
+    for seed in range(8):
+        random = np.random.Generator(np.random.PCG64(seed))
+        hosts = [HostObserved(label, group=lossy(random, 0.02, 2.0)) for label in ("jetty", "willow")]
+        hosts.append(HostObserved("ferry", group=lossy(random, 0.15, 3.0)))
+        found = own_losses(Observed("x", tuple(hosts), 300.0 * SECOND))
+        assert [own.label for own in found] == ["ferry"]
+        shares = [loss_runs(host.group).share for host in hosts]
+        assert found[0].share == shares[2]
+        # What all lose on average, and then this board alone, comes to what it lost.
+        assert 1 - (1 - np.mean(shares)) * (1 - found[0].extra_share) == pytest.approx(shares[2], abs=1e-12)
+        # Runs of three a quarter second apart: some forty of them tell their mean to a third.
+        assert found[0].extra_burst_s == pytest.approx(0.25 / -np.log(1 - 1 / 3.0), rel=0.7)
+    observed = Observed("x", tuple(hosts), 300.0 * SECOND)
+    said = " ".join(findings(fit(observed), observed))
+    assert "ferry loses" in said
+    assert f"extra_loss_fraction = {found[0].extra_share:.3f}" in said
+
+
+def test_hosts_that_lose_alike_are_not_told_apart() -> None:
+    for seed in range(12):
+        random = np.random.Generator(np.random.PCG64(seed))
+        hosts = tuple(HostObserved(f"host-{n}", group=lossy(random, 0.04, 4.0)) for n in range(3))
+        assert own_losses(Observed("x", hosts, 300.0 * SECOND)) == ()
 
 
 @pytest.mark.slow
