@@ -80,9 +80,9 @@ def findings(found: Fit, observed: Observed) -> list[str]:
     if not math.isnan(found.loss.shared_share) and found.loss.mean_loss:
         lines.append(f"Of the group's loss {as_share(found.loss.shared_share)} strikes all hosts at once.")
     lines += [
-        f"{own.label} loses {as_share(own.share)} of the group's packets, others {as_share(own.usual_share)}: move it or "
-        f"the access point. The air that is made gives every board the mean; for this one write extra_loss_fraction = "
-        f"{own.extra_share:.3f} and extra_burst_s = {own.extra_burst_s:.3f} into its [[followers]]."
+        f"{own.label} loses {as_share(own.share)} of the group's packets, others {as_share(own.usual_share)}. The air "
+        "that is made gives every board the mean of all. Write into this one's [[followers]] of the scenario: "
+        f"extra_loss_fraction = {own.extra_share:.3f}, extra_burst_s = {own.extra_burst_s:.3f}."
         for own in own_losses(observed)
     ]
     lines += _hold_lines(found)
