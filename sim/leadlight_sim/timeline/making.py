@@ -199,6 +199,8 @@ def _spans(recorder: Recorder, bins: dict[str, Floats], unit_ms: float) -> Timel
         return padded.reshape(pieces, whole, factor)
 
     def middle(key: str) -> Floats:
+        if factor == 1:
+            return bins[key]
         values = np.sort(grouped(key), axis=2)
         last = np.maximum((~np.isnan(values)).sum(axis=2) - 1, 0)
         found: Floats = np.take_along_axis(values, (last // 2)[..., None], axis=2)[..., 0]
@@ -236,9 +238,11 @@ def _beacons(recorder: Recorder, count: int, span_ns: int, unit_ms: float) -> di
 
 
 def _counted(values_ms: Floats, unit_ms: float) -> Counts:
-    whole = np.round(np.nan_to_num(values_ms) / unit_ms)
-    limited = np.clip(whole, -(2**31) + 2, 2**31 - 1)
-    return np.where(np.isnan(values_ms), MISSING, limited).astype(np.int32)
+    is_missing = np.isnan(values_ms)
+    whole = np.rint(np.where(is_missing, 0.0, values_ms) / unit_ms)
+    counts: Counts = np.clip(whole, -(2**31) + 2, 2**31 - 1).astype(np.int32)
+    counts[is_missing] = MISSING
+    return counts
 
 
 # --- Windows ----------------------------------------------------------------------------------------------------------

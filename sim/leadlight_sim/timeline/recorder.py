@@ -28,7 +28,7 @@ BIN_NS: Final = 250 * MILLISECOND
 """Of each such span the least, the middle and the most are kept."""
 AROUND_NS: Final = 5 * SECOND
 """How long before and after an instant of note every frame is kept."""
-FRAMES_AT_ONCE: Final = 8192
+FRAMES_AT_ONCE: Final = 12_288
 """So many frames of one piece are worked out at once."""
 
 
@@ -100,7 +100,6 @@ class Recorder:
             Sampler(watch.node, player, suspended.get(watch.node.name, ()))
             for watch, player in zip(watches, self._players, strict=True)
         ]
-        self._told: dict[str, object] = {}
         self._believed: Iterable[int] = ()
         self._knots: list[Knot] = []
         self._worked_out_to = 0
@@ -110,7 +109,7 @@ class Recorder:
         """Of the stretches where any are wanted."""
         self.extremes = Extremes(self.pieces, self.frame_ns)
         for leading in world.leaders:
-            leading.watch = partial(self._look_at_leader, leading)
+            leading.watch = partial(self._look_at_leader, leading, [])
 
     def first_heard(self, piece: int) -> int | None:
         """Return when a piece, by its number from 0, first knew a time."""
@@ -122,11 +121,11 @@ class Recorder:
 
     # -- while it runs -------------------------------------------------------------------------------------------------
 
-    def _look_at_leader(self, node: LeaderNode) -> None:
+    def _look_at_leader(self, node: LeaderNode, told: list[object]) -> None:
         leader = node.leader
-        told = leader.is_leading, leader.cue, node.shift_ns, node.life
-        if self._told.get(node.name) != told:
-            self._told[node.name] = told
+        found = [leader.cue, leader.is_leading, node.shift_ns, node.life]
+        if found != told:
+            told[:] = found
             now = self._world.kernel.now
             self.note_truth({timebase: self._world.leader_time(timebase, now) for timebase in self._believed})
 
@@ -202,11 +201,15 @@ def _binned(bins: Wholes, count: int, frames: Frames) -> dict[str, Floats]:
     pieces = len(frames.ours)
     starts = np.searchsorted(bins, np.arange(count))
     widest = int(np.diff(np.append(starts, len(bins))).max(initial=1))
-    spread = np.full((2, pieces, count * widest), np.nan)
-    places = bins * widest + (np.arange(len(bins)) - starts[bins])
-    spread[0][:, places] = frames.ours
-    spread[1][:, places] = frames.naive
-    spread = np.sort(spread.reshape(2, pieces, count, widest), axis=3)  # NaN comes last
+    if len(bins) == count * widest:
+        spread = np.array([frames.ours, frames.naive])
+    else:
+        spread = np.full((2, pieces, count * widest), np.nan)
+        places = bins * widest + (np.arange(len(bins)) - starts[bins])
+        spread[0][:, places] = frames.ours
+        spread[1][:, places] = frames.naive
+    spread = spread.reshape(2, pieces, count, widest)
+    spread.sort(axis=3)  # NaN comes last
     last = np.maximum((~np.isnan(spread)).sum(axis=3) - 1, 0)
     middle = np.take_along_axis(spread, (last // 2)[..., None], axis=3)[..., 0]
     most = np.take_along_axis(spread, last[..., None], axis=3)[..., 0]
