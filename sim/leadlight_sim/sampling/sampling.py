@@ -120,8 +120,9 @@ class Sampler:
         switched = self._node.switched
         instants = np.array([0, *(when for when, _ in switched)], np.int64)
         states = np.array([False, *(is_on for _, is_on in switched)], np.bool_)
-        if at.size and (first := np.searchsorted(instants, at[0], "right")) == np.searchsorted(instants, at[-1], "right"):
-            return np.full(len(at), states[first - 1])  # by far the commonest
+        first, last = np.searchsorted(instants, at[[0, -1]], "right") if at.size else (1, 1)
+        if first == last:  # by far the commonest
+            return np.full(len(at), states[first - 1])
         powered: Flags = states[rows_at(at, instants)]
         return powered
 
