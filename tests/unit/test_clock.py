@@ -140,6 +140,18 @@ def test_silence_makes_holdover_whose_bound_grows(ground: Ground) -> None:
     )
 
 
+def test_it_tells_the_very_nanosecond_at_which_a_bound_will_be_outgrown(ground: Ground) -> None:
+    ground.beacon(100)
+    now = ground.exchange(100.5)
+    end = LocalInstant(now + 1_000 * SECOND)
+    for bound_ns in (15_000_001, 20_000_000, 33_333_333, 40_000_001):
+        at = ground.clock.outgrows_at(bound_ns, now, end)
+        widths = [ground.clock.bounds(LocalInstant(at - back)).statistical_ns for back in (1, 0)]
+        assert widths[0] == bound_ns
+        assert widths[1] == bound_ns + 1
+    assert ground.clock.outgrows_at(SECOND * SECOND, now, end) == end
+
+
 def test_delays_are_reported_from_before_the_beacon_and_only_by_a_good_two_way_clock(ground: Ground) -> None:
     ground.beacon(100)
     assert ground.clock.shared_delay.reports(1) == ()
