@@ -1232,6 +1232,30 @@ def test_at_a_tick_a_picture_that_stands_is_in_its_time(locked: Board) -> None:
     assert (tick.frame, tick.level, tick.error_ns) == (2_800, 1.0, 0)
 
 
+def test_what_a_leader_no_longer_answers_is_not_held_against_it(board: Board) -> None:
+    board.lead(160, 165, answering=False)
+    assert board.follower.never_answered
+    board.beacon(165, sounding_budget=0)
+    assert not board.follower.never_answered
+
+
+def test_the_answer_that_proves_a_leader_brings_its_cookie(make_board: Callable[..., Board]) -> None:
+    board = make_board(codec=KEYED)
+    board.lead(160, 165)
+    first, *others = [message for _, message, _ in board.sent if isinstance(message, Sounding)]
+    assert first.cookie is None
+    assert {message.cookie for message in others} == {5}
+
+
+def test_a_packet_that_comes_before_a_late_timer_puts_the_cue_in_force(locked: Board) -> None:
+    coming = paused(TIDEFALL, 172, 10)
+    locked.beacon(170, next_cue=coming)
+    locked.run(171)
+    at = locked.beacon(172.5, next_cue=coming)
+    assert locked.follower.cue == coming
+    assert [event.at for event in locked.told(events.CueAdopted)] == [at]
+
+
 # -- what a group without a key allows --------------------------------------------------------------------------------
 
 
