@@ -267,6 +267,27 @@ def test_bounds_are_wider_where_delays_resemble_those_before_them() -> None:
     assert again == [bound]
 
 
+def spells(random: Random, seconds: float, calm_s: float = 60.0, busy_s: float = 30.0) -> Way:
+    """Return a packet every quarter second, five times as slow in busy spells."""
+    sent = np.arange(round(4 * seconds)) * SECOND / 4
+    changes, busy = [0.0], random.random() < busy_s / (calm_s + busy_s)
+    while changes[-1] < seconds:
+        changes.append(changes[-1] + random.exponential(busy_s if busy == (len(changes) % 2 == 1) else calm_s))
+    is_busy = (np.searchsorted(changes, sent / SECOND, side="right") % 2 == 1) == busy
+    return Way(sent, random.lognormal(1.0, 0.4, len(sent)) * np.where(is_busy, 5.0, 1.0))
+
+
+def test_bounds_contain_what_a_network_is_though_a_recording_holds_three_busy_spells_of_it() -> None:
+    random = np.random.Generator(np.random.PCG64(5))
+    shares = (0.5, 0.9, 0.99)
+    aims = np.quantile(spells(random, 100_000.0).delays, shares)
+    inside = [
+        [bound.low <= aim <= bound.high for bound, aim in zip(quantiles_known([way], shares), aims, strict=True)]
+        for way in [spells(random, 300.0) for _ in range(40)]
+    ]
+    assert np.all(np.mean(inside, axis=0) >= 0.90)
+
+
 def lossy(random: Random, share: float, run: float, count: int = 1_200) -> Way:
     """Return packets every quarter second of which a share is lost, so many in a row on average."""
     lost, bad = [], False
