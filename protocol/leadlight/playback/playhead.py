@@ -41,13 +41,8 @@ class Stretch:
         speed = BILLION + self.rate_ppb
         if speed <= 0:
             return None
-        # Smallest e with e + floor(e·rate/10⁹) >= wanted: the floor makes it at most one more than the quotient.
-        instant = LocalInstant(self.at + -(-(position - self.position) * BILLION // speed))
-        while self.position_at(LocalInstant(instant - 1)) >= position:
-            instant = LocalInstant(instant - 1)
-        while self.position_at(instant) < position:
-            instant = LocalInstant(instant + 1)
-        return instant
+        # Smallest e with e + floor(e·rate/10⁹) = floor(e·speed/10⁹) >= wanted.
+        return LocalInstant(self.at + -(-(position - self.position) * BILLION // speed))
 
 
 FROZEN_PPB = -BILLION
