@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
+from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 
 import pytest
 from playwright.sync_api import Browser
 
 from leadlight.commands.cli import main
+from leadlight_sim.testing import record_virtually
 
 pytestmark = pytest.mark.slow
 
@@ -31,17 +33,21 @@ def pages(tmp_path_factory: pytest.TempPathFactory) -> Mapping[str, Path]:
     tune = ["tune", str(garden), "--intervals", "0.5,1", "--share", "0.3", "--evenings", "2", "--jobs", "1"]
     compare = ["compare", str(garden), "leader.interval_s=0.1", "--evenings", "12", "--jobs", "1"]
     drills = ["rehearse", str(garden), "--drill", "roam@1:00", "--quiet"]
+    recording = folder / "own.rec"
+    with ThreadPoolExecutor(1) as aside:  # the browser's tools hold an asyncio loop here, and a recording has its own
+        recording.write_bytes(aside.submit(record_virtually, 20.0, preset="dozing", seed=5).result().content)
+    fit = ["fit", str(recording), "--output", str(folder / "own.toml")]
     made = {}
-    for words in (tune, compare, drills):
-        made[words[0]] = folder / f"{words[0]}.html"
-        assert main([*words, "--report", str(made[words[0]])]) == 0
+    for name, words in {"tune": tune, "compare": compare, "rehearse": drills, "fit": fit}.items():
+        made[name] = folder / f"{name}.html"
+        assert main([*words, "--report", str(made[name])]) == 0
     return made
 
 
 @pytest.mark.thorough_except(width=390, colours="light")
 @pytest.mark.parametrize("colours", ["light", "dark"])
 @pytest.mark.parametrize("width", [390, 768, 1280])
-@pytest.mark.parametrize("name", ["tune", "compare", "rehearse"])
+@pytest.mark.parametrize("name", ["tune", "compare", "rehearse", "fit"])
 def test_a_page_fits_every_width_and_asks_for_nothing(
     browser: Browser, pages: Mapping[str, Path], name: str, width: int, colours: str
 ) -> None:
@@ -66,6 +72,17 @@ def test_a_page_fits_every_width_and_asks_for_nothing(
         ".map(e => parseFloat(getComputedStyle(e).fontSize)))"
     )
     assert smallest >= SMALLEST_PX
+    drawn, whole, words_px = page.evaluate(
+        """() => {
+          const shown = [...document.querySelectorAll("main figure svg")].filter(one => one.getClientRects().length);
+          const words = shown.flatMap(one => [...one.querySelectorAll("text")]).filter(one => one.textContent.trim());
+          const size = one => parseFloat(getComputedStyle(one).fontSize) * Math.hypot(one.getCTM().a, one.getCTM().b);
+          const fits = one => one.parentElement.scrollWidth <= one.parentElement.clientWidth;
+          return [shown.length, shown.filter(fits).length, Math.min(...words.map(size))];
+        }"""
+    )
+    assert (drawn, whole) == (4 if name == "fit" else 0,) * 2
+    assert not drawn or words_px >= SMALLEST_PX
     if name == "rehearse":
         page.locator("tbody th a").first.press("Enter")
         frame = page.frame_locator("iframe").first

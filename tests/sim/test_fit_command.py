@@ -20,7 +20,7 @@ from leadlight_sim.fitting import FitError, check_observed, findings
 from leadlight_sim.fitting.again import drawn_again
 from leadlight_sim.fitting.air import fit
 from leadlight_sim.fitting.bounds import quantiles_known
-from leadlight_sim.fitting.losses import loss_runs, together
+from leadlight_sim.fitting.losses import loss_runs, own_losses, together
 from leadlight_sim.fitting.rhythm import find_beat, held, waits_of
 from leadlight_sim.fitting.signatures import signatures_of
 from leadlight_sim.recording import HostObserved, Observed, Way, read_observed
@@ -267,6 +267,62 @@ def test_bounds_are_wider_where_delays_resemble_those_before_them() -> None:
     assert again == [bound]
 
 
+def spells(random: Random, seconds: float, calm_s: float = 60.0, busy_s: float = 30.0) -> Way:
+    """Return a packet every quarter second, five times as slow in busy spells."""
+    sent = np.arange(round(4 * seconds)) * SECOND / 4
+    changes, busy = [0.0], random.random() < busy_s / (calm_s + busy_s)
+    while changes[-1] < seconds:
+        changes.append(changes[-1] + random.exponential(busy_s if busy == (len(changes) % 2 == 1) else calm_s))
+    is_busy = (np.searchsorted(changes, sent / SECOND, side="right") % 2 == 1) == busy
+    return Way(sent, random.lognormal(1.0, 0.4, len(sent)) * np.where(is_busy, 5.0, 1.0))
+
+
+def test_bounds_contain_what_a_network_is_though_a_recording_holds_three_busy_spells_of_it() -> None:
+    random = np.random.Generator(np.random.PCG64(5))
+    shares = (0.5, 0.9, 0.99)
+    aims = np.quantile(spells(random, 100_000.0).delays, shares)
+    inside = [
+        [bound.low <= aim <= bound.high for bound, aim in zip(quantiles_known([way], shares), aims, strict=True)]
+        for way in [spells(random, 300.0) for _ in range(40)]
+    ]
+    assert np.all(np.mean(inside, axis=0) >= 0.90)
+
+
+def lossy(random: Random, share: float, run: float, count: int = 1_200) -> Way:
+    """Return packets every quarter second of which a share is lost, so many in a row on average."""
+    lost, bad = [], False
+    for _ in range(count):
+        bad = random.random() < ((1 - 1 / run) if bad else share / run / (1 - share))
+        lost.append(bad)
+    return Way.of(np.arange(count) * SECOND / 4, [None if one else 2e6 + random.exponential(1e6) for one in lost])
+
+
+def test_a_host_that_loses_more_than_the_others_is_named_with_what_to_write_into_a_scenario() -> None:
+    for seed in range(8):
+        random = np.random.Generator(np.random.PCG64(seed))
+        hosts = [HostObserved(label, group=lossy(random, 0.02, 2.0)) for label in ("jetty", "willow")]
+        hosts.append(HostObserved("ferry", group=lossy(random, 0.15, 3.0)))
+        found = own_losses(Observed("x", tuple(hosts), 300.0 * SECOND))
+        assert [own.label for own in found] == ["ferry"]
+        shares = [loss_runs(host.group).share for host in hosts]
+        assert found[0].share == shares[2]
+        # What all lose on average, and then this board alone, comes to what it lost.
+        assert 1 - (1 - np.mean(shares)) * (1 - found[0].extra_share) == pytest.approx(shares[2], abs=1e-12)
+        # Runs of three a quarter second apart: some forty of them tell their mean to a third.
+        assert found[0].extra_burst_s == pytest.approx(0.25 / -np.log(1 - 1 / 3.0), rel=0.7)
+    observed = Observed("x", tuple(hosts), 300.0 * SECOND)
+    said = " ".join(findings(fit(observed), observed))
+    assert "ferry loses" in said
+    assert f"extra_loss_fraction = {found[0].extra_share:.3f}" in said
+
+
+def test_hosts_that_lose_alike_are_not_told_apart() -> None:
+    for seed in range(12):
+        random = np.random.Generator(np.random.PCG64(seed))
+        hosts = tuple(HostObserved(f"host-{n}", group=lossy(random, 0.04, 4.0)) for n in range(3))
+        assert own_losses(Observed("x", hosts, 300.0 * SECOND)) == ()
+
+
 @pytest.mark.slow
 def test_losses_of_a_fit_come_in_runs_as_recorded() -> None:
     random = np.random.Generator(np.random.PCG64(5))
@@ -310,11 +366,12 @@ def test_odd_seconds_of_measured_round_trips_draw_the_even_ones(path: Path, tmp_
     judged = zip(shares, quantiles_known(even, shares), quantiles_known(fitted, shares), strict=True)
     for share, known, own in judged:
         found = float(np.quantile(drawn, share))
-        # Where one disturbed second in ten is an odd one, what odd seconds saw is itself nowhere near what even ones
-        # did: nothing can then be near to both, and it must be near to what it was made of.
-        bound = known if known.low <= own.value <= known.high else own
-        assert abs(found - bound.value) <= 0.10 * bound.value or bound.low <= found <= bound.high
-        assert bound is known or (path.stem == "udp_50load" and share > 0.5)
+        if path.stem == "udp_50load" and share == 0.99:
+            # One disturbed second in ten is an odd one: of what was fitted one packet in fifteen was slower than any
+            # of the even seconds. No p99 is near both; it must be near to what it was made of.
+            assert float(np.mean(fitted[0].delays > np.max(even[0].delays))) > 0.05
+            known = own
+        assert abs(found - known.value) <= 0.10 * known.value or known.low <= found <= known.high
     assert findings(fit(observed), observed)
 
 

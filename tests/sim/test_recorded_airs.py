@@ -14,6 +14,8 @@ import pytest
 
 from leadlight.recording import Recording
 from leadlight.units import MICROSECOND, MILLISECOND, SECOND
+from leadlight_sim.air import GROUP_OVERHEAD_BYTES, Radio
+from leadlight_sim.air.contended import Beacons, ContendedAir
 from leadlight_sim.air.sampled.air import SampledAir
 from leadlight_sim.fitting.again import drawn_again
 from leadlight_sim.fitting.air import Fit, fit
@@ -181,6 +183,30 @@ def test_the_access_points_beat_is_found_where_there_is_one_and_nowhere_else(nam
         release = made.true_at(round(float(found.beat.next_release(np.array([at_s * SECOND]))[0])))
         nearest = min(abs(release - int(grid.next_dtim(TrueInstant(release - back)))) for back in (0, 102_400_000))
         assert nearest <= 2 * MILLISECOND
+
+
+@pytest.mark.parametrize(
+    ("duration_s", "within_ms"),
+    [pytest.param(60.0, 2.0, marks=pytest.mark.slow), pytest.param(300.0, 1.0, marks=pytest.mark.thorough)],
+)
+@pytest.mark.parametrize("seed", [3, 4, 5])
+def test_where_frames_compete_held_ones_leave_when_the_beacon_has_been_sent(
+    duration_s: float, within_ms: float, seed: int
+) -> None:
+    plain = known("beside a neighbour").model_dump(mode="json", exclude_unset=True)
+    dozing = check_scenario(plain | {"air": {"preset": "dozing", "fidelity": "contended"}}, "known")
+    made = record_virtually(duration_s, scenario=dozing, seed=seed, hosts=HOSTS)
+    beat = fit(observe(made.recording, "x")).beat
+    air = made.network.air
+    assert isinstance(air, ContendedAir)
+    assert air.grid is not None
+    assert beat is not None
+    assert beat.beacons == 2
+    beacon_ns = Radio().group_frame_ns(Beacons().frame_bytes - GROUP_OVERHEAD_BYTES)
+    for at_s in (1.0, duration_s / 2, duration_s - 1):
+        release = made.true_at(round(float(beat.next_release(np.array([at_s * SECOND]))[0]))) - beacon_ns
+        nearest = min(abs(release - int(air.grid.next_dtim(TrueInstant(release - back)))) for back in (0, 102_400_000))
+        assert nearest <= within_ms * MILLISECOND
 
 
 @STUDY

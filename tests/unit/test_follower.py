@@ -28,7 +28,7 @@ from leadlight.follower.settings import FollowerSettings
 from leadlight.follower.tallies import TALLIES_PER_SECOND
 from leadlight.playback.content import StoredShow
 from leadlight.playback.fader import HOLDOVER_FADE_NS, RETURN_FADE_NS, STOP_FADE_NS
-from leadlight.playback.recovery import Remedy
+from leadlight.playback.recovery import HoldRecovery, Recovery, Remedy
 from leadlight.playback.stage import ASK_WITHIN_NS, STOP_CARRIED_NS, UNKEYED_SPACING_NS, Shown
 from leadlight.playback.stills import Still
 from leadlight.terms import ClockState, ContentState, CueState
@@ -91,11 +91,12 @@ class Board:
         make_echo: Maker,
         stills: tuple[Still, ...] = (),
         codec: Codec = CODEC,
+        recovery: Recovery | None = None,
         **settings: Any,
     ) -> None:
         shows = [replace(TIDEFALL, stills=stills), EMBERS]
         self.codec = codec
-        self.follower = Follower(FollowerSettings("jetty", **settings), codec, Calm(), shows)
+        self.follower = Follower(FollowerSettings("jetty", **settings), codec, Calm(), shows, recovery=recovery)
         self._make_beacon = make_beacon
         self._make_echo = make_echo
         self.cue = rolling(TIDEFALL, 100)
@@ -211,6 +212,8 @@ def test_one_beacon_and_one_sounding_are_enough_to_join_mid_show(board: Board) -
     told = board.events()
     assert [type(event) for event in told] == [events.LockAcquired, events.CueAdopted]
     assert {event.at for event in told} == {answered_at}
+    assert told[0] == events.LockAcquired(answered_at, board.follower.clock.bounds(answered_at).statistical_ns or 0)
+    assert told[0].bound_ns > 0
     # Nothing more is ever heard. Frame 2600 runs from 65.000 s of the show to 65.025.
     assert board.shown(165.0125).frame == 2_600
     assert board.shown(165.0125).level == 1.0
@@ -987,6 +990,21 @@ def test_a_frame_handed_over_when_the_next_was_due_is_late_and_counted(locked: B
     assert next(message for _, message, _ in locked.sent if isinstance(message, Tally)).late_frames == 1
 
 
+def test_how_late_frames_come_is_told_of_the_last_hundred(locked: Board) -> None:
+    follower = locked.follower
+    shown = locked.shown(170)
+    assert shown.frame is not None
+    assert shown.next_at is not None
+    begins_at = LocalInstant(shown.next_at - 25 * MILLISECOND)
+    for late_ms in [9] * 5 + [1] * 94:
+        follower.note_frame_shown(shown.frame, LocalInstant(begins_at + late_ms * MILLISECOND))
+    for late_ms, p95_ms in ((1, 9), (2, 2)):  # of a hundred five are late; then the first of the five is forgotten
+        follower.note_frame_shown(shown.frame, LocalInstant(begins_at + late_ms * MILLISECOND))
+        snapshot = follower.snapshot(LocalInstant(begins_at))
+        assert snapshot.frame_late_ns == pytest.approx(late_ms * MILLISECOND, abs=1_000)
+        assert snapshot.frames_late_p95_ns == pytest.approx(p95_ms * MILLISECOND, abs=1_000)
+
+
 def test_nothing_is_late_while_nothing_is_shown(board: Board) -> None:
     board.follower.note_frame_shown(7, local(10))
     assert board.follower.late_frames == 0
@@ -1200,6 +1218,70 @@ def test_a_step_waits_for_frames_marked_as_still_and_then_nothing_dims(
         # In a group without a key a jump that is seen comes in softly.
         assert min(levels) < 0.02
     assert board.shown(175.51).frame == 3030
+
+
+def test_a_step_that_waited_is_made_by_a_timer_that_is_late_too(make_board: Callable[..., Board]) -> None:
+    board = make_board(stills=(Still(3000, 3040),))
+    board.lead(160, 174.5)
+    board.beacon(174.5, cue=board.cue._replace(line=ShowLine(leader(100), ShowPosition(250 * MILLISECOND))))
+    board.run(174.98)
+    board.events()
+    board.follower.handle_timer(local(175.2))
+    assert [event.at for event in board.told(events.Stepped)] == [local(175.2)]
+
+
+def test_a_hold_is_told_once_when_it_begins(make_board: Callable[..., Board]) -> None:
+    board = make_board(recovery=HoldRecovery())
+    board.lead(160, 170)
+    board.events()
+    board.cue = board.cue._replace(line=ShowLine(leader(100.9), ShowPosition(0)))
+    at = board.beacon(170)
+    board.lead(170.5, 173)
+    (held,) = board.events()
+    assert type(held) is events.Held
+    assert held.at == at
+    assert held.ahead_ns == pytest.approx(900 * MILLISECOND, abs=3 * MILLISECOND)
+
+
+@pytest.mark.parametrize(("after_ms", "frame", "error_ms"), [(10, 3_000, 10), (15, 3_001, -10), (26, 3_001, 1)])
+def test_a_loop_with_ticks_of_its_own_is_given_the_frame_that_begins_nearest(
+    locked: Board, after_ms: int, frame: int, error_ms: int
+) -> None:
+    locked.lead(170, 175)
+    tick = locked.follower.shown_at_tick(LocalInstant(local(175) + after_ms * MILLISECOND))
+    assert (tick.frame, tick.level) == (frame, 1.0)
+    assert tick.error_ns == pytest.approx(error_ms * MILLISECOND, abs=2 * MILLISECOND)
+
+
+def test_at_a_tick_a_picture_that_stands_is_in_its_time(locked: Board) -> None:
+    locked.cue = paused(TIDEFALL, 170, 70.01)
+    locked.lead(170, 175)
+    tick = locked.follower.shown_at_tick(local(175))
+    assert (tick.frame, tick.level, tick.error_ns) == (2_800, 1.0, 0)
+
+
+def test_what_a_leader_no_longer_answers_is_not_held_against_it(board: Board) -> None:
+    board.lead(160, 165, answering=False)
+    assert board.follower.never_answered
+    board.beacon(165, sounding_budget=0)
+    assert not board.follower.never_answered
+
+
+def test_the_answer_that_proves_a_leader_brings_its_cookie(make_board: Callable[..., Board]) -> None:
+    board = make_board(codec=KEYED)
+    board.lead(160, 165)
+    first, *others = [message for _, message, _ in board.sent if isinstance(message, Sounding)]
+    assert first.cookie is None
+    assert {message.cookie for message in others} == {5}
+
+
+def test_a_packet_that_comes_before_a_late_timer_puts_the_cue_in_force(locked: Board) -> None:
+    coming = paused(TIDEFALL, 172, 10)
+    locked.beacon(170, next_cue=coming)
+    locked.run(171)
+    at = locked.beacon(172.5, next_cue=coming)
+    assert locked.follower.cue == coming
+    assert [event.at for event in locked.told(events.CueAdopted)] == [at]
 
 
 # -- what a group without a key allows --------------------------------------------------------------------------------

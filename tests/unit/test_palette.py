@@ -6,6 +6,9 @@ the same luminance. Two are held apart by what viewers need who see them as smal
 V. Setlur, "An engineering model for color difference as a function of size", Color Imaging Conference 2014): in CIELAB,
 on each axis, three viewers of four tell marks of a size of 0.3 degrees apart, which is a key's swatch of 12 px at arm's
 length.
+
+Checked against two libraries, colour-science 0.4.7 and colorspacious 1.1.2: their matrices are these to the last digit,
+their CIELAB is within 0.01 of it. By CIEDE2000, another measure, the two that are closest are 7.8 apart.
 """
 
 from __future__ import annotations

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from functools import partial
 from typing import Final
 
 import numpy as np
@@ -20,9 +21,11 @@ from leadlight_sim.drawing import (
     RIGHT_PX,
     RULE,
     SOFT,
+    WIDTH,
     WORST,
     Drawing,
     as_svg,
+    in_both_widths,
     new_figure,
     place,
     rectangles,
@@ -33,6 +36,7 @@ from leadlight_sim.telling import as_time
 
 TEMPLATE: Final = "budget.html.j2"
 ROW_PX: Final = 30
+ROW_NARROW_PX: Final = 48
 NAMES_PX: Final = 280
 
 
@@ -42,7 +46,7 @@ def page(found: Budget, command: str = "") -> str:
     The same budget gives the same text, whenever and wherever it is made with the same versions.
     """
     good, words = headline(found)
-    drawings = [by_cause(found), sound_over_distance(found)]
+    drawings = in_both_widths(partial(by_cause, found), partial(sound_over_distance, found))
     return rendered(
         TEMPLATE,
         scenario=found.scenario,
@@ -58,12 +62,14 @@ def page(found: Budget, command: str = "") -> str:
     )
 
 
-def by_cause(found: Budget) -> Drawing:
+def by_cause(found: Budget, width: int = WIDTH) -> Drawing:
     """Draw what removing each cause would gain, the most first, each with two standard errors either way."""
+    narrow = width < WIDTH
+    row_px = ROW_NARROW_PX if narrow else ROW_PX
     effects = by_gain(found)
     with style("budget-causes"):
-        figure = new_figure(40 + len(effects) * ROW_PX + 46)
-        axes = place(figure, 34, len(effects) * ROW_PX, left=NAMES_PX, right=RIGHT_PX - 30)
+        figure = new_figure(40 + len(effects) * row_px + 46, width)
+        axes = place(figure, 34, len(effects) * row_px, left=8 if narrow else NAMES_PX, right=RIGHT_PX - 30)
         spans = [(effect.gain.value, ERRORS_APART * effect.gain.error) for effect in effects]
         right = 1.2 * max(max(gain + apart for gain, apart in spans), 1e-3)
         left = min(0.0, 1.1 * min(gain - apart for gain, apart in spans))
@@ -78,12 +84,17 @@ def by_cause(found: Budget) -> Drawing:
         axes.set_axisbelow(True)
         for row, (effect, (gain, apart)) in enumerate(zip(effects, spans, strict=True)):
             tint = WORST if effect.cause is None else OURS if effect.gain.is_distinguishable else LEVELS[1]
-            rectangles(axes, [(min(gain, 0.0), max(gain, 0.0), row + 0.25, row + 0.75)], tint)
-            axes.plot([gain - apart, gain + apart], [row + 0.5] * 2, color=INK.light, linewidth=1.4)
+            # On a phone a cause's name stands above its bar.
+            middle = row + (0.68 if narrow else 0.5)
+            rectangles(axes, [(min(gain, 0.0), max(gain, 0.0), middle - 8 / row_px, middle + 8 / row_px)], tint)
+            axes.plot([gain - apart, gain + apart], [middle] * 2, color=INK.light, linewidth=1.4)
             name = "all of these together" if effect.cause is None else effect.cause.value
-            axes.text(left - 0.01 * right, row + 0.5, name, ha="right", va="center", color=INK.light)
+            if narrow:
+                axes.text(left, row + 0.24, name, va="center", color=INK.light)
+            else:
+                axes.text(left - 0.01 * right, middle, name, ha="right", va="center", color=INK.light)
             told = as_time(gain) if effect.gain.is_distinguishable else "not distinguishable"
-            axes.text(max(gain + apart, 0.0) + 0.01 * right, row + 0.5, told, va="center",
+            axes.text(max(gain + apart, 0.0) + 0.01 * right, middle, told, va="center",
                       color=INK.light)  # fmt: skip
         of = "worst piece" if found.measured.pair is None else "worst pair"
         about = f"What removing each cause would gain for the {of}, in ms (p95 of light)."
@@ -97,14 +108,14 @@ def by_cause(found: Budget) -> Drawing:
     )
 
 
-def sound_over_distance(found: Budget) -> Drawing:
+def sound_over_distance(found: Budget, width: int = WIDTH) -> Drawing:
     """Draw sound against light over the distance, the windows behind it, with the best delay for the tightest."""
     site = found.scenario.site
     tightest = found.sound[0]
     windows = [fit.window for fit in found.sound[:2]]
     with style("budget-sound"):
-        figure = new_figure(300)
-        axes = place(figure, 30, 210)
+        figure = new_figure(300, width)
+        axes = place(figure, 30, 210) if width == WIDTH else place(figure, 30, 210, left=64, right=136)
         far = max(site.audience_far_m * 1.25, 10.0)
         distances = np.array([0.0, far])
         lowest_delay = min(tightest.light_delay_ms, 0.0)

@@ -10,7 +10,17 @@ from leadlight_sim.drawing.axes import (
     spread,
     time_axis,
 )
-from leadlight_sim.drawing.canvas import as_png, as_svg, new_figure, new_sheet, place, rectangles, shorter, style
+from leadlight_sim.drawing.canvas import (
+    as_png,
+    as_svg,
+    in_both_widths,
+    new_figure,
+    new_sheet,
+    place,
+    rectangles,
+    shorter,
+    style,
+)
 from leadlight_sim.drawing.pages import rendered
 from leadlight_sim.drawing.palette import (
     FAULT,
@@ -21,6 +31,7 @@ from leadlight_sim.drawing.palette import (
     LIMIT,
     MEANINGS,
     NAIVE,
+    NARROW,
     NIGHT,
     OURS,
     PAPER,
@@ -48,6 +59,7 @@ __all__ = [
     "LIMIT_AT",
     "MEANINGS",
     "NAIVE",
+    "NARROW",
     "NIGHT",
     "OURS",
     "PAPER",
@@ -72,6 +84,7 @@ __all__ = [
     "check_chart",
     "decade",
     "decades",
+    "in_both_widths",
     "new_figure",
     "new_sheet",
     "of_share",

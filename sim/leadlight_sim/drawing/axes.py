@@ -33,19 +33,19 @@ def _clock(seconds: float, with_hours: bool = False) -> str:
     return f"{whole // 60}:{whole % 60:02}"
 
 
-def _time_ticks(start: float, end: float) -> list[float]:
+def _time_ticks(start: float, end: float, most: int) -> list[float]:
     for step in (1, 2, 5, 10, 15, 30, 60, 120, 300, 600, 900, 1800, 3600, 7200, 14400, 43200, 86400):
-        if (end - start) / step <= 12:
+        if (end - start) / step <= most:
             break
     first = math.ceil(start / step) * step
     return [float(tick) for tick in range(first, math.floor(end) + 1, step)]
 
 
-def time_axis(axes: Axes | Area, start: float, end: float, label: str = "time of the run") -> None:
-    """Make an axis one of time, from ``start`` to ``end`` in s, with ticks at round minutes."""
+def time_axis(axes: Axes | Area, start: float, end: float, label: str = "time of the run", most: int = 12) -> None:
+    """Make an axis one of time, from ``start`` to ``end`` in s, with ticks at round minutes, about ``most`` of them."""
     with_hours = end >= 3600
     axes.set_xlim(start, end)
-    put_ticks(axes.xaxis, _time_ticks(start, end), lambda value: _clock(value, with_hours))
+    put_ticks(axes.xaxis, _time_ticks(start, end, most), lambda value: _clock(value, with_hours))
     if label:
         axes.set_xlabel(f"{label}, {'hours:' if with_hours else ''}minutes:seconds")
 

@@ -8,12 +8,14 @@ from __future__ import annotations
 
 import io
 import re
-from collections.abc import Iterable, Iterator
+from collections.abc import Callable, Iterable, Iterator
 from contextlib import contextmanager
+from dataclasses import replace
 from html import escape
 from typing import TYPE_CHECKING, Any, Final, overload
 
-from leadlight_sim.drawing.palette import INK, LEFT_PX, PAPER, RIGHT_PX, SOFT, TEXT_PX, TINTS, WIDTH, Tint
+from leadlight_sim.drawing.axes import Drawing
+from leadlight_sim.drawing.palette import INK, LEFT_PX, NARROW, PAPER, RIGHT_PX, SOFT, TEXT_PX, TINTS, WIDTH, Tint
 from leadlight_sim.drawing.sheet import Area, Sheet
 
 # The plotting library is loaded by who draws on it: a page whose drawings are sheets must not wait for it.
@@ -113,7 +115,7 @@ def shorter(name: str, characters: int = 12) -> str:
 def as_svg(figure: Figure | Sheet, name: str, title: str, description: str) -> str:
     """Return a figure as an ``<svg>`` element for a page, coloured by the page's variables, that needs nothing else.
 
-    ``name`` sets its identifiers apart from those of other drawings on the page.
+    ``name`` sets its identifiers apart from those of other drawings on the page; a narrow one may have the same.
     """
     if isinstance(figure, Sheet):
         size, body = f"0 0 {figure.width} {figure.height}", f"{figure.body()}\n</svg>"
@@ -129,13 +131,25 @@ def as_svg(figure: Figure | Sheet, name: str, title: str, description: str) -> s
         box = re.search(r'viewBox="([^"]*)"', text)
         assert box is not None
         size, body = box[1], text[text.index(">") + 1 :]
+    narrow = ""
+    if float(size.split()[2]) <= NARROW:
+        name, narrow = f"{name}-narrow", 'class="narrow" '
     head = (
-        f'<svg viewBox="{size}" role="img" aria-labelledby="{name}-title {name}-about">'
+        f'<svg {narrow}viewBox="{size}" role="img" aria-labelledby="{name}-title {name}-about">'
         f'<title id="{name}-title">{escape(title)}</title><desc id="{name}-about">{escape(description)}</desc>'
     )
     # Within tags only: a piece may be called id="x".
     body = re.sub(r"<[^<>]*>", lambda tag: _adapted(tag[0], name), body)
     return head + re.sub(r"[ \t]*\n[ \t]*", "\n", body)
+
+
+def in_both_widths(*draws: Callable[[int], Drawing | None]) -> list[Drawing]:
+    """Return drawings that are drawn for a page and for a phone, which shows the one that fits.
+
+    Each of ``draws`` is given the width in px; what it does not draw is left out.
+    """
+    both = [(wide, draw(NARROW)) for draw in draws if (wide := draw(WIDTH)) is not None]
+    return [replace(wide, svg=f"{wide.svg}\n{narrow.svg}") for wide, narrow in both if narrow is not None]
 
 
 def _adapted(tag: str, name: str) -> str:

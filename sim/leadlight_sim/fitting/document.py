@@ -5,6 +5,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
+from functools import partial
 from typing import Any, Final
 
 import numpy as np
@@ -26,6 +27,7 @@ from leadlight_sim.drawing import (
     as_svg,
     decade,
     decades,
+    in_both_widths,
     new_figure,
     place,
     rectangles,
@@ -43,17 +45,16 @@ TEMPLATE: Final = "fit.html.j2"
 TIMES_MAXIMUM: Final = 300
 """Spans of time in the drawing over time."""
 BEAT_BINS: Final = 128
+NARROW_EDGES: Final = {"left": 64.0, "right": 76.0}
 
 
 def page(found: Fit, observed: Observed, judged: Goodness, warnings: Sequence[str]) -> str:
     """Return a judged fit as HTML; the same recording gives the same text."""
     good, words = headline(judged, observed)
-    drawings = [against(judged), over_time(observed)]
-    folded = in_the_beat(found, observed)
-    if folded is not None:
-        drawings.append(folded)
-    if judged.likeness:
-        drawings.append(in_time(judged))
+    drawings = in_both_widths(
+        partial(against, judged), partial(over_time, observed), partial(in_the_beat, found, observed),
+        partial(in_time, judged),
+    )  # fmt: skip
     return rendered(
         TEMPLATE,
         source=observed.source,
@@ -72,16 +73,18 @@ def page(found: Fit, observed: Observed, judged: Goodness, warnings: Sequence[st
     )
 
 
-def against(judged: Goodness) -> Drawing:
+def against(judged: Goodness, width: int = WIDTH) -> Drawing:
     """Draw quantile against quantile: what the fit draws over what was recorded in the seconds that it was not made "
     "of."""
     size, gap, left = 158.0, 66.0, 84.0
+    in_a_row = len(judged.ways) if width == WIDTH else 1
     with style("fit-against"):
-        figure = new_figure(280)
+        figure = new_figure(280 + (-(-len(judged.ways) // in_a_row) - 1) * 240, width)
         for number, way in enumerate(judged.ways):
-            begin = left + number * (size + gap)
-            axes = place(figure, 40, size, left=begin, right=WIDTH - begin - size)
-            _quantiles(axes, way, first=number == 0)
+            row, column = divmod(number, in_a_row)
+            begin = left + column * (size + gap)
+            axes = place(figure, 40 + row * 240, size, left=begin, right=width - begin - size)
+            _quantiles(axes, way, first=column == 0)
         about = "; ".join(
             f"{way.name}: worst of p50, p90 and p99 is {way.worst_ratio:.2f} times off" for way in judged.ways
         )
@@ -117,10 +120,10 @@ def _quantiles(axes: Axes, way: WayJudged, first: bool) -> None:
         else:
             axis.set_major_locator(_round_ticks(low, high))
             axis.set_major_formatter(FuncFormatter(lambda value, _: f"{value:g} ms"))
-    axes.set_title(way.name, fontsize=12, color=INK.light, loc="left")
-    axes.set_xlabel("recorded", fontsize=11)
+    axes.set_title(way.name, color=INK.light, loc="left")
+    axes.set_xlabel("recorded")
     if first:
-        axes.set_ylabel("drawn", fontsize=11)
+        axes.set_ylabel("drawn")
 
 
 def _round_ticks(low: float, high: float) -> Any:
@@ -130,7 +133,7 @@ def _round_ticks(low: float, high: float) -> Any:
     return FixedLocator([step for step in steps if low <= step <= high])
 
 
-def over_time(observed: Observed) -> Drawing:
+def over_time(observed: Observed, width: int = WIDTH) -> Drawing:
     """Draw what packets took over the recording: median and p90 of each span of time, and what was lost."""
     rows = [("group", observed.ways("group")), ("both ways", observed.ways("round_trip"))]
     rows = [(name, ways) for name, ways in rows if any(way.came.any() for way in ways)] or [
@@ -140,9 +143,10 @@ def over_time(observed: Observed) -> Drawing:
     spans = int(min(TIMES_MAXIMUM, max(10, sum(len(way) for way in rows[0][1]) // 12)))
     height = 150
     with style("fit-over-time"):
-        figure = new_figure(len(rows) * (height + 66) + 30)
+        figure = new_figure(len(rows) * (height + 66) + 30, width)
         for number, (name, ways) in enumerate(rows):
-            axes = place(figure, 34 + number * (height + 66), height)
+            top = 34 + number * (height + 66)
+            axes = place(figure, top, height) if width == WIDTH else place(figure, top, height, **NARROW_EDGES)
             middle, slow, lost = _spans(ways, spans, length_s)
             at = (np.arange(spans) + 0.5) * length_s / spans
             axes.set_yscale("log")
@@ -159,8 +163,9 @@ def over_time(observed: Observed) -> Drawing:
             decades(axes.yaxis, low, high, decade)
             axes.grid(axis="y", color=RULE.light, linewidth=0.8)
             axes.set_axisbelow(True)
-            time_axis(axes, 0, length_s, "time of the recording" if number == len(rows) - 1 else "")
-            axes.set_title(name, fontsize=12, color=INK.light, loc="left")
+            time_axis(axes, 0, length_s, "time of the recording" if number == len(rows) - 1 else "",
+                      12 if width == WIDTH else 5)  # fmt: skip
+            axes.set_title(name, color=INK.light, loc="left")
         svg = as_svg(figure, "fit-over-time", "Delays over the recording", "Median and p90 of each span, losses above.")
     return Drawing(
         "fit-over-time",
@@ -186,7 +191,7 @@ def _spans(ways: Sequence[Way], spans: int, length_s: float) -> tuple[Floats, Fl
     return middle, slow, lost
 
 
-def in_the_beat(found: Fit, observed: Observed) -> Drawing | None:
+def in_the_beat(found: Fit, observed: Observed, width: int = WIDTH) -> Drawing | None:
     """Draw at which points of the access point's beat the group's packets were sent, and at which they came."""
     beat = found.beat
     ways = [way for way in observed.ways("group") if way.came.any()]
@@ -196,8 +201,8 @@ def in_the_beat(found: Fit, observed: Observed) -> Drawing | None:
     arrived = sent + np.concatenate([way.delays for way in ways])
     period_ms = beat.period_ns / MILLISECOND
     with style("fit-beat"):
-        figure = new_figure(250)
-        axes = place(figure, 20, 170)
+        figure = new_figure(250, width)
+        axes = place(figure, 20, 170) if width == WIDTH else place(figure, 20, 170, **NARROW_EDGES)
         edges = np.linspace(0, period_ms, BEAT_BINS + 1)
         tops = []
         for instants, tint, label in ((arrived, OURS, "heard"), (sent, NAIVE, "sent")):
@@ -207,12 +212,12 @@ def in_the_beat(found: Fit, observed: Observed) -> Drawing | None:
             tops.append(float(np.max(shares)))
             axes.step(edges, np.append(shares, shares[-1]), where="post", color=tint.light, linewidth=1.8, label=label)
             at = int(np.argmax(shares)) if label == "heard" else BEAT_BINS // 2
-            axes.annotate(label, (edges[at], shares[at]), xytext=(8, 4), textcoords="offset points", fontsize=11.5,
+            axes.annotate(label, (edges[at], shares[at]), xytext=(8, 4), textcoords="offset points",
                           color=tint.light, annotation_clip=False)  # fmt: skip
         axes.set_xlim(0, period_ms)
         axes.set_ylim(0, 1.15 * max(tops))
         axes.yaxis.set_major_formatter(FuncFormatter(lambda value, _: f"{100 * value:g} %"))
-        axes.set_xlabel(f"ms since a release, every {period_ms:.1f} ms", fontsize=11.5)
+        axes.set_xlabel(f"ms since a release, every {period_ms:.1f} ms")
         svg = as_svg(figure, "fit-beat", "The access point's beat", f"Shares of packets over {period_ms:.1f} ms.")
     return Drawing(
         "fit-beat",
@@ -223,12 +228,14 @@ def in_the_beat(found: Fit, observed: Observed) -> Drawing | None:
     )
 
 
-def in_time(judged: Goodness) -> Drawing:
+def in_time(judged: Goodness, width: int = WIDTH) -> Drawing | None:
     """Draw how much delays a while apart resemble each other, recorded and drawn."""
+    if not judged.likeness:
+        return None
     lags = [one.lag_s for one in judged.likeness]
     with style("fit-likeness"):
-        figure = new_figure(250)
-        axes = place(figure, 20, 170)
+        figure = new_figure(250, width)
+        axes = place(figure, 20, 170) if width == WIDTH else place(figure, 20, 170, **NARROW_EDGES)
         axes.set_xscale("log")
         axes.set_xlim(min(lags) * 0.9, max(max(lags) * 1.1, min(lags) * 2))
         axes.set_ylim(-0.25, 1.0)
@@ -241,12 +248,11 @@ def in_time(judged: Goodness) -> Drawing:
             shown = [(lag, value) for lag, value in zip(lags, values, strict=True) if not math.isnan(value)]
             if shown:
                 axes.annotate(label, shown[-1], xytext=(8, 10 if label == "recorded" else -12),
-                              textcoords="offset points",
-                              fontsize=11.5, color=tint.light, annotation_clip=False)  # fmt: skip
+                              textcoords="offset points", color=tint.light, annotation_clip=False)  # fmt: skip
         axes.xaxis.set_minor_locator(NullLocator())
         axes.set_xticks(lags)
         axes.xaxis.set_major_formatter(FuncFormatter(lambda value, _: f"{value:g} s"))
-        axes.set_ylabel("correlation", fontsize=11.5)
+        axes.set_ylabel("correlation")
         svg = as_svg(
             figure, "fit-likeness", "Likeness in time", "Rank correlation of delays by how far apart they are."
         )

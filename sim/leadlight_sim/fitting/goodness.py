@@ -19,7 +19,7 @@ from leadlight.errors import ConfigurationError
 from leadlight.units import SECOND
 from leadlight_sim.fitting.again import drawn_again
 from leadlight_sim.fitting.air import Fit, fit
-from leadlight_sim.fitting.bounds import Known, quantiles_known
+from leadlight_sim.fitting.bounds import Known, block_of, quantiles_known
 from leadlight_sim.fitting.losses import LossRuns, loss_runs, together
 from leadlight_sim.recording import Flags, Floats, Observed, Way
 
@@ -138,13 +138,14 @@ def judge_fit(found: Fit, observed: Observed) -> Goodness:
     has_spells = len(learnt.levels) > 1 or (learnt.hold is not None and 0 < learnt.hold.share < 1)
     times = DRAWN_TIMES_WITH_SPELLS if has_spells else DRAWN_TIMES
     draws = [drawn_again(learnt, observed, seed) for seed in range(1, times + 1)]
+    block_ns = block_of(observed)
     ways = []
     for name in NAMES:
         whole = _with_any(observed.ways(name))
         even = _with_any(judged.ways(name))
         again = _with_any([way for one in draws for way in one.ways(name)])
         if whole and even and again and not (name in ("up", "down") and observed.hosts[0].halved):
-            ways.append(_judged(NAMES[name], whole, even, again, observed.length_ns))
+            ways.append(_judged(NAMES[name], whole, even, again, observed.length_ns, block_ns))
     losses = []
     for name in ("group", "down", "up"):
         recorded = [loss_runs(way) for way in observed.ways(name)]
@@ -167,7 +168,9 @@ def _pooled(ways: Sequence[Way]) -> Floats:
     return np.concatenate([way.delays for way in ways])
 
 
-def _judged(name: str, whole: Sequence[Way], even: Sequence[Way], again: Sequence[Way], length_ns: float) -> WayJudged:
+def _judged(
+    name: str, whole: Sequence[Way], even: Sequence[Way], again: Sequence[Way], length_ns: float, block_ns: float
+) -> WayJudged:
     halves = []
     for is_second in (False, True):
         part = _with_any([way.where((way.sent_ns >= length_ns / 2) == is_second) for way in whole])
@@ -176,7 +179,7 @@ def _judged(name: str, whole: Sequence[Way], even: Sequence[Way], again: Sequenc
     return WayJudged(
         name,
         sum(int(np.count_nonzero(way.came)) for way in whole),
-        tuple(quantiles_known(whole, SHARES)),
+        tuple(quantiles_known(whole, SHARES, block_ns)),
         tuple(np.quantile(judged, SHARES).tolist()),
         tuple(np.quantile(drawn, SHARES).tolist()),
         tuple(np.quantile(judged, CURVE).tolist()),

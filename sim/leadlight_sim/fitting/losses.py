@@ -12,9 +12,11 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 from itertools import groupby
+from statistics import median_low
 from typing import Final
 
 import numpy as np
+from scipy.stats import binomtest
 
 from leadlight.units import SECOND
 from leadlight_sim.recording import Flags, Floats, Observed, Way
@@ -25,6 +27,8 @@ LOSS_MAXIMUM: Final = 0.95
 """What a scenario takes; one that lost more is beyond what a rehearsal can be of."""
 NEARLY_ALL: Final = 0.9
 """A spell that loses more than this is taken to lose all: its length is then what runs tell."""
+LOSES_MORE: Final = 2.0
+BY_CHANCE: Final = 0.001
 TRIES: Final = 7
 """Of a unicast frame, the first included (IEEE 802.11's short retry limit)."""
 
@@ -72,6 +76,40 @@ def together(parts: Sequence[LossRuns]) -> LossRuns:
     sent = [part.sent for part in parts]
     spacing_s = sum(part.spacing_s * part.sent for part in parts) / max(1, sum(sent))
     return LossRuns(sum(sent), sum(part.lost for part in parts), tuple(run for p in parts for run in p.runs), spacing_s)
+
+
+@dataclass(frozen=True, slots=True)
+class OwnLoss:
+    """A host that loses clearly more of the group than the others: its share, and what it adds to the mean of all."""
+
+    label: str
+    share: float
+    usual_share: float
+    extra_share: float
+    extra_burst_s: float
+
+
+def own_losses(observed: Observed) -> tuple[OwnLoss, ...]:
+    """Return the hosts that lose twice as much of the group as the usual ones, and more often than by chance.
+
+    Runs of losses are what comes by chance: of two equal hosts each has half of them (a binomial test).
+    """
+    by_host = {host.label: loss_runs(host.group) for host in observed.hosts if len(host.group)}
+    if len(by_host) < 2:
+        return ()
+    middle = median_low(runs.share for runs in by_host.values())
+    usual = together([runs for runs in by_host.values() if runs.share <= middle])
+    mean = together(list(by_host.values())).share
+    found = []
+    for label, runs in by_host.items():
+        if runs.share <= middle or runs.share < LOSES_MORE * usual.share:
+            continue
+        events = len(runs.runs) + len(usual.runs)
+        test = binomtest(len(runs.runs), events, runs.sent / (runs.sent + usual.sent), alternative="greater")
+        if test.pvalue < BY_CHANCE and runs.share < 1:
+            extra = 1.0 - (1.0 - runs.share) / (1.0 - mean)
+            found.append(OwnLoss(label, runs.share, usual.share, extra, _spell_s(runs, runs.share, 1.0)))
+    return tuple(found)
 
 
 @dataclass(frozen=True, slots=True)

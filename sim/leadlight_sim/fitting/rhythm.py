@@ -36,13 +36,19 @@ AS_CLOSELY: Final = 0.85
 BIN_NS: Final = MILLISECOND // 2
 EDGE_SHARE: Final = 0.04
 """The clump begins where so much of its height is reached."""
+AROUND_NS: Final = 12 * MILLISECOND
+"""So near to where the clump begins is the release: a beacon and the crossing after it."""
+SURPRISE: Final = 0.02
+"""Of what was sent before a release so few wait for the next, by queues; assumed."""
 
 
 @dataclass(frozen=True, slots=True)
 class Beat:
     """When packets that waited leave: every ``beacons`` beacons, the first at ``phase_ns`` of the recording.
 
-    ``period_ns`` is by the prober's clock. ``closeness`` is the length of the mean direction, of ``waiters`` packets.
+    A release is when a beacon has been sent, some two ms after it was due where it goes at the lowest rate. What was
+    sent before leaves with it. ``period_ns`` is by the prober's clock. ``closeness`` is the length of the mean
+    direction, of ``waiters`` packets.
     """
 
     beacons: int
@@ -81,10 +87,11 @@ class Hold:
     net: tuple[Way, ...]
 
 
-def find_beat(ways: Sequence[Way], least_ns: float) -> Beat | None:
+def find_beat(ways: Sequence[Way], least_ns: float, *, crosses_first: bool = False) -> Beat | None:
     """Return the beat at which some packets of these ways were held; None where none were.
 
-    ``least_ns`` is the least that one takes which does not wait, a release's own crossing.
+    ``least_ns`` is the least that one takes which does not wait, a release's own crossing. ``crosses_first``: packets
+    cross the radio to where they are held.
     """
     sent, arrived = _waiters(ways)
     if len(arrived) < WAITERS_MINIMUM:
@@ -100,8 +107,10 @@ def find_beat(ways: Sequence[Way], least_ns: float) -> Beat | None:
         if count == 1 or _direction(arrived, count * interval) >= AS_CLOSELY * closeness
     )  # fmt: skip
     period = beacons * interval
-    edge = _edge(arrived, period)
-    return Beat(beacons, period, (edge - least_ns) % period, closeness, len(arrived))
+    release = _edge(arrived, period) - least_ns
+    if not crosses_first:
+        release = _not_after(ways, period, release)
+    return Beat(beacons, period, release % period, closeness, len(arrived))
 
 
 def held(ways: Sequence[Way], beat: Beat, crossing_ns: float, tails: Sequence[Way] = ()) -> Hold:
@@ -193,6 +202,25 @@ def _edge(arrived: Floats, period: float) -> float:
     return float(begin + np.min(clump))
 
 
+def _not_after(ways: Sequence[Way], period: float, release: float) -> float:
+    # What was sent after a release waited for the next, however long a crossing is at least. So a release is not after
+    # the first packet that did: where those that did not are parted from the others with the least surprise.
+    sent = np.concatenate([way.sent_ns[way.came] for way in ways])
+    delay = np.concatenate([way.delays for way in ways])
+    since = (sent - release + period / 2) % period - period / 2
+    order = np.argsort(since, kind="stable")
+    since, waited = since[order], (since + delay)[order] > period - AROUND_NS
+    after = waited[(since > AROUND_NS) & (since < 2 * AROUND_NS)]
+    near = np.abs(since) <= AROUND_NS
+    since, waited = since[near], waited[near]
+    share = min(float(np.mean(after)), 1 - SURPRISE) if len(after) else 0.0
+    if share <= SURPRISE or not len(since):
+        return release
+    before = np.where(waited, math.log(SURPRISE / share), math.log((1 - SURPRISE) / (1 - share)))
+    first = int(np.argmax(np.concatenate([[0.0], np.cumsum(before)])))
+    return release + (min(0.0, float(since[first])) if first < len(since) else 0.0)
+
+
 def _margin(ways: Sequence[Way], beat: Beat, crossing_ns: float) -> float:
     # One that would have waited for less than what a crossing takes may have been held or not.
     behind = []
@@ -234,7 +262,7 @@ def waits_of(observed: Observed) -> tuple[Beat | None, Hold | None, dict[str, Ho
     least = [float(np.min(way.delays)) for way in observed.ways("down") + observed.ways("up") if len(way.delays)]
     crossing = min(least) if least else 0.0
     group = observed.ways("group")
-    beat = find_beat(group, crossing) if group else None
+    beat = find_beat(group, crossing, crosses_first=observed.two_crossings) if group else None
     own = beat.of_each_beacon if beat is not None else None
     ways: dict[str, Hold] = {}
     for name in ("down", "up"):

@@ -56,7 +56,7 @@ GAP: Final = 24
 MARGIN: Final = 8
 
 
-def live_view(runs: Sequence[LiveRun], rehearsal: Rehearsal) -> Drawing:
+def live_view(runs: Sequence[LiveRun], rehearsal: Rehearsal, width: int = WIDTH) -> Drawing:
     """Draw the piece with most pixels, stored and live, at an instant at which the live one is badly off.
 
     ``runs`` is one or more, of which the one is drawn by which that piece gets most; ``rehearsal`` is of the same
@@ -84,21 +84,25 @@ def live_view(runs: Sequence[LiveRun], rehearsal: Rehearsal) -> Drawing:
     )
     live_text = f"sent live by {feed.delivery.value}: {_parts_text(parts, frame, rate)}"
     with style("live-view"):
-        width = (WIDTH - 2 * MARGIN - GAP) / 2
-        height = round(width * rows / columns)
-        figure = new_figure(height + 62)
+        # Side by side, or one below the other on a phone.
+        beside = width == WIDTH
+        net_px = (width - 2 * MARGIN - GAP) / 2 if beside else width - 2 * MARGIN
+        height = round(net_px * rows / columns)
+        full = height + 62 if beside else 2 * height + 102
+        figure = new_figure(full, width)
         nets: tuple[tuple[str, Tint, Floats], ...] = (
             (stored_text, OURS, np.full(pixels, stored_frame)),
             (live_text, NAIVE, of_pixel),
         )
         for number, (text, tint, frames) in enumerate(nets):
-            left = MARGIN + number * (width + GAP)
-            axes = place(figure, 34, height, left=left, right=WIDTH - left - width)
+            left = MARGIN + number * (net_px + GAP) * beside
+            top = 34 + number * (height + 40) * (not beside)
+            axes = place(figure, top, height, left=left, right=width - left - net_px)
             _net(axes, columns, rows, _levels(frames, columns, rows, speed / rate))
-            figure.text(left / WIDTH, 1 - 16 / (height + 62), text, va="center", fontweight="bold",
+            figure.text(left / width, 1 - (top - 18) / full, text, va="center", fontweight="bold",
                         color=tint.light)  # fmt: skip
         about = f"{piece.name}: {stored_text}; {live_text}."
-        figure.text(MARGIN / WIDTH, 14 / (height + 62), f"{piece.name}, {columns} columns of {rows} pixels",
+        figure.text(MARGIN / width, 14 / full, f"{piece.name}, {columns} columns of {rows} pixels",
                     va="center", color=SOFT.light)  # fmt: skip
         svg = as_svg(figure, "live-view", "Live view", about)
     return Drawing(

@@ -27,7 +27,7 @@ from leadlight_sim.measures.scores import (
     middle_of,
     pair_scores,
 )
-from leadlight_sim.sampling import NO_SHOW_DUE, Flags, Instants, Sampler, Samples, Taken, Watch, Wholes
+from leadlight_sim.sampling import NO_SHOW_DUE, Flags, History, Instants, Sampler, Samples, Taken, Watch, Wholes
 from leadlight_sim.timeline import Recorder, Timeline, made, wanted_instants
 from leadlight_sim.world import FollowerNode, PlannedCue, World
 
@@ -95,7 +95,7 @@ class Scorer:
         self._pieces = []
         for node, follower in zip(world.followers, world.scenario.followers, strict=True):
             watch = Watch(world, node, self._frame_ns / 2, self._believe)
-            sampler = Sampler(node, world.player_of(follower), self._places, suspended.get(node.name, ()))
+            sampler = Sampler(node, world.player_of(follower), suspended.get(node.name, ()))
             self._pieces.append(_Piece(watch, sampler))
             node.watch = watch.look
         self._recorder = None
@@ -154,18 +154,21 @@ class Scorer:
         instants = Instants(at, show, light_at, position, begin, end, show_end, self._known_truths())
         is_due = show != NO_SHOW_DUE
         self._due.append(is_due)
-        if self._recorder is not None:
-            self._recorder.work_out(int(at[-1]))
         self._pending.clear()
         self._truths.clear()
         self._believed.clear()
+        histories = []
         for piece in self._pieces:
             changes = piece.watch.use_up()
             if changes:
                 for timebase in (changes[-1][2], changes[-1][6]):
                     if timebase is not None:
                         self._believe(timebase)
-            samples, is_right = piece.sampler.sample(changes, instants)
+            histories.append(History(changes, self._places))
+        if self._recorder is not None:
+            self._recorder.work_out(int(at[-1]), histories)
+        for piece, history in zip(self._pieces, histories, strict=True):
+            samples, is_right = piece.sampler.sample(history, instants)
             piece.samples.append(samples)
             self._count_frames(piece, samples, is_right, at, is_due)
 

@@ -7,10 +7,11 @@ import math
 import platform
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import partial
 
 from markupsafe import Markup
 
-from leadlight_sim.drawing import Drawing, rendered
+from leadlight_sim.drawing import Drawing, in_both_widths, rendered
 from leadlight_sim.live import LiveRun
 from leadlight_sim.live.view import live_view
 from leadlight_sim.measures import (
@@ -52,8 +53,8 @@ def page(rehearsal: Rehearsal, command: str = "", live: Sequence[LiveRun] = ()) 
     drawings = [
         error_over_time(rehearsal),
         crowd_view(rehearsal),
-        live_view(live, rehearsal) if live else None,
-        error_distribution(rehearsal),
+        *(in_both_widths(partial(live_view, live, rehearsal)) if live else ()),
+        *in_both_widths(partial(error_distribution, rehearsal)),
         beacon_timeline(rehearsal),
     ]
     verdict = judge(rehearsal)

@@ -302,7 +302,7 @@ def picture(rehearsal: Rehearsal) -> bytes:
 # --- Error distribution ---------------------------------------------------------------------------------------------
 
 
-def error_distribution(rehearsal: Rehearsal) -> Drawing | None:
+def error_distribution(rehearsal: Rehearsal, width: int = WIDTH) -> Drawing | None:
     """Draw the share of time for which each piece is further from the music than a distance, ours and naive.
 
     ``None`` where nothing was scored.
@@ -315,12 +315,12 @@ def error_distribution(rehearsal: Rehearsal) -> Drawing | None:
         return None
     worst_name = next(score.name for score in ranked if not math.isnan(distance_of(score, scores).p95))
     largest = scenario.error_target_ms
-    figure = new_sheet(390)
-    axes = place(figure, 22, 310)
+    figure = new_sheet(390, width)
+    axes = place(figure, 22, 310) if width == WIDTH else place(figure, 22, 310, left=64, right=16)
     axes.set_xscale("log")
     axes.set_yscale("log")
     worst_line: Floats | None = None
-    for tint, width, alpha, naive in ((NAIVE, 1.0, 0.6, True), (OURS, 1.0, 0.8, False)):
+    for tint, alpha, naive in ((NAIVE, 0.6, True), (OURS, 0.8, False)):
         for score in ranked:
             curve = _beyond(settled_part(score, rehearsal, distances(score, scores, naive)))
             if curve is None:
@@ -328,7 +328,7 @@ def error_distribution(rehearsal: Rehearsal) -> Drawing | None:
             largest = max(largest, float(curve[0][-1]))
             if not naive and worst_line is None:
                 worst_line = curve
-            axes.step(*curve, where="post", color=tint.light, linewidth=width, alpha=alpha)
+            axes.step(*curve, where="post", color=tint.light, linewidth=1, alpha=alpha)
     if worst_line is not None and len(ranked) > 1:
         axes.step(*worst_line, where="post", color=WORST.light, linewidth=2)
     right = 1.7 * largest
@@ -347,9 +347,15 @@ def error_distribution(rehearsal: Rehearsal) -> Drawing | None:
     keys += [(0.9, "latest beacon", NAIVE, "bold"), (0.5, "Leadlight", OURS, "bold")]
     if worst_line is not None and len(ranked) > 1:
         keys.append((0.28, f"{shorter(worst_name, WORST_CHARACTERS)} (worst)", WORST, "bold"))
-    for height, text, tint, weight in keys:
-        axes.annotate(text, (1, height), xycoords=("axes fraction", "data"), xytext=(8, 0),
-                      textcoords="offset points", color=tint.light, va="center", fontweight=weight)  # fmt: skip
+    for row, (height, text, tint, weight) in enumerate(keys):
+        if width == WIDTH:
+            axes.annotate(text, (1, height), xycoords=("axes fraction", "data"), xytext=(8, 0),
+                          textcoords="offset points", color=tint.light, va="center", fontweight=weight)  # fmt: skip
+        elif row:  # there is no room beside the curves, but in the corner from which they fall away
+            at = 0.03, 0.05 * (len(keys) - row)
+            axes.text(*at, text, transform=axes.transAxes, va="center", color=tint.light, fontweight=weight)
+        else:
+            axes.text(1.2 * FLOOR_MS, 1.3 * height, "5 %", va="center", color=tint.light)
     axes.set_xlabel("further from the music than …")
     axes.set_ylabel("… for this share of the time")
     svg = as_svg(figure, "error-distribution", "Share of time beyond a distance", plain_description(rehearsal))

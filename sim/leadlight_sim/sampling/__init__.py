@@ -1,14 +1,12 @@
 """Sampling: what followers went by as it changed, and what they were off by at many instants, in arrays."""
 
+from leadlight_sim.sampling.history import Flags, Floats, History, Wholes, rows_at
 from leadlight_sim.sampling.sampling import (
     NO_SHOW_DUE,
-    Flags,
-    Floats,
     Instants,
     Sampler,
     Samples,
     Wakings,
-    Wholes,
     in_ms,
     locals_at,
 )
@@ -19,6 +17,7 @@ __all__ = [
     "Change",
     "Flags",
     "Floats",
+    "History",
     "Instants",
     "Sampler",
     "Samples",
@@ -28,4 +27,5 @@ __all__ = [
     "Wholes",
     "in_ms",
     "locals_at",
+    "rows_at",
 ]

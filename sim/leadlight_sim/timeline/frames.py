@@ -8,7 +8,7 @@ from typing import Final, NamedTuple
 import numpy as np
 
 from leadlight.units import LeaderInstant
-from leadlight_sim.sampling import NO_SHOW_DUE, Flags, Floats, Instants, Wholes
+from leadlight_sim.sampling import NO_SHOW_DUE, Flags, Floats, Instants, Wholes, rows_at
 
 STRAIGHT: Final = 1e-3
 """Two readings of one clock lie on a line whose slope is 1 to within this; else something has happened between."""
@@ -25,15 +25,19 @@ class Knot(NamedTuple):
     """What the clock of each timebase shows."""
 
 
-def due_frames(at: Wholes, knots: Sequence[Knot], lengths_ns: Sequence[int]) -> Instants:
-    """Return what is right at instants, by knots of which the first is no later; ``lengths_ns`` are the shows'."""
+def due_frames(at: Wholes, knots: Sequence[Knot], lengths_ns: Sequence[int]) -> tuple[Instants, Wholes]:
+    """Return what is right at those of some rising instants at which a frame is due, and which these are.
+
+    The first of ``knots`` is no later than the first instant; ``lengths_ns`` are the shows'.
+    """
     times = np.array([knot.at for knot in knots], np.int64)
     shows = np.array([knot.show for knot in knots], np.int64)
-    left = np.searchsorted(times, at, side="right") - 1
+    left = rows_at(at, times)
     position = _between(at, times, left, np.array([knot.position for knot in knots], np.float64), shows)
     show = shows[left]
     ends = np.array([*lengths_ns, 0], np.int64)[show]
-    is_due = (show != NO_SHOW_DUE) & (position >= 0) & (position < ends)
+    places = np.flatnonzero((show != NO_SHOW_DUE) & (position >= 0) & (position < ends))
+    at, left = at[places], left[places]
     truths: dict[int, tuple[Wholes, Flags]] = {}
     for timebase in dict.fromkeys(timebase for knot in knots for timebase in knot.readings):
         known = [knot.readings.get(timebase) for knot in knots]
@@ -41,8 +45,8 @@ def due_frames(at: Wholes, knots: Sequence[Knot], lengths_ns: Sequence[int]) -> 
         found = _between(at, times, left, values)
         is_known = ~np.isnan(found)
         truths[timebase] = np.rint(np.where(is_known, found, 0)).astype(np.int64), is_known
-    whole = np.rint(position).astype(np.int64)
-    return Instants(at, np.where(is_due, show, NO_SHOW_DUE), at, whole, whole, whole, ends, truths)
+    whole = np.rint(position[places]).astype(np.int64)
+    return Instants(at, show[places], at, whole, whole, whole, ends[places], truths), places
 
 
 def _between(at: Wholes, times: Wholes, left: Wholes, values: Floats, shows: Wholes | None = None) -> Floats:

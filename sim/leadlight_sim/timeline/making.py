@@ -40,6 +40,8 @@ FRAME_VALUES_MAXIMUM: Final = 2_500_000
 FACTORS: Final = (1, 2, 4, 10, 20, 40, 60, 120, 240, 480, 1200, 2400)
 """Quarters of a second in a span."""
 MARKS_MAXIMUM: Final = 200
+NEVER: Final = -1
+"""In place of the instant at which a packet came."""
 _IMPORTANCE: Final = ("worst", "fault", "cue", "notable", "over", "order")
 
 
@@ -197,6 +199,8 @@ def _spans(recorder: Recorder, bins: dict[str, Floats], unit_ms: float) -> Timel
         return padded.reshape(pieces, whole, factor)
 
     def middle(key: str) -> Floats:
+        if factor == 1:
+            return bins[key]
         values = np.sort(grouped(key), axis=2)
         last = np.maximum((~np.isnan(values)).sum(axis=2) - 1, 0)
         found: Floats = np.take_along_axis(values, (last // 2)[..., None], axis=2)[..., 0]
@@ -234,9 +238,11 @@ def _beacons(recorder: Recorder, count: int, span_ns: int, unit_ms: float) -> di
 
 
 def _counted(values_ms: Floats, unit_ms: float) -> Counts:
-    whole = np.round(np.nan_to_num(values_ms) / unit_ms)
-    limited = np.clip(whole, -(2**31) + 2, 2**31 - 1)
-    return np.where(np.isnan(values_ms), MISSING, limited).astype(np.int32)
+    is_missing = np.isnan(values_ms)
+    whole = np.rint(np.where(is_missing, 0.0, values_ms) / unit_ms)
+    counts: Counts = np.clip(whole, -(2**31) + 2, 2**31 - 1).astype(np.int32)
+    counts[is_missing] = MISSING
+    return counts
 
 
 # --- Windows ----------------------------------------------------------------------------------------------------------
@@ -299,37 +305,26 @@ class _PacketTable:
 
     def between(self, begin: int, end: int) -> TimelinePackets:
         """Return the packets that were on their way between two instants; one to the group has a row for each piece."""
-        sent_at, kinds, senders, receivers = self._sent
-        first = int(np.searchsorted(sent_at, begin - 2 * SECOND))
-        last = int(np.searchsorted(sent_at, end, side="right"))
-        packets, hearers, arrived_at = self._arrivals
-        chosen = (packets >= first) & (packets < last)
-        rows: dict[tuple[int, int], int] = {}
-        for packet, hearer, at in zip(
-            packets[chosen].tolist(), hearers[chosen].tolist(), arrived_at[chosen].tolist(), strict=True
-        ):
-            rows.setdefault((packet, hearer), at)
-        table: list[tuple[int, int, int, int, int, int]] = []
-        for packet in range(first, last):
-            sent, kind, sender, receiver = (int(c[packet]) for c in (sent_at, kinds, senders, receivers))
-            if receiver == GROUP:
-                # A beacon that a piece with power does not get is lost; of a mark, all that heard it are told.
-                hears = range(1, 1 + self._followers) if kind == Kind.BEACON else range(1 + self._followers)
-            else:
-                hears = range(receiver, receiver + 1)
-            for hearer in hears:
-                at = rows.get((packet, hearer))
-                if at is None:
-                    if hearer == sender or sent < begin or (receiver == GROUP and not self._powered(hearer, sent)):
-                        continue
-                elif at < begin:
-                    continue
-                arrived = MISSING if at is None else (at - begin) // 1000
-                table.append((kind, sender, hearer, (sent - begin) // 1000, arrived, int(receiver == GROUP)))
-        columns = np.array(table, dtype=np.int32).reshape(-1, 6).T
-        return TimelinePackets(*(np.ascontiguousarray(column) for column in columns))
-
-    def _powered(self, hearer: int, at: int) -> bool:
-        if not 1 <= hearer <= self._followers:
-            return True
-        return self._recorder.had_power(hearer - 1, at)
+        first, last = np.searchsorted(self._sent[0], (begin - 2 * SECOND, end + 1))
+        sent_at, kinds, senders, receivers = (column[first:last] for column in self._sent)
+        nodes = 1 + max(self._followers, int(receivers.max(initial=0)))
+        packets, hearers, arrivals_at = self._arrivals
+        chosen = np.flatnonzero((packets >= first) & (packets < last) & (hearers < nodes))[::-1]
+        had_at = np.full((len(sent_at), nodes), NEVER)
+        # From the last to the first: where one came twice, its first arrival counts.
+        had_at[packets[chosen] - first, hearers[chosen]] = arrivals_at[chosen]
+        # A beacon that a piece with power does not get is lost; of a mark, all that heard it are told.
+        is_group = receivers == GROUP
+        leasts = np.where(is_group, np.where(kinds == Kind.BEACON, 1, 0), receivers)
+        counts = np.where(is_group, 1 + self._followers - leasts, 1)
+        packet = np.repeat(np.arange(len(sent_at)), counts)
+        hearer = leasts[packet] + np.arange(len(packet)) - np.repeat(np.cumsum(counts) - counts, counts)
+        at, sent, group = had_at[packet, hearer], sent_at[packet], is_group[packet]
+        is_lost = at == NEVER
+        kept = np.where(is_lost, (sent >= begin) & (hearer != senders[packet]), at >= begin)
+        for piece in range(self._followers):
+            gone = np.flatnonzero(is_lost & group & (hearer == 1 + piece))
+            kept[gone] &= self._recorder.powered_at(piece, sent[gone])
+        arrived = np.where(is_lost, MISSING, (at - begin) // 1000)
+        columns = (kinds[packet], senders[packet], hearer, (sent - begin) // 1000, arrived, group)
+        return TimelinePackets(*(column[kept].astype(np.int32) for column in columns))

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Final
 
 import numpy as np
@@ -60,16 +60,22 @@ class Extremes:
         counted: Flags,
         bins: Mapping[str, Floats],
         bin_of_frame: Wholes,
+        late: Floats,
     ) -> None:
-        """Take the next stretch: its first instant, its frames' and where each piece is dark, and its bins."""
+        """Take the next stretch: its first instant, its frames' and where each piece is dark, its bins, and in ms how
+        late each piece's player woke for each frame."""
         count = bins["middle"].shape[1]
         settled = np.zeros((len(dark), count), dtype=np.bool_)
         for piece in range(len(dark)):
             settled[piece, bin_of_frame[counted[piece]]] = True
             self._take_dark(piece, at, dark[piece] & counted[piece])
         middle = np.where(settled, bins["middle"], np.nan)
-        self.furthest = _further(self.furthest, begin, middle, bins["late"])
-        self.naive = _further(self.naive, begin, np.where(settled, bins["naive_middle"], np.nan), bins["late"])
+        furthest = _further(self.furthest, begin, middle)
+        if furthest is not self.furthest and furthest is not None:
+            here = bin_of_frame == (furthest.at - begin) // round(BIN_MS * MILLISECOND)
+            furthest = replace(furthest, late_ms=_middle(late[furthest.piece, here]))
+        self.furthest = furthest
+        self.naive = _further(self.naive, begin, np.where(settled, bins["naive_middle"], np.nan))
         self._take_pairs(begin, middle)
 
     def _take_dark(self, piece: int, at: Wholes, dark: Flags) -> None:
@@ -96,12 +102,16 @@ class Extremes:
             self.pair = Spell(at, behind, float(gaps[place]), other=ahead)
 
 
-def _further(known: Spell | None, begin: int, middle: Floats, late: Floats) -> Spell | None:
+def _further(known: Spell | None, begin: int, middle: Floats) -> Spell | None:
     sizes = np.nan_to_num(np.abs(middle), nan=-1.0)
     piece, place = np.unravel_index(int(np.argmax(sizes)), sizes.shape)
     size_ms = float(sizes[piece, place])
     if size_ms < 0 or (known is not None and size_ms <= known.size_ms):
         return known
     at = begin + round(place * BIN_MS * MILLISECOND)
-    late_ms = float(np.nan_to_num(late[piece, place]))
-    return Spell(at, int(piece), size_ms, False, float(middle[piece, place]), late_ms)
+    return Spell(at, int(piece), size_ms, signed_ms=float(middle[piece, place]))
+
+
+def _middle(values: Floats) -> float:
+    known = np.sort(values[~np.isnan(values)])
+    return float(known[(known.size - 1) // 2]) if known.size else 0.0
