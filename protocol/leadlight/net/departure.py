@@ -6,10 +6,8 @@ look like an unequal path, and put every clock out by half of it. So a datagram 
 will leave, by how long the last ones took to make, and held back if it is ready before. It never leaves earlier than it
 says: what receivers prove by its stamp stays proven.
 
-Measured between processes of one x86 virtual machine over the loopback interface, by medians of exchanges: making and
-tag put a follower's clock 27 µs of 35 out. What is left is the way through the system's call. It takes 38 µs for a
-Sounding, whose node was idle before it, and 9 µs for an Echo, whose node had just received. Half of the difference is
-14 µs.
+What is left is the way through the system's call, which takes an idle program longer. ``tests/bench/exchange.py``
+measures each part of it, and ``sim/RESULTS.md`` has them.
 """
 
 from __future__ import annotations
@@ -38,6 +36,9 @@ class Departure:
 
     def stamp(self) -> LocalInstant:
         """Return the instant at which a datagram that is made now will leave."""
+        ordered = sorted(self._took_ns)
+        if ordered:
+            self._lead_ns = min(ordered[int((len(ordered) - 1) * READY_SHARE)], LEAD_MAXIMUM_NS)
         self._began_at = self._clock()
         return LocalInstant(self._began_at + self._lead_ns)
 
@@ -46,7 +47,6 @@ class Departure:
         clock = self._clock
         now = clock()
         self._took_ns.append(now - self._began_at)
+        # Nothing comes after this: it would lie between the instant in the stamp and the call.
         while now < stamp:
             now = clock()
-        ordered = sorted(self._took_ns)
-        self._lead_ns = min(ordered[int((len(ordered) - 1) * READY_SHARE)], LEAD_MAXIMUM_NS)
