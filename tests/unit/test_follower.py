@@ -1247,6 +1247,16 @@ def test_the_answer_that_proves_a_leader_brings_its_cookie(make_board: Callable[
     assert {message.cookie for message in others} == {5}
 
 
+def test_a_fade_in_is_over_when_it_was_to_be_whatever_else_is_cued(make_board: Callable[..., Board]) -> None:
+    board = make_board(codec=KEYED)
+    board.lead(160, 170)
+    board.lead(170, 175, cue=stopped(TIDEFALL, 170))
+    at = board.beacon(175, cue=rolling(TIDEFALL, 175))
+    board.beacon(175.25, cue=paused(TIDEFALL, 175.25, 0.2))
+    assert 0.4 < board.shown(175.26).level < 0.6
+    assert board.follower.shown(LocalInstant(at + RETURN_FADE_NS)).level == 1.0
+
+
 def test_a_packet_that_comes_before_a_late_timer_puts_the_cue_in_force(locked: Board) -> None:
     coming = paused(TIDEFALL, 172, 10)
     locked.beacon(170, next_cue=coming)
