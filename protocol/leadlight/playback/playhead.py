@@ -228,6 +228,8 @@ class Playhead:
     def _still_due(self, now: LocalInstant, at: LocalInstant) -> tuple[Stretch, ...]:
         """Return the pieces of the plan by which light is due from ``now`` until ``at``, where another one begins."""
         assert self._now is not None
+        if self._now.at <= now and (self._then is None or self._then.at >= at):
+            return (self._now,)  # by far the commonest: what was planned last has been in force for a while
         pieces = [*self._past, self._now] if self._then is None else [*self._past, self._now, self._then]
         pieces = [piece for piece in pieces if piece.at < at] or [pieces[0]]
         while len(pieces) > 1 and pieces[1].at <= now:
