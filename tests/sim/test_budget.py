@@ -109,7 +109,7 @@ def test_the_figures_are_the_same_however_many_run_at_a_time() -> None:
 
 
 def test_a_budget_also_tells_of_pairs_airtime_and_rates() -> None:
-    found = measure(lake(**{"run.settle_s": 10.0}), seeds=2, duration_s=20.0)
+    found = measure(lake(**{"run.settle_s": 20.0}), seeds=2, duration_s=40.0)
     assert found.pair is not None
     assert 0 < found.airtime_share < 0.05
     assert 0 < found.rate_ppm < 5
