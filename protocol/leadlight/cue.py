@@ -109,15 +109,8 @@ class ShowLine(NamedTuple):
 
     def instant_of(self, position: ShowPosition) -> LeaderInstant:
         """Return the first leader instant at which the show has reached ``position``."""
-        run = position - self.position
-        elapsed = run * BILLION // (BILLION + self.rate_ppb)
-        instant = self.leader_at + elapsed
-        # Integer division can land one nanosecond to either side of the first instant that qualifies.
-        while self.position_at(LeaderInstant(instant)) < position:
-            instant += 1
-        while self.position_at(LeaderInstant(instant - 1)) >= position:
-            instant -= 1
-        return LeaderInstant(instant)
+        # Smallest e with e + floor(e·rate/10⁹) = floor(e·speed/10⁹) >= wanted.
+        return LeaderInstant(self.leader_at + -(-(position - self.position) * BILLION // (BILLION + self.rate_ppb)))
 
 
 class Cue(NamedTuple):

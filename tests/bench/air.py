@@ -40,8 +40,8 @@ from leadlight_sim.air.interface import Air, LinkKind
 from leadlight_sim.air.sampled.air import SampledAir
 from leadlight_sim.air.sampled.settings import SampledSettings
 from leadlight_sim.air.timing import ACK_BYTES, Band, Radio, ofdm_frame_ns
+from leadlight_sim.kernel import Stream, Streams
 from leadlight_sim.kernel.kernel import Kernel, TrueInstant
-from leadlight_sim.kernel.streams import Stream, Streams
 from leadlight_sim.scenario.files import load_shipped
 from saturation import saturation
 

@@ -1,15 +1,17 @@
-"""How many small faults, put into the core at random, the unit and property tests notice.
+"""How many small faults, put into the core at random, the quick unit and property tests notice.
 
-First everything is run once to learn which tests reach which line. Then a sample of mutants, drawn by ``--seed`` from
-all that the library cosmic-ray can make of the core's rooms, is tried one by one in a copy of the tree: each is judged
-by the tests that reach its line, and survives if all of them pass. A mutant inside an annotation changes nothing that
-runs, and is not drawn. Survivors are printed with what was changed; some of them are no fault at all, which only a
-reader can tell.
+First everything is run once to learn which tests reach which line, and how long they take. Then a sample of mutants,
+drawn by ``--seed`` from all that the library cosmic-ray can make of the core's rooms, is tried one by one in a copy of
+the tree. Each is judged by the tests that reach its line, those of the closest files first and the quickest first: it
+is noticed by the first that fails, and survives if none does within ``--seconds`` of them, so that the share noticed
+is never told too high. A mutant inside an annotation changes nothing that runs, and is not drawn. Survivors are printed
+with what was changed; some of them are no fault at all, which only a reader can tell.
 
-    pip install cosmic-ray pytest-cov
+    pip install cosmic-ray coverage
     python tests/bench/mutants.py --count 300 --seed 1 --results mutants.jsonl
 
-A run that was ended goes on where it was with the same results file. Prints one line of JSON last.
+A run that was ended goes on where it was with the same results file, and one that was stopped for a while loses
+nothing. Prints one line of JSON last. Needs Linux.
 """
 
 from __future__ import annotations
@@ -19,22 +21,46 @@ import ast
 import difflib
 import json
 import os
+import pickle
+import re
+import resource
 import shutil
+import signal
 import sqlite3
 import subprocess
 import sys
 import tempfile
-from collections.abc import Iterator
+import time
+from collections import Counter
+from collections.abc import Generator, Iterator
+from functools import cached_property
 from pathlib import Path
 from random import Random
 from typing import Any, NamedTuple
 
+import hypothesis.strategies  # noqa: F401
+import jinja2  # noqa: F401
+import numpy as np  # noqa: F401
+import pydantic  # noqa: F401
+import pytest
+import rich.progress  # noqa: F401
+
 ROOT = Path(__file__).resolve().parents[2]
 ROOMS = ("leader", "clock", "playback", "follower")
 TESTS = ("tests/unit", "tests/property")
-LINE = ["-q", "-m", "not thorough", "-p", "no:cacheprovider", "--cpu-limit=0"]
-PATIENCE_S = 120.0
-"""A mutant whose tests take longer hangs, and has been noticed."""
+LINE = ["-q", "-m", "not thorough and not slow", "-p", "no:cacheprovider", "--cpu-limit=0"]
+SECONDS = "seconds.json"
+STAGES = ((3, 0.1), (15, 0.3), (None, 1.0))
+"""Most mutants are noticed by the tests of a few files, and to collect all of them takes longer than to run these: how
+many of the closest files are asked in turn, and for which share of the time in all."""
+
+HANGS_S = 30
+"""A mutant whose tests use this much processor time more than twice what they need hangs, and has been noticed. So
+has one whose tests are seen asleep for twice as long. Both are counted while they run, not from when they were begun:
+this bench can be stopped, and shares its processors."""
+
+MEMORY_BYTES = 4 << 30
+"""A mutant that collects without end must not take the machine with it."""
 
 
 class Mutant(NamedTuple):
@@ -84,53 +110,169 @@ def draw(everything: list[Mutant], count: int, random: Random) -> list[Mutant]:
     return [random.choice(places[place]) for place in random.sample(sorted(places), min(count, len(places)))]
 
 
-def reach(place: Path) -> dict[tuple[str, int], set[str]]:
-    """Run every test once in ``place``; return which of them reach each line of the rooms."""
-    command = [sys.executable, "-m", "pytest", *LINE, *TESTS, "--cov=protocol/leadlight", "--cov-context=test"]
-    subprocess.run([*command, "--cov-report="], cwd=place, check=True, stdout=subprocess.DEVNULL)
-    reached: dict[tuple[str, int], set[str]] = {}
-    from coverage.numbits import numbits_to_nums
-
-    with sqlite3.connect(place / ".coverage") as data:
-        rows = data.execute(
-            "select file.path, context.context, line_bits.numbits from line_bits"
-            " join file on file.id = line_bits.file_id join context on context.id = line_bits.context_id"
-        )
-        for path, context, bits in rows:
-            test = context.rpartition("|")[0]
-            if test:
-                for line in numbits_to_nums(bits):
-                    reached.setdefault((str(Path(path).relative_to(place)), line), set()).add(test)
-    return reached
+_seconds: dict[str, float] = {}
 
 
-def judge(place: Path, mutant: Mutant, tests: set[str]) -> dict[str, Any]:
+@pytest.hookimpl(wrapper=True)
+def pytest_runtest_protocol(item: pytest.Item) -> Generator[None, Any, Any]:
+    """As a plugin of pytest, tell coverage which test runs, and see how long it takes."""
+    import coverage
+
+    if measured := coverage.Coverage.current():
+        measured.switch_context(item.nodeid)
+    began_s = time.perf_counter()
+    result = yield
+    _seconds[item.nodeid] = time.perf_counter() - began_s
+    return result
+
+
+def pytest_sessionfinish() -> None:
+    """Leave what was seen."""
+    Path(SECONDS).write_text(json.dumps(_seconds), encoding="utf-8")
+
+
+class Reach:
+    """Which tests reach each line, and how long each takes."""
+
+    def __init__(self, place: Path) -> None:
+        command = [sys.executable, "-m", "coverage", "run", "--source=protocol/leadlight", "-m", "pytest"]
+        subprocess.run([*command, *LINE, *TESTS, "-p", "mutants"], cwd=place, check=True, stdout=subprocess.DEVNULL)
+        self.seconds: dict[str, float] = json.loads((place / SECONDS).read_text(encoding="utf-8"))
+        self.lines: dict[tuple[str, int], set[str]] = {}
+        from coverage.numbits import numbits_to_nums
+
+        with sqlite3.connect(place / ".coverage") as data:
+            rows = data.execute(
+                "select file.path, context.context, line_bits.numbits from line_bits"
+                " join file on file.id = line_bits.file_id join context on context.id = line_bits.context_id"
+            )
+            for path, test, bits in rows:
+                if test:
+                    for line in numbits_to_nums(bits):
+                        self.lines.setdefault((str(Path(path).relative_to(place)), line), set()).add(test)
+
+    def of(self, place: Path, mutant: Mutant) -> set[str]:
+        """Return the tests that can notice this one.
+
+        What is done once, at import, is reached by no test: it is judged by those that reach its file at all, and the
+        files that name what its statement defines.
+        """
+        source = (place / mutant.path).read_text(encoding="utf-8")
+        statements = [
+            node
+            for node in ast.walk(ast.parse(source))
+            if isinstance(node, ast.stmt) and node.lineno <= mutant.first <= (node.end_lineno or node.lineno)
+        ]
+        if any(isinstance(node, ast.FunctionDef | ast.AsyncFunctionDef) for node in statements):
+            lines = range(mutant.first, mutant.last + 1)
+            return set().union(*(self.lines.get((mutant.path, line), set()) for line in lines))
+        names = {
+            name.id
+            for node in statements
+            for name in ast.walk(node)
+            if isinstance(name, ast.Name) and isinstance(name.ctx, ast.Store) and not isinstance(node, ast.ClassDef)
+        }
+        paths = {mutant.path}
+        for path in {path for path, _ in self.lines}:
+            if names & set(re.findall(r"\w+", (place / path).read_text(encoding="utf-8"))):
+                paths.add(path)
+        return set().union(*(tests for (path, _), tests in self.lines.items() if path in paths))
+
+    @cached_property
+    def _of_files(self) -> dict[str, Counter[str]]:
+        reach: dict[str, Counter[str]] = {}
+        for (path, _), tests in self.lines.items():
+            for file in {test.partition("::")[0] for test in tests}:
+                reach.setdefault(file, Counter())[path] += 1
+        return reach
+
+    def closest(self, path: str) -> list[str]:
+        """Return the files of tests, first the one of whose reach the largest part lies in this module."""
+        reach = self._of_files
+        return sorted(reach, key=lambda file: (-reach[file][path] / reach[file].total(), file))
+
+
+def run(arguments: list[str], place: Path, needed_s: float) -> tuple[int, str]:
+    """Return the exit status of a run of pytest and what it said; negative if a limit ended it.
+
+    A fork has imported what tests need of others already: that takes longer than most tests.
+    """
+    told = place / "told.txt"
+    if not (child := os.fork()):
+        limit_s = int(HANGS_S + 2 * needed_s)
+        resource.setrlimit(resource.RLIMIT_CPU, (limit_s, limit_s))
+        resource.setrlimit(resource.RLIMIT_AS, (MEMORY_BYTES, MEMORY_BYTES))
+        os.chdir(place)
+        sys.path[:0] = os.environ["PYTHONPATH"].split(":")
+        os.dup2(os.open(told, os.O_CREAT | os.O_WRONLY | os.O_TRUNC), 1)
+        os.dup2(os.open(os.devnull, os.O_WRONLY), 2)
+        status = 3
+        try:
+            status = int(pytest.main(arguments))
+            sys.stdout.flush()
+        finally:
+            os._exit(status)
+    slept = 0
+    while slept < 20 * HANGS_S:
+        time.sleep(0.1)
+        ended, status = os.waitpid(child, os.WNOHANG)
+        if ended:
+            break
+        state = Path(f"/proc/{child}/stat").read_text(encoding="utf-8").rpartition(") ")[2][0]
+        slept = slept + 1 if state == "S" else 0
+    else:
+        os.kill(child, signal.SIGKILL)
+        status = os.waitpid(child, 0)[1]
+    return os.waitstatus_to_exitcode(status), told.read_text(encoding="utf-8") if told.exists() else ""
+
+
+def judge(place: Path, mutant: Mutant, reach: Reach, seconds: float) -> dict[str, Any]:
     """Return what became of one mutant."""
     from cosmic_ray.mutating import mutate_code
     from cosmic_ray.plugins import get_operator
 
     file = place / mutant.path
     source = file.read_text(encoding="utf-8")
+    was_changed_at = file.stat().st_mtime
     changed = mutate_code(source, get_operator(mutant.operator)(), mutant.occurrence)
     lines = difflib.unified_diff(source.splitlines(), changed.splitlines(), lineterm="", n=0)
-    told = mutant._asdict() | {"change": [line for line in lines if line[:3] not in ("---", "+++")]}
-    if not tests:
-        return told | {"outcome": "survived", "tests": 0}
+    tests = reach.of(place, mutant)
+    quickest = sorted(tests, key=lambda test: (reach.seconds[test], test))
+    files = reach.closest(mutant.path)
+    result = mutant._asdict() | {"change": [line for line in lines if line[:3] not in ("---", "+++")]}
+    result |= {"outcome": "survived", "reached_by": len(tests), "tried": 0, "failed": None}
+    asked: set[str] = set()
     file.write_text(changed, encoding="utf-8")
+    # Python compares whole seconds to see whether what it compiled before is still of this source.
+    os.utime(file, (was_changed_at + 2, was_changed_at + 2))
     try:
-        # By file, for a list of thousands of tests is longer than a command may be; those that do not reach it go by.
-        chosen = place / "chosen.txt"
-        chosen.write_text("\n".join(sorted(tests)), encoding="utf-8")
-        command = [sys.executable, "-m", "pytest", *LINE, "-x", f"@{chosen}"]
-        ended = subprocess.run(
-            command, cwd=place, timeout=PATIENCE_S, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL, check=False
-        )
-        outcome = {0: "survived", 1: "noticed"}.get(ended.returncode, "noticed at import")
-    except subprocess.TimeoutExpired:
-        outcome = "noticed by time"
+        for count, share in STAGES:
+            chosen, needed_s = [], 0.0
+            for test in quickest:
+                if test not in asked and test.partition("::")[0] in files[:count]:
+                    needed_s += reach.seconds[test]
+                    if needed_s > share * seconds:
+                        break
+                    chosen.append(test)
+            if not chosen:
+                continue
+            asked |= set(chosen)
+            # By file, for a list of thousands of tests is longer than a command may be.
+            (place / "chosen.txt").write_text("\n".join(chosen), encoding="utf-8")
+            arguments = [*LINE, "-x", "--tb=no", "-W", "ignore::pytest.PytestAssertRewriteWarning"]
+            status, told = run([*arguments, f"@{place / 'chosen.txt'}"], place, needed_s)
+            result["tried"] = len(asked)
+            if status:
+                result["outcome"] = (
+                    "noticed" if status == 1 else "noticed by time" if status < 0 else "noticed at import"
+                )
+                failed = re.search(r"^(?:FAILED|ERROR) (.*)", told, re.MULTILINE)
+                result["failed"] = failed and failed[1]
+                break
     finally:
         file.write_text(source, encoding="utf-8")
-    return told | {"outcome": outcome, "tests": len(tests)}
+        os.utime(file, (was_changed_at, was_changed_at))
+    return result
 
 
 def main() -> int:
@@ -139,6 +281,7 @@ def main() -> int:
     parser.add_argument("--count", type=int, default=300, help="mutants tried (default: %(default)s)")
     parser.add_argument("--seed", type=int, default=1, help="which are drawn (default: %(default)s)")
     parser.add_argument("--results", type=Path, help="file to which each result is appended, and which is gone on with")
+    parser.add_argument("--seconds", type=float, default=60.0, help="of tests for each one (default: %(default)s)")
     options = parser.parse_args()
     everything = sorted(mutants())
     drawn = draw(everything, options.count, Random(options.seed))
@@ -149,13 +292,22 @@ def main() -> int:
         place = Path(folder).resolve() / "tree"
         left_out = shutil.ignore_patterns(".git", ".venv", ".*_cache", ".hypothesis", "__pycache__")
         shutil.copytree(ROOT, place, ignore=left_out)
-        os.environ["PYTHONPATH"] = f"{place / 'protocol'}:{place / 'sim'}"
+        os.environ["PYTHONPATH"] = f"{place / 'protocol'}:{place / 'sim'}:{place / 'tests' / 'bench'}"
+        kept = options.results.with_suffix(".reach") if options.results else Path(folder) / "reach"
+        if kept.exists():
+            reach = pickle.loads(kept.read_bytes())
+            subprocess.run(
+                [sys.executable, "-m", "pytest", *LINE, *TESTS, "--collect-only", "-q"],
+                cwd=place,
+                stdout=subprocess.DEVNULL,
+                check=True,
+            )
+        else:
+            kept.write_bytes(pickle.dumps(reach := Reach(place)))
+        # What was compiled so far is read again; a mutant leaves nothing.
         os.environ["PYTHONDONTWRITEBYTECODE"] = "1"
-        reached = reach(place)
         for number, mutant in enumerate(drawn[len(results) :], len(results) + 1):
-            lines = range(mutant.first, mutant.last + 1)
-            tests = set().union(*(reached.get((mutant.path, line), set()) for line in lines))
-            result = judge(place, mutant, tests)
+            result = judge(place, mutant, reach, options.seconds)
             results.append(result)
             if options.results:
                 with options.results.open("a", encoding="utf-8") as file:

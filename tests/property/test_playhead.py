@@ -37,6 +37,14 @@ def batched(borders: list[int]) -> Iterable[tuple[int, int]]:
     return zip(borders[::2], borders[1::2], strict=False)
 
 
+@given(position=st.integers(-SECOND, 10**16), rate_ppb=st.integers(-999_999_999, 2_000_000))
+def test_a_stretch_names_the_first_instant_of_a_position(position: int, rate_ppb: int) -> None:
+    stretch = Stretch(START, ShowPosition(7), rate_ppb)
+    instant = stretch.instant_of(ShowPosition(position))
+    assert instant is not None
+    assert stretch.position_at(instant) >= position > stretch.position_at(LocalInstant(instant - 1))
+
+
 @given(told=corrections, lead_ns=leads)
 def test_it_never_runs_backwards_but_by_steps_two_seconds_apart(told: list[tuple[int, int, int]], lead_ns: int) -> None:
     playhead = Playhead(latency_ns=max(lead_ns, 0), trim_ns=max(-lead_ns, 0))

@@ -18,8 +18,8 @@ from leadlight_sim.air.distributions import Fixed
 from leadlight_sim.air.dropouts import Dropout
 from leadlight_sim.air.interface import LinkKind
 from leadlight_sim.air.timing import Band, Radio
+from leadlight_sim.kernel import Stream, Streams
 from leadlight_sim.kernel.kernel import Kernel, TrueInstant
-from leadlight_sim.kernel.streams import Stream, Streams
 
 RADIO = Radio(Band.GHZ_5)
 SLOW = Radio(Band.GHZ_2_4, unicast_mcs=0)

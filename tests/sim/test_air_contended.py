@@ -21,8 +21,8 @@ from leadlight_sim.air.distributions import Fixed
 from leadlight_sim.air.dropouts import Dropout
 from leadlight_sim.air.interface import Air, LinkKind, Station
 from leadlight_sim.air.timing import Band, Radio
+from leadlight_sim.kernel import Stream, Streams
 from leadlight_sim.kernel.kernel import Kernel, TrueInstant
-from leadlight_sim.kernel.streams import Stream, Streams
 from saturation import saturation
 
 RADIO = Radio(Band.GHZ_5)

@@ -27,8 +27,8 @@ from leadlight_sim.commands.fit import FitCommand
 from leadlight_sim.fitting import Fit, to_toml
 from leadlight_sim.fitting.air import fit as fit_observed
 from leadlight_sim.fitting.losses import loss_runs
+from leadlight_sim.kernel import Stream, Streams
 from leadlight_sim.kernel.kernel import Kernel, TrueInstant
-from leadlight_sim.kernel.streams import Stream, Streams
 from leadlight_sim.recording.recordings import RecordingError, Sample, observed_of, read_delays
 from leadlight_sim.scenario.model import Scenario, check_scenario
 from leadlight_sim.world.assembly import World

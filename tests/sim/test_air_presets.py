@@ -33,8 +33,8 @@ from leadlight_sim.air.dropouts import NO_DROPOUT, Dropout
 from leadlight_sim.air.interface import LinkKind
 from leadlight_sim.air.sampled.air import SampledAir
 from leadlight_sim.air.sampled.settings import SampledSettings, with_measured_asymmetry
+from leadlight_sim.kernel import Stream, Streams
 from leadlight_sim.kernel.kernel import Kernel, TrueInstant
-from leadlight_sim.kernel.streams import Stream, Streams
 
 DRAWS = 400_000
 

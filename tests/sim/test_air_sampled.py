@@ -19,8 +19,8 @@ from leadlight_sim.air.interface import Air, LinkKind, Station
 from leadlight_sim.air.sampled.air import SampledAir
 from leadlight_sim.air.sampled.settings import Congestion, SampledSettings
 from leadlight_sim.air.timing import Band, Radio, WeightlessRadio
+from leadlight_sim.kernel import Stream, Streams
 from leadlight_sim.kernel.kernel import Kernel, TrueInstant
-from leadlight_sim.kernel.streams import Stream, Streams
 
 NOTHING = Fixed(0)
 NO_DELAY = AirTables(up=NOTHING, down=NOTHING, group=NOTHING, private=NOTHING, cable=NOTHING)

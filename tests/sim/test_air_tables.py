@@ -31,8 +31,8 @@ from leadlight_sim.air.interface import LinkKind
 from leadlight_sim.air.sampled.air import SampledAir
 from leadlight_sim.air.sampled.settings import SampledSettings
 from leadlight_sim.air.timing import Band, Radio
+from leadlight_sim.kernel import Streams
 from leadlight_sim.kernel.kernel import Kernel, TrueInstant
-from leadlight_sim.kernel.streams import Streams
 
 WIDE = Radio(Band.GHZ_5)
 TIMETABLE = Beacons(period=2, phase_ns=0, clock_error_ppb=0)

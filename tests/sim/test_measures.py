@@ -148,7 +148,7 @@ def test_light_is_as_far_off_as_the_clock_where_players_wake_on_time() -> None:
 def test_a_player_that_wakes_late_shows_late_whatever_its_clock(
     error_ms: int, late_ms: int, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr("leadlight_sim.hosts.scheduling.Host.player_lateness_ns", lambda _: late_ms * MILLISECOND)
+    monkeypatch.setattr("leadlight_sim.hosts.host.Host.player_lateness_ns", lambda _: late_ms * MILLISECOND)
     _, scores = scored(scenario(), lambda: Erring(error_ms * MILLISECOND))
     (found,) = scores.followers
     # Nodes' timers are late as well here, and nothing on the way hangs on that.

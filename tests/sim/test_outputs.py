@@ -14,8 +14,8 @@ from leadlight.playback.output_clock import OutputClock
 from leadlight.playback.playhead import Playhead, Stretch
 from leadlight.units import MILLISECOND, SECOND, LocalInstant, ShowPosition
 from leadlight_sim.hosts.oscillator import Oscillator, OscillatorSettings
+from leadlight_sim.kernel import Streams
 from leadlight_sim.kernel.kernel import TrueInstant
-from leadlight_sim.kernel.streams import Streams
 from leadlight_sim.scenario.model import Scenario, check_scenario
 from leadlight_sim.world.assembly import World
 

@@ -26,8 +26,8 @@ from leadlight.net.thread import FollowerThread
 from leadlight.terms import ClockState
 from leadlight.units import MILLISECOND, SECOND, LeaderInstant, LocalInstant
 from leadlight_sim.hosts.oscillator import Oscillator, OscillatorSettings
+from leadlight_sim.kernel import Streams
 from leadlight_sim.kernel.kernel import TrueInstant
-from leadlight_sim.kernel.streams import Streams
 from leadlight_sim.scenario.files import load_shipped
 from leadlight_sim.scenario.problems import ScenarioError
 from leadlight_sim.testing.network import Deadlock, VirtualHost, VirtualLoopError, VirtualNetwork

@@ -11,7 +11,7 @@ import pytest
 from leadlight.errors import ConfigurationError
 from leadlight_sim.air.conditions import LoadRecord, Replay
 from leadlight_sim.air.distributions import AirTables, Fixed
-from leadlight_sim.kernel.streams import Streams
+from leadlight_sim.kernel import Streams
 
 NOTHING = Fixed(0)
 LEVELS = tuple(

@@ -12,8 +12,8 @@ from leadlight.units import MICROSECOND
 from leadlight_sim.air.contended.access_rules import AccessRules
 from leadlight_sim.air.contended.contention import Contender, Medium
 from leadlight_sim.air.timing import Band, Radio
+from leadlight_sim.kernel import Streams
 from leadlight_sim.kernel.kernel import Kernel, TrueInstant
-from leadlight_sim.kernel.streams import Streams
 
 pytestmark = pytest.mark.interpreted
 

@@ -11,8 +11,8 @@ from hypothesis import strategies as st
 
 from leadlight_sim.air.contended.access_rules import AccessRules
 from leadlight_sim.air.contended.contention import Contender, Medium
+from leadlight_sim.kernel import Streams
 from leadlight_sim.kernel.kernel import Kernel, TrueInstant
-from leadlight_sim.kernel.streams import Streams
 
 pytestmark = pytest.mark.interpreted
 

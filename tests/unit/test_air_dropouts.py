@@ -17,8 +17,8 @@ from leadlight_sim.air.dropouts import (
     ParetoSojourn,
     Trajectory,
 )
+from leadlight_sim.kernel import Streams
 from leadlight_sim.kernel.kernel import TrueInstant
-from leadlight_sim.kernel.streams import Streams
 
 
 def trajectory_of(dropout: Dropout, seed: int = 1) -> Trajectory:

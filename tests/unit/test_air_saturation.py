@@ -11,8 +11,8 @@ from leadlight.units import MICROSECOND, SECOND
 from leadlight_sim.air.contended.access_rules import AccessRules
 from leadlight_sim.air.contended.contention import Medium
 from leadlight_sim.air.contended.neighbours import NeighbourStation
+from leadlight_sim.kernel import Streams
 from leadlight_sim.kernel.kernel import Kernel, TrueInstant
-from leadlight_sim.kernel.streams import Streams
 from saturation import saturation
 
 # The paper's frequency-hopping radio, in µs at 1 Mb/s: payload 8184, headers 272 and 128, ACK 112 and 128, slot 50,

@@ -10,10 +10,11 @@ from leadlight.clock.bound import (
     UNSEEN_WAITS,
     CausalityBound,
     Lateness,
+    deviation_at_ns,
     statistical_half_width_ns,
 )
 from leadlight.clock.estimator import Estimate, Exchange
-from leadlight.units import MICROSECOND, MILLISECOND, SECOND, LeaderInstant, LocalInstant
+from leadlight.units import INSTANT_MAXIMUM, MICROSECOND, MILLISECOND, SECOND, LeaderInstant, LocalInstant
 
 AT = LocalInstant(1_000 * SECOND)
 OFFSET = 5 * SECOND
@@ -87,6 +88,10 @@ def test_contradicting_proofs_are_counted_and_the_fresh_one_stands() -> None:
     assert bound.broken == 1
     assert bound.upper_ns == OFFSET - 5 * MILLISECOND
     assert bound.lower_ns == -UNPROVEN
+    bound.observe_exchange(exchange(0, MILLISECOND, AT + 2 * SECOND))
+    assert bound.broken == 2
+    assert bound.lower_ns == pytest.approx(OFFSET, abs=2)
+    assert bound.upper_ns == UNPROVEN
 
 
 def test_a_new_timebase_clears_proofs_and_declaration() -> None:
@@ -105,6 +110,7 @@ def test_the_statistical_bound_adds_a_share_of_the_floor_and_grows_with_age() ->
     wander = 0.06e-6 * math.sqrt(100 / 3) * 100e9
     assert later == pytest.approx(3 * math.sqrt(1e5**2 + 1e5**2 + wander**2) + 6e5)
     assert statistical_half_width_ns(Estimate(AT, 0, 0.0), AT) == math.inf
+    assert deviation_at_ns(Estimate(AT, 0, 0.0, 0.0, 1.0), LocalInstant(AT + 1)) == pytest.approx(1.0)
 
 
 def test_how_long_the_luckiest_of_late_packets_may_have_waited_follows_from_how_the_others_scatter() -> None:
@@ -127,6 +133,21 @@ def test_how_long_the_luckiest_of_late_packets_may_have_waited_follows_from_how_
     wait_ns = UNSEEN_WAITS * 5 * MILLISECOND / (LATENESS_WINDOW - 1)
     at_the_earliest = estimate._replace(offset_ns=OFFSET)
     assert lateness.half_width_ns(at_the_earliest, AT, bound) == pytest.approx(wait_ns + MILLISECOND, rel=1e-6)
+
+
+def test_however_far_apart_two_clocks_are_it_is_proven() -> None:
+    bound = CausalityBound()
+    bound.observe_arrival(LeaderInstant(0), LocalInstant(INSTANT_MAXIMUM))
+    assert bound.interval_ns(LocalInstant(INSTANT_MAXIMUM)) == (-UNPROVEN, INSTANT_MAXIMUM)
+    bound.observe_exchange(exchange(0, 0, INSTANT_MAXIMUM))
+    assert bound.is_two_sided
+
+
+def test_the_earliest_is_the_earliest_if_only_by_a_nanosecond() -> None:
+    lateness = Lateness()
+    for offset_ns in (100, 99):
+        lateness.note(offset_ns, AT, 0.0)
+    assert lateness.mean_ns == 1.0
 
 
 def test_of_waits_even_over_a_span_the_least_is_longer_than_allowed_for_once_in_370_times() -> None:

@@ -74,7 +74,8 @@ def test_by_beacons_alone_the_causality_bound_stays_open(ground: Ground) -> None
         now = ground.beacon(second)
     bounds = ground.clock.bounds(now)
     assert bounds.causality_ns is None
-    assert bounds.statistical_ns is not None
+    assert ground.clock.served is not None
+    assert bounds.statistical_ns == int(ground.clock._judged_ns(ground.clock.served, now)) + 1
 
 
 def test_a_few_beacons_alone_give_no_bound_for_all_may_have_been_held_back(ground: Ground) -> None:
@@ -138,6 +139,32 @@ def test_silence_makes_holdover_whose_bound_grows(ground: Ground) -> None:
     assert ground.clock.leader_at(LocalInstant(now + 10 * SECOND)) == pytest.approx(
         110.5 * SECOND + MILLISECOND, abs=MILLISECOND
     )
+
+
+def test_it_tells_the_very_nanosecond_at_which_a_bound_will_be_outgrown(ground: Ground) -> None:
+    ground.beacon(100)
+    now = ground.exchange(100.5)
+    end = LocalInstant(now + 1_000 * SECOND)
+    for bound_ns in (15_000_001, 20_000_000, 33_333_333, 40_000_001):
+        at = ground.clock.outgrows_at(bound_ns, now, end)
+        widths = [ground.clock.bounds(LocalInstant(at - back)).statistical_ns for back in (1, 0)]
+        assert widths[0] == bound_ns
+        assert widths[1] == bound_ns + 1
+    assert ground.clock.outgrows_at(SECOND * SECOND, now, end) == end
+
+
+def test_a_path_that_may_have_grown_is_doubted_by_half_the_best_round_trip(ground: Ground) -> None:
+    for second in range(100, 110):
+        ground.beacon(second)
+        ground.exchange(second + 0.5)
+    ground.clock.continue_timebase(0)
+    before_ns = ground.clock._floor_before_ns
+    assert before_ns is not None
+    for delay_ns in (9 * MILLISECOND, 5 * MILLISECOND, 7 * MILLISECOND):
+        leader = LeaderInstant(111 * SECOND + delay_ns)
+        sent, received = LocalInstant(leader + OFFSET - delay_ns), LocalInstant(leader + OFFSET + delay_ns)
+        ground.clock.observe_exchange(Exchange(sent, leader, leader, received))
+    assert ground.clock._growth_ns(before_ns) == 5 * MILLISECOND - before_ns
 
 
 def test_delays_are_reported_from_before_the_beacon_and_only_by_a_good_two_way_clock(ground: Ground) -> None:

@@ -22,12 +22,13 @@ from leadlight.clock.edge_filter import EdgeFilter
 from leadlight.cue import Cue, FrameRate, ShowLine, dark_cue
 from leadlight.errors import ConfigurationError
 from leadlight.follower.follower import Follower
+from leadlight.follower.frames import FrameRow
 from leadlight.follower.journal import LINES_KEPT
 from leadlight.follower.settings import FollowerSettings
 from leadlight.follower.tallies import TALLIES_PER_SECOND
 from leadlight.playback.content import StoredShow
 from leadlight.playback.fader import HOLDOVER_FADE_NS, RETURN_FADE_NS, STOP_FADE_NS
-from leadlight.playback.recovery import Remedy
+from leadlight.playback.recovery import HoldRecovery, Recovery, Remedy
 from leadlight.playback.stage import ASK_WITHIN_NS, STOP_CARRIED_NS, UNKEYED_SPACING_NS, Shown
 from leadlight.playback.stills import Still
 from leadlight.terms import ClockState, ContentState, CueState
@@ -90,11 +91,12 @@ class Board:
         make_echo: Maker,
         stills: tuple[Still, ...] = (),
         codec: Codec = CODEC,
+        recovery: Recovery | None = None,
         **settings: Any,
     ) -> None:
         shows = [replace(TIDEFALL, stills=stills), EMBERS]
         self.codec = codec
-        self.follower = Follower(FollowerSettings("jetty", **settings), codec, Calm(), shows)
+        self.follower = Follower(FollowerSettings("jetty", **settings), codec, Calm(), shows, recovery=recovery)
         self._make_beacon = make_beacon
         self._make_echo = make_echo
         self.cue = rolling(TIDEFALL, 100)
@@ -210,6 +212,8 @@ def test_one_beacon_and_one_sounding_are_enough_to_join_mid_show(board: Board) -
     told = board.events()
     assert [type(event) for event in told] == [events.LockAcquired, events.CueAdopted]
     assert {event.at for event in told} == {answered_at}
+    assert told[0] == events.LockAcquired(answered_at, board.follower.clock.bounds(answered_at).statistical_ns or 0)
+    assert told[0].bound_ns > 0
     # Nothing more is ever heard. Frame 2600 runs from 65.000 s of the show to 65.025.
     assert board.shown(165.0125).frame == 2_600
     assert board.shown(165.0125).level == 1.0
@@ -836,6 +840,9 @@ def test_a_new_timebase_holds_the_old_line_until_its_clock_is_known(locked: Boar
     told = locked.events()
     assert told[:2] == [events.LeaderRestarted(at, 11, 8), events.TimebaseEntered(at, 10)]
     assert type(told[2]) is events.LockLost
+    timebase, leader_at = locked.follower.belief_at(local(170.0125)) or (0, 0)
+    assert timebase == 9
+    assert leader_at == pytest.approx(leader(170.0125), abs=MILLISECOND)
     assert locked.shown(170.0125).frame == before
     assert locked.shown(171.0125).frame == 71 * 40
 
@@ -940,6 +947,33 @@ def test_a_tally_says_how_things_stand(locked: Board) -> None:
     assert 0 < tally.bound_ns <= 10 * MILLISECOND
 
 
+def test_a_frame_may_be_looked_up_ahead_and_is_noted_by_when_it_was_handed_over(locked: Board) -> None:
+    row = FrameRow(locked.follower)
+    first = row.look(local(170))
+    assert first.next_at is not None
+    assert row.may_look_ahead(first.next_at)
+    early = row.look(LocalInstant(first.next_at - MILLISECOND), first.next_at)
+    expected = locked.follower.shown(first.next_at)
+    assert early.due is not None
+    assert (early.due[:3], early.due.is_news, early.next_at) == (expected[:3], False, expected.next_at)
+    row.note_handed(early.due.frame, LocalInstant(first.next_at + 3 * MILLISECOND))
+    assert locked.follower.snapshot(first.next_at).frame_late_ns == 3 * MILLISECOND
+    # What was looked up too late is what is due by then.
+    assert expected.next_at is not None
+    assert expected.frame is not None
+    late = row.look(expected.next_at, first.next_at)
+    assert late.due is not None
+    assert late.due.frame == expected.frame + 1
+
+
+def test_nothing_is_looked_up_ahead_that_is_yet_to_be_put_in_force(locked: Board) -> None:
+    locked.beacon(170, next_cue=rolling(EMBERS, 172))
+    row = FrameRow(locked.follower)
+    row.look(local(170))
+    assert row.may_look_ahead(LocalInstant(local(172) - MILLISECOND))
+    assert not row.may_look_ahead(LocalInstant(local(172) + MILLISECOND))
+
+
 def test_a_frame_handed_over_when_the_next_was_due_is_late_and_counted(locked: Board) -> None:
     follower = locked.follower
     shown = locked.shown(170)
@@ -957,6 +991,21 @@ def test_a_frame_handed_over_when_the_next_was_due_is_late_and_counted(locked: B
     locked.beacon(170.5)
     locked.run(176)
     assert next(message for _, message, _ in locked.sent if isinstance(message, Tally)).late_frames == 1
+
+
+def test_how_late_frames_come_is_told_of_the_last_hundred(locked: Board) -> None:
+    follower = locked.follower
+    shown = locked.shown(170)
+    assert shown.frame is not None
+    assert shown.next_at is not None
+    begins_at = LocalInstant(shown.next_at - 25 * MILLISECOND)
+    for late_ms in [9] * 5 + [1] * 94:
+        follower.note_frame_shown(shown.frame, LocalInstant(begins_at + late_ms * MILLISECOND))
+    for late_ms, p95_ms in ((1, 9), (2, 2)):  # of a hundred five are late; then the first of the five is forgotten
+        follower.note_frame_shown(shown.frame, LocalInstant(begins_at + late_ms * MILLISECOND))
+        snapshot = follower.snapshot(LocalInstant(begins_at))
+        assert snapshot.frame_late_ns == pytest.approx(late_ms * MILLISECOND, abs=1_000)
+        assert snapshot.frames_late_p95_ns == pytest.approx(p95_ms * MILLISECOND, abs=1_000)
 
 
 def test_nothing_is_late_while_nothing_is_shown(board: Board) -> None:
@@ -1172,6 +1221,80 @@ def test_a_step_waits_for_frames_marked_as_still_and_then_nothing_dims(
         # In a group without a key a jump that is seen comes in softly.
         assert min(levels) < 0.02
     assert board.shown(175.51).frame == 3030
+
+
+def test_a_step_that_waited_is_made_by_a_timer_that_is_late_too(make_board: Callable[..., Board]) -> None:
+    board = make_board(stills=(Still(3000, 3040),))
+    board.lead(160, 174.5)
+    board.beacon(174.5, cue=board.cue._replace(line=ShowLine(leader(100), ShowPosition(250 * MILLISECOND))))
+    board.run(174.98)
+    board.events()
+    board.follower.handle_timer(local(175.2))
+    assert [event.at for event in board.told(events.Stepped)] == [local(175.2)]
+
+
+def test_a_hold_is_told_once_when_it_begins(make_board: Callable[..., Board]) -> None:
+    board = make_board(recovery=HoldRecovery())
+    board.lead(160, 170)
+    board.events()
+    board.cue = board.cue._replace(line=ShowLine(leader(100.9), ShowPosition(0)))
+    at = board.beacon(170)
+    board.lead(170.5, 173)
+    (held,) = board.events()
+    assert type(held) is events.Held
+    assert held.at == at
+    assert held.ahead_ns == pytest.approx(900 * MILLISECOND, abs=3 * MILLISECOND)
+
+
+@pytest.mark.parametrize(("after_ms", "frame", "error_ms"), [(10, 3_000, 10), (15, 3_001, -10), (26, 3_001, 1)])
+def test_a_loop_with_ticks_of_its_own_is_given_the_frame_that_begins_nearest(
+    locked: Board, after_ms: int, frame: int, error_ms: int
+) -> None:
+    locked.lead(170, 175)
+    tick = locked.follower.shown_at_tick(LocalInstant(local(175) + after_ms * MILLISECOND))
+    assert (tick.frame, tick.level) == (frame, 1.0)
+    assert tick.error_ns == pytest.approx(error_ms * MILLISECOND, abs=2 * MILLISECOND)
+
+
+def test_at_a_tick_a_picture_that_stands_is_in_its_time(locked: Board) -> None:
+    locked.cue = paused(TIDEFALL, 170, 70.01)
+    locked.lead(170, 175)
+    tick = locked.follower.shown_at_tick(local(175))
+    assert (tick.frame, tick.level, tick.error_ns) == (2_800, 1.0, 0)
+
+
+def test_what_a_leader_no_longer_answers_is_not_held_against_it(board: Board) -> None:
+    board.lead(160, 165, answering=False)
+    assert board.follower.never_answered
+    board.beacon(165, sounding_budget=0)
+    assert not board.follower.never_answered
+
+
+def test_the_answer_that_proves_a_leader_brings_its_cookie(make_board: Callable[..., Board]) -> None:
+    board = make_board(codec=KEYED)
+    board.lead(160, 165)
+    first, *others = [message for _, message, _ in board.sent if isinstance(message, Sounding)]
+    assert first.cookie is None
+    assert {message.cookie for message in others} == {5}
+
+
+def test_a_fade_in_is_over_when_it_was_to_be_whatever_else_is_cued(make_board: Callable[..., Board]) -> None:
+    board = make_board(codec=KEYED)
+    board.lead(160, 170)
+    board.lead(170, 175, cue=stopped(TIDEFALL, 170))
+    at = board.beacon(175, cue=rolling(TIDEFALL, 175))
+    board.beacon(175.25, cue=paused(TIDEFALL, 175.25, 0.2))
+    assert 0.4 < board.shown(175.26).level < 0.6
+    assert board.follower.shown(LocalInstant(at + RETURN_FADE_NS)).level == 1.0
+
+
+def test_a_packet_that_comes_before_a_late_timer_puts_the_cue_in_force(locked: Board) -> None:
+    coming = paused(TIDEFALL, 172, 10)
+    locked.beacon(170, next_cue=coming)
+    locked.run(171)
+    at = locked.beacon(172.5, next_cue=coming)
+    assert locked.follower.cue == coming
+    assert [event.at for event in locked.told(events.CueAdopted)] == [at]
 
 
 # -- what a group without a key allows --------------------------------------------------------------------------------

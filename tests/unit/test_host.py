@@ -9,9 +9,10 @@ import pytest
 
 from leadlight.errors import ConfigurationError
 from leadlight.units import MICROSECOND, MILLISECOND
+from leadlight_sim.hosts.host import Host
 from leadlight_sim.hosts.lateness import MICROCONTROLLER, RECORDED, SHARES, Lateness
-from leadlight_sim.hosts.scheduling import Host, HostPreset, HostSettings, settings_of
-from leadlight_sim.kernel.streams import Streams
+from leadlight_sim.hosts.scheduling import HostPreset, HostSettings, settings_of
+from leadlight_sim.kernel import Streams
 from leadlight_sim.scenario.hosts import Host as Described
 
 DRAWS = 20_000

@@ -43,6 +43,7 @@ def test_of_what_is_in_force_and_announced_the_youngest_order_counts() -> None:
     assert claim_of(cue, (), leader(201)) == Claim(cue, 103 * SECOND)
     assert claim_of(cue, (coming,), leader(201)) == Claim(coming, SECOND)
     assert claim_of(cue_of(ROLLING), (coming,), leader(201)) == Claim(coming, SECOND)
+    assert claim_of(coming, (cue,), leader(201)) == Claim(coming, SECOND)
     assert claim_of(cue_of(ROLLING), (cue_of(DARK, since=202),), leader(201)) == Claim(cue_of(ROLLING), None)
 
 
@@ -54,6 +55,8 @@ def test_an_order_from_after_the_beacon_that_tells_of_it_is_none() -> None:
 def test_the_younger_order_holds_and_any_holds_against_none() -> None:
     assert holds(claim(ROLLING, 3), claim(DARK, 4))
     assert not holds(claim(DARK, 4), claim(ROLLING, 3))
+    assert not holds(claim(ROLLING, 3), claim(DARK, 3))
+    assert not holds(claim(DARK, 3), claim(ROLLING, 3))
     assert holds(claim(DARK, 9_000), claim(ROLLING, None))
     assert not holds(claim(ROLLING, None), claim(DARK, 9_000))
     assert not holds(claim(ROLLING, None), claim(DARK, None))

@@ -14,8 +14,8 @@ from hypothesis import strategies as st
 from leadlight.errors import ConfigurationError, LeadlightError
 from leadlight.units import HOUR, SECOND, LocalInstant
 from leadlight_sim.hosts.oscillator import HORIZON_S, Oscillator, OscillatorSettings
+from leadlight_sim.kernel import Stream, Streams
 from leadlight_sim.kernel.kernel import TrueInstant
-from leadlight_sim.kernel.streams import Stream, Streams
 
 crystals = st.builds(
     OscillatorSettings,

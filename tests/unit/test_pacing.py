@@ -179,6 +179,17 @@ def test_a_seek_is_told_once_and_not_chased(ahead_ms: int) -> None:
     assert paced.line == line
 
 
+@pytest.mark.parametrize(("speed", "what"), [(0.4, MusicChange.PAUSED), (0.6, MusicChange.SOUGHT)])
+def test_music_that_moves_by_less_than_half_the_time_stands(speed: float, what: MusicChange) -> None:
+    paced = pacer()
+    play(paced, music(), 0, 10)
+    told = [
+        paced.report(ShowPosition(round((20 + speed * index / 10) * SECOND)), 0, after(10 + index / 10))
+        for index in range(8)
+    ]
+    assert next(one.what for one in told if one is not None) is what
+
+
 def test_a_pause_is_told_as_music_that_stands() -> None:
     paced = pacer()
     play(paced, music(200), 0, 300, step=0.05)

@@ -231,7 +231,7 @@ def test_a_leader_whose_clock_stood_still_and_that_leads_on_is_followed_again(
     evening = Evening(make_hall(codec), standby=False, sounding_budget=budget)
     evening.stand_still(stood_ns)
     evening.hall.run(4 * INTERVAL / SECOND)
-    assert evening.told(events.TimebaseEntered) == len(CLOCKS)
+    assert evening.told(events.TimebaseEntered) == evening.told(events.LockLost) == len(CLOCKS)
     evening.hall.run(JOIN_PATIENCE_NS / SECOND)
     for name, follower in evening.followers.items():
         assert follower.counters["implausible"] >= REFUSED_RUN

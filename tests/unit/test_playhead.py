@@ -152,6 +152,14 @@ def test_far_ahead_it_freezes_until_the_show_has_caught_up_and_never_steps_back(
     assert playhead.position_at(at(14)) == 11 * SECOND
 
 
+def test_with_latency_it_holds_until_so_much_before_the_show_has_caught_up() -> None:
+    playhead = running(latency_ns=100 * MILLISECOND)
+    playhead.amend(show(-3 * SECOND), at(10))
+    # The light of 10.1 s was planned when the hold began, and the show reaches it at 13.1 s.
+    assert playhead.is_holding(at(12.99))
+    assert not playhead.is_holding(at(13))
+
+
 def test_no_slew_turns_round_within_a_second_of_the_last() -> None:
     playhead = running()
     playhead.amend(show(10 * MILLISECOND), at(10))  # ends at 10.5 s

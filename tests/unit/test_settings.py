@@ -27,7 +27,7 @@ from leadlight.playback.content import Library
 from leadlight.playback.output_clock import OutputClockSettings
 from leadlight.playback.recovery import BlendedRecovery, HoldRecovery, SlewOnlyRecovery, StepOnlyRecovery
 from leadlight.playback.stills import Still
-from leadlight.units import MILLISECOND
+from leadlight.units import MILLISECOND, SECOND
 
 TIDEFALL = StoredShow("tidefall", FrameRate(40), 7680)
 MAKERS: list[Callable[..., Any]] = [
@@ -60,6 +60,49 @@ def test_a_fraction_of_a_whole_number_is_refused_by_name(make: Callable[..., Any
     assert refused.value.value == value + 0.5
     with pytest.raises(ConfigurationError, match=f"^{name}: .*whole number"):
         make(**{name: float(value)})
+
+
+LEADER, FOLLOWER = MAKERS[1], MAKERS[0]
+LIMITS: list[tuple[Callable[..., Any], str, int, int | None]] = [
+    (LEADER, "interval_ns", 50 * MILLISECOND, 10 * SECOND),
+    (LEADER, "rank", 0, 127),
+    (LEADER, "lead_time_ns", 0, 60 * SECOND),
+    (LEADER, "sounding_budget", 0, 255),
+    (LEADER, "group_size", 0, 65_535),
+    (LEADER, "listen_intervals", 0, 1_000),
+    (LEADER, "roster_limit", 1, 65_535),
+    (LEADER, "copies_limit", 1, 65_535),
+    (FOLLOWER, "latency_ns", 0, SECOND),
+    (FOLLOWER, "trim_ns", -10 * SECOND, 10 * SECOND),
+    (FOLLOWER, "radio", 0, 65_535),
+    (FOLLOWER, "silent_intervals", 2, None),
+    (FOLLOWER, "holdover_cap_ns", 0, None),
+    (FOLLOWER, "holdover_bound_ns", 0, None),
+    (FOLLOWER, "tally_interval_ns", 100 * MILLISECOND, None),
+    (ClockSettings, "lock_budget_ns", 1, None),
+    (ClockSettings, "settle_after_ns", 0, None),
+    (OutputClockSettings, "rate_limit_ppb", 1_000, 2_000_000),
+    (OutputClockSettings, "closing_ns", SECOND, 600 * SECOND),
+    (OutputClockSettings, "jitter_ns", 1_000, 100 * MILLISECOND),
+    (OutputClockSettings, "step_above_ns", 10 * MILLISECOND, 10 * SECOND),
+    (OutputClockSettings, "step_spacing_ns", 2 * SECOND, 60 * SECOND),
+    (PacerSettings, "interval_ns", 50 * MILLISECOND, 10 * SECOND),
+    (PacerSettings, "slope_ppb", 100, 100_000),
+    (PacerSettings, "jump_ns", 50 * MILLISECOND, 60 * SECOND),
+    (PacerSettings, "jitter_ns", 100_000, 100 * MILLISECOND),
+    (SlewOnlyRecovery, "dead_band_ns", 0, 100 * MILLISECOND),
+]
+
+
+@pytest.mark.parametrize(("make", "name", "least", "most"), LIMITS, ids=[name for _, name, *_ in LIMITS])
+def test_the_least_and_the_most_are_allowed_and_nothing_beyond(
+    make: Callable[..., Any], name: str, least: int, most: int | None
+) -> None:
+    for allowed, beyond in ((least, -1), (most, 1)):
+        if allowed is not None:
+            assert getattr(make(**{name: allowed}), name) == allowed
+            with pytest.raises(ConfigurationError, match=f"^{name}: "):
+                make(**{name: allowed + beyond})
 
 
 def test_milliseconds_times_a_fraction_is_the_mistake_that_it_names() -> None:

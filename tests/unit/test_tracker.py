@@ -78,7 +78,9 @@ def test_a_sample_with_its_own_doubt_pulls_less() -> None:
 def test_so_many_refusals_in_a_row_mean_that_the_filter_is_wrong() -> None:
     tracker = steady(0.0)
     answers = [tracker.observe(at(60 + second), 50 * MILLISECOND, None) for second in range(12)]
-    assert answers[: REFUSALS_BEFORE_BELIEF + 1] == [False] * (REFUSALS_BEFORE_BELIEF + 1)
+    # Six are refused, the seventh is where it begins anew.
+    assert REFUSALS_BEFORE_BELIEF == 6
+    assert answers == [False] * 7 + [True] * 5
     estimate = tracker.estimate()
     assert estimate is not None
     assert abs(estimate.offset_at(at(72)) - 50 * MILLISECOND) < 5 * MILLISECOND

@@ -27,24 +27,27 @@ def fused(better: Estimate, other: Estimate, now: LocalInstant) -> Estimate:
     A floor's doubt enters as the statistical bound has it: what that allows for the floor is what it allows for so many
     standard deviations. Both rates are late to the same wander, so that two know it no better than the better one.
     """
-    if other.deviation_ns == math.inf:
+    # Taken apart at once: this is done for every packet, and a name of a tuple's costs more than the sum it is for.
+    _, _, rate, _, rate_deviation, floor_ns = better
+    _, _, other_rate, known, other_rate_deviation, other_floor_ns = other
+    if known == math.inf:
         return better
     deviation, other_deviation = deviation_at_ns(better, now), deviation_at_ns(other, now)
-    variance = deviation**2 + (FLOOR_DEVIATION * better.floor_ns) ** 2
-    other_variance = other_deviation**2 + (FLOOR_DEVIATION * other.floor_ns) ** 2
+    variance = deviation**2 + (FLOOR_DEVIATION * floor_ns) ** 2
+    other_variance = other_deviation**2 + (FLOOR_DEVIATION * other_floor_ns) ** 2
     weight = variance / (variance + other_variance)
     if weight < LEAST_WEIGHT:
         return better
-    rate_variance = better.rate_deviation**2
-    rate_weight = rate_variance / (rate_variance + other.rate_deviation**2)
+    rate_variance = rate_deviation**2
+    rate_weight = rate_variance / (rate_variance + other_rate_deviation**2)
     offset_ns = better.offset_at(now)
     return new_estimate(
         (
             now,
             offset_ns + round(weight * (other.offset_at(now) - offset_ns)),
-            better.rate + rate_weight * (other.rate - better.rate),
+            rate + rate_weight * (other_rate - rate),
             math.hypot((1 - weight) * deviation, weight * other_deviation),
-            min(better.rate_deviation, other.rate_deviation),
-            (1 - weight) * better.floor_ns + weight * other.floor_ns,
+            rate_deviation if rate_deviation < other_rate_deviation else other_rate_deviation,
+            (1 - weight) * floor_ns + weight * other_floor_ns,
         )
     )

@@ -152,16 +152,13 @@ class Probation:
         kept = possible >= POSSIBLE_SHARE_KEPT * count
         agreeing = count - recent.strays
         if count < PROBATION:
-            is_sharp = kept and not self._contradicted and possible == agreeing and self._are_sharp(rate)
-            self.is_passed = self._trusted or is_sharp
+            self.is_passed = kept and not self._contradicted and possible == agreeing and self._are_sharp(rate)
             return
         earned = kept and (self._trusted or possible >= POSSIBLE_SHARE * agreeing)
         sided = len(self._sides)
         bias = abs(2 * sum(self._sides) - sided)
         self._trusted = earned and bias <= BIAS_DEVIATIONS * math.sqrt(sided or 1)
         self.is_passed = self._trusted
-        if self._trusted:
-            self._contradicted = False
 
     def _are_sharp(self, rate: float) -> bool:
         """Return whether the latest marks agree far better than the beacons' delays do."""

@@ -41,13 +41,8 @@ class Stretch:
         speed = BILLION + self.rate_ppb
         if speed <= 0:
             return None
-        # Smallest e with e + floor(e·rate/10⁹) >= wanted: the floor makes it at most one more than the quotient.
-        instant = LocalInstant(self.at + -(-(position - self.position) * BILLION // speed))
-        while self.position_at(LocalInstant(instant - 1)) >= position:
-            instant = LocalInstant(instant - 1)
-        while self.position_at(instant) < position:
-            instant = LocalInstant(instant + 1)
-        return instant
+        # Smallest e with e + floor(e·rate/10⁹) = floor(e·speed/10⁹) >= wanted.
+        return LocalInstant(self.at + -(-(position - self.position) * BILLION // speed))
 
 
 FROZEN_PPB = -BILLION
@@ -233,6 +228,8 @@ class Playhead:
     def _still_due(self, now: LocalInstant, at: LocalInstant) -> tuple[Stretch, ...]:
         """Return the pieces of the plan by which light is due from ``now`` until ``at``, where another one begins."""
         assert self._now is not None
+        if self._now.at <= now and (self._then is None or self._then.at >= at):
+            return (self._now,)  # by far the commonest: what was planned last has been in force for a while
         pieces = [*self._past, self._now] if self._then is None else [*self._past, self._now, self._then]
         pieces = [piece for piece in pieces if piece.at < at] or [pieces[0]]
         while len(pieces) > 1 and pieces[1].at <= now:

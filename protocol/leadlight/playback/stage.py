@@ -215,7 +215,7 @@ class Stage:
         if not 0 <= frame < show.frame_count:
             return None
         due = target.instant_of(show.frame_rate.position_of(frame + 1))
-        next_at = None if due is None else max(LocalInstant(due - lead_ns), LocalInstant(now + 1))
+        next_at = None if due is None else LocalInstant(due - lead_ns)
         return Shown(show, frame, self._fader.level_at(now) if self._fader.target > 0.0 else 1.0, next_at)
 
     def _cue_begins_at(self) -> LocalInstant | None:

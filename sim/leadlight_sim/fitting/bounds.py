@@ -1,15 +1,15 @@
 """How well quantiles are known from a recording, whose packets resemble those before and after them.
 
-A bound of a quantile is where the packets' share below it may be by chance, read off the packets themselves (R. S.
-Woodruff, JASA 47, 1952). That share varies as blocks of time have it that are put together at random (the circular
-block bootstrap of D. N. Politis and J. P. Romano, 1992; of a share its variance is a sum over all blocks, so that
-nothing need be drawn). A block lasts as long as delays resemble each other makes best (D. N. Politis, H. White,
-Econometric Reviews 23, 2004, and the correction by A. Patton and both, 28, 2009).
-
-The variance says how many packets on their own would tell as much. So many have an exact binomial bound, which near the
-edge is as lopsided as it must be. They count for less where few blocks tell the variance, as Student's t has it (E. L.
-Korn, B. I. Graubard, Survey Methodology 24, 1998). Where one busy spell makes most of it, few do, however many there
-are: blocks count as L. Kish has it of unequal weights ("Survey Sampling", 1965).
+1. How much the share of packets below a delay varies by chance is found by the circular block bootstrap (D. N. Politis
+   and J. P. Romano, 1992): recordings put together of blocks of time drawn at random. For a share its variance is a sum
+   over all blocks, so nothing need be drawn. How long a block is follows from how long delays resemble each other
+   (D. N. Politis, H. White, Econometric Reviews 23, 2004, with the correction by A. Patton and both, 28, 2009).
+2. That variance is the one of so many packets on their own. Their number counts for less where few blocks tell it, by
+   Student's t (E. L. Korn, B. I. Graubard, Survey Methodology 24, 1998). Where one busy spell makes most of the
+   variance few blocks do, however many there are: they count as unequal weights do (L. Kish, "Survey Sampling", 1965).
+3. So many packets have an exact binomial bound, which is as lopsided as few slow packets make it. Read off the recorded
+   delays it is the quantile's (R. S. Woodruff, JASA 47, 1952). It ends at the slowest packet: what is slower than that
+   no recording tells.
 """
 
 from __future__ import annotations
@@ -90,8 +90,8 @@ class _Told:
         self._block = max(1, round(block_ns / span_ns * self._cells))
 
     def bound(self, share: float) -> tuple[float, float]:
-        # The bound is where the packets' own share is just not too far from this one. How much it varies is another
-        # matter there than at the quantile itself: slow packets come in spells.
+        # A delay is within the bound as long as its own share of packets is this one but for chance. Slow packets come
+        # in spells, so that a share varies more there than at the quantile itself: the bound moves on until it holds.
         found = []
         for side in (0, 1):
             reached = share
@@ -112,7 +112,7 @@ class _Told:
         sums = np.cumsum(np.concatenate([[0.0], faster, faster[: self._block]]))
         squares = (sums[self._block :] - sums[: -self._block])[: self._cells] ** 2
         blocks = self._cells / self._block
-        # The share itself was had from these blocks, which are that much too near to it.
+        # The share was had from these same blocks, so that they are too near to it.
         variance = float(np.mean(squares)) * blocks / (1 - 1 / blocks) / total**2
         alone = share * (1 - share)
         if variance <= alone / total:

@@ -109,7 +109,7 @@ def find_beat(ways: Sequence[Way], least_ns: float, *, crosses_first: bool = Fal
     period = beacons * interval
     release = _edge(arrived, period) - least_ns
     if not crosses_first:
-        release = _between_sent(ways, period, release)
+        release = _not_after(ways, period, release)
     return Beat(beacons, period, release % period, closeness, len(arrived))
 
 
@@ -202,9 +202,9 @@ def _edge(arrived: Floats, period: float) -> float:
     return float(begin + np.min(clump))
 
 
-def _between_sent(ways: Sequence[Way], period: float, release: float) -> float:
-    # What was sent before a release left with it, what was sent after waited for the next, however long a crossing is
-    # at least. So the release lies between two packets: those that part all others with the least surprise.
+def _not_after(ways: Sequence[Way], period: float, release: float) -> float:
+    # What was sent after a release waited for the next, however long a crossing is at least. So a release is not after
+    # the first packet that did: where those that did not are parted from the others with the least surprise.
     sent = np.concatenate([way.sent_ns[way.came] for way in ways])
     delay = np.concatenate([way.delays for way in ways])
     since = (sent - release + period / 2) % period - period / 2
@@ -218,9 +218,7 @@ def _between_sent(ways: Sequence[Way], period: float, release: float) -> float:
         return release
     before = np.where(waited, math.log(SURPRISE / share), math.log((1 - SURPRISE) / (1 - share)))
     first = int(np.argmax(np.concatenate([[0.0], np.cumsum(before)])))
-    low = since[first - 1] if first else -AROUND_NS
-    high = since[first] if first < len(since) else AROUND_NS
-    return release + float(min(max(0.0, low), high))
+    return release + (min(0.0, float(since[first])) if first < len(since) else 0.0)
 
 
 def _margin(ways: Sequence[Way], beat: Beat, crossing_ns: float) -> float:

@@ -1,8 +1,9 @@
 """Hosts: crystals that drift, and programs that wake late."""
 
+from leadlight_sim.hosts.host import Host
 from leadlight_sim.hosts.lateness import Lateness
 from leadlight_sim.hosts.oscillator import TRILLION, Oscillator, OscillatorSettings
-from leadlight_sim.hosts.scheduling import Host, HostPreset, HostSettings, settings_of
+from leadlight_sim.hosts.scheduling import HostPreset, HostSettings, settings_of
 
 __all__ = [
     "TRILLION",

@@ -1,8 +1,9 @@
 """The kernel: virtual time in a total order, named random streams, and the trace of a run."""
 
 from leadlight_sim.kernel.collecting import collecting_seldom
+from leadlight_sim.kernel.draws import PlacedStream, Stream
 from leadlight_sim.kernel.kernel import Kernel, TrueInstant
-from leadlight_sim.kernel.streams import PlacedStream, Stream, Streams
+from leadlight_sim.kernel.streams import Streams
 from leadlight_sim.kernel.trace import Trace, plain_text
 
 __all__ = ["Kernel", "PlacedStream", "Stream", "Streams", "Trace", "TrueInstant", "collecting_seldom", "plain_text"]

@@ -106,7 +106,7 @@ class InjectedFaults:
             self._counts.clear()
         link = purpose, sender, receiver
         number = self._counts[link] = self._counts.get(link, 0) + 1
-        self._draws.put(self._streams.key(*link, str(now), str(number)))
+        self._draws.place = self._streams.key(*link, str(now), str(number))
 
     def _begin(self, rule: Rule) -> None:
         self._rules.append(rule)

@@ -339,7 +339,7 @@ class ContendedAir:
         wakes: Stream | None
         if frame.number:
             wakes = self._group_wakes
-            self._group_wakes.put(frame.number * receiver.wake_key)
+            self._group_wakes.place = frame.number * receiver.wake_key
         else:
             wakes = self._unicast_wakes.get(key)
             if wakes is None:

@@ -458,10 +458,10 @@ class SampledAir:
             if port is flow.sender:
                 continue
             self._count_cable()
-            delays.put(number * port.delay_key)
+            delays.place = number * port.delay_key
             place = port.number
             arrived_at = max(at + tables.cable.draw(delays) + tables.private.draw(delays), arrivals.arrived_at[place])
-            wakes.put(number * port.wake_key)
+            wakes.place = number * port.wake_key
             ready_at = max(arrived_at + port.receive_delay_ns(wakes), arrivals.ready_at[place])
             arrivals.arrived_at[place], arrivals.ready_at[place] = arrived_at, ready_at
             arrivals.settled_at = max(arrivals.settled_at, ready_at)
@@ -541,18 +541,18 @@ class SampledAir:
             if shared:
                 loss += shared - loss * shared
             if loss:
-                losses.put(number * port.loss_key)
+                losses.place = number * port.loss_key
                 if losses.random() < loss:
                     lost += 1
                     continue
             place = port.number
-            delays.put(number * port.delay_key)
+            delays.place = number * port.delay_key
             arrived_at = common_at + draw_private(delays)
             if arrived_at < arrived[place]:
                 arrived_at = arrived[place]
             else:
                 arrived[place] = arrived_at
-            wakes.put(number * port.wake_key)
+            wakes.place = number * port.wake_key
             ready_at = arrived_at + port.receive_delay_ns(wakes)
             if ready_at < ready[place]:
                 ready_at = ready[place]
