@@ -10,6 +10,7 @@ from leadlight.clock.bound import (
     UNSEEN_WAITS,
     CausalityBound,
     Lateness,
+    deviation_at_ns,
     statistical_half_width_ns,
 )
 from leadlight.clock.estimator import Estimate, Exchange
@@ -109,6 +110,7 @@ def test_the_statistical_bound_adds_a_share_of_the_floor_and_grows_with_age() ->
     wander = 0.06e-6 * math.sqrt(100 / 3) * 100e9
     assert later == pytest.approx(3 * math.sqrt(1e5**2 + 1e5**2 + wander**2) + 6e5)
     assert statistical_half_width_ns(Estimate(AT, 0, 0.0), AT) == math.inf
+    assert deviation_at_ns(Estimate(AT, 0, 0.0, 0.0, 1.0), LocalInstant(AT + 1)) == pytest.approx(1.0)
 
 
 def test_how_long_the_luckiest_of_late_packets_may_have_waited_follows_from_how_the_others_scatter() -> None:

@@ -4,7 +4,7 @@ import pytest
 
 from leadlight.clock.bound import CausalityBound
 from leadlight.clock.common_view import HEARD_KEPT, MARKS_BEFORE_USE, STALE_NS, CommonViewClock
-from leadlight.clock.estimator import Exchange
+from leadlight.clock.estimator import Estimate, Exchange
 from leadlight.clock.probation import PROBATION, STAMPING_NS
 from leadlight.units import MICROSECOND, MILLISECOND, SECOND, LeaderInstant, LocalInstant
 from leadlight.wire.messages import Mark
@@ -59,6 +59,21 @@ def test_thirty_two_marks_are_on_probation_and_then_they_steer() -> None:
     group.mark()
     assert not group.clock.on_probation
     assert group.estimate() == OFFSET
+
+
+def test_a_mark_is_judged_as_of_when_its_tally_was_heard() -> None:
+    # At 500 ppm the offset has moved by 50 µs since then, and so may the mark.
+    now = LocalInstant(1_000 * SECOND)
+    bound = proven(now)
+    for outside_ns, refused in ((49_000, 0), (51_000, 1)):
+        clock = CommonViewClock()
+        heard_at = LocalInstant(now - 100 * MILLISECOND)
+        clock.note_heard(99, heard_at)
+        _, upper = bound.interval_ns(now)
+        age_ns = 90 * MILLISECOND
+        sent_at = LeaderInstant(heard_at + age_ns - upper - outside_ns)
+        clock.observe(100, sent_at, INTERVAL, (Mark(1, age_ns),), bound, Estimate(now, OFFSET, 500e-6), now)
+        assert clock.refused == refused
 
 
 def test_a_mark_outside_the_proven_interval_is_refused_and_moves_neither_clock_nor_bound() -> None:

@@ -122,6 +122,28 @@ def test_six_reports_in_a_row_far_to_one_side_say_that_the_music_has_moved(side:
     assert music.rate_variance == pytest.approx(rate_variance + RATE_WANDER**2)
 
 
+def test_six_marks_refused_in_a_row_and_a_seventh_say_that_the_offset_is_another() -> None:
+    tracker = OffsetTracker()
+    for second in range(20):
+        tracker.observe(LocalInstant(second * SECOND), 0, None)
+    for second in range(20, 27):
+        noise, rate_variance = tracker._noise, tracker._rr
+        assert not tracker.observe(LocalInstant(second * SECOND), 300 * MILLISECOND, None, doubt=3e-5)
+    assert (tracker._base, tracker._x, tracker._xr) == (300 * MILLISECOND, 0.0, 0.0)
+    assert tracker._xx == pytest.approx(noise**2 + 3e-5**2)
+    assert tracker._rr == pytest.approx(rate_variance + 7 * RATE_WANDER**2 + edge_filter.RATE_REOPENED**2)
+
+
+def test_how_far_samples_scatter_is_learnt() -> None:
+    random = Random(5)
+    tracker, music = OffsetTracker(), pacing._MusicFilter(20e-3)
+    for second in range(600):
+        tracker.observe(LocalInstant(second * SECOND), round(random.gauss(0, 300_000)), None)
+        music.observe(LeaderInstant(second * SECOND), round(random.gauss(0, 3 * MILLISECOND)))
+    assert tracker.noise_ns == pytest.approx(300_000, rel=0.15)
+    assert music._noise == pytest.approx(3e-3, rel=0.15)
+
+
 @pytest.mark.parametrize("side", [1, -1])
 def test_three_reports_in_a_row_far_to_one_side_say_that_the_output_has_moved(side: int) -> None:
     clock = OutputClock()
@@ -191,7 +213,7 @@ def test_what_is_known_of_clock_and_floors(monkeypatch: pytest.MonkeyPatch) -> N
     random = Random(4)
     edges = EdgeFilter()
     now, compared = 0, 0
-    for kind in [*"eeeee", *(random.choice("bbce") for _ in range(80))]:
+    for kind in [*"eeeee", *(random.choice("bbce") for _ in range(200))]:
         textbook = Textbook(*known_of_edges(edges))
         elapsed_ns = random.randint(50, 900) * MILLISECOND
         now += elapsed_ns
@@ -232,4 +254,4 @@ def test_what_is_known_of_clock_and_floors(monkeypatch: pytest.MonkeyPatch) -> N
             textbook.correct(h, side * score, information)
             textbook.state[2:] = np.maximum(textbook.state[2:], 0.0)
         textbook.assert_same(*known_of_edges(edges))
-    assert compared > 50
+    assert compared > 150

@@ -1,12 +1,13 @@
 from __future__ import annotations
 
 import math
+from itertools import pairwise
 from random import Random
 
 import pytest
 
 from leadlight.clock.bound import CausalityBound, statistical_half_width_ns
-from leadlight.clock.edge_filter import RATE_LIMIT, EdgeFilter, edge_score
+from leadlight.clock.edge_filter import FAR_RUN_MINIMUM, RATE_LIMIT, EdgeFilter, edge_score
 from leadlight.clock.estimator import Estimate, Exchange
 from leadlight.units import MICROSECOND, MILLISECOND, SECOND, LeaderInstant, LocalInstant
 
@@ -191,6 +192,17 @@ def test_a_beacon_seconds_late_moves_the_clock_by_nothing() -> None:
     after = edge.estimate()
     assert after is not None
     assert after.offset_ns == before.offset_at(at)
+
+
+def test_packets_none_of_which_comes_near_the_edge_say_that_the_edge_is_elsewhere() -> None:
+    edge = locked()
+    doubts = []
+    for second in range(41, 61):
+        at = LocalInstant(START + second * SECOND)
+        edge.observe_copy(LeaderInstant(at - MILLISECOND - 350 * MICROSECOND), at)
+        doubts.append(math.sqrt(edge._ff))
+    opened = [number for number, (before, after) in enumerate(pairwise(doubts), 2) if after > 2 * before]
+    assert opened == [FAR_RUN_MINIMUM]
 
 
 def test_samples_without_jitter_leave_no_error_to_speak_of() -> None:

@@ -55,6 +55,21 @@ def test_four_soundings_soon_twelve_a_quarter_second_apart_and_then_ever_fewer_d
         assert abs(gap - STEADY_INTERVAL_NS) <= SPACING_SPREAD * STEADY_INTERVAL_NS
 
 
+def test_hastened_the_next_comes_within_the_first_spacing_and_nobody_sounds_who_has_ceased() -> None:
+    schedule = begun(group_size=5)
+    times(schedule, 10 * MINUTE)
+    now = LocalInstant(START + 10 * MINUTE)
+    schedule.hasten(now)
+    assert schedule.due_at is not None
+    assert 0 <= schedule.due_at - now <= FIRST_SPACING_NS * (1 + SPACING_SPREAD)
+    sooner = schedule.due_at
+    schedule.hasten(LocalInstant(now + SECOND))
+    assert schedule.due_at == sooner
+    schedule.cease()
+    schedule.hasten(now)
+    assert schedule.due_at is None
+
+
 def test_in_a_jam_they_grow_no_rarer_until_the_clock_is_known_or_five_minutes_have_passed() -> None:
     jammed = times(begun(group_size=5), 10 * MINUTE, deviation_ns=GROWTH_DEVIATION_NS + 1)
     # In this time all of them but the first few are a quarter of a second apart; then they grow as they always do.

@@ -840,6 +840,9 @@ def test_a_new_timebase_holds_the_old_line_until_its_clock_is_known(locked: Boar
     told = locked.events()
     assert told[:2] == [events.LeaderRestarted(at, 11, 8), events.TimebaseEntered(at, 10)]
     assert type(told[2]) is events.LockLost
+    timebase, leader_at = locked.follower.belief_at(local(170.0125)) or (0, 0)
+    assert timebase == 9
+    assert leader_at == pytest.approx(leader(170.0125), abs=MILLISECOND)
     assert locked.shown(170.0125).frame == before
     assert locked.shown(171.0125).frame == 71 * 40
 
@@ -1273,6 +1276,16 @@ def test_the_answer_that_proves_a_leader_brings_its_cookie(make_board: Callable[
     first, *others = [message for _, message, _ in board.sent if isinstance(message, Sounding)]
     assert first.cookie is None
     assert {message.cookie for message in others} == {5}
+
+
+def test_a_fade_in_is_over_when_it_was_to_be_whatever_else_is_cued(make_board: Callable[..., Board]) -> None:
+    board = make_board(codec=KEYED)
+    board.lead(160, 170)
+    board.lead(170, 175, cue=stopped(TIDEFALL, 170))
+    at = board.beacon(175, cue=rolling(TIDEFALL, 175))
+    board.beacon(175.25, cue=paused(TIDEFALL, 175.25, 0.2))
+    assert 0.4 < board.shown(175.26).level < 0.6
+    assert board.follower.shown(LocalInstant(at + RETURN_FADE_NS)).level == 1.0
 
 
 def test_a_packet_that_comes_before_a_late_timer_puts_the_cue_in_force(locked: Board) -> None:

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from random import Random
+from types import SimpleNamespace
 from typing import Any
 
 import pytest
@@ -257,6 +258,17 @@ def test_one_that_leads_at_once_sends_its_own_rank_when_it_would_have_listened_o
     sent = [(at, message.rank) for at, _, _, message in hall.sent if isinstance(message, Beacon)]
     assert {rank for at, rank in sent if at < own_from} == {LAST_RANK}
     assert {rank for at, rank in sent if at >= own_from} == {3}
+
+
+@pytest.mark.interpreted
+def test_a_leader_wakes_for_whichever_comes_first(hall: Hall, monkeypatch: pytest.MonkeyPatch) -> None:
+    boathouse = add_leader(hall, "boathouse", listen_intervals=0)
+    hall.run(1)
+    due = boathouse.next_timer()
+    assert due is not None
+    for ear_at, first in ((None, due), (due - 1, due - 1), (due + 1, due)):
+        monkeypatch.setattr(boathouse, "_ear", SimpleNamespace(next_timer=lambda ear_at=ear_at: ear_at))
+        assert boathouse.next_timer() == first
 
 
 def test_an_order_to_lead_ends_the_deference(hall: Hall) -> None:

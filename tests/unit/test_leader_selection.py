@@ -557,11 +557,12 @@ def test_the_longer_of_both_intervals_counts_up_to_ten_seconds(
     assert case.rival(2, 10 + wait_s, interval_ns=interval_ns) is Verdict.FOLLOW
 
 
-def test_a_first_beacon_is_forgotten_after_ten_intervals(make_beacon: Maker) -> None:
+@pytest.mark.parametrize("since", [10, 0.1], ids=["any", "just booted"])
+def test_a_first_beacon_is_forgotten_after_ten_intervals(make_beacon: Maker, since: float) -> None:
     case = Rivals(make_beacon)
-    case.rival(0, 10)
-    assert case.rival(1, 10 + RIVAL_LASTS_INTERVALS / 2 + 0.001) is Verdict.UNCONFIRMED
-    assert case.rival(2, 10 + RIVAL_LASTS_INTERVALS / 2 + 0.3) is Verdict.FOLLOW
+    case.rival(0, since)
+    assert case.rival(1, since + RIVAL_LASTS_INTERVALS / 2 + 0.001) is Verdict.UNCONFIRMED
+    assert case.rival(2, since + RIVAL_LASTS_INTERVALS / 2 + 0.3) is Verdict.FOLLOW
 
 
 def test_only_a_few_tenures_wait_for_their_second_beacon(make_beacon: Maker) -> None:
