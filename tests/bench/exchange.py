@@ -28,14 +28,13 @@ import json
 import logging
 import multiprocessing
 import os
-import socket
 import statistics
 import struct
 import time
 from typing import Any
 
 from leadlight import SECOND, FollowerSettings, KeyRing, LeaderSettings
-from leadlight.net import MACHINE, FollowerEndpoint, LeaderEndpoint, departure, driver
+from leadlight.net import MACHINE, FollowerEndpoint, LeaderEndpoint, departure, driver, timestamps
 from leadlight.net.machine import ThisMachine
 from leadlight.net.waking import raise_priority
 from leadlight.units import LocalInstant
@@ -70,7 +69,7 @@ class Log:
 class NotingSocket:
     """A node's own socket, whose calls are noted."""
 
-    def __init__(self, of: socket.socket, log: Log) -> None:
+    def __init__(self, of: Any, log: Log) -> None:
         self._of, self._log = of, log
 
     def __getattr__(self, name: str) -> Any:
@@ -79,7 +78,7 @@ class NotingSocket:
     def sendto(self, data: bytes, destination: Any) -> int:
         """Send, and note when."""
         called_at = true_now()
-        sent = self._of.sendto(data, destination)
+        sent: int = self._of.sendto(data, destination)
         self._log.sent[data] = (self._log.stamp, called_at)
         return sent
 
@@ -99,7 +98,7 @@ def kernel_stamp(ancillary: Any) -> int | None:
 
 def note_all(log: Log) -> None:
     """Have this process note what its driver does."""
-    plain_stamp, plain_receive, plain_arrival = departure.Departure.stamp, driver.receive, driver.arrival
+    plain_stamp = departure.Departure.stamp
     taken: list[tuple[bytes, Any]] = []
 
     def stamp(self: departure.Departure) -> LocalInstant:
@@ -108,12 +107,12 @@ def note_all(log: Log) -> None:
         return found
 
     def receive(endpoint: Any) -> Any:
-        found = plain_receive(endpoint)
+        found = timestamps.receive(endpoint)
         taken[:] = [found[:2]]
         return found
 
     def arrival(ancillary: Any, clock: Any) -> LocalInstant:
-        found = plain_arrival(ancillary, clock)
+        found = timestamps.arrival(ancillary, clock)
         at = kernel_stamp(ancillary)
         if at is not None:
             log.received[taken[0][0]] = (at, found)
@@ -126,7 +125,7 @@ def note_all(log: Log) -> None:
     class Machine(ThisMachine):
         def open_sockets(self, group: str, **place: Any) -> Any:
             made = super().open_sockets(group, **place)
-            made.own = NotingSocket(made.own, log)  # type: ignore[attr-defined]
+            made.own = NotingSocket(made.own, log)  # type: ignore[misc]
             return made
 
     MACHINE.set(Machine())
