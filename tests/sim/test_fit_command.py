@@ -16,7 +16,7 @@ import pytest
 from leadlight.commands.cli import main
 from leadlight.units import MILLISECOND, SECOND
 from leadlight_sim.air import BEACON_INTERVAL_NS
-from leadlight_sim.fitting import FitError, check_observed, findings
+from leadlight_sim.fitting import FitError, check_observed, findings, to_toml
 from leadlight_sim.fitting.again import drawn_again
 from leadlight_sim.fitting.air import fit
 from leadlight_sim.fitting.bounds import quantiles_known
@@ -24,7 +24,9 @@ from leadlight_sim.fitting.losses import loss_runs, own_losses, together
 from leadlight_sim.fitting.rhythm import find_beat, held, waits_of
 from leadlight_sim.fitting.signatures import signatures_of
 from leadlight_sim.recording import HostObserved, Observed, Way, read_observed
+from leadlight_sim.scenario import load_shipped, with_air
 from leadlight_sim.testing import record_virtually
+from leadlight_sim.world import extra_loss
 
 Random = np.random.Generator
 
@@ -297,7 +299,7 @@ def lossy(random: Random, share: float, run: float, count: int = 1_200) -> Way:
     return Way.of(np.arange(count) * SECOND / 4, [None if one else 2e6 + random.exponential(1e6) for one in lost])
 
 
-def test_a_host_that_loses_more_than_the_others_is_named_with_what_to_write_into_a_scenario() -> None:
+def test_a_host_that_loses_more_than_the_others_keeps_its_own_loss() -> None:
     for seed in range(8):
         random = np.random.Generator(np.random.PCG64(seed))
         hosts = [HostObserved(label, group=lossy(random, 0.02, 2.0)) for label in ("jetty", "willow")]
@@ -310,10 +312,29 @@ def test_a_host_that_loses_more_than_the_others_is_named_with_what_to_write_into
         assert 1 - (1 - np.mean(shares)) * (1 - found[0].extra_share) == pytest.approx(shares[2], abs=1e-12)
         # Runs of three a quarter second apart: some forty of them tell their mean to a third.
         assert found[0].extra_burst_s == pytest.approx(0.25 / -np.log(1 - 1 / 3.0), rel=0.7)
-    observed = Observed("x", tuple(hosts), 300.0 * SECOND)
-    said = " ".join(findings(fit(observed), observed))
-    assert "ferry loses" in said
-    assert f"extra_loss_fraction = {found[0].extra_share:.3f}" in said
+
+
+def test_a_board_of_a_lossy_hosts_name_loses_as_that_host_did(tmp_path: Path) -> None:
+    random = np.random.Generator(np.random.PCG64(1))
+    hosts = [HostObserved(label, group=lossy(random, 0.02, 2.0)) for label in ("jetty", "willow")]
+    observed = Observed("x", (*hosts, HostObserved("ferry", group=lossy(random, 0.15, 3.0))), 300.0 * SECOND)
+    found = fit(observed)
+    assert "ferry loses 1" in " ".join(findings(found, observed))
+    drawn = together([loss_runs(drawn_again(found, observed, seed).hosts[2].group) for seed in (1, 2)])
+    # Some eighty runs: their number is known to a ninth, and their length as well; three standard errors.
+    assert drawn.share == pytest.approx(loss_runs(observed.hosts[2].group).share, rel=0.45)
+    path = tmp_path / "own.toml"
+    path.write_text(to_toml(found, observed, ()), encoding="utf-8")
+    plain = load_shipped()
+    none = {f"followers[{place}].extra_loss_fraction": 0.0 for place in range(len(plain.followers))}
+    for said, expected in ((0.0, found.lossy[0].extra_share), (0.3, 0.3)):
+        place = [follower.name for follower in plain.followers].index("ferry")
+        scenario = with_air(plain.with_changes(none | {f"followers[{place}].extra_loss_fraction": said}), path)
+        own = {follower.name: extra_loss(follower, scenario.air) for follower in scenario.followers}
+        ferry = own.pop("ferry")
+        assert ferry is not None
+        assert ferry.mean_loss == pytest.approx(expected, rel=1e-4)
+        assert set(own.values()) == {None}
 
 
 def test_hosts_that_lose_alike_are_not_told_apart() -> None:

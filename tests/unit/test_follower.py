@@ -22,6 +22,7 @@ from leadlight.clock.edge_filter import EdgeFilter
 from leadlight.cue import Cue, FrameRate, ShowLine, dark_cue
 from leadlight.errors import ConfigurationError
 from leadlight.follower.follower import Follower
+from leadlight.follower.frames import FrameRow
 from leadlight.follower.journal import LINES_KEPT
 from leadlight.follower.settings import FollowerSettings
 from leadlight.follower.tallies import TALLIES_PER_SECOND
@@ -946,6 +947,33 @@ def test_a_tally_says_how_things_stand(locked: Board) -> None:
     assert (tally.late_frames, tally.live_data, tally.content) == (1, True, ContentState.PRESENT)
     assert tally.bound_ns is not None
     assert 0 < tally.bound_ns <= 10 * MILLISECOND
+
+
+def test_a_frame_may_be_looked_up_ahead_and_is_noted_by_when_it_was_handed_over(locked: Board) -> None:
+    row = FrameRow(locked.follower)
+    first = row.look(local(170))
+    assert first.next_at is not None
+    assert row.may_look_ahead(first.next_at)
+    early = row.look(LocalInstant(first.next_at - MILLISECOND), first.next_at)
+    expected = locked.follower.shown(first.next_at)
+    assert early.due is not None
+    assert (early.due[:3], early.due.is_news, early.next_at) == (expected[:3], False, expected.next_at)
+    row.note_handed(early.due.frame, LocalInstant(first.next_at + 3 * MILLISECOND))
+    assert locked.follower.snapshot(first.next_at).frame_late_ns == 3 * MILLISECOND
+    # What was looked up too late is what is due by then.
+    assert expected.next_at is not None
+    assert expected.frame is not None
+    late = row.look(expected.next_at, first.next_at)
+    assert late.due is not None
+    assert late.due.frame == expected.frame + 1
+
+
+def test_nothing_is_looked_up_ahead_that_is_yet_to_be_put_in_force(locked: Board) -> None:
+    locked.beacon(170, next_cue=rolling(EMBERS, 172))
+    row = FrameRow(locked.follower)
+    row.look(local(170))
+    assert row.may_look_ahead(LocalInstant(local(172) - MILLISECOND))
+    assert not row.may_look_ahead(LocalInstant(local(172) + MILLISECOND))
 
 
 def test_a_frame_handed_over_when_the_next_was_due_is_late_and_counted(locked: Board) -> None:

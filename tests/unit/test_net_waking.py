@@ -168,6 +168,49 @@ def test_news_ends_only_the_waits_that_wait_for_it() -> None:
     run(program())
 
 
+def test_a_task_that_is_woken_by_its_timer_goes_on_before_all_that_is_ready() -> None:
+    async def program() -> None:
+        held, order = Waiting(), []
+
+        async def wait() -> None:
+            await held.waker.until(LocalInstant(held.clock.now + 10 * MILLISECOND))
+            order.append("woken")
+
+        task = asyncio.create_task(wait())
+        await turns()
+        held.clock.now = LocalInstant(held.clock.now + 10 * MILLISECOND)
+        loop = asyncio.get_running_loop()
+        loop.call_soon(held.timer.fire)
+        loop.call_soon(order.append, "ready")
+        await task
+        assert order == ["woken", "ready"]
+
+    run(program())
+
+
+def test_a_wait_that_another_ends_as_both_are_due_ends_once() -> None:
+    async def program() -> None:
+        held = Waiting()
+        at = LocalInstant(held.clock.now + 10 * MILLISECOND)
+
+        async def wait() -> None:
+            await held.waker.until(at)
+            second.cancel()
+
+        first = asyncio.create_task(wait())
+        await turns()
+        second = asyncio.create_task(held.waker.until(at))
+        await turns()
+        held.clock.now = at
+        asyncio.get_running_loop().call_soon(held.timer.fire)
+        await first
+        await asyncio.wait([second])
+        assert second.cancelled()
+        assert not held.waker._waiting
+
+    run(program())
+
+
 def test_a_wait_for_what_is_past_gives_way_once() -> None:
     async def program() -> None:
         held = Waiting()
@@ -302,41 +345,84 @@ def test_news_ends_a_threads_wait_and_none_that_came_before_it_is_missed() -> No
 # --- how early --------------------------------------------------------------------------------------------------------
 
 
-def learnt(share: float, late_ns: list[int]) -> tuple[HandClock, Aim]:
+def learnt(share: float, wakes_ns: list[int], sleeps_ns: list[int]) -> tuple[HandClock, Aim]:
     clock = HandClock()
     aim = Aim(share, clock)
-    for late in late_ns:
-        aim.note_woken(late)
+    aim.stands_still = True
+    for late in wakes_ns:
+        aim.wakes.note(late)
+    for late in sleeps_ns:
+        aim.sleeps.note(late)
     clock.now = LocalInstant(clock.now + SECOND)  # credit for a quarter of it is kept
     return clock, aim
 
 
-def test_without_a_spin_a_wait_is_woken_early_by_what_every_wake_was_late() -> None:
-    clock, aim = learnt(0.0, [200 * MICROSECOND + step * MICROSECOND for step in range(64)])
-    assert aim.lead_ns(clock.now) == 200 * MICROSECOND - aiming.MARGIN_NS
+WAKES = [200 * MICROSECOND + step * MICROSECOND for step in range(100)]
+SLEEPS = [40 * MICROSECOND + step * MICROSECOND // 2 for step in range(100)]
 
 
-def test_with_a_spin_it_is_woken_early_by_what_nearly_every_wake_was_late() -> None:
-    late = [200 * MICROSECOND + step * MICROSECOND for step in range(100)]
-    clock, aim = learnt(0.03, [*late, *late[:4]])
-    assert aim.lead_ns(clock.now) == sorted([*late, *late[:4]])[int(104 * 0.98)] + aiming.MARGIN_NS
+def nearly_all(late: list[int]) -> int:
+    """The 98th percentile, as of the last time that something was learnt."""
+    return sorted(late[:96])[int(96 * 0.98)]
 
 
-def test_rare_stalls_do_not_make_the_spin_long() -> None:
-    clock, aim = learnt(0.03, [*[100 * MICROSECOND] * 60, *[8 * MILLISECOND] * 4])
-    assert aim.lead_ns(clock.now) == 300 * MICROSECOND + aiming.MARGIN_NS
+def test_what_must_not_stand_still_is_woken_early_by_what_nearly_every_wake_was_late() -> None:
+    clock, aim = learnt(0.03, WAKES, SLEEPS)
+    aim.stands_still = False
+    assert aim.lead_ns(clock.now) == 204 * MICROSECOND
+
+
+def test_without_a_spin_the_sleep_ends_early_by_what_nearly_every_one_was_late() -> None:
+    clock, aim = learnt(0.0, WAKES, SLEEPS)
+    assert aim.lead_ns(clock.now) == nearly_all(WAKES) + aiming.MARGIN_NS + 42 * MICROSECOND
+
+
+def test_with_a_spin_the_sleep_ends_early_by_what_hardly_any_was_later_than() -> None:
+    clock, aim = learnt(0.03, WAKES, SLEEPS)
+    assert aim.lead_ns(clock.now) == nearly_all(WAKES) + aiming.MARGIN_NS + nearly_all(SLEEPS)
+
+
+def test_rare_stalls_do_not_make_the_wait_long() -> None:
+    clock, aim = learnt(0.03, [*[100 * MICROSECOND] * 60, *[8 * MILLISECOND] * 4], [20 * MICROSECOND] * 8)
+    assert aim.lead_ns(clock.now) == 300 * MICROSECOND + aiming.MARGIN_NS + 20 * MICROSECOND
 
 
 def test_a_host_that_is_always_late_is_not_waited_out() -> None:
-    clock, aim = learnt(0.5, [30 * MILLISECOND] * 64)
-    assert aim.lead_ns(clock.now) == aiming.LEAD_MAXIMUM_NS
+    clock, aim = learnt(0.5, [30 * MILLISECOND] * 64, [30 * MILLISECOND] * 64)
+    assert aim.lead_ns(clock.now) == 2 * aiming.LEAD_MAXIMUM_NS + aiming.MARGIN_NS
+
+
+def test_the_last_stretch_is_slept_through_and_its_end_spun_and_both_are_learnt_from(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    clock, aim = learnt(0.03, WAKES, SLEEPS)
+    slept: list[float] = []
+
+    def sleep(seconds: float) -> None:
+        slept.append(seconds)
+        clock.now = LocalInstant(clock.now + round(seconds * SECOND) + 30 * MICROSECOND)
+
+    def read() -> int:
+        clock.now = LocalInstant(clock.now + MICROSECOND)
+        return clock.now
+
+    monkeypatch.setattr(aiming, "sleep", sleep)
+    monkeypatch.setattr(aiming, "monotonic_ns", read)
+    at = LocalInstant(clock.now + 25 * MILLISECOND)
+    woken_for = LocalInstant(at - aim.lead_ns(clock.now))
+    clock.now = LocalInstant(woken_for + 250 * MICROSECOND)
+    aim.stand_still(at, woken_for)
+    assert at <= clock.now <= at + 2 * MICROSECOND
+    assert slept == [pytest.approx((nearly_all(WAKES) + aiming.MARGIN_NS - 250 * MICROSECOND) / SECOND, abs=1e-9)]
+    assert aim.spun_ns == pytest.approx(nearly_all(SLEEPS) - 30 * MICROSECOND, abs=2 * MICROSECOND)
+    aim.lead_ns(clock.now)
+    assert (aim.wakes._late[-1], aim.sleeps._late[-1]) == (250 * MICROSECOND, 30 * MICROSECOND)
 
 
 def test_spinning_costs_no_more_than_its_share(monkeypatch: pytest.MonkeyPatch) -> None:
-    clock = HandClock()
-    aim = Aim(0.02, clock)
-    began_at = clock.now
-    leads = []
+    clock, aim = learnt(0.02, [0] * 8, [0] * 4 + [MILLISECOND] * 4)
+    aim._credited_at = began_at = clock.now
+    spun = []
 
     def read() -> int:
         clock.now = LocalInstant(clock.now + MICROSECOND)
@@ -345,13 +431,14 @@ def test_spinning_costs_no_more_than_its_share(monkeypatch: pytest.MonkeyPatch) 
     monkeypatch.setattr(aiming, "monotonic_ns", read)
     for _ in range(400):  # a frame every 2.5 ms, all of whose lead is spun
         clock.now = LocalInstant(clock.now + 2500 * MICROSECOND)
-        leads.append(aim.lead_ns(clock.now))
-        aim.spin(LocalInstant(clock.now + leads[-1]))
+        lead_ns = aim.lead_ns(clock.now) - aiming.MARGIN_NS
+        before = aim.spun_ns
+        aim.stand_still(LocalInstant(clock.now + lead_ns), None)
+        spun.append(aim.spun_ns - before)
     per_mille = aim.spun_ns * 1000 / (clock.now - began_at)
     assert per_mille == pytest.approx(20, abs=0.5)
     # What a spin is too long by the next one is given less.
-    assert leads[0] == 50 * MICROSECOND
-    assert max(leads) < 54 * MICROSECOND
+    assert max(spun) < 54 * MICROSECOND
 
 
 @pytest.mark.parametrize("share", [-0.01, 0.51, float("nan")])

@@ -2,7 +2,7 @@
 
 from leadlight.follower.exchange import STEADY_INTERVAL_NS, fair_spacing_ns
 from leadlight.follower.follower import JOIN_PATIENCE_NS, Follower, Snapshot
-from leadlight.follower.frames import DueFrame, FrameRow
+from leadlight.follower.frames import DueFrame, FrameRow, Look
 from leadlight.follower.journal import JournalLine
 from leadlight.follower.settings import SILENT_INTERVALS, TALLY_INTERVAL_NS, FollowerSettings
 from leadlight.follower.tallies import TALLIES_PER_SECOND, tally_spacing_ns
@@ -21,6 +21,7 @@ __all__ = [
     "FollowerSettings",
     "FrameRow",
     "JournalLine",
+    "Look",
     "Snapshot",
     "fair_spacing_ns",
     "is_newer",

@@ -41,7 +41,7 @@ _Handed: TypeAlias = tuple[StoredShow | None, int | None, float]
 class FrameRow:
     """Hands one player the frames of a follower, each once; the newest that is due where the player was too slow.
 
-    What it hands over is noted as shown.
+    What it hands over is noted as shown; ``note_handed`` says when that was.
     """
 
     def __init__(self, follower: Follower) -> None:
@@ -50,9 +50,24 @@ class FrameRow:
         self._cue: Cue | None = None
         self._next_at: LocalInstant | None = None
 
-    def look(self, now: LocalInstant) -> Look:
-        """Return what is to be handed over at ``now``: ``None`` if it was already."""
+    def may_look_ahead(self, at: LocalInstant) -> bool:
+        """Return whether a look at ``at`` may be taken before: nothing is put in force by then."""
+        due_at = self._follower.stage.next_timer()
+        return due_at is None or due_at > at
+
+    def note_handed(self, frame: int | None, at: LocalInstant) -> None:
+        """Learn that a frame of the last look was handed over at ``at``."""
+        if frame is not None:
+            self._follower.note_frame_shown(frame, at)
+
+    def look(self, now: LocalInstant, ahead_at: LocalInstant | None = None) -> Look:
+        """Return what is to be handed over at ``now``: ``None`` if it was already.
+
+        With ``ahead_at``, an instant shortly to come, it is what will be handed over then.
+        """
         follower = self._follower
+        if ahead_at is not None and ahead_at > now:
+            now = ahead_at
         shown = follower.shown(now)
         is_planned = self._next_at is not None and now >= self._next_at
         self._next_at = shown.next_at
@@ -62,7 +77,7 @@ class FrameRow:
             return Look(None, shown.next_at)
         frame = shown.frame
         if frame is not None:
-            follower.note_frame_shown(frame, now)
+            follower.frame_shown = frame
         return Look(DueFrame(*self._handed, *self._told(before, frame, cue, is_planned)), shown.next_at)
 
     def _told(self, before: _Handed | None, frame: int | None, cue: Cue | None, is_planned: bool) -> tuple[bool, int]:

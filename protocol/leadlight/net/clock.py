@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import time
 from collections.abc import Callable
+from functools import partial
 
 from leadlight.units import MILLISECOND, LocalInstant
 
@@ -26,7 +27,7 @@ def _reader(clock_name: str) -> Reader | None:
         time.clock_gettime_ns(clock_id)
     except OSError:  # the name was known when Python was built, the running kernel lacks it
         return None
-    return lambda: time.clock_gettime_ns(clock_id)
+    return partial(time.clock_gettime_ns, clock_id)
 
 
 class LocalClock:

@@ -14,7 +14,7 @@ from typing import Self
 
 from leadlight.errors import NotRunningError
 from leadlight.events import FollowerEvent, LeaderEvent, NodeFailed
-from leadlight.follower import DueFrame, Follower, FrameRow
+from leadlight.follower import DueFrame, Follower, FrameRow, Look
 from leadlight.leader import Leader
 from leadlight.net.node import CoreType, EventType, FollowerNode, LeaderNode, Node
 from leadlight.net.waking import Waker
@@ -103,14 +103,29 @@ class FollowerEndpoint(FollowerNode, Endpoint[Follower, FollowerEvent]):
         self._check_entered()
         row = FrameRow(self.core)
         next_at: LocalInstant | None = self.clock()
+        ahead_at: LocalInstant | None = None
+
+        def look(_: Follower, now: LocalInstant) -> Look:
+            return row.look(now, ahead_at)
+
         while self.is_running:
-            await self._waker.until(next_at, or_news=True)
+            waker = self._waker
+            at = next_at if await waker.near(next_at, or_news=True) else None
+            ahead_at = at if at is not None and row.may_look_ahead(at) else None
+            if at is not None and ahead_at is None:
+                waker.arrive(at)
             try:
-                due, next_at = self.ask(lambda _, now: row.look(now))
+                due, next_at = self.ask(look)
             except NotRunningError:
                 break  # it was left or has failed meanwhile
+            if ahead_at is not None:
+                waker.arrive(ahead_at)
             if due is not None:
+                handed_at = self.clock()
                 yield due
+                # What is left to do can wait for others that are to show the same frame.
+                waker.give_way()
+                row.note_handed(due.frame, handed_at)
         if self._failure is not None:
             raise self._not_running() from self._failure
 

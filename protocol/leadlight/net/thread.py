@@ -18,7 +18,7 @@ from leadlight.events import FollowerEvent, LeaderEvent, NodeFailed
 from leadlight.follower import DueFrame, Follower, FrameRow
 from leadlight.leader import Leader
 from leadlight.net.node import CoreType, EventType, FollowerNode, LeaderNode, Node
-from leadlight.net.waking import ThreadWaker, raise_priority
+from leadlight.net.waking import ThreadWaker, give_way, raise_priority
 from leadlight.units import LocalInstant
 
 
@@ -144,7 +144,11 @@ class FollowerThread(FollowerNode, EndpointThread[Follower, FollowerEvent]):
             except NotRunningError:
                 break  # it was left or has failed meanwhile
             if due is not None:
+                handed_at = self.clock()
                 yield due
+                give_way()
+                with self._guard:
+                    row.note_handed(due.frame, handed_at)
         if self._failure is not None:
             raise self._not_running() from self._failure
 

@@ -8,6 +8,7 @@ by up to 500 ppm.
 from __future__ import annotations
 
 import asyncio
+import contextvars
 import logging
 import os
 import threading
@@ -34,10 +35,11 @@ FINE_SLEEP_NS: Final = MILLISECOND
 class WakingSettings:
     """How a node wakes on time.
 
-    ``spin_share``: the most that waiting in the processor may cost, as a share of one core, 0 to 0.5; 0 switches it
-    off. ``spins_unstamped``: spin even where the kernel does not stamp datagrams, so that one that comes meanwhile is
-    taken for later than it came. ``raises_priority``: ask the system to run this thread before ordinary ones; where it
-    refuses, that is told. On a host with a single core such a thread never spins: nothing else would run.
+    The last stretch of a wait, half a millisecond or so, is slept through with the loop standing still. ``spin_share``:
+    the most that waiting in the processor may cost after that, as a share of one core, 0 to 0.5; 0 switches it
+    off. ``spins_unstamped``: do both even where the kernel does not stamp datagrams, so that one that comes meanwhile
+    is taken for later than it came. ``raises_priority``: ask the system to run this thread before ordinary ones; where
+    it refuses, that is told. On a host with a single core such a thread never spins: nothing else would run.
     """
 
     spin_share: float = SPIN_SHARE
@@ -52,11 +54,18 @@ class WakingSettings:
         """Return what of a core may be spun away on this host."""
         if core_count() == 1 and (self.raises_priority or is_priority_raised()):
             return 0.0
-        return self.spin_share if is_stamped or self.spins_unstamped else 0.0
+        return self.spin_share if self.stands_still(is_stamped=is_stamped) else 0.0
+
+    def stands_still(self, *, is_stamped: bool) -> bool:
+        """Return whether the last stretch of a wait may be slept or spun through, with the loop standing still."""
+        return is_stamped or self.spins_unstamped
 
 
 class Waker(Protocol):
-    """Lets tasks of one loop wait for instants of a node's clock. Every wait gives way to the loop at least once."""
+    """Lets tasks of one loop wait for instants of a node's clock. Every wait gives way to the loop at least once.
+
+    ``until`` is ``near`` and ``arrive``, between which the next frame is made ready.
+    """
 
     async def until(self, at: LocalInstant | None, *, or_news: bool = False) -> bool:
         """Return true at ``at`` or a little later, false as soon as there is news; ``None`` waits for news alone."""
@@ -64,15 +73,45 @@ class Waker(Protocol):
     def tell_news(self) -> None:
         """End the waits that wait for news."""
 
+    async def near(self, at: LocalInstant | None, *, or_news: bool = False) -> bool:
+        """Return true shortly before ``at``, for what can be made ready, false as soon as there is news."""
+
+    def arrive(self, at: LocalInstant) -> None:
+        """Return at ``at``, which ``near`` has just come near to; nothing must give way in between."""
+
+    def give_way(self) -> None:
+        """Let others of this host have the core that have waited for the same instant."""
+
     def permit_spin(self, *, is_stamped: bool) -> None:
-        """Say whether the kernel stamps what this node receives: unless it does, spinning spoils the stamps."""
+        """Say whether the kernel stamps what this node receives: unless it does, standing still spoils the stamps."""
 
     def close(self) -> None:
         """Let go of what it holds of the system."""
 
 
+class _Wait(asyncio.Future[bool]):
+    """What a task waits for; it may be let go on at once, without another turn of the loop."""
+
+    def __init__(self, loop: asyncio.AbstractEventLoop) -> None:
+        super().__init__(loop=loop)
+        self._followers: list[tuple[Callable[..., object], contextvars.Context | None]] = []
+
+    def add_done_callback(self, fn: Callable[..., object], /, *, context: contextvars.Context | None = None) -> None:
+        super().add_done_callback(fn, context=context)
+        self._followers.append((fn, context))
+
+    def end_now(self) -> None:
+        """End it, from a callback of the loop, and run what waits for that before returning."""
+        for follower, _ in self._followers:
+            self.remove_done_callback(follower)
+        self.set_result(True)
+        for follower, context in self._followers:
+            (context or contextvars.copy_context()).run(follower, self)
+
+
 class LoopWaker:
-    """The waker of an asyncio loop: an exact timer, then a short spin. Make it in the loop's thread, while it runs.
+    """The waker of an asyncio loop: an exact timer, then a short sleep and a spin. Make it in the loop's thread, while
+    it runs.
 
     ``make`` makes the timer, given the loop and what to call. ``aims`` is false for a timer that has no lateness to
     learn.
@@ -91,14 +130,16 @@ class LoopWaker:
         self._aims = aims
         self._loop = asyncio.get_running_loop()
         self._timer = make(self._loop, self._wake_due)
-        self._waiting: dict[asyncio.Future[bool], LocalInstant | None] = {}
-        self._listening: set[asyncio.Future[bool]] = set()
+        self._waiting: dict[_Wait, LocalInstant | None] = {}
+        self._listening: set[_Wait] = set()
         self._set_for: LocalInstant | None = None
+        self._woken_for: LocalInstant | None = None
 
     def permit_spin(self, *, is_stamped: bool) -> None:
         """Say whether the kernel stamps what this node receives."""
         if self._aims:
             self.aim.share = self.settings.share(is_stamped=is_stamped)
+            self.aim.stands_still = self.settings.stands_still(is_stamped=is_stamped)
 
     def tell_news(self) -> None:
         """End the waits that wait for news."""
@@ -108,27 +149,45 @@ class LoopWaker:
 
     async def until(self, at: LocalInstant | None, *, or_news: bool = False) -> bool:
         """Return true at ``at`` or a little later, false as soon as there is news."""
-        aim, clock = self.aim, self._clock
-        now = clock()
-        early_at = None if at is None else LocalInstant(at - aim.lead_ns(now))
-        if early_at is not None and early_at <= now:
-            await asyncio.sleep(0)
-        else:
-            if not await self._sleep(early_at, or_news):
-                return False
-            assert early_at is not None
-            if self._aims:
-                aim.note_woken(clock() - early_at)
+        if not await self.near(at, or_news=or_news):
+            return False
         assert at is not None
-        if aim.share:
-            aim.spin(at)
-        else:
-            while clock() < at:  # by a few µs
-                await asyncio.sleep(0)
+        self.arrive(at)
         return True
 
+    async def near(self, at: LocalInstant | None, *, or_news: bool = False) -> bool:
+        """Return true shortly before ``at``, or at ``at`` where this host does not stand still."""
+        aim, clock = self.aim, self._clock
+        now = clock()
+        woken_for = None if at is None else LocalInstant(at - aim.lead_ns(now))
+        if woken_for is not None and woken_for <= now:
+            await asyncio.sleep(0)
+            self._woken_for = None
+        else:
+            if not await self._sleep(woken_for, or_news):
+                return False
+            self._woken_for = woken_for
+        if aim.stands_still:
+            return True
+        assert at is not None
+        if self._aims and self._woken_for is not None:
+            aim.note_woken(clock() - self._woken_for)
+        while clock() < at:  # by a few µs
+            await asyncio.sleep(0)
+        return True
+
+    def arrive(self, at: LocalInstant) -> None:
+        """Return at ``at``, which ``near`` has just come near to; nothing must give way in between."""
+        if self.aim.stands_still:
+            self.aim.stand_still(at, self._woken_for)
+
+    def give_way(self) -> None:
+        """Let others of this host have the core that have waited for the same instant."""
+        if self.aim.stands_still:
+            give_way()
+
     async def _sleep(self, at: LocalInstant | None, or_news: bool) -> bool:
-        waiting: asyncio.Future[bool] = self._loop.create_future()
+        waiting = _Wait(self._loop)
         self._waiting[waiting] = at
         if or_news:
             self._listening.add(waiting)
@@ -158,9 +217,14 @@ class LoopWaker:
     def _wake_due(self) -> None:
         self._set_for = None
         now = self._clock()
-        for waiting, at in self._waiting.items():
-            if at is not None and at <= now and not waiting.done():
+        due = [waiting for waiting, at in self._waiting.items() if at is not None and at <= now and not waiting.done()]
+        # One task cannot run inside another; and what is not real has no turns to save.
+        is_at_once = self._aims and asyncio.current_task(self._loop) is None
+        for waiting in due:
+            if not is_at_once:
                 waiting.set_result(True)
+            elif not waiting.done():
+                waiting.end_now()
         # What is far off, or was taken for due too soon by a clock that runs otherwise, is waited for again.
         self._set()
 
@@ -182,6 +246,7 @@ class ThreadWaker:
     def permit_spin(self, *, is_stamped: bool) -> None:
         """Say whether the kernel stamps what this node receives."""
         self.aim.share = self.settings.share(is_stamped=is_stamped)
+        self.aim.stands_still = self.settings.stands_still(is_stamped=is_stamped)
 
     @property
     def news_so_far(self) -> int:
@@ -198,28 +263,28 @@ class ThreadWaker:
         """Return true at ``at`` or a little later, false if there is more news than ``after_news`` counts."""
         aim, clock = self.aim, self._clock
         now = clock()
-        early_at = None if at is None else LocalInstant(at - aim.lead_ns(now))
+        woken_for = None if at is None else LocalInstant(at - aim.lead_ns(now))
         has_slept = False
         with self._news:
             while True:
                 if after_news is not None and self._told != after_news:
                     return False
-                left_ns = None if early_at is None else early_at - clock()
+                left_ns = None if woken_for is None else woken_for - clock()
                 if left_ns is not None and left_ns <= 0:
                     break
                 has_slept = True
                 self._sleep(left_ns)
         assert at is not None
-        assert early_at is not None
-        if has_slept:
-            aim.note_woken(clock() - early_at)
-        else:
+        assert woken_for is not None
+        if not has_slept:
             time.sleep(0)
-        if aim.share:
-            aim.spin(at)
-        else:
-            while clock() < at:  # by a few µs
-                time.sleep(0)
+        if aim.stands_still:
+            aim.stand_still(at, woken_for if has_slept else None)
+            return True
+        if has_slept:
+            aim.note_woken(clock() - woken_for)
+        while clock() < at:  # by a few µs
+            time.sleep(0)
         return True
 
     def _sleep(self, left_ns: int | None) -> None:
@@ -236,6 +301,12 @@ class ThreadWaker:
                 time.sleep(min(left_ns, FINE_SLEEP_NS) / SECOND)
             finally:
                 self._news.acquire()
+
+
+def give_way() -> None:
+    """Let other programs have this core that wait for it: players of one host wake at one instant."""
+    if hasattr(os, "sched_yield"):
+        os.sched_yield()
 
 
 def core_count() -> int:

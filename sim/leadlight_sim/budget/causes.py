@@ -55,6 +55,8 @@ def scenario_without(scenario: Scenario, gone: frozenset[Cause]) -> Scenario:
         changes |= {"air.floor_asymmetry": 0.0, "air.measured_asymmetry": False}
     if Cause.LOSS in gone:
         changes |= {f"followers[{number}].extra_loss_fraction": 0.0 for number in range(len(scenario.followers))}
+        if scenario.air.fitted is not None:
+            changes["air.fitted.lossy"] = []
     return scenario.with_changes(changes)
 
 

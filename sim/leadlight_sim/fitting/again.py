@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 import tomllib
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterable, Mapping
+from types import MappingProxyType
 from typing import Final, TypeAlias
 
 from leadlight.units import MILLISECOND
 from leadlight_sim import scenario as described
+from leadlight_sim.air import Dropout
 from leadlight_sim.air.choice import air_settings
 from leadlight_sim.air.sampled import SampledAir, SampledSettings
 from leadlight_sim.fitting.air import Fit, to_toml
@@ -53,11 +55,19 @@ Answer: TypeAlias = Callable[[str, bytes, str], None]
 
 def drawn_again(found: Fit, observed: Observed, seed: int = 1) -> Observed:
     """Return a recording's packets as the fitted air carries them, sent when they were; thinned where dense."""
-    return carried(observed, settings_of(found, observed), seed, prober_is_wired=not found.crosses_twice)
+    lossy = {own.label: Dropout.from_mean(own.extra_share, own.extra_burst_s) for own in found.lossy}
+    return carried(observed, settings_of(found, observed), seed, prober_is_wired=not found.crosses_twice, lossy=lossy)
 
 
-def carried(observed: Observed, settings: SampledSettings, seed: int, *, prober_is_wired: bool = True) -> Observed:
-    """Return the packets of a recording as an air carries them.
+def carried(
+    observed: Observed,
+    settings: SampledSettings,
+    seed: int,
+    *,
+    prober_is_wired: bool = True,
+    lossy: Mapping[str, Dropout] = MappingProxyType({}),
+) -> Observed:
+    """Return the packets of a recording as an air carries them; ``lossy`` is what some hosts lose on their own.
 
     Where both ways were recorded, what goes up answers what came down.
     """
@@ -70,7 +80,7 @@ def carried(observed: Observed, settings: SampledSettings, seed: int, *, prober_
     for number, host in enumerate(observed.hosts):
         name = f"host {number}"
         answers = bool(len(host.down) and len(host.up))
-        air.attach(_Ear(name, False, log, air.send if answers else None))
+        air.attach(_Ear(name, False, log, air.send if answers else None), lossy.get(host.label))
         kind, sender, receiver = ("down", PROBER, name) if len(host.down) else ("up", name, PROBER)
         instants = _thinned(getattr(host, kind), observed)
         plans.append((host, name, kind, answers, instants))

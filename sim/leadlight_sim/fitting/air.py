@@ -13,7 +13,7 @@ from leadlight.errors import ConfigurationError
 from leadlight.units import MICROSECOND, MILLISECOND, SECOND
 from leadlight_sim.air.choice import FittedLevel
 from leadlight_sim.fitting.levels import Levels, find_levels
-from leadlight_sim.fitting.losses import FittedLoss, fitted_loss
+from leadlight_sim.fitting.losses import FittedLoss, OwnLoss, fitted_loss, own_losses
 from leadlight_sim.fitting.queues import on_their_own
 from leadlight_sim.fitting.rhythm import Beat, Hold, waits_of
 from leadlight_sim.fitting.signatures import Signatures, shared_and_apart, signatures_of
@@ -31,7 +31,8 @@ class Fit:
     """A recording's air: ``levels`` of load from the calmest to the busiest, and each window's as a letter from "a" on.
 
     ``beat`` and ``hold`` are None where nothing is known of them; ``unicast_share`` of what goes to one board waits for
-    a beacon. ``apart_us``: quantiles of what each receiver adds to what a group frame takes to all.
+    a beacon. ``lossy`` hosts lose more than ``loss``, the mean of all. ``apart_us``: quantiles of what each receiver
+    adds to what a group frame takes to all.
     """
 
     levels: tuple[FittedLevel, ...]
@@ -39,6 +40,7 @@ class Fit:
     window_ns: int
     likeness: float
     loss: FittedLoss
+    lossy: tuple[OwnLoss, ...]
     beat: Beat | None
     hold: Hold | None
     unicast_share: float
@@ -83,6 +85,7 @@ def fit(observed: Observed) -> Fit:
         window_ns=levels.window_ns,
         likeness=levels.likeness,
         loss=fitted_loss(observed),
+        lossy=own_losses(observed),
         beat=beat,
         hold=hold,
         # Boards doze, not what hangs on the cable: the way that waits is the way to them.
@@ -159,6 +162,9 @@ def to_toml(found: Fit, observed: Observed, assumed: Sequence[str]) -> str:
             parts.append(f"mean_held_s = {max(0.001, min(86_400.0, found.hold.mean_run_s)):.6g}")
         parts.append(f"unicast_share = {found.unicast_share:.6g}")
         parts += [f"phase_ms = {found.beat.phase_ns / MILLISECOND:.3f}", ""]
+    for own in found.lossy:
+        parts += ["[[air.fitted.lossy]]", f"name = {_quoted(own.label)}"]
+        parts += [f"extra_loss_fraction = {own.extra_share:.6g}", f"extra_burst_s = {own.extra_burst_s:.6g}", ""]
     for level in found.levels:
         parts.append("[[air.fitted.levels]]")
         parts += [f"{name} = {list(getattr(level, name))}" for name in ("up_us", "down_us", "group_us")]

@@ -90,7 +90,7 @@ class OwnLoss:
 
 
 def own_losses(observed: Observed) -> tuple[OwnLoss, ...]:
-    """Return the hosts that lose twice as much of the group as the usual ones, and more often than by chance.
+    """Return the hosts that lose more of the group than twice the usual ones and the mean, more often than by chance.
 
     Runs of losses are what comes by chance: of two equal hosts each has half of them (a binomial test).
     """
@@ -102,13 +102,17 @@ def own_losses(observed: Observed) -> tuple[OwnLoss, ...]:
     mean = together(list(by_host.values())).share
     found = []
     for label, runs in by_host.items():
-        if runs.share <= middle or runs.share < LOSES_MORE * usual.share:
+        if not max(middle, mean, LOSES_MORE * usual.share) < runs.share < 1:
             continue
         events = len(runs.runs) + len(usual.runs)
         test = binomtest(len(runs.runs), events, runs.sent / (runs.sent + usual.sent), alternative="greater")
-        if test.pvalue < BY_CHANCE and runs.share < 1:
+        if test.pvalue < BY_CHANCE:
             extra = 1.0 - (1.0 - runs.share) / (1.0 - mean)
-            found.append(OwnLoss(label, runs.share, usual.share, extra, _spell_s(runs, runs.share, 1.0)))
+            extra = min(extra, LOSS_MAXIMUM)
+            # No spell of a channel is shorter than the least, the good ones included.
+            least_s = 1.001 * BURST_MINIMUM_S * max(1.0, extra / (1.0 - extra))
+            burst_s = max(least_s, _spell_s(runs, runs.share, 1.0))
+            found.append(OwnLoss(label, runs.share, usual.share, extra, burst_s))
     return tuple(found)
 
 

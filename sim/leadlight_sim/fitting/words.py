@@ -10,7 +10,7 @@ import numpy as np
 from leadlight.units import MILLISECOND, SECOND
 from leadlight_sim.fitting.air import Fit
 from leadlight_sim.fitting.goodness import SHARES, WELL_KNOWN, Goodness, WayJudged
-from leadlight_sim.fitting.losses import loss_runs, own_losses, together
+from leadlight_sim.fitting.losses import loss_runs, together
 from leadlight_sim.recording import Observed
 from leadlight_sim.telling import as_share, as_time
 
@@ -80,10 +80,9 @@ def findings(found: Fit, observed: Observed) -> list[str]:
     if not math.isnan(found.loss.shared_share) and found.loss.mean_loss:
         lines.append(f"Of the group's loss {as_share(found.loss.shared_share)} strikes all hosts at once.")
     lines += [
-        f"{own.label} loses {as_share(own.share)} of the group's packets, others {as_share(own.usual_share)}. The air "
-        "that is made gives every board the mean of all. Write into this one's [[followers]] of the scenario: "
-        f"extra_loss_fraction = {own.extra_share:.3f}, extra_burst_s = {own.extra_burst_s:.3f}."
-        for own in own_losses(observed)
+        f"{own.label} loses {as_share(own.share)} of the group's packets, others {as_share(own.usual_share)}. In the "
+        "air that is made a board of this name loses as much, and any other the mean of all."
+        for own in found.lossy
     ]
     lines += _hold_lines(found)
     signs = found.signatures

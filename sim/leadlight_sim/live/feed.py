@@ -252,7 +252,7 @@ class _Run:
             packets = universes([follower.pixels])
             self._delays.append(np.full((self._frames, packets), NEVER, dtype=np.int64))
             ear = _Ear(follower.name, False, _host(scenario, follower, streams), self._hearing(number))
-            self._air.attach(ear, extra_loss(follower))
+            self._air.attach(ear, extra_loss(follower, scenario.air))
         places = [(n, packet) for n, delays in enumerate(self._delays) for packet in range(delays.shape[1])]
         within_ns = SENT_WITHIN * self._rate.period_ns
         self._plan = [(round(k * within_ns / len(places)), *place) for k, place in enumerate(places)]

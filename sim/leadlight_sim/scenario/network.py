@@ -78,6 +78,15 @@ class FittedHold(Part):
     """When in the recording the first release was. An evening draws its own."""
 
 
+class FittedLossy(Part):
+    """A host that lost clearly more than the others: a board of its name has its loss, unless given one of its own."""
+
+    name: str = Field(min_length=1, max_length=255)
+    extra_loss_fraction: float = Field(gt=0, le=0.95)
+    """Share of time in which its own link was out, beyond what all hosts lost on average."""
+    extra_burst_s: float = Field(default=0.5, ge=0.001, le=600)
+
+
 class RestsOn(Part):
     """What an air was learnt from."""
 
@@ -107,6 +116,7 @@ class Fitted(Part):
     crosses_twice: bool = False
     """Whether both ends of the recording were on the radio, so that each way is two crossings."""
     hold: FittedHold | None = None
+    lossy: Annotated[tuple[FittedLossy, ...], Field(strict=False)] = Field(default=(), max_length=1000)
 
     @field_validator("apart_us")
     @classmethod

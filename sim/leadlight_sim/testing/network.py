@@ -537,7 +537,7 @@ class VirtualNetwork:
             return None, None
         for follower in self._scenario.followers:
             if follower.name == name:
-                return follower, extra_loss(follower)
+                return follower, extra_loss(follower, self._scenario.air)
         leaders: list[_DescribedHost] = [self._scenario.leader, *self._scenario.standbys]
         for leader in leaders:
             if leader.name == name:

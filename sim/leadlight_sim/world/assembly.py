@@ -90,11 +90,14 @@ def make_host(
     return make(settings, streams.stream(purpose, name))
 
 
-def extra_loss(follower: described.Follower) -> Dropout | None:
-    """Return what a follower's own link loses on top of what the air does to all."""
-    if not follower.extra_loss_fraction:
-        return None
-    return Dropout.from_mean(follower.extra_loss_fraction, follower.extra_burst_s)
+def extra_loss(follower: described.Follower, air: described.Air) -> Dropout | None:
+    """Return what a follower's own link loses on top of what the air does to all: as said of it, or as recorded."""
+    if follower.extra_loss_fraction:
+        return Dropout.from_mean(follower.extra_loss_fraction, follower.extra_burst_s)
+    for lossy in air.fitted.lossy if air.fitted is not None else ():
+        if lossy.name == follower.name:
+            return Dropout.from_mean(lossy.extra_loss_fraction, lossy.extra_burst_s)
+    return None
 
 
 def stored_shows(scenario: described.Scenario) -> list[StoredShow]:
@@ -227,7 +230,7 @@ class World:
             self.trace,
             self.injected,
         )
-        self.air.attach(node, extra_loss(follower))
+        self.air.attach(node, extra_loss(follower, self.scenario.air))
         self.followers.append(node)
         # Boards come up within the first second, not at one instant.
         up = int(self.streams.stream("power-up", follower.name).uniform(0, SECOND))
