@@ -280,7 +280,7 @@ def test_a_show_taken_over_on_ones_own_clock_keeps_the_pace_that_it_had() -> Non
         line = ShowLine(LeaderInstant(since_s * SECOND), ShowPosition(7 * SECOND), 100_000)
         own = _on_own_clock(Cue(1, CueState.ROLLING, line, LeaderInstant(800 * SECOND)), served, now)
         assert own.line.rate_ppb == 79_998
-        assert own.ordered_at == served.local_at(LeaderInstant(800 * SECOND))
+        assert own.ordered_at == LeaderInstant(served.local_at(LeaderInstant(800 * SECOND)))
         for after_s in (200, 300):
             there = LocalInstant(now + after_s * SECOND)
             assert own.position_at(LeaderInstant(there)) == pytest.approx(
