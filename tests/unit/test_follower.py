@@ -432,10 +432,9 @@ def test_a_stop_fades_within_a_second_at_once(locked: Board) -> None:
 def test_only_a_later_stop_moves_what_a_stop_holds_back(locked: Board) -> None:
     locked.beacon(171, cue=stopped(TIDEFALL, 170.9))
     locked.beacon(171.1, cue=stopped(TIDEFALL, 170.5))
-    locked.beacon(171.2, cue=rolling(TIDEFALL, 170.7))
-    assert locked.follower.cue_told.state is CueState.STOPPED
-    locked.beacon(171.3, cue=rolling(TIDEFALL, 171))
-    assert locked.follower.cue_told.state is CueState.ROLLING
+    for seconds, since, told in ((171.2, 170.7, CueState.STOPPED), (171.3, 171, CueState.ROLLING)):
+        locked.beacon(seconds, cue=rolling(TIDEFALL, since))
+        assert locked.follower.cue_told.state is told
 
 
 def test_a_show_that_goes_on_after_a_stop_holds_nothing_back(locked: Board) -> None:
