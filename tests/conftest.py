@@ -5,6 +5,7 @@ from __future__ import annotations
 import heapq
 import os
 import signal
+import sys
 import tempfile
 from collections.abc import Callable
 from typing import Any
@@ -29,6 +30,12 @@ settings.load_profile(os.environ.get("HYPOTHESIS_PROFILE", "line"))
 # What a leader keeps for its next start, and its order socket: never those of a leader that runs on this machine.
 _RUNTIME = tempfile.TemporaryDirectory(prefix="leadlight-tests-")
 os.environ["XDG_RUNTIME_DIR"] = _RUNTIME.name
+
+if "-B" not in sys.orig_argv:
+    # A hundred commands are started, and each worker takes in all tests: what was compiled is kept for the next,
+    # whatever the environment says. Python's own option still counts; programs changed twice a second need it.
+    os.environ.pop("PYTHONDONTWRITEBYTECODE", None)
+    sys.dont_write_bytecode = False
 
 if signal.getsignal(signal.SIGINT) is signal.SIG_IGN:
     # Whatever a shell starts in the background ignores interrupts, and so would every command that the tests start.

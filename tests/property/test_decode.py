@@ -11,8 +11,9 @@ from typing import Any
 
 import msgpack
 import pytest
-from hypothesis import example, given
+from hypothesis import example, given, settings
 from hypothesis import strategies as st
+from suite import examples
 
 from leadlight.dissect.capture import CaptureReader, Packet
 from leadlight.dissect.datagram import Dissector
@@ -104,6 +105,7 @@ def test_any_bytes_are_told_as_a_datagram(dissector: Dissector, data: bytes) -> 
 
 @pytest.mark.slow
 @each_reader
+@settings(max_examples=examples(20, 500))
 @given(data=datagrams)
 def test_anything_behind_a_good_preamble_is_told_and_table_and_decoder_agree(
     dissector: Dissector, data: bytes

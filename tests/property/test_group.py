@@ -15,6 +15,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from hypothesis.stateful import RuleBasedStateMachine, initialize, invariant, rule, run_state_machine_as_test
+from suite import examples
 
 from leadlight import events
 from leadlight.cue import FrameRate
@@ -198,15 +199,14 @@ def test_whatever_happens_the_group_agrees_in_the_end_and_nobody_runs_backwards(
         codec = CODECS[key]
 
     OneGroup.make_hall = staticmethod(make_hall)
-    half = settings().max_examples // 2
-    run_state_machine_as_test(OneGroup, settings=settings(max_examples=half, stateful_step_count=25))
+    run_state_machine_as_test(OneGroup, settings=settings(max_examples=examples(12, 250), stateful_step_count=25))
 
 
 FORGED = st.tuples(st.sampled_from(NAMES), st.integers(0, 1 << 16), st.integers(0, 1 << 16), st.integers(0, 3))
 
 
 @pytest.mark.slow
-@settings(max_examples=settings().max_examples // 2)
+@settings(max_examples=examples(15, 250))
 @given(forged=st.lists(FORGED, min_size=1, max_size=40), order=st.sampled_from(["roll", "stop"]))
 def test_with_a_key_forged_datagrams_leave_every_byte_and_event_as_they_were(
     make_hall: Maker, forged: list[tuple[str, int, int, int]], order: str

@@ -15,6 +15,7 @@ from typing import Any, NamedTuple
 import pytest
 from hypothesis import example, given, settings
 from hypothesis import strategies as st
+from suite import examples
 
 from leadlight import events
 from leadlight.cue import Cue, FrameRate, ShowLine
@@ -38,7 +39,7 @@ EMBERS = StoredShow("Embers", FrameRate(40), 245 * 40)
 INTERVAL = 500 * MILLISECOND
 CLOCKS = {"jetty": 40 * SECOND, "willow": -70 * SECOND}
 NAMES = ["boathouse", "ticket hut", *CLOCKS]
-MANY = 120
+MANY = examples(30, 120)
 HEALED_BEACONS = 10
 OFF_BY_NS = 5 * MILLISECOND
 """For a while a picture may be out by as much as one forged sample can say to a locked clock; ten beacons later by no
@@ -288,7 +289,7 @@ recordings = st.builds(Blow, st.just("recording"), st.just(()), waits, st.intege
 
 
 @pytest.mark.slow
-@settings(max_examples=40)
+@settings(max_examples=examples(15, 40))
 @given(st.lists(recordings, min_size=1, max_size=40), st.integers(0, 9))
 def test_with_a_key_recordings_are_as_if_they_had_not_been(make_hall: Maker, struck: list[Blow], seed: int) -> None:
     check(make_hall, struck, seed, KEYED)

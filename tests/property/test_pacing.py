@@ -97,6 +97,7 @@ def test_lines_meet_and_their_rates_move_slowly_whatever_the_player_does(
 
 
 @pytest.mark.slow
+@pytest.mark.thorough_except(jitter="Gaussian of 20 ms")
 @pytest.mark.parametrize(
     ("jitter", "step_ms", "bound_ms"),
     [
@@ -134,6 +135,7 @@ def test_ten_seconds_without_a_report_cost_little(ppm: int, begins: int) -> None
 
 
 @pytest.mark.slow
+@pytest.mark.thorough_except(ppm=-500)
 @pytest.mark.parametrize("ppm", [-500, 500])
 def test_two_hours_of_a_second_that_is_too_short_or_too_long(ppm: int) -> None:
     distances: list[int] = []

@@ -8,8 +8,9 @@ from heapq import heappop, heappush
 from typing import Any
 
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
+from suite import examples
 
 from leadlight.recording import Answerer, Phase, Plan, Prober, Record, RecordedHost, Recording, parse_recording, to_line
 from leadlight.units import INSTANT_MAXIMUM, MILLISECOND, SECOND, LocalInstant
@@ -99,6 +100,7 @@ def hold_true(recording: Recording, label: str, network: Network) -> None:
 
 
 @pytest.mark.slow
+@settings(max_examples=examples(20, 500))
 @given(st.integers(0, 10_000), st.sampled_from([0.0, 0.1, 0.5]), st.sampled_from([0.0, 0.3]))
 def test_what_is_known_is_true(seed: int, loss: float, doubling: float) -> None:
     network = Network(seed, loss, doubling)
@@ -154,6 +156,7 @@ class Liar(Network):
 
 
 @pytest.mark.slow
+@settings(max_examples=examples(20, 500))
 @given(st.integers(0, 10_000))
 def test_whatever_one_host_makes_up_the_recording_can_be_read_and_the_others_stand_in_it(seed: int) -> None:
     network = Liar(seed, 0.0, 0.0)

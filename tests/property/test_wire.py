@@ -4,9 +4,10 @@ from typing import Any
 
 import msgpack
 import pytest
-from hypothesis import example, given
+from hypothesis import example, given, settings
 from hypothesis import strategies as st
 from hypothesis.strategies import SearchStrategy
+from suite import examples
 
 from leadlight.cue import Cue, ShowLine
 from leadlight.errors import WireError
@@ -89,6 +90,7 @@ messages = beacons() | soundings | echoes | tallies
 
 @pytest.mark.slow
 @both
+@settings(max_examples=examples(25, 500))
 @given(message=messages)
 def test_every_message_comes_back_as_it_went(codec: Codec, message: Message) -> None:
     data = codec.encode(message)
@@ -139,6 +141,8 @@ anything = st.recursive(
 )
 
 
+@pytest.mark.slow
+@settings(max_examples=examples(30, 500))
 @given(fields=anything, kind=st.sampled_from(Kind))
 def test_any_msgpack_behind_a_good_preamble_decodes_or_is_refused(fields: Any, kind: Kind) -> None:
     preamble = wire.MAGIC + bytes((framing.VERSION << 4 | kind, 0)) + framing.group_hash("Quarry Lake")

@@ -73,12 +73,15 @@ def assert_quantile(delays: list[float], share: float, low: float, high: float) 
 
 
 @pytest.mark.slow
-def test_idle_delays_have_the_quoted_quantiles() -> None:
-    delays = sampled_ms(IDLE_DELAY)
+@pytest.mark.thorough_except(draws=DRAWS // 8)
+@pytest.mark.parametrize("draws", [DRAWS // 8, DRAWS])
+def test_idle_delays_have_the_quoted_quantiles(draws: int) -> None:
+    delays = sampled_ms(IDLE_DELAY, draws)
     assert_quantile(delays, 0.50, 3.455, 3.465)
     assert_quantile(delays, 0.95, 5.25, 5.35)
     assert_quantile(delays, 0.99, 6.55, 6.65)
-    assert_quantile(delays, 0.999, 19.5, 20.5)
+    if draws == DRAWS:  # fewer do not tell the thousandth from a tenth more or less
+        assert_quantile(delays, 0.999, 19.5, 20.5)
 
 
 @pytest.mark.thorough

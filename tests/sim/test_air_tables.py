@@ -39,6 +39,7 @@ TIMETABLE = Beacons(period=2, phase_ns=0, clock_error_ppb=0)
 QUIET = Scene(air=ContendedSettings(radio=WIDE))
 LOADED = Scene(air=ContendedSettings(radio=WIDE, neighbours=(Neighbour(Poisson(300.0)), Neighbour(Poisson(300.0)))))
 SCENES = {
+    "quiet, 5 GHz, for a while": replace(QUIET, duration_ns=250 * SECOND),
     "quiet, 5 GHz": QUIET,
     "quiet, 2.4 GHz, 1 Mb/s": Scene(air=ContendedSettings(radio=Radio())),
     "loaded": LOADED,
@@ -90,7 +91,7 @@ def quantiles_ms(observers: list[Observer]) -> list[float]:
 
 
 @pytest.mark.slow
-@pytest.mark.thorough_except(name="quiet, 5 GHz")
+@pytest.mark.thorough_except(name="quiet, 5 GHz, for a while")
 @pytest.mark.parametrize("name", SCENES)
 def test_beacons_are_delayed_alike_in_both_airs(name: str) -> None:
     scene = SCENES[name]
@@ -139,8 +140,9 @@ def test_what_leads_a_burst_and_what_is_right_behind_are_told_apart() -> None:
 def test_a_held_scene_is_measured_alike_however_rare_its_dtim_beacons_are() -> None:
     held = replace(SCENES["held for DTIM"], duration_ns=100 * SECOND)
     rare = replace(held, air=replace(held.air, beacons=replace(TIMETABLE, period=10)))
-    assert measure(rare) == measure(held)
-    settings = sampled_settings(rare, measure(rare))
+    found = measure(rare)
+    assert found == measure(held)
+    settings = sampled_settings(rare, found)
     assert settings.hold is not None
     assert settings.hold.period == 10
 
@@ -167,19 +169,22 @@ def test_a_leader_whose_beacons_never_meet_in_a_burst_loses_what_leads_one() -> 
 
 
 @pytest.mark.slow
+@pytest.mark.thorough_except(wired=False)
 @pytest.mark.parametrize("wired", [False, True])
 def test_isolation_changes_no_distribution(wired: bool) -> None:
     scene = replace(LOADED, leader_is_wired=wired, duration_ns=60 * SECOND)
     isolated = replace(scene, air=replace(scene.air, client_isolation=True))
-    assert measure(isolated) == measure(scene)
-    assert sampled_settings(isolated, measure(isolated)).client_isolation
+    found = measure(isolated)
+    assert found == measure(scene)
+    assert sampled_settings(isolated, found).client_isolation
+
+
+def seconds_of(scene: Scene) -> float:
+    return len(measure(scene).windows) / 100
 
 
 @pytest.mark.slow
 def test_a_scene_is_observed_until_its_loss_is_known_or_its_limit_is_reached() -> None:
-    def seconds_of(scene: Scene) -> float:
-        return len(measure(scene).windows) / 100
-
     quiet = replace(QUIET, duration_ns=100 * SECOND, duration_limit_ns=350 * SECOND)
     # If none of 1,000 was lost, one might have been: by Laplace's rule a share of a thousandth, known to a thousandth.
     # Those of the last second not counted, 100 s give some 990, which is not quite enough.
@@ -187,6 +192,10 @@ def test_a_scene_is_observed_until_its_loss_is_known_or_its_limit_is_reached() -
     # Ten seconds and a hundred beacons do not tell; whole runs are added, never beyond the limit.
     assert seconds_of(replace(quiet, duration_ns=10 * SECOND, duration_limit_ns=35 * SECOND)) == 30
     assert seconds_of(replace(quiet, duration_ns=10 * SECOND, duration_limit_ns=0)) == 10
+
+
+@pytest.mark.thorough
+def test_a_scene_that_loses_much_is_observed_until_its_loss_is_known_to_a_twentieth() -> None:
     busy = replace(SCENES["a saturated neighbour"], duration_ns=100 * SECOND, duration_limit_ns=3_000 * SECOND)
     distributions = measure(busy)
     enough = len(distributions.windows) // 100
@@ -231,7 +240,7 @@ def test_a_network_that_is_asked_for_too_much_carries_as_much_in_both_airs_and_s
 
 @pytest.mark.slow
 def test_a_collision_takes_a_beacon_from_everybody() -> None:
-    scene = Scene(air=ContendedSettings(radio=WIDE, neighbours=(Neighbour(),) * 3), duration_ns=200 * SECOND)
+    scene = Scene(air=ContendedSettings(radio=WIDE, neighbours=(Neighbour(),) * 3), duration_ns=60 * SECOND)
     distributions = measure(scene)
     # Three saturated neighbours: some one in six.
     assert 0.1 < distributions.overall.group_loss < 0.3
@@ -372,7 +381,7 @@ def test_quantiles_that_are_none_are_refused(quantiles: tuple[int, ...]) -> None
 
 @pytest.mark.slow
 def test_what_is_forwarded_and_what_is_replied_at_once_counts_down_first() -> None:
-    scene = replace(QUIET, leader_is_wired=False, air=replace(QUIET.air, beacons=None))
+    scene = replace(QUIET, leader_is_wired=False, air=replace(QUIET.air, beacons=None), duration_ns=300 * SECOND)
     distributions = measure(scene).overall
     frame_ns = WIDE.unicast_frame_ns(scene.beacon_bytes)
     # An idle medium is taken at once; after a frame there are its ACK, a DIFS and a count of 0 to 15, 7.5 on average.

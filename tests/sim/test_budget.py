@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from functools import cache
 
 import numpy as np
 import pytest
@@ -53,10 +54,14 @@ def test_with_nothing_taken_away_an_evening_is_the_one_that_a_rehearsal_has() ->
     assert ours.trace.hexdigest() == plain.trace.hexdigest()
 
 
+@cache
+def as_it_is() -> Scores:
+    return scores_without(lake(**{"run.duration_s": 40.0}), NOTHING)
+
+
 @pytest.mark.parametrize("cause", [cause for cause in Cause if cause is not Cause.WAKING])
 def test_whatever_else_is_taken_away_players_wake_as_late_as_before(cause: Cause) -> None:
-    evening = lake(**{"run.duration_s": 40.0})
-    before, after = (scores_without(evening, gone) for gone in (NOTHING, frozenset({cause})))
+    before, after = as_it_is(), scores_without(lake(**{"run.duration_s": 40.0}), frozenset({cause}))
     for one, other in zip(before.followers, after.followers, strict=True):
         late, late_after = (each.naive_errors - each.naive_lights for each in (one, other))
         known = ~(np.isnan(late) | np.isnan(late_after))
@@ -104,7 +109,7 @@ def test_the_figures_are_the_same_however_many_run_at_a_time() -> None:
 
 
 def test_a_budget_also_tells_of_pairs_airtime_and_rates() -> None:
-    found = measure(lake(), seeds=2, duration_s=45.0)
+    found = measure(lake(**{"run.settle_s": 20.0}), seeds=2, duration_s=40.0)
     assert found.pair is not None
     assert 0 < found.airtime_share < 0.05
     assert 0 < found.rate_ppm < 5

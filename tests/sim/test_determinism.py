@@ -55,6 +55,7 @@ print(rehearse(Scenario.model_validate_json(sys.stdin.read()), int(sys.argv[1]))
 """
 
 
+@pytest.mark.thorough_except(hash_seed="1")
 @pytest.mark.parametrize("hash_seed", ["0", "1", "2"])
 def test_another_process_with_any_hash_seed_does_the_same(hash_seed: str) -> None:
     finished = subprocess.run(

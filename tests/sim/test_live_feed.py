@@ -46,6 +46,7 @@ def stored(preset: str, wired: bool = False) -> Rehearsal:
     return rehearse(lake(preset, wired=wired, duration_s=300))
 
 
+@pytest.mark.thorough_except(preset="idle")
 @pytest.mark.parametrize("fidelity", ["sampled", "contended"])
 @pytest.mark.parametrize("delivery", Delivery)
 @pytest.mark.parametrize("preset", ["idle", "busy"])
@@ -77,6 +78,7 @@ def test_its_radio_time_is_what_the_duration_formulas_say() -> None:
     assert group.needed_share == pytest.approx(PACKETS * FRAMES_PER_S * radio.group_ns(638) * 1e-9)
 
 
+@pytest.mark.thorough_except(preset="idle")
 @pytest.mark.parametrize("preset", ["idle", "busy"])
 @pytest.mark.parametrize("delivery", Delivery)
 def test_live_needs_more_than_a_hundred_times_the_radio_time_of_stored(preset: str, delivery: Delivery) -> None:
@@ -126,9 +128,9 @@ def test_of_a_feed_that_never_comes_it_says_that_the_piece_stays_black() -> None
             dataclasses.replace(piece, delays_ns=np.full_like(piece.delays_ns, NEVER)) for piece in whole.pieces
         ),
     )
-    drawing = live_view([nothing], stored("idle", wired=True))
+    drawing = live_view([nothing], stored("idle"))
     assert "sent live by unicast: nothing has come" in drawing.svg
     assert "nothing of cliff net comes at all: it stays black." in drawing.caption
     assert "Look whether" not in drawing.caption
     # The other way is drawn where more comes by it.
-    assert "sent live by unicast: parts" in live_view([nothing, whole], stored("idle", wired=True)).svg
+    assert "sent live by unicast: parts" in live_view([nothing, whole], stored("idle")).svg

@@ -277,7 +277,7 @@ def test_memory_does_not_grow_with_the_number_of_runs(tmp_path: Path) -> None:
         return most
 
     few = most_memory(200)
-    assert most_memory(10_000) < few + 50_000
+    assert most_memory(3_000) < few + 14_000
 
 
 # --- The whole sweep --------------------------------------------------------------------------------------------------

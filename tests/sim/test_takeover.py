@@ -39,7 +39,7 @@ def roles(world: World, node: int) -> list[tuple[float, Role]]:
 
 
 @pytest.mark.slow
-@pytest.mark.thorough_except(seed=(1, 2, 3))
+@pytest.mark.thorough_except(seed=1)
 @pytest.mark.parametrize("preset", ["idle", "busy"])
 @pytest.mark.parametrize("seed", range(1, 51))
 def test_a_takeover_is_soon_and_moves_nobody_by_half_a_frame(preset: str, seed: int) -> None:
@@ -70,8 +70,8 @@ def test_all_followers_end_up_with_the_standby() -> None:
 
 
 @pytest.mark.slow
-@pytest.mark.thorough_except(hours=2)
-@pytest.mark.parametrize(("seed", "hours"), [(6, 2), *((seed, 10) for seed in range(1, 6))])
+@pytest.mark.thorough_except(hours=1)
+@pytest.mark.parametrize(("seed", "hours"), [(6, 1), *((seed, 10) for seed in range(1, 6))])
 def test_a_standby_never_leads_while_the_leader_lives(seed: int, hours: int) -> None:
     # Ten hours each, fifty in all. Outages last 0.16 s on average. No asking tells a dead leader from an outage of this
     # node's own that outlasts five intervals and the asking; at a mean of half a second there is one a day.

@@ -80,11 +80,11 @@ def drawn(number: int) -> Scenario:
 
 @pytest.mark.slow
 @pytest.mark.thorough_except(first=0)
-@pytest.mark.parametrize("first", range(0, 100, 4))
+@pytest.mark.parametrize("first", range(0, 100, 2))
 def test_tune_and_rehearse_strict_agree_target_by_target(
     first: int, tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
-    for number in range(first, first + 4):
+    for number in range(first, first + 2):
         scenario = drawn(number)
         path = tmp_path / "scenario.toml"
         path.write_text(GARDEN)

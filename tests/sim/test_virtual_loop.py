@@ -337,6 +337,7 @@ def test_the_same_seed_gives_the_same_datagrams_and_another_one_others() -> None
 
 
 @pytest.mark.slow
+@pytest.mark.thorough_except(hash_seed="1")
 @pytest.mark.parametrize("hash_seed", ["0", "1"])
 def test_another_process_with_any_hash_seed_sends_the_same(hash_seed: str) -> None:
     finished = subprocess.run(

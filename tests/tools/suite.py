@@ -3,6 +3,8 @@
 Cases of a study: ``thorough_except(seed=1, preset=("idle", "busy"))`` marks as `thorough` every case of a parametrized
 test but those whose parameters have these values.
 
+``examples(10, 500)`` says how many a costly property gets in README's line and in the thorough run.
+
 Cost: a test that is marked neither `slow` nor `thorough` fails if its own call takes more than half a second of this
 process's processor time. Waiting costs none, nor does what other processes do, nor do fixtures. What Python's garbage
 collector takes is left out, for it clears up after whoever ran before; so is a run that is traced or profiled.
@@ -12,6 +14,7 @@ A machine that is always slower gives ``--cpu-limit`` more, or 0 for no limit.
 from __future__ import annotations
 
 import gc
+import os
 import sys
 import time
 from collections.abc import Generator
@@ -23,6 +26,15 @@ CPU_LIMIT_S = 0.5
 EXEMPT = ("slow", "thorough")
 ALL_COLLECTED = pytest.StashKey[list[pytest.Item]]()
 """What was collected, before any of it was left out by its marks."""
+
+
+def examples(line: int, thorough: int) -> int:
+    """Return how many examples a property gets of which one costs much: in README's line, and in the thorough run.
+
+    Whoever looks further, by the profile ``nightly``, looks at four times as many.
+    """
+    profile = os.environ.get("HYPOTHESIS_PROFILE", "line")
+    return {"line": line, "thorough": thorough}.get(profile, 4 * thorough)
 
 
 class _Collector:

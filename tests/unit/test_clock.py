@@ -166,6 +166,10 @@ def test_a_path_that_may_have_grown_is_doubted_by_half_the_best_round_trip(groun
         sent, received = LocalInstant(leader + OFFSET - delay_ns), LocalInstant(leader + OFFSET + delay_ns)
         ground.clock.observe_exchange(Exchange(sent, leader, leader, received))
     assert ground.clock._growth_ns(before_ns) == 5 * MILLISECOND - before_ns
+    # And by what the estimator's floor has grown, should that be more.
+    ground.clock._best_round_trip_ns = 0
+    assert ground.clock._latest is not None
+    assert ground.clock._growth_ns(0.0) == ground.clock._latest.floor_ns > 0.0
 
 
 def test_delays_are_reported_from_before_the_beacon_and_only_by_a_good_two_way_clock(ground: Ground) -> None:
