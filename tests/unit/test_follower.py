@@ -429,6 +429,22 @@ def test_a_stop_fades_within_a_second_at_once(locked: Board) -> None:
     assert locked.shown(172).frame is None
 
 
+def test_only_a_later_stop_moves_what_a_stop_holds_back(locked: Board) -> None:
+    locked.beacon(171, cue=stopped(TIDEFALL, 170.9))
+    locked.beacon(171.1, cue=stopped(TIDEFALL, 170.5))
+    for seconds, since, told in ((171.2, 170.7, CueState.STOPPED), (171.3, 171, CueState.ROLLING)):
+        locked.beacon(seconds, cue=rolling(TIDEFALL, since))
+        assert locked.follower.cue_told.state is told
+
+
+def test_a_show_that_goes_on_after_a_stop_holds_nothing_back(locked: Board) -> None:
+    locked.beacon(170, cue=stopped(TIDEFALL, 170))
+    for seconds in (172, 172.1, 172.2):
+        locked.beacon(seconds, cue=rolling(TIDEFALL, 172))
+    locked.beacon(172.3, cue=paused(TIDEFALL, 171.5, 3))
+    assert locked.follower.cue_told == paused(TIDEFALL, 171.5, 3)
+
+
 def test_a_stop_does_not_wait_for_a_lock(board: Board) -> None:
     board.cue = stopped(TIDEFALL, 160)
     at = board.beacon(160)
