@@ -38,6 +38,8 @@ LEAD_MAXIMUM_NS: Final = 2 * MILLISECOND
 _CREDIT_KEPT_NS: Final = SECOND // 4
 """Credit is kept for so much time, so that a rare wait may spin for as long as it needs."""
 _LEARNT_EVERY: Final = 8
+_LEARNT_LATER_EVERY: Final = 32
+"""Once as many are kept as can be: one more changes little, and sorting them costs as much as a look at a frame."""
 
 
 class Lateness:
@@ -55,7 +57,7 @@ class Lateness:
         """Learn of one more."""
         self._late.append(late_ns)
         self._notes += 1
-        if self._notes % _LEARNT_EVERY == 0:
+        if self._notes % (_LEARNT_EVERY if self._notes <= KEPT else _LEARNT_LATER_EVERY) == 0:
             ordered = sorted(self._late)
             count = len(ordered)
             most_ns = min(ordered[int(count * (1.0 - LATE_SHARE))], MEDIANS_MAXIMUM * ordered[count // 2])

@@ -51,9 +51,11 @@ class LocalClock:
 
     def __call__(self) -> LocalInstant:
         """Return the instant now."""
-        slept_ns = self._asleep_in_all() - self._slept_before_start_ns
-        if slept_ns - self._slept_ns >= SLEEP_MINIMUM_NS:
-            self._slept_ns = slept_ns
+        # Written out, because it is read several times a frame; otherwise as in ``_asleep_in_all``.
+        if self._boot is not None and self._awake is not None:
+            slept_ns = self._boot() - self._awake() - self._slept_before_start_ns
+            if slept_ns - self._slept_ns >= SLEEP_MINIMUM_NS:
+                self._slept_ns = slept_ns
         return LocalInstant(self._raw() + self._slept_ns)
 
     @property

@@ -164,7 +164,7 @@ class LoopWaker:
             await asyncio.sleep(0)
             self._woken_for = None
         else:
-            if not await self._sleep(woken_for, or_news):
+            if not await self._sleep(woken_for, or_news, now):
                 return False
             self._woken_for = woken_for
         if aim.stands_still:
@@ -186,19 +186,19 @@ class LoopWaker:
         if self.aim.stands_still:
             give_way()
 
-    async def _sleep(self, at: LocalInstant | None, or_news: bool) -> bool:
+    async def _sleep(self, at: LocalInstant | None, or_news: bool, now: LocalInstant) -> bool:
         waiting = _Wait(self._loop)
         self._waiting[waiting] = at
         if or_news:
             self._listening.add(waiting)
-        self._set()
+        self._set(now)
         try:
             return await waiting
         finally:
             del self._waiting[waiting]
             self._listening.discard(waiting)
 
-    def _set(self) -> None:
+    def _set(self, now: LocalInstant | None = None) -> None:
         """Set the timer for the first instant that is waited for, unless it is set for it or earlier."""
         first: LocalInstant | None = None
         for waiting, at in self._waiting.items():  # as many as there are players in one program: one or two
@@ -206,7 +206,7 @@ class LoopWaker:
                 first = at
         if first is None or (self._set_for is not None and self._set_for <= first):
             return
-        in_ns = first - self._clock()
+        in_ns = first - (self._clock() if now is None else now)
         if in_ns > LOOK_AGAIN_NS:
             in_ns -= LOOK_AGAIN_NS
             self._set_for = LocalInstant(first - LOOK_AGAIN_NS)
