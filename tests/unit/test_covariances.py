@@ -133,6 +133,10 @@ def test_six_marks_refused_in_a_row_and_a_seventh_say_that_the_offset_is_another
     assert (tracker._base, tracker._x, tracker._xr) == (300 * MILLISECOND, 0.0, 0.0)
     assert tracker._xx == pytest.approx(noise**2 + 3e-5**2)
     assert tracker._rr == pytest.approx(rate_variance + 7 * RATE_WANDER**2 + edge_filter.RATE_REOPENED**2)
+    for second in range(27, 34):
+        assert tracker._base == 300 * MILLISECOND
+        assert not tracker.observe(LocalInstant(second * SECOND), 900 * MILLISECOND, None)
+    assert tracker._base == 900 * MILLISECOND
 
 
 def test_how_far_samples_scatter_is_learnt() -> None:

@@ -739,6 +739,7 @@ def test_holdover_ends_at_its_cap_with_a_slow_fade_and_then_silence(make_board: 
     assert board.events() == [events.HoldoverEnded(ended_at, MINUTE)]
     assert board.follower.shown(LocalInstant(ended_at + HOLDOVER_FADE_NS // 2)).frame is None  # halted by now
     assert board.follower.next_timer() is None
+    assert all(sent_at < ended_at for sent_at, _, _ in board.sent)
     board.sent.clear()
     board.run(10_000)
     assert board.sent == []
@@ -1304,6 +1305,13 @@ def test_a_fade_in_is_over_when_it_was_to_be_whatever_else_is_cued(make_board: C
     board.beacon(175.25, cue=paused(TIDEFALL, 175.25, 0.2))
     assert 0.4 < board.shown(175.26).level < 0.6
     assert board.follower.shown(LocalInstant(at + RETURN_FADE_NS)).level == 1.0
+
+
+def test_what_begins_stopped_comes_in_from_the_dark(make_board: Callable[..., Board]) -> None:
+    board = make_board(codec=KEYED)
+    board.lead(160, 160.5, cue=stopped(TIDEFALL, 160))
+    board.beacon(160.5, cue=rolling(TIDEFALL, 160.5))
+    assert 0.0 < board.shown(160.51).level < 0.1
 
 
 def test_a_packet_that_comes_before_a_late_timer_puts_the_cue_in_force(locked: Board) -> None:
