@@ -184,6 +184,25 @@ def test_no_variance_is_rounded_away() -> None:
     assert (tracker._xx, tracker._rr) == (1e-18, 1e-24)
 
 
+def test_no_floor_is_below_zero() -> None:
+    for observe in (EdgeFilter.observe_copy, EdgeFilter.observe_beacon):
+        edges = EdgeFilter()
+        observe(edges, LeaderInstant(0), LocalInstant(0))
+        edges._f = edges._b = 0.0
+        observe(edges, LeaderInstant(40 * MILLISECOND), LocalInstant(0))
+        assert (edges._f, edges._b) == (0.0, 0.0)
+
+
+def test_on_another_network_the_floors_are_open_and_the_clock_is_kept() -> None:
+    edges = EdgeFilter()
+    edges.observe_copy(LeaderInstant(0), LocalInstant(0))
+    state, before = known_of_edges(edges)
+    edges.reopen_paths()
+    before[2][2] += 20e-3**2
+    before[3][3] += 2e-3**2
+    assert known_of_edges(edges) == (state, before)
+
+
 def test_what_contradicts_itself_begins_anew_where_it_stood() -> None:
     edges = EdgeFilter()
     edges.observe_copy(LeaderInstant(0), LocalInstant(7 * SECOND))

@@ -1520,6 +1520,7 @@ def test_after_a_short_suspension_it_asks_anew_at_once(make_board: Callable[...,
     board.lead(160, 170)
     board.sent.clear()
     board.follower.note_resumed(local(170.1))
+    assert board.follower.counters["host resumed"] == 1
     board.run(170.4)
     assert (Sounding in {type(message) for _, message, _ in board.sent}) == soundings
 
