@@ -9,7 +9,7 @@ its blocking twin, without.
 A machine that others use only ever adds lateness, so each round's percentiles are told and the best is compared;
 ``--raised`` runs all of them before ordinary programs, as if nobody else were there. ``core`` is a player's own share
 of a core: all that it does, its clock and its datagrams included. ``clock_us`` is by how much a follower takes the
-leader's clock for ahead of its own, where in truth it is the same one: the median of the last half of the run.
+, where in truth it is the same one: the median of the last half of the run.
 
 Prints one line of JSON last, in ms. Run with ``PYTHONPATH=protocol python tests/bench/light.py``; ``--quick`` takes a
 few seconds of it.

@@ -19,6 +19,7 @@ from __future__ import annotations
 import argparse
 import ast
 import difflib
+import importlib
 import json
 import os
 import pickle
@@ -31,24 +32,20 @@ import subprocess
 import sys
 import tempfile
 import time
-from collections import Counter
+from collections import Counter, defaultdict
 from collections.abc import Generator, Iterator
 from functools import cached_property
 from pathlib import Path
 from random import Random
 from typing import Any, NamedTuple
 
-import hypothesis.strategies  # noqa: F401
-import jinja2  # noqa: F401
-import numpy as np  # noqa: F401
-import pydantic  # noqa: F401
 import pytest
-import rich.progress  # noqa: F401
 
 ROOT = Path(__file__).resolve().parents[2]
 ROOMS = ("leader", "clock", "playback", "follower")
 TESTS = ("tests/unit", "tests/property")
 LINE = ["-q", "-m", "not thorough and not slow", "-p", "no:cacheprovider", "--cpu-limit=0"]
+LIBRARIES = ("hypothesis.strategies", "jinja2", "numpy", "pydantic", "rich.progress")
 SECONDS = "seconds.json"
 STAGES = ((3, 0.1), (15, 0.3), (None, 1.0))
 """Most mutants are noticed by the tests of a few files, and to collect all of them takes longer than to run these: how
@@ -74,15 +71,16 @@ class Mutant(NamedTuple):
     occurrence: int
 
 
-def annotated(source: str) -> set[int]:
-    """Return the lines on which an annotation stands. A mutant that begins on one may be inside it."""
-    lines: set[int] = set()
+def annotated(source: str) -> list[tuple[tuple[int, int], tuple[int, int]]]:
+    """Return from where to where, in lines and columns, annotations stand, and the heads of functions with them."""
+    spans: list[tuple[tuple[int, int], tuple[int, int]]] = []
     for node in ast.walk(ast.parse(source)):
         if isinstance(node, ast.FunctionDef | ast.AsyncFunctionDef):
-            lines |= set(range(node.lineno, node.body[0].lineno))
-        elif isinstance(node, ast.AnnAssign) and node.value is None:
-            lines |= set(range(node.lineno, (node.end_lineno or node.lineno) + 1))
-    return lines
+            spans.append(((node.lineno, 0), (node.body[0].lineno, 0)))
+        elif isinstance(node, ast.AnnAssign):
+            end = node.annotation
+            spans.append(((end.lineno, end.col_offset), (end.end_lineno or 0, end.end_col_offset or 0)))
+    return spans
 
 
 def mutants() -> Iterator[Mutant]:
@@ -98,7 +96,7 @@ def mutants() -> Iterator[Mutant]:
             for name, operator in operators.items():
                 places = [place for node in nodes for place in operator.mutation_positions(node)]
                 for occurrence, ((first, column), (last, _)) in enumerate(places):
-                    if first not in skipped:
+                    if not any(begin <= (first, column) < end for begin, end in skipped):
                         yield Mutant(str(path.relative_to(ROOT)), first, column, last, name, occurrence)
 
 
@@ -155,7 +153,7 @@ class Reach:
         """Return the tests that can notice this one.
 
         What is done once, at import, is reached by no test: it is judged by those that reach its file at all, and the
-        files that name what its statement defines.
+        files that name what its statement defines, and by those that hold the specification's tables beside the code.
         """
         source = (place / mutant.path).read_text(encoding="utf-8")
         statements = [
@@ -176,20 +174,22 @@ class Reach:
         for path in {path for path, _ in self.lines}:
             if names & set(re.findall(r"\w+", (place / path).read_text(encoding="utf-8"))):
                 paths.add(path)
-        return set().union(*(tests for (path, _), tests in self.lines.items() if path in paths))
+        tables = {test for test in self.seconds if test.startswith("tests/unit/test_specification.py::")}
+        return tables.union(*(tests for (path, _), tests in self.lines.items() if path in paths))
 
     @cached_property
     def _of_files(self) -> dict[str, Counter[str]]:
-        reach: dict[str, Counter[str]] = {}
+        reach: dict[str, Counter[str]] = defaultdict(Counter)
         for (path, _), tests in self.lines.items():
             for file in {test.partition("::")[0] for test in tests}:
-                reach.setdefault(file, Counter())[path] += 1
+                reach[file][path] += 1
         return reach
 
     def closest(self, path: str) -> list[str]:
         """Return the files of tests, first the one of whose reach the largest part lies in this module."""
         reach = self._of_files
-        return sorted(reach, key=lambda file: (-reach[file][path] / reach[file].total(), file))
+        asked = {test.partition("::")[0] for test in self.seconds}
+        return sorted(asked, key=lambda file: (-reach[file][path] / max(reach[file].total(), 1), file))
 
 
 def run(arguments: list[str], place: Path, needed_s: float) -> tuple[int, str]:
@@ -304,6 +304,8 @@ def main() -> int:
             )
         else:
             kept.write_bytes(pickle.dumps(reach := Reach(place)))
+        for library in LIBRARIES:
+            importlib.import_module(library)
         # What was compiled so far is read again; a mutant leaves nothing.
         os.environ["PYTHONDONTWRITEBYTECODE"] = "1"
         for number, mutant in enumerate(drawn[len(results) :], len(results) + 1):

@@ -260,3 +260,14 @@ def test_copies_for_each_member_are_acknowledged() -> None:
     world, _ = heard_by(scenario({"fidelity": "contended", "converts_multicast": True}))
     assert world.air.counts[LinkKind.GROUP].sent == 0
     assert world.air.counts[LinkKind.DOWN].delivered >= 3 * 149
+
+
+@pytest.mark.parametrize("fidelity", ["sampled", "contended"])
+def test_an_air_tells_what_a_link_loses_and_a_cable_nothing(fidelity: str) -> None:
+    # Spells of five seconds in which nothing gets through, a tenth of the time.
+    spells = {"mean_loss_fraction": 0.1, "mean_burst_s": 5.0}
+    world = World(scenario({"fidelity": fidelity, "dropouts": spells}))
+    losses = [world.air.loss_at("jetty", TrueInstant(second * SECOND)) for second in range(5000)]
+    assert set(losses) == {0.0, 1.0}
+    assert 0.05 < sum(losses) / len(losses) < 0.15
+    assert world.air.loss_at(world.leader.name, TrueInstant(0)) == 0.0

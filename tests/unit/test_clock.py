@@ -9,7 +9,8 @@ import pytest
 
 from leadlight.clock import ClockSettings, ClockView, FollowerClock
 from leadlight.clock.clock import ONE_WAY_BEACONS
-from leadlight.clock.estimator import Exchange
+from leadlight.clock.estimator import Estimate, Exchange
+from leadlight.clock.probation import STAMPING_NS
 from leadlight.errors import ConfigurationError
 from leadlight.terms import ClockState
 from leadlight.units import MILLISECOND, SECOND, LeaderInstant, LocalInstant
@@ -165,6 +166,10 @@ def test_a_path_that_may_have_grown_is_doubted_by_half_the_best_round_trip(groun
         sent, received = LocalInstant(leader + OFFSET - delay_ns), LocalInstant(leader + OFFSET + delay_ns)
         ground.clock.observe_exchange(Exchange(sent, leader, leader, received))
     assert ground.clock._growth_ns(before_ns) == 5 * MILLISECOND - before_ns
+    # And by what the estimator's floor has grown, should that be more.
+    ground.clock._best_round_trip_ns = 0
+    assert ground.clock._latest is not None
+    assert ground.clock._growth_ns(0.0) == ground.clock._latest.floor_ns > 0.0
 
 
 def test_delays_are_reported_from_before_the_beacon_and_only_by_a_good_two_way_clock(ground: Ground) -> None:
@@ -209,6 +214,42 @@ def test_medians_serve_and_marks_that_earned_trust_serve_before_them(ground: Gro
         now = ground.beacon(second, marks=(Mark(1, 300 * MILLISECOND),))
     assert ground.view() is ClockView.COMMON_VIEW
     assert ground.clock.leader_at(now) == pytest.approx(159 * SECOND + MILLISECOND, abs=30_000)
+
+
+@pytest.mark.parametrize("view", [ClockView.SHARED_DELAY, ClockView.COMMON_VIEW])
+def test_marks_or_medians_that_agree_on_what_is_disproven_begin_anew(ground: Ground, view: ClockView) -> None:
+    clock = ground.clock
+    ground.beacon(100)
+    for quarter in range(1, 16):
+        ground.exchange(100 + quarter / 4)
+    by_marks = view is ClockView.COMMON_VIEW
+    tracker = (clock.common_view if by_marks else clock.shared_delay)._tracker
+    views = set()
+    for second in range(105, 180):
+        heard = second * SECOND - 300 * MILLISECOND
+        clock.common_view.note_heard(second - 1, LocalInstant(heard + OFFSET))
+        told: dict[str, Any] = {}
+        if second < 150:
+            told = (
+                {"marks": (Mark(1, 300 * MILLISECOND),)}
+                if by_marks
+                else {"shared_delays": (SharedDelay(1, MILLISECOND),)}
+            )
+        now = ground.beacon(second, **told)
+        if second == 150:
+            # Nothing is known of the rate, and twenty freaks, each of which is possible, agree on one of 56 ppm.
+            assert ground.view() is view
+            tracker.restart()
+            for number in range(-19, 1):
+                at, error_ns = LocalInstant(now + number * SECOND), 56_000 * (number + 19)
+                tracker.observe(at, OFFSET + error_ns, Estimate(at, OFFSET, 0.0, 1e6, 40e-6))
+        ground.exchange(second + 0.5)
+        views.add(ground.view())
+        served, (lower, upper) = clock.served, clock.bound.interval_ns(now)
+        assert served is not None
+        assert lower - STAMPING_NS <= served.offset_at(now) <= upper + STAMPING_NS
+    assert view in views
+    assert ground.view() is ClockView.TWO_WAY
 
 
 def test_marks_neither_widen_nor_narrow_the_causality_bound(make_beacon: Maker) -> None:

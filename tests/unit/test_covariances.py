@@ -62,6 +62,7 @@ def irregular(random: Random, count: int) -> list[tuple[float, int]]:
 def test_what_is_known_of_marks() -> None:
     tracker = OffsetTracker()
     tracker.observe(LocalInstant(0), 500, None, doubt=3e-5)
+    assert [tracker.noise_ns, tracker._xx] == pytest.approx([100_000, 1e-4**2 + 3e-5**2])
     textbook = Textbook([0.0, 0.0], [[tracker._xx, 0.0], [0.0, tracker._rr]])
     now = 0
     for elapsed, off_ns in irregular(Random(1), 40):
@@ -198,6 +199,31 @@ def known_of_edges(edges: EdgeFilter) -> tuple[list[float], list[list[float]]]:
         [e._xb, e._rb, e._bb, e._bf],
         [e._xf, e._rf, e._bf, e._ff],
     ]
+
+
+def test_what_the_first_exchanges_leave_open() -> None:
+    edges = EdgeFilter()
+
+    def exchange(second: int, round_trip_ms: int) -> None:
+        sent, there = second * SECOND, LeaderInstant(second * SECOND + round_trip_ms * MILLISECOND // 2)
+        edges.observe_exchange(
+            Exchange(LocalInstant(sent), there, there, LocalInstant(sent + round_trip_ms * MILLISECOND))
+        )
+
+    exchange(0, 20)
+    assert edges._xx == pytest.approx(10e-3**2 + 1e-6)
+    assert [edges._f, edges._ff] == pytest.approx([1e-3, (0.6 * 10e-3) ** 2])
+    for second in range(1, 40):
+        exchange(second, 20)
+    assert edges._f == pytest.approx(10e-3, abs=1e-3)
+    # After a restart of the leader's host the path is believed to be as it was ...
+    edges.rebase()
+    exchange(40, 200)
+    assert edges._xx == pytest.approx(100e-3**2 + 1e-6, rel=1e-4)
+    # ... unless four exchanges say that it is not.
+    for second in range(41, 44):
+        exchange(second, 200)
+    assert [edges._f, edges._ff] == pytest.approx([90e-3, 2e-3**2 + 10e-3**2], rel=1e-4)
 
 
 @pytest.mark.interpreted

@@ -421,10 +421,28 @@ def test_a_stop_fades_within_a_second_at_once(locked: Board) -> None:
     locked.cue = stopped(TIDEFALL, 170)
     at = locked.beacon(170)
     assert [(event.at, event.cue) for event in locked.told(events.CueAdopted)] == [(at, locked.cue)]
+    half = LocalInstant(at + STOP_FADE_NS // 2)
+    assert locked.follower.stage.frame_at(half) == 70 * 40 + 20
     levels = [locked.follower.shown(LocalInstant(at + part * STOP_FADE_NS // 4)).level for part in range(5)]
     assert levels == [1.0, 0.75, 0.5, 0.25, 0.0]
     locked.run(172)
     assert locked.shown(172).frame is None
+
+
+def test_only_a_later_stop_moves_what_a_stop_holds_back(locked: Board) -> None:
+    locked.beacon(171, cue=stopped(TIDEFALL, 170.9))
+    locked.beacon(171.1, cue=stopped(TIDEFALL, 170.5))
+    for seconds, since, told in ((171.2, 170.7, CueState.STOPPED), (171.3, 171, CueState.ROLLING)):
+        locked.beacon(seconds, cue=rolling(TIDEFALL, since))
+        assert locked.follower.cue_told.state is told
+
+
+def test_a_show_that_goes_on_after_a_stop_holds_nothing_back(locked: Board) -> None:
+    locked.beacon(170, cue=stopped(TIDEFALL, 170))
+    for seconds in (172, 172.1, 172.2):
+        locked.beacon(seconds, cue=rolling(TIDEFALL, 172))
+    locked.beacon(172.3, cue=paused(TIDEFALL, 171.5, 3))
+    assert locked.follower.cue_told == paused(TIDEFALL, 171.5, 3)
 
 
 def test_a_stop_does_not_wait_for_a_lock(board: Board) -> None:
@@ -1474,6 +1492,7 @@ def test_a_late_packet_proves_the_leader_alive_when_it_was_sent(locked: Board) -
     at = 170
     arrived_at = locked.beacon(at, delay_ns=700 * MILLISECOND)
     assert locked.follower.heard_at == arrived_at
+    assert locked.follower.snapshot(local(171)).beacon_age_ns == local(171) - arrived_at
     assert locked.follower.alive_at == pytest.approx(local(at), abs=MILLISECOND)
     locked.run(at + 30, answering=False)  # nothing more comes: holdover does not change when that was
     assert locked.follower.clock.state is ClockState.HOLDOVER
@@ -1482,8 +1501,19 @@ def test_a_late_packet_proves_the_leader_alive_when_it_was_sent(locked: Board) -
 
 def test_without_a_lock_the_leader_was_alive_when_it_was_heard(board: Board) -> None:
     assert board.follower.alive_at is None
+    assert board.follower.snapshot(local(160)).beacon_age_ns is None
     arrived_at = board.beacon(160, delay_ns=700 * MILLISECOND)
     assert board.follower.alive_at == arrived_at
+
+
+@pytest.mark.parametrize("soundings", [True, False])
+def test_after_a_short_suspension_it_asks_anew_at_once(make_board: Callable[..., Board], soundings: bool) -> None:
+    board = make_board(soundings=soundings)
+    board.lead(160, 170)
+    board.sent.clear()
+    board.follower.note_resumed(local(170.1))
+    board.run(170.4)
+    assert (Sounding in {type(message) for _, message, _ in board.sent}) == soundings
 
 
 def test_after_suspension_the_clock_begins_anew_and_the_show_goes_on(locked: Board) -> None:

@@ -20,13 +20,14 @@ class Told:
     def __init__(self) -> None:
         self.cue = dark_cue(LeaderInstant(0))
         self.now: Shown = Shown(None, None, 0.0, None)
-        self.noted: list[int] = []
+        self.frame_shown: int | None = None
+        self.noted: list[tuple[int, int]] = []
 
     def shown(self, _now: LocalInstant) -> Shown:
         return self.now
 
-    def note_frame_shown(self, frame: int, _at: LocalInstant) -> None:
-        self.noted.append(frame)
+    def note_frame_shown(self, frame: int, at: LocalInstant) -> None:
+        self.noted.append((frame, at))
 
 
 def look(row: FrameRow, told: Told, at: int, show: StoredShow | None, frame: int | None) -> tuple[Any, ...] | None:
@@ -44,7 +45,11 @@ def test_frames_in_their_order_are_no_news_and_what_was_left_out_is_counted() ->
     assert look(row, told, 30, TIDEFALL, 8) == (False, 0)
     assert look(row, told, 55, TIDEFALL, 11) == (False, 2)
     assert look(row, told, 80, TIDEFALL, 10) == (False, 0)
-    assert told.noted == [7, 8, 11, 10]
+    assert told.frame_shown == 10
+    assert told.noted == []
+    for frame in (10, None):
+        row.note_handed(frame, LocalInstant(81))
+    assert told.noted == [(10, 81)]
 
 
 @pytest.mark.parametrize("what", ["another show", "dark", "light again", "another cue", "asked early"])

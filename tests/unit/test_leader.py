@@ -14,12 +14,14 @@ from typing import Any
 import pytest
 
 from leadlight import events
+from leadlight.clock.estimator import Estimate
 from leadlight.cue import Cue, FrameRate, ShowLine
 from leadlight.errors import ConfigurationError, OrderError
 from leadlight.follower.follower import Follower
 from leadlight.follower.settings import SILENT_INTERVALS, FollowerSettings
 from leadlight.leader.leader import ASK_PATIENCE_NS, ASK_SPACING_NS, ASK_TIMES, LAST_RANK, RANK_SPACING_NS, Leader
 from leadlight.leader.settings import LISTEN_INTERVALS, LeaderSettings
+from leadlight.leader.succession import _on_own_clock
 from leadlight.playback.content import StoredShow
 from leadlight.terms import ClockState, ContentState, CueState, OnMusicLost, Role
 from leadlight.units import MILLISECOND, MINUTE, SECOND, LeaderInstant, LocalInstant, ShowPosition
@@ -269,6 +271,21 @@ def test_a_leader_wakes_for_whichever_comes_first(hall: Hall, monkeypatch: pytes
     for ear_at, first in ((None, due), (due - 1, due - 1), (due + 1, due)):
         monkeypatch.setattr(boathouse, "_ear", SimpleNamespace(next_timer=lambda ear_at=ear_at: ear_at))
         assert boathouse.next_timer() == first
+
+
+def test_a_show_taken_over_on_ones_own_clock_keeps_the_pace_that_it_had() -> None:
+    # Local time runs 20 ppm faster than the leader's, by which the show was 100 ppm fast.
+    served, now = Estimate(LocalInstant(1_000 * SECOND), 5 * SECOND, 20e-6), LocalInstant(1_000 * SECOND)
+    for since_s in (900, 1_100):
+        line = ShowLine(LeaderInstant(since_s * SECOND), ShowPosition(7 * SECOND), 100_000)
+        own = _on_own_clock(Cue(1, CueState.ROLLING, line, LeaderInstant(800 * SECOND)), served, now)
+        assert own.line.rate_ppb == 79_998
+        assert own.ordered_at == LeaderInstant(served.local_at(LeaderInstant(800 * SECOND)))
+        for after_s in (200, 300):
+            there = LocalInstant(now + after_s * SECOND)
+            assert own.position_at(LeaderInstant(there)) == pytest.approx(
+                line.position_at(served.leader_at(there)), abs=1_000
+            )
 
 
 def test_an_order_to_lead_ends_the_deference(hall: Hall) -> None:

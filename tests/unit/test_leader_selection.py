@@ -681,3 +681,13 @@ def test_the_burst_of_another_cue_shortens_no_interval(make_beacon: Maker, a_cue
         )
         case.selection.follow(beacon, at(seconds))
         assert case.selection.loss_interval_ns(beacon, at(seconds)) == 10 * SECOND
+
+
+def test_after_another_cue_the_gaps_are_counted_anew(make_beacon: Maker, a_cue: Cue) -> None:
+    case = Case(make_beacon)
+    assert judged(case, 65.5, [0, 2, 3, 4.5]) == 3
+    paused = case.beacon(60, 10, 11)._replace(
+        interval_ns=65_500 * MILLISECOND, cue=a_cue._replace(state=CueState.PAUSED)
+    )
+    case.selection.follow(paused, at(6))
+    assert case.selection.loss_interval_ns(paused, at(6)) == UNPROVEN_INTERVAL_NS

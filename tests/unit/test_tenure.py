@@ -653,6 +653,20 @@ def test_a_lease_that_runs_out_ends_the_copies_and_is_told(make_sounding: Maker)
     assert last == at(31)
 
 
+def test_whose_copies_end_is_told_by_name(make_sounding: Maker, make_tally: Maker) -> None:
+    desk = Desk(delivery=Delivery.COPIES)
+    desk.hear(make_sounding(follower=21, tenure=0), at(0), "here")
+    cookie = next(message.cookie for message in desk.wake(at(0)) if isinstance(message, Echo))
+    desk.hear(make_tally(follower=21, name="jetty"), at(0.5), "here")
+    desk.hear(make_sounding(follower=21, tenure=0, cookie=cookie), at(1), "here")
+    desk.run(60)
+    told = [event for event in desk.events() if isinstance(event, events.CopiesBegun | events.CopiesEnded)]
+    assert [(type(event), event.name) for event in told] == [
+        (events.CopiesBegun, "jetty"),
+        (events.CopiesEnded, "jetty"),
+    ]
+
+
 @pytest.mark.parametrize(
     ("delivery", "to_group", "to_one"),
     [(Delivery.GROUP, True, False), (Delivery.BOTH, True, True), (Delivery.COPIES, False, True)],

@@ -321,8 +321,14 @@ class FollowerClock:
         by_marks = by_group = None
         if self._may_serve_marks:
             by_marks = self.common_view.estimate(now)
+            if by_marks is not None and self._is_disproven(by_marks, now):
+                self.common_view.begin_anew()
+                by_marks = None
         if by_marks is None and self._may_serve_medians:
             by_group = self.shared_delay.estimate(now, floor_ns, uncorrected.deviation_ns if self._two_way else 0.0)
+            if by_group is not None and self._is_disproven(by_group, now):
+                self.shared_delay.begin_anew()
+                by_group = None
         if by_marks is not None:
             if self._two_way:
                 by_marks = fused(by_marks, uncorrected, now)
@@ -349,3 +355,11 @@ class FollowerClock:
         if self._settled:
             # Whatever the state: a declaration left as it was would grow old while the crystal wanders on.
             self.bound.settle(uncorrected.rate, uncorrected.rate_deviation)
+
+    def _is_disproven(self, estimate: Estimate, now: LocalInstant) -> bool:
+        """Return whether an estimate lies further outside what is proven than two hosts stamp apart.
+
+        The few samples that it began with agreed by chance, and what came since looked like freaks to it.
+        """
+        lower, upper = self.bound.interval_ns(now)
+        return not lower - STAMPING_NS <= estimate.offset_at(now) <= upper + STAMPING_NS

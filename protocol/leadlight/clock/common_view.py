@@ -49,6 +49,10 @@ class CommonViewClock:
         self._probation.rebase()
         self._tracker.restart()
 
+    def begin_anew(self) -> None:
+        """Forget the offset alone: what the marks agreed on is disproven, and the next ones may agree on another."""
+        self._tracker.restart()
+
     def restart(self) -> None:
         """Forget everything: another leader, or another radio."""
         self.rebase()

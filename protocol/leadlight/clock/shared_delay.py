@@ -102,6 +102,11 @@ class SharedDelayClock:
         self._missed = 0
         self._tracker.restart()
 
+    def begin_anew(self) -> None:
+        """Forget the offset alone: what the medians agreed on is disproven, and the next ones may agree on another."""
+        self._doubt_ns = 0.0
+        self._tracker.restart()
+
     def note_arrival(self, serial: int, arrival: Arrival) -> None:
         """Remember a beacon sent to the group."""
         self._arrivals[serial] = arrival

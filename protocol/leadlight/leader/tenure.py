@@ -13,7 +13,7 @@ from typing import Final
 from leadlight import events
 from leadlight.addresses import GROUP, Address
 from leadlight.clock import DelayCollector, Estimate
-from leadlight.cue import START, Cue, ShowLine, check_cue, dark_cue
+from leadlight.cue import START, Cue, ShowLine, dark_cue
 from leadlight.entropy import Entropy, nonzero32
 from leadlight.errors import OrderError
 from leadlight.follower import TALLIES_PER_SECOND
@@ -150,7 +150,6 @@ class Tenure:
 
         A scheduled cue at the same instant is replaced.
         """
-        check_cue(cue)
         at = cue.line.leader_at
         self.scheduled = sorted(
             [*(other for other in self.scheduled if other.line.leader_at != at), cue],
@@ -164,7 +163,6 @@ class Tenure:
 
     def resume_line(self, cue: Cue, now: LocalInstant) -> None:
         """Put a cue in force at once, its line already under way: a leader that comes back mid-show."""
-        check_cue(cue)
         self.cue = cue
         self._begin_pacing()
         self._burst(now, CHANGE_BURST_NS)

@@ -98,14 +98,16 @@ def arrival(
 
     Returns now if there is no stamp or its age is negative or absurd.
     """
-    # In this order a pause between the two readings makes the datagram look late, which does little harm, and never
-    # early, which would: the clock's estimator believes the early ones.
-    wall_now = wall_clock()
-    now = clock()
     for level, kind, data in ancillary:
         if _is_stamp(level, kind, data):
             whole_seconds, nanoseconds = _TIMESPEC.unpack(data[: _TIMESPEC.size])
+            # Read once for nothing: a program that was idle fetches all that reading takes, which would lie between
+            # the two readings that count.
+            clock()
+            # In this order a pause between the two readings makes the datagram look late, which does little harm, and
+            # never early, which would: the clock's estimator believes the early ones.
+            wall_now = wall_clock()
+            now = clock()
             age_ns = wall_now - (whole_seconds * SECOND + nanoseconds)
-            if 0 <= age_ns <= AGE_MAXIMUM_NS:
-                return LocalInstant(now - age_ns)
-    return now
+            return LocalInstant(now - age_ns) if 0 <= age_ns <= AGE_MAXIMUM_NS else now
+    return clock()

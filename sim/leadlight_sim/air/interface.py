@@ -91,6 +91,10 @@ class Air(Protocol):
         """Frames so far, by link kind."""
         ...
 
+    def loss_at(self, station: str, instant: TrueInstant) -> float:
+        """Return the chance that one try on a station's link is lost, but for collisions: for oracles and tests."""
+        ...
+
     def attach(self, station: Station) -> None:
         """Put a station on the network; raises ``ConfigurationError`` if its name is taken."""
         ...

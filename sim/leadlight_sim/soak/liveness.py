@@ -29,10 +29,15 @@ def one_node_leads(group: Group, evening: Evening) -> Mapping[str, str]:
     """Of those that could, one leads, and only one."""
     if not evening.calm.is_calm(evening.seconds(group.at)) or not group.could_lead:
         return {}
-    if len(group.leading) == 1:
+    if len(group.leading) == 1 or any(_is_cut_off(node.name, group, evening) for node in group.leading):
         return {}
     names = ", ".join(node.name for node in group.leading)
     return {"group": f"{names} lead at once" if names else "nobody leads"}
+
+
+def _is_cut_off(name: str, group: Group, evening: Evening) -> bool:
+    """Return whether nothing gets through on a node's link: the reference models have such spells of any length."""
+    return evening.world.air.loss_at(name, group.at) >= 1.0
 
 
 def _following_s(evening: Evening) -> float:

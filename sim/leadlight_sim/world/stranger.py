@@ -13,7 +13,7 @@ from leadlight import Codec, Cue, CueState, ShowLine
 from leadlight.errors import WireError
 from leadlight.terms import ClockState, ContentState, Kind
 from leadlight.units import MILLISECOND, LeaderInstant, LocalInstant, ShowPosition
-from leadlight.wire import TAG_BYTES, U8, U16, U32, UNKEYED_SLOT, Beacon, Sounding, Tally
+from leadlight.wire import PREAMBLE_BYTES, TAG_BYTES, U8, U16, U32, UNKEYED_SLOT, Beacon, Sounding, Tally
 from leadlight_sim.air import Air
 from leadlight_sim.kernel import Stream, TrueInstant
 
@@ -47,7 +47,7 @@ class Stranger:
         """Listen."""
         del sender, arrived_at
         self._heard.append(data)
-        if data[2] & 0x0F != Kind.BEACON:
+        if len(data) <= PREAMBLE_BYTES or data[2] & 0x0F != Kind.BEACON:
             return
         if data[3] != UNKEYED_SLOT:
             # Nothing is encrypted: whoever has no key can still read, and say the same without a tag.

@@ -141,6 +141,14 @@ class ContendedAir:
         if settings.scans is not None and name in settings.scans.stations:
             self._plan_scan(port, settings.scans, 0)
 
+    def loss_at(self, station: str, instant: TrueInstant) -> float:
+        """Return the chance that one try on a station's link is lost, but for collisions; the cable loses nothing."""
+        port = self._ports[station]
+        if port.wired:
+            return 0.0
+        own, shared = port.channel.loss_at(instant), self._cell(port.cell).shared.loss_at(instant)
+        return own + shared - own * shared
+
     def send(self, sender: str, data: bytes, destination: str | None) -> None:
         """Send a datagram now; a destination of None is the group, whose sender does not hear itself.
 

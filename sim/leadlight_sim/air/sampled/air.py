@@ -254,6 +254,14 @@ class SampledAir:
         self._ports[name] = port
         (self._on_cable if port.wired else self._on_radio).append(port)
 
+    def loss_at(self, station: str, instant: TrueInstant) -> float:
+        """Return the chance that one try on a station's link is lost, but for collisions; the cable loses nothing."""
+        port = self._ports[station]
+        if port.wired:
+            return 0.0
+        own, shared = port.loss_at(instant), self._shared.loss_at(instant)
+        return own + shared - own * shared
+
     def send(self, sender: str, data: bytes, destination: str | None) -> None:
         """Send a datagram now; a destination of None is the group, whose sender does not hear itself.
 
