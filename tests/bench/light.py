@@ -24,6 +24,7 @@ import logging
 import multiprocessing
 import os
 import statistics
+import threading
 import time
 from collections.abc import Callable
 from typing import Any
@@ -85,11 +86,18 @@ def play(
     offsets: list[int] = []
     used = [0.0, 0.0]
 
+    def note_offset() -> None:
+        offsets.append(node.snapshot().offset_ns or 0)
+
     def note(frame: int) -> None:
         now = time.clock_gettime_ns(time.CLOCK_MONOTONIC_RAW)
         shown.setdefault(frame, now)
         if frame % 10 == 0 and time.monotonic_ns() > (begin_ns + until_ns) // 2:
-            offsets.append(node.snapshot().offset_ns or 0)
+            # Half a frame later: asked now, it would hold up the player that has this core next.
+            if way == "thread":
+                threading.Timer(NO_FRAME_NS / 2 / SECOND, note_offset).start()
+            else:
+                asyncio.get_running_loop().call_later(NO_FRAME_NS / 2 / SECOND, note_offset)
         if not used[0] and time.monotonic_ns() > begin_ns:
             used[:] = [time.process_time(), time.monotonic()]
 

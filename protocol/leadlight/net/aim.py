@@ -31,6 +31,8 @@ SLEEP_LATE_AT_FIRST_NS: Final = 100 * MICROSECOND
 """Before anything is known: what an idle computer was measured to need."""
 MARGIN_NS: Final = 100 * MICROSECOND
 """A sleep is meant to be so long at least: several players of one host hold each other up."""
+SLEEP_MINIMUM_NS: Final = 10 * MICROSECOND
+"""A shorter sleep is not worth its beginning and end."""
 LEAD_MAXIMUM_NS: Final = 2 * MILLISECOND
 """Whatever wakes later than this is not waited out: the loop stands still for as long."""
 _CREDIT_KEPT_NS: Final = SECOND // 4
@@ -102,16 +104,21 @@ class Aim:
 
     def stand_still(self, at: LocalInstant, woken_for: LocalInstant | None) -> None:
         """Return when the clock shows ``at``, having slept and spun since a wake that was due at ``woken_for``."""
-        sleeps_until = at - self._sleep_lead_ns
         now = self._clock()
+        began_at = monotonic_ns()
         if woken_for is not None:
             self._wake_late_ns = now - woken_for
-        if now < sleeps_until:
-            sleep((sleeps_until - now) / SECOND)
-            now = self._clock()
-            self._sleep_late_ns = now - sleeps_until
-        if now < at:
-            self._spin(at - now)
+        # From here on by the system's clock, which is read in a fifth of the time. They part by 500 ppm at most; a
+        # thousandth more makes sure that it is not too soon, and so does reading it second.
+        left_ns = at - now
+        until = began_at + left_ns + (left_ns >> 10)
+        sleeps_until = until - self._sleep_lead_ns
+        if sleeps_until - began_at > SLEEP_MINIMUM_NS:
+            sleep((sleeps_until - began_at) / SECOND)
+            began_at = monotonic_ns()
+            self._sleep_late_ns = began_at - sleeps_until
+        if began_at < until:
+            self._spin(began_at, until)
 
     def _learn(self) -> None:
         # At the next wait: between waking and the player there is no time for it.
@@ -122,11 +129,8 @@ class Aim:
             self.sleeps.note(self._sleep_late_ns)
             self._sleep_late_ns = None
 
-    def _spin(self, left_ns: int) -> None:
-        # By the system's clock, which is read in a fifth of the time. They part by 500 ppm at most; a thousandth more
-        # makes sure that it is not too soon, and so does reading it second.
-        began_at = now = monotonic_ns()
-        until = began_at + left_ns + (left_ns >> 10)
+    def _spin(self, began_at: int, until: int) -> None:
+        now = began_at
         while now < until:
             now = monotonic_ns()
         self.spun_ns += now - began_at
