@@ -1544,6 +1544,19 @@ def test_after_suspension_the_clock_begins_anew_and_the_show_goes_on(locked: Boa
     assert backward_moves([(230, locked.shown(230.5).frame), (231, locked.shown(231).frame)]) == []
 
 
+def test_who_slept_through_a_change_of_show_does_not_play_the_new_one_by_the_line_of_the_old(locked: Board) -> None:
+    board = locked
+    board.beacon(170, next_cue=rolling(EMBERS, 175))
+    board.follower.note_resumed(local(180))
+    board.follower.handle_timer(local(180))
+    assert board.follower.cue == rolling(EMBERS, 175)
+    assert board.shown(180).frame is None
+    board.cue = rolling(EMBERS, 175)
+    board.lead(180.5, 184)
+    assert board.shown(184.0125).frame == 9 * 40
+    assert board.told(events.Held) == []
+
+
 def test_a_host_that_slept_before_anybody_was_heard_has_nothing_to_forget(board: Board) -> None:
     board.follower.note_resumed(local(100))
     assert board.events() == []
