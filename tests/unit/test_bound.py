@@ -143,6 +143,14 @@ def test_however_far_apart_two_clocks_are_it_is_proven() -> None:
     assert bound.is_two_sided
 
 
+def test_what_is_proven_of_an_instant_is_worth_less_a_nanosecond_before_it() -> None:
+    bound = CausalityBound()
+    bound.observe_exchange(exchange(0, 0))
+    assert bound.interval_ns(AT) == (OFFSET, OFFSET)
+    for apart_ns in (-1, 1):
+        assert bound.interval_ns(LocalInstant(AT + apart_ns)) == (OFFSET - 1, OFFSET + 1)
+
+
 def test_the_earliest_is_the_earliest_if_only_by_a_nanosecond() -> None:
     lateness = Lateness()
     for offset_ns in (100, 99):

@@ -146,6 +146,11 @@ def test_it_tells_the_very_nanosecond_at_which_a_bound_will_be_outgrown(ground: 
     ground.beacon(100)
     now = ground.exchange(100.5)
     end = LocalInstant(now + 1_000 * SECOND)
+    served = ground.clock.served
+    assert served is not None
+    later = LocalInstant(now + 100 * SECOND)
+    assert ground.clock.bounds(later).causality_ns == ground.clock.bound.half_width_ns(served, later)
+    assert ground.clock.bounds(later).statistical_ns == int(ground.clock._judged_ns(served, later)) + 1
     for bound_ns in (15_000_001, 20_000_000, 33_333_333, 40_000_001):
         at = ground.clock.outgrows_at(bound_ns, now, end)
         widths = [ground.clock.bounds(LocalInstant(at - back)).statistical_ns for back in (1, 0)]

@@ -133,6 +133,10 @@ def test_six_marks_refused_in_a_row_and_a_seventh_say_that_the_offset_is_another
     assert (tracker._base, tracker._x, tracker._xr) == (300 * MILLISECOND, 0.0, 0.0)
     assert tracker._xx == pytest.approx(noise**2 + 3e-5**2)
     assert tracker._rr == pytest.approx(rate_variance + 7 * RATE_WANDER**2 + edge_filter.RATE_REOPENED**2)
+    for second in range(27, 34):
+        assert tracker._base == 300 * MILLISECOND
+        assert not tracker.observe(LocalInstant(second * SECOND), 900 * MILLISECOND, None)
+    assert tracker._base == 900 * MILLISECOND
 
 
 def test_how_far_samples_scatter_is_learnt() -> None:
@@ -178,6 +182,25 @@ def test_no_variance_is_rounded_away() -> None:
     tracker._xx = tracker._rr = 0.0
     tracker.observe(LocalInstant(0), 0, None)
     assert (tracker._xx, tracker._rr) == (1e-18, 1e-24)
+
+
+def test_no_floor_is_below_zero() -> None:
+    for observe in (EdgeFilter.observe_copy, EdgeFilter.observe_beacon):
+        edges = EdgeFilter()
+        observe(edges, LeaderInstant(0), LocalInstant(0))
+        edges._f = edges._b = 0.0
+        observe(edges, LeaderInstant(40 * MILLISECOND), LocalInstant(0))
+        assert (edges._f, edges._b) == (0.0, 0.0)
+
+
+def test_on_another_network_the_floors_are_open_and_the_clock_is_kept() -> None:
+    edges = EdgeFilter()
+    edges.observe_copy(LeaderInstant(0), LocalInstant(0))
+    state, before = known_of_edges(edges)
+    edges.reopen_paths()
+    before[2][2] += 20e-3**2
+    before[3][3] += 2e-3**2
+    assert known_of_edges(edges) == (state, before)
 
 
 def test_what_contradicts_itself_begins_anew_where_it_stood() -> None:

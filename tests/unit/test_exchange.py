@@ -70,6 +70,15 @@ def test_hastened_the_next_comes_within_the_first_spacing_and_nobody_sounds_who_
     assert schedule.due_at is None
 
 
+def test_among_more_each_asks_more_rarely() -> None:
+    more = 900
+    schedule = begun(group_size=5)
+    times(schedule, MINUTE)
+    schedule.share(more, 60, LocalInstant(START + MINUTE))
+    gaps = [later - earlier for earlier, later in pairwise(times(schedule, 10 * MINUTE))]
+    assert min(gaps) >= fair_spacing_ns(more, 60) * (1 - SPACING_SPREAD)
+
+
 def test_in_a_jam_they_grow_no_rarer_until_the_clock_is_known_or_five_minutes_have_passed() -> None:
     jammed = times(begun(group_size=5), 10 * MINUTE, deviation_ns=GROWTH_DEVIATION_NS + 1)
     # In this time all of them but the first few are a quarter of a second apart; then they grow as they always do.

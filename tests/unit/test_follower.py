@@ -739,6 +739,7 @@ def test_holdover_ends_at_its_cap_with_a_slow_fade_and_then_silence(make_board: 
     assert board.events() == [events.HoldoverEnded(ended_at, MINUTE)]
     assert board.follower.shown(LocalInstant(ended_at + HOLDOVER_FADE_NS // 2)).frame is None  # halted by now
     assert board.follower.next_timer() is None
+    assert all(sent_at < ended_at for sent_at, _, _ in board.sent)
     board.sent.clear()
     board.run(10_000)
     assert board.sent == []
@@ -1306,6 +1307,13 @@ def test_a_fade_in_is_over_when_it_was_to_be_whatever_else_is_cued(make_board: C
     assert board.follower.shown(LocalInstant(at + RETURN_FADE_NS)).level == 1.0
 
 
+def test_what_begins_stopped_comes_in_from_the_dark(make_board: Callable[..., Board]) -> None:
+    board = make_board(codec=KEYED)
+    board.lead(160, 160.5, cue=stopped(TIDEFALL, 160))
+    board.beacon(160.5, cue=rolling(TIDEFALL, 160.5))
+    assert 0.0 < board.shown(160.51).level < 0.1
+
+
 def test_a_packet_that_comes_before_a_late_timer_puts_the_cue_in_force(locked: Board) -> None:
     coming = paused(TIDEFALL, 172, 10)
     locked.beacon(170, next_cue=coming)
@@ -1512,6 +1520,7 @@ def test_after_a_short_suspension_it_asks_anew_at_once(make_board: Callable[...,
     board.lead(160, 170)
     board.sent.clear()
     board.follower.note_resumed(local(170.1))
+    assert board.follower.counters["host resumed"] == 1
     board.run(170.4)
     assert (Sounding in {type(message) for _, message, _ in board.sent}) == soundings
 
@@ -1533,6 +1542,19 @@ def test_after_suspension_the_clock_begins_anew_and_the_show_goes_on(locked: Boa
     assert estimate is not None
     assert estimate.at >= local(230)
     assert backward_moves([(230, locked.shown(230.5).frame), (231, locked.shown(231).frame)]) == []
+
+
+def test_who_slept_through_a_change_of_show_does_not_play_the_new_one_by_the_line_of_the_old(locked: Board) -> None:
+    board = locked
+    board.beacon(170, next_cue=rolling(EMBERS, 175))
+    board.follower.note_resumed(local(180))
+    board.follower.handle_timer(local(180))
+    assert board.follower.cue == rolling(EMBERS, 175)
+    assert board.shown(180).frame is None
+    board.cue = rolling(EMBERS, 175)
+    board.lead(180.5, 184)
+    assert board.shown(184.0125).frame == 9 * 40
+    assert board.told(events.Held) == []
 
 
 def test_a_host_that_slept_before_anybody_was_heard_has_nothing_to_forget(board: Board) -> None:

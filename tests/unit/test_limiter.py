@@ -15,6 +15,11 @@ def test_a_burst_passes_at_once_and_no_more() -> None:
     assert [limiter.allow(at(5)) for _ in range(5)] == [True, True, True, False, False]
 
 
+def test_at_least_one_a_second_is_allowed() -> None:
+    limiter = RateLimiter(per_second=0, burst=0)
+    assert [limiter.allow(at(ns)) for ns in (0, SECOND - 1, SECOND)] == [True, False, True]
+
+
 def test_the_next_is_allowed_after_exactly_its_share_of_a_second() -> None:
     limiter = RateLimiter(per_second=10, burst=1)
     assert limiter.allow(at(0))

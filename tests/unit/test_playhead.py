@@ -160,6 +160,19 @@ def test_with_latency_it_holds_until_so_much_before_the_show_has_caught_up() -> 
     assert not playhead.is_holding(at(13))
 
 
+def test_a_plan_is_what_is_in_hand_and_what_comes_after() -> None:
+    playhead = running()
+    assert playhead.plan == (playhead.now,)
+    playhead.amend(show(50 * MILLISECOND), at(10))
+    assert list(playhead.plan) == list(playhead.stretches)
+    assert [stretch.rate_ppb for stretch in playhead.plan] == [0, 20_000_000, 0]
+
+
+def test_a_position_that_is_past_was_reached_a_moment_after_any_instant() -> None:
+    assert running().instant_of(ShowPosition(5 * SECOND), at(10)) == at(10) + 1
+    assert running().instant_of(ShowPosition(15 * SECOND), at(10)) == at(15)
+
+
 def test_no_slew_turns_round_within_a_second_of_the_last() -> None:
     playhead = running()
     playhead.amend(show(10 * MILLISECOND), at(10))  # ends at 10.5 s

@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
+from functools import lru_cache
 from itertools import pairwise
 from typing import TYPE_CHECKING, Final, TypeAlias
 
@@ -74,6 +75,8 @@ ROWS_MAXIMUM: Final = 16
 """More pieces than these cannot be told apart on a page: the worst are shown, and the caption says so."""
 WORST_CHARACTERS: Final = 11
 """Of the name of the worst piece: the margin has room for these and a word."""
+POINTS: Final = 200
+"""Of a curve, at most."""
 FLOOR_MS: Final = 0.01
 """Errors smaller than this are drawn as this: a logarithmic scale has no zero."""
 NOTHING_DUE, DARK, NO_POWER = -1, -2, -3
@@ -320,15 +323,11 @@ def error_distribution(rehearsal: Rehearsal, width: int = WIDTH) -> Drawing | No
     axes.set_xscale("log")
     axes.set_yscale("log")
     worst_line: Floats | None = None
-    for tint, alpha, naive in ((NAIVE, 0.6, True), (OURS, 0.8, False)):
-        for score in ranked:
-            curve = _beyond(settled_part(score, rehearsal, distances(score, scores, naive)))
-            if curve is None:
-                continue
+    for tint, alpha, curves in zip((NAIVE, OURS), (0.6, 0.8), _curves(rehearsal), strict=True):
+        for curve in curves:
             largest = max(largest, float(curve[0][-1]))
-            if not naive and worst_line is None:
-                worst_line = curve
             axes.step(*curve, where="post", color=tint.light, linewidth=1, alpha=alpha)
+        worst_line = next(iter(curves), None)
     if worst_line is not None and len(ranked) > 1:
         axes.step(*worst_line, where="post", color=WORST.light, linewidth=2)
     right = 1.7 * largest
@@ -368,12 +367,25 @@ def error_distribution(rehearsal: Rehearsal, width: int = WIDTH) -> Drawing | No
     )
 
 
-def _beyond(values: Floats) -> Floats | None:
+@lru_cache(maxsize=1)  # drawn for a page and for a phone
+def _curves(rehearsal: Rehearsal) -> tuple[list[Floats], list[Floats]]:
+    """Return the curves of the latest beacon's distances and of ours, the worst piece's first."""
+    scores = rehearsal.scores
+    ranked = worst_first(scores.followers)
+    points = POINTS if len(ranked) <= ROWS_MAXIMUM else POINTS // 4  # many lines are a band
+    naive, ours = (
+        [_beyond(settled_part(score, rehearsal, distances(score, scores, way)), points) for score in ranked]
+        for way in (True, False)
+    )
+    return [one for one in naive if one is not None], [one for one in ours if one is not None]
+
+
+def _beyond(values: Floats, points: int = POINTS) -> Floats | None:
     # (distance, share of time beyond it), as few points as show the same line.
     if values.size == 0:
         return None
     sizes = np.maximum(np.sort(np.abs(values)), FLOOR_MS)
-    kept = np.unique(np.round(sizes.size * (1 - np.geomspace(1 / sizes.size, 1, 200))).astype(int))
+    kept = np.unique(np.round(sizes.size * (1 - np.geomspace(1 / sizes.size, 1, points))).astype(int))
     return np.array([np.append(FLOOR_MS, sizes[kept]), np.append(1.0, 1 - (kept + 1) / sizes.size)])
 
 
