@@ -31,6 +31,8 @@ SLEEP_LATE_AT_FIRST_NS: Final = 100 * MICROSECOND
 """Before anything is known: what an idle computer was measured to need."""
 MARGIN_NS: Final = 100 * MICROSECOND
 """A sleep is meant to be so long at least: several players of one host hold each other up."""
+SPIN_MARGIN_NS: Final = 20 * MICROSECOND
+"""A spin begins so much earlier than any sleep is known to end late: by then what follows it has been fetched."""
 SLEEP_MINIMUM_NS: Final = 10 * MICROSECOND
 """A shorter sleep is not worth its beginning and end."""
 LEAD_MAXIMUM_NS: Final = 2 * MILLISECOND
@@ -96,7 +98,7 @@ class Aim:
             credit = self._credit_ns + (now - self._credited_at) * self.share
             self._credit_ns = min(credit, _CREDIT_KEPT_NS * self.share)
             self._credited_at = now
-            lead_ns = max(min(self.sleeps.most_ns, lead_ns + int(self._credit_ns)), lead_ns)
+            lead_ns = max(min(self.sleeps.most_ns + SPIN_MARGIN_NS, lead_ns + int(self._credit_ns)), lead_ns)
         self._sleep_lead_ns = lead_ns
         return lead_ns + self.wakes.most_ns + MARGIN_NS
 
@@ -112,15 +114,14 @@ class Aim:
             self._wake_late_ns = now - woken_for
         # From here on by the system's clock, which is read in a fifth of the time. They part by 500 ppm at most; a
         # thousandth more makes sure that it is not too soon, and so does reading it second.
-        left_ns = at - now
-        until = began_at + left_ns + (left_ns >> 10)
+        until = began_at + (at - now) + ((at - now) >> 10)
         sleeps_until = until - self._sleep_lead_ns
         if sleeps_until - began_at > SLEEP_MINIMUM_NS:
             sleep((sleeps_until - began_at) / SECOND)
             began_at = monotonic_ns()
             self._sleep_late_ns = began_at - sleeps_until
         if began_at < until:
-            self._spin(began_at, until)
+            self._spin(at)
 
     def _learn(self) -> None:
         # At the next wait: between waking and the player there is no time for it.
@@ -131,8 +132,11 @@ class Aim:
             self.sleeps.note(self._sleep_late_ns)
             self._sleep_late_ns = None
 
-    def _spin(self, began_at: int, until: int) -> None:
-        now = began_at
+    def _spin(self, at: LocalInstant) -> None:
+        # There is time for the node's own clock, which the player reads next.
+        left_ns = at - self._clock()
+        began_at = now = monotonic_ns()
+        until = began_at + left_ns + (left_ns >> 10)
         while now < until:
             now = monotonic_ns()
         self.spun_ns += now - began_at
