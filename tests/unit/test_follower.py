@@ -1544,17 +1544,37 @@ def test_after_suspension_the_clock_begins_anew_and_the_show_goes_on(locked: Boa
     assert backward_moves([(230, locked.shown(230.5).frame), (231, locked.shown(231).frame)]) == []
 
 
+def sleep_until(board: Board, seconds: float) -> None:
+    """Let its host be suspended, wake, and do what fell due meanwhile."""
+    board.follower.note_resumed(local(seconds))
+    board.follower.handle_timer(local(seconds))
+
+
 def test_who_slept_through_a_change_of_show_does_not_play_the_new_one_by_the_line_of_the_old(locked: Board) -> None:
     board = locked
     board.beacon(170, next_cue=rolling(EMBERS, 175))
-    board.follower.note_resumed(local(180))
-    board.follower.handle_timer(local(180))
+    sleep_until(board, 180)
     assert board.follower.cue == rolling(EMBERS, 175)
     assert board.shown(180).frame is None
+    board.collect(local(180))
     board.cue = rolling(EMBERS, 175)
     board.lead(180.5, 184)
     assert board.shown(184.0125).frame == 9 * 40
     assert board.told(events.Held) == []
+
+
+def test_who_slept_through_the_end_of_a_pause_steps_no_sooner_than_two_seconds_after_it(locked: Board) -> None:
+    board = locked
+    board.cue = paused(TIDEFALL, 162, 10)
+    board.lead(162, 165, next_cue=rolling(TIDEFALL, 175, 10))
+    sleep_until(board, 175.3)
+    board.collect(local(175.3))
+    board.cue = rolling(TIDEFALL, 175, 10)
+    board.lead(175.5, 178)
+    told = board.events()
+    (adopted, *_) = [event for event in told if event == events.CueAdopted(local(175.3), board.cue)]
+    (stepped,) = [event for event in told if isinstance(event, events.Stepped)]
+    assert stepped.at - adopted.at >= UNKEYED_SPACING_NS
 
 
 def test_a_host_that_slept_before_anybody_was_heard_has_nothing_to_forget(board: Board) -> None:

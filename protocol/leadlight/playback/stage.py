@@ -450,16 +450,15 @@ class Stage:
             self._fader.fade(1.0, now, RETURN_FADE_NS if was_stopped or self.playhead.is_running else 0)
         if changed or not self.playhead.is_running or state is CueState.PAUSED:
             target = self._target(cue, now)
-            if target is None:
-                if cue.show != previous.show:
-                    # A host that slept through the change has no clock yet: what ran before is no part of this show.
-                    self.playhead.halt()
-            else:
+            if target is not None:
                 self.playhead.start(target)
-                if self._changed_at == now and not self._is_keyed:
-                    # A change counts as a step, so that changes and steps together are two seconds apart.
-                    self.playhead.note_step(now)
-                    self._fade_in_unkeyed(now)
+            elif cue.show != previous.show:
+                # A host that slept through the change has no clock yet: what ran before is no part of this show.
+                self.playhead.halt()
+            if self._changed_at == now and not self._is_keyed:
+                # A change counts as a step, so that changes and steps together are two seconds apart.
+                self.playhead.note_step(now)
+                self._fade_in_unkeyed(now)
         else:
             self._retarget(now)
 
