@@ -1544,37 +1544,32 @@ def test_after_suspension_the_clock_begins_anew_and_the_show_goes_on(locked: Boa
     assert backward_moves([(230, locked.shown(230.5).frame), (231, locked.shown(231).frame)]) == []
 
 
-def sleep_until(board: Board, seconds: float) -> None:
-    """Let its host be suspended, wake, and do what fell due meanwhile."""
-    board.follower.note_resumed(local(seconds))
-    board.follower.handle_timer(local(seconds))
-
-
-def test_who_slept_through_a_change_of_show_does_not_play_the_new_one_by_the_line_of_the_old(locked: Board) -> None:
+@pytest.mark.parametrize(
+    ("before", "after"),
+    [(rolling(TIDEFALL, 162), rolling(EMBERS, 175)), (paused(TIDEFALL, 162, 10), rolling(TIDEFALL, 175, 10))],
+    ids=["another show", "the end of a pause"],
+)
+def test_who_slept_through_a_change_makes_it_when_its_clock_is_known_and_all_at_once(
+    locked: Board, before: Cue, after: Cue
+) -> None:
     board = locked
-    board.beacon(170, next_cue=rolling(EMBERS, 175))
-    sleep_until(board, 180)
-    assert board.follower.cue == rolling(EMBERS, 175)
-    assert board.shown(180).frame is None
-    board.collect(local(180))
-    board.cue = rolling(EMBERS, 175)
-    board.lead(180.5, 184)
-    assert board.shown(184.0125).frame == 9 * 40
-    assert board.told(events.Held) == []
-
-
-def test_who_slept_through_the_end_of_a_pause_steps_no_sooner_than_two_seconds_after_it(locked: Board) -> None:
-    board = locked
-    board.cue = paused(TIDEFALL, 162, 10)
-    board.lead(162, 165, next_cue=rolling(TIDEFALL, 175, 10))
-    sleep_until(board, 175.3)
+    board.cue = before
+    board.lead(162, 165, next_cue=after)
+    board.events()
+    was = board.shown(165)
+    board.follower.note_resumed(local(175.3))
+    board.follower.handle_timer(local(175.3))
+    assert board.follower.cue == before
+    assert board.shown(175.3).show == was.show
+    # Its Sounding is answered.
     board.collect(local(175.3))
-    board.cue = rolling(TIDEFALL, 175, 10)
-    board.lead(175.5, 178)
-    told = board.events()
-    (adopted, *_) = [event for event in told if event == events.CueAdopted(local(175.3), board.cue)]
-    (stepped,) = [event for event in told if isinstance(event, events.Stepped)]
-    assert stepped.at - adopted.at >= UNKEYED_SPACING_NS
+    assert board.follower.cue == after
+    board.cue = after
+    board.lead(175.5, 184)
+    line = after.line
+    assert board.shown(184.0125).frame == (line.position + 9 * SECOND) * 40 // SECOND
+    told = [type(event) for event in board.events()]
+    assert told == [events.LockLost, events.LockAcquired, events.CueAdopted]
 
 
 def test_a_host_that_slept_before_anybody_was_heard_has_nothing_to_forget(board: Board) -> None:

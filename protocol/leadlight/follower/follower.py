@@ -479,6 +479,7 @@ class Follower:
         if self._timebase is None or self._selection.tenure is None or self._address is None:
             return
         self._patience_at = LocalInstant(now + JOIN_PATIENCE_NS)
+        self.stage.await_clock()
         if self._selection.is_lost:
             return  # it is asked now and then already
         self._silent_at = LocalInstant(now + self.settings.silent_intervals * self._loss_interval_ns)
@@ -758,7 +759,7 @@ class Follower:
 
     def _end_holdover(self, now: LocalInstant) -> None:
         self._cap_at = None
-        self.stage.await_beacon()
+        self.stage.await_clock()
         if not self._asks_for_copies:  # one that hears only what it asks for goes on asking
             self._soundings.cease()
             self._sounding_due = False

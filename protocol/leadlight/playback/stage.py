@@ -452,13 +452,10 @@ class Stage:
             target = self._target(cue, now)
             if target is not None:
                 self.playhead.start(target)
-            elif cue.show != previous.show:
-                # A host that slept through the change has no clock yet: what ran before is no part of this show.
-                self.playhead.halt()
-            if self._changed_at == now and not self._is_keyed:
-                # A change counts as a step, so that changes and steps together are two seconds apart.
-                self.playhead.note_step(now)
-                self._fade_in_unkeyed(now)
+                if self._changed_at == now and not self._is_keyed:
+                    # A change counts as a step, so that changes and steps together are two seconds apart.
+                    self.playhead.note_step(now)
+                    self._fade_in_unkeyed(now)
         else:
             self._retarget(now)
 
@@ -544,8 +541,8 @@ class Stage:
         self._halt_at = self._fader.done_at()
         self._off_local = None
 
-    def await_beacon(self) -> None:
-        """Let no cue and no off time fall due any more until a beacon says what is in force by then."""
+    def await_clock(self) -> None:
+        """Let no cue and no off time fall due until the clock is heard of again: when is not known any more."""
         self._cue_at = self._off_local = None
 
     def _go_off(self, now: LocalInstant) -> None:
