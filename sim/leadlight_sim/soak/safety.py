@@ -78,10 +78,12 @@ def without_a_key_changes_are_two_seconds_apart(seen: Seen, _before: Seen | None
 
 
 @safe_at_look("R-PLAY-5")
-def what_the_protocol_darkens_is_faded(seen: Seen, before: Seen | None, _evening: Evening) -> str | None:
+def what_the_protocol_darkens_is_faded(seen: Seen, before: Seen | None, evening: Evening) -> str | None:
     """No light goes out faster than the shortest fade, but where a show is cut or over by its author's will."""
     if before is None or not before.is_lit or seen.at - before.at > 2 * LOOK_NS:
         return None
+    if evening.calm.any_since(evening.seconds(before.at), evening.seconds(seen.at), "clock-step"):
+        return None  # what has a clock that was set back is not faded: it has not begun to come in
     if seen.cue.state is CueState.DARK or seen.show != before.show:
         return None  # an announced dark is the show's own cut; R-SEC-5's fades are looked into by unit tests
     if seen.show is not None and not seen.is_lit and seen.level >= before.level:
