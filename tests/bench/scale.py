@@ -162,7 +162,7 @@ def main() -> None:
         + (
             "The machine was idle."
             if load < BUSY_LOAD
-            else f"The machine was shared: {load:.0f} programs wanted its cores. Times by the wall clock mean little."
+            else f"The machine was shared: others kept {load:.1f} of its cores busy. Times by the wall clock mean little."
         ),
     }
     tables["sweep"], figures = sweeps(arguments.quick)
