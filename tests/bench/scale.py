@@ -162,7 +162,8 @@ def main() -> None:
         + (
             "The machine was idle."
             if load < BUSY_LOAD
-            else f"The machine was shared: others kept {load:.1f} of its cores busy. Times by the wall clock mean little."
+            else f"The machine was shared: others kept {load:.1f} of its cores busy. Times by the wall clock mean"
+            " little."
         ),
     }
     tables["sweep"], figures = sweeps(arguments.quick)

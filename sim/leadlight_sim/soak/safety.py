@@ -107,8 +107,8 @@ def a_stop_is_dark_after_its_fade(seen: Seen, before: Seen | None, evening: Even
     if seen.cue.state is not CueState.STOPPED:
         evening.stopped_since.pop(seen.name, None)
         return None
-    if before is None:
-        evening.stopped_since[seen.name] = seen.at
+    if before is None or any(isinstance(event, CueAdopted) for event in seen.events):
+        evening.stopped_since[seen.name] = seen.at  # another cue was in force between two looks, perhaps
     since = evening.stopped_since.setdefault(seen.name, seen.at)
     # A look later it is seen at the latest, and the host's timer has its own lateness.
     if seen.is_lit and seen.at - since > STOP_FADE_NS + LOOK_NS:
