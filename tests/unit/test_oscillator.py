@@ -168,6 +168,7 @@ def test_the_random_walk_spreads_by_the_square_root_of_time_whatever_the_segment
         assert spread == pytest.approx(1.0, rel=4.0 / math.sqrt(2 * clocks))
 
 
+@pytest.mark.interpreted
 def test_the_stream_is_drawn_once_a_segment_and_only_if_the_clock_wanders() -> None:
     class Counting(Stream):
         __slots__ = ("draws",)
