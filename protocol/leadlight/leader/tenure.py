@@ -250,7 +250,9 @@ class Tenure:
         self.scheduled.clear()
         self._announced = None
         self._confirmation.stopped_at = now
-        self._burst(now, STOP_BURST_NS)
+        if ordered_at is None or self.cue.state is not CueState.STOPPED:
+            # What is stopped and hears of another's stop repeats nothing: two such leaders would answer burst by burst.
+            self._burst(now, STOP_BURST_NS)
         newer_at = at if ordered_at is None else ordered_at
         if self.cue.state is CueState.STOPPED:
             # A later line would prolong the fade; but it is the last order that others' are held against, and a leader
