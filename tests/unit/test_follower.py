@@ -1572,6 +1572,14 @@ def test_who_slept_through_a_change_makes_it_when_its_clock_is_known_and_all_at_
     assert told == [events.LockLost, events.LockAcquired, events.CueAdopted]
 
 
+def test_who_slept_through_the_off_time_goes_dark_though_nobody_is_heard_any_more(locked: Board) -> None:
+    locked.lead(162, 165, off_at=leader(175))
+    locked.follower.note_resumed(local(176))
+    locked.run(180, answering=False)
+    assert len(locked.told(events.OffTimeReached)) == 1
+    assert locked.shown(180).frame is None
+
+
 def test_a_host_that_slept_before_anybody_was_heard_has_nothing_to_forget(board: Board) -> None:
     board.follower.note_resumed(local(100))
     assert board.events() == []

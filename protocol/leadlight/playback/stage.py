@@ -542,8 +542,8 @@ class Stage:
         self._off_local = None
 
     def await_clock(self) -> None:
-        """Let no cue and no off time fall due until the clock is heard of again: when is not known any more."""
-        self._cue_at = self._off_local = None
+        """Let no cue fall due until the clock is known again: when that is, is not known any more."""
+        self._cue_at = None
 
     def _go_off(self, now: LocalInstant) -> None:
         self._off_local = None

@@ -7,9 +7,9 @@ from dataclasses import dataclass
 from typing import Final
 
 WIDTH: Final = 960
-NARROW: Final = 400
-"""Of drawings for a phone, so that their text is as large there as that of a page's notes."""
 """Of a drawing on the page, in px; it shrinks to fit."""
+NARROW: Final = 400
+"""Of one for a phone, in px, so that its text is as large there as that of a page's notes."""
 TEXT_PX: Final = 13
 """Of every label: at 728 px, which a small screen shows without scrolling, it still measures ten."""
 LEFT_PX: Final = 104
