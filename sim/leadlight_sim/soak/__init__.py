@@ -2,9 +2,9 @@
 
 from leadlight_sim.soak.campaign import Finished, Results, SoakError, program_digest, seed_of, soak, told
 from leadlight_sim.soak.evenings import random_evening
-from leadlight_sim.soak.promises import LIVENESS, SAFETY, Violation
+from leadlight_sim.soak.promises import LIVENESS, SAFETY
 from leadlight_sim.soak.shrinking import shrunk
-from leadlight_sim.soak.trial import NOTHING_RAISES, Outcome, hold
+from leadlight_sim.soak.trial import NOTHING_RAISES, Outcome, Violation, hold
 
 __all__ = [
     "LIVENESS",
