@@ -11,22 +11,3 @@ from leadlight.clock.estimator import Estimate, Estimator, Exchange
 from leadlight.clock.plausibility import Misfit, Refusals
 from leadlight.clock.settings import ClockSettings, ClockView
 from leadlight.clock.shared_delay import DelayCollector, reporting_stride
-
-__all__ = [
-    "CONTINUED_WITHIN_NS",
-    "RATE_WANDER",
-    "Bounds",
-    "CausalityBound",
-    "ClockSettings",
-    "ClockView",
-    "CommonViewClock",
-    "DelayCollector",
-    "EdgeFilter",
-    "Estimate",
-    "Estimator",
-    "Exchange",
-    "FollowerClock",
-    "Misfit",
-    "Refusals",
-    "reporting_stride",
-]

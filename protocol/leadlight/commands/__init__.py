@@ -3,5 +3,3 @@
 from leadlight.commands.cli import main
 from leadlight.commands.compiled import IS_COMPILED
 from leadlight.commands.options import check_apart, check_company, duration_ns
-
-__all__ = ["IS_COMPILED", "check_apart", "check_company", "duration_ns", "main"]

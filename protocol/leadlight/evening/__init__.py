@@ -14,22 +14,3 @@ from leadlight.evening.manifest import (
 )
 from leadlight.evening.running_order import RunningOrder, parse_running_order
 from leadlight.evening.start import position_in_words, show_start, wait_in_words
-
-__all__ = [
-    "DIGEST_BYTES",
-    "RENEWED_EVERY_NS",
-    "EveningKeeper",
-    "Manifest",
-    "Part",
-    "PartFound",
-    "RunningOrder",
-    "ShowDescription",
-    "ShowEntry",
-    "check_name",
-    "manifest_text",
-    "parse_manifest",
-    "parse_running_order",
-    "position_in_words",
-    "show_start",
-    "wait_in_words",
-]

@@ -7,23 +7,3 @@ from leadlight.follower.journal import JournalLine
 from leadlight.follower.settings import SILENT_INTERVALS, TALLY_INTERVAL_NS, FollowerSettings
 from leadlight.follower.tallies import TALLIES_PER_SECOND, tally_spacing_ns
 from leadlight.follower.tenures import SERIAL_HALF, SERIAL_MASK, is_newer
-
-__all__ = [
-    "JOIN_PATIENCE_NS",
-    "SERIAL_HALF",
-    "SERIAL_MASK",
-    "SILENT_INTERVALS",
-    "STEADY_INTERVAL_NS",
-    "TALLIES_PER_SECOND",
-    "TALLY_INTERVAL_NS",
-    "DueFrame",
-    "Follower",
-    "FollowerSettings",
-    "FrameRow",
-    "JournalLine",
-    "Look",
-    "Snapshot",
-    "fair_spacing_ns",
-    "is_newer",
-    "tally_spacing_ns",
-]

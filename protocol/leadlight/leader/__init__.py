@@ -8,24 +8,3 @@ from leadlight.leader.limiter import RateLimiter
 from leadlight.leader.roster import ROSTER_MAXIMUM, Roster, RosterEntry
 from leadlight.leader.settings import BEACON_INTERVAL_NS, LISTEN_INTERVALS, LeaderSettings
 from leadlight.leader.tenure import Inheritance
-
-__all__ = [
-    "BEACON_INTERVAL_NS",
-    "BEGIN_ABOVE_PERMILLE",
-    "COPIES_MAXIMUM",
-    "DITHER_MAXIMUM_NS",
-    "DITHER_SHARE",
-    "END_BELOW_PERMILLE",
-    "LISTEN_INTERVALS",
-    "ROSTER_MAXIMUM",
-    "Inheritance",
-    "Leader",
-    "LeaderSettings",
-    "RateLimiter",
-    "Roster",
-    "RosterEntry",
-    "in_a_new_timebase",
-    "is_idle",
-    "kept_as_plain",
-    "kept_from_plain",
-]

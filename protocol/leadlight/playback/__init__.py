@@ -16,31 +16,3 @@ from leadlight.playback.recovery import (
 )
 from leadlight.playback.stage import STOP_CARRIED_INTERVALS, STOP_CARRIED_NS, AtTick, Shown, Stage
 from leadlight.playback.stills import Still, stills_of
-
-__all__ = [
-    "FRAMES_MAXIMUM",
-    "HOLDOVER_FADE_NS",
-    "SLEW_RATE",
-    "STOP_CARRIED_INTERVALS",
-    "STOP_CARRIED_NS",
-    "AtTick",
-    "BlendedRecovery",
-    "Correction",
-    "History",
-    "HoldRecovery",
-    "Library",
-    "Moved",
-    "Playhead",
-    "Recovery",
-    "Remedy",
-    "Shown",
-    "SlewOnlyRecovery",
-    "Stage",
-    "StepOnlyRecovery",
-    "Still",
-    "StoredShow",
-    "Stretch",
-    "check_shows",
-    "key_meant",
-    "stills_of",
-]

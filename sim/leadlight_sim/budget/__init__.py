@@ -3,17 +3,3 @@
 from leadlight_sim.budget.measuring import SEEDS, measure
 from leadlight_sim.budget.sheet import COPY_MBPS, Budget, budget, to_json
 from leadlight_sim.budget.tables import NOT_HERE, assumed, headline, sentences, sheets
-
-__all__ = [
-    "COPY_MBPS",
-    "NOT_HERE",
-    "SEEDS",
-    "Budget",
-    "assumed",
-    "budget",
-    "headline",
-    "measure",
-    "sentences",
-    "sheets",
-    "to_json",
-]

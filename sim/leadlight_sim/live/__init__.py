@@ -2,5 +2,3 @@
 
 from leadlight_sim.live.feed import Delivery, LiveRun, send_live, sentences
 from leadlight_sim.live.load import DATA_PACKET_BYTES, LiveFeed, universes
-
-__all__ = ["DATA_PACKET_BYTES", "Delivery", "LiveFeed", "LiveRun", "send_live", "sentences", "universes"]

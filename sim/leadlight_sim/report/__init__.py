@@ -2,5 +2,3 @@
 
 from leadlight_sim.report.document import page, timeline_page
 from leadlight_sim.report.figures import picture
-
-__all__ = ["page", "picture", "timeline_page"]

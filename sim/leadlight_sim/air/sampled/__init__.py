@@ -2,5 +2,3 @@
 
 from leadlight_sim.air.sampled.air import SampledAir
 from leadlight_sim.air.sampled.settings import Congestion, SampledSettings
-
-__all__ = ["Congestion", "SampledAir", "SampledSettings"]
