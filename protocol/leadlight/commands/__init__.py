@@ -1,4 +1,4 @@
-"""The command `leadlight`: one module a command, and what commands share."""
+"""The command `leadlight`: its words and help, one module a command, and what running ones print."""
 
 from leadlight.commands.cli import main
 from leadlight.commands.compiled import IS_COMPILED

@@ -1,4 +1,4 @@
-"""Datagrams and captures taken apart for people."""
+"""Datagrams and captures taken apart for people, every field with its meaning."""
 
 from leadlight.dissect.capture import CaptureReader
 from leadlight.dissect.datagram import Dissector, Reading, Row, group_of, kind_of

@@ -1,4 +1,5 @@
-"""The evening: which shows there are, when each begins, and a leader that is given them in time."""
+"""The evening: which shows there are, by manifest and running order, when each begins, and a leader that is given them
+in time."""
 
 from leadlight.evening.keeper import RENEWED_EVERY_NS, EveningKeeper
 from leadlight.evening.manifest import (

@@ -1,4 +1,5 @@
-"""The follower: told the time and handed datagrams, it knows which frame it is now."""
+"""The follower: told the time and handed datagrams, it chooses its leader, sends Soundings and Tallies, and knows which
+frame it is now."""
 
 from leadlight.follower.exchange import STEADY_INTERVAL_NS, fair_spacing_ns
 from leadlight.follower.follower import JOIN_PATIENCE_NS, Follower, Snapshot

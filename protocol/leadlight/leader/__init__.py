@@ -1,4 +1,5 @@
-"""The leader: it gives the time, announces cues, keeps a roster, and stands by while another leads."""
+"""The leader: it fills Beacons with time, cues and marks, answers Soundings, keeps a roster of its followers, and
+stands by while another leads."""
 
 from leadlight.leader.beacon_times import DITHER_MAXIMUM_NS, DITHER_SHARE
 from leadlight.leader.copies import BEGIN_ABOVE_PERMILLE, COPIES_MAXIMUM, END_BELOW_PERMILLE

@@ -1,4 +1,5 @@
-"""Playback: which cue is in force, which frame is now, and how an error is removed without being seen."""
+"""Playback: which cue is in force, which frame is now, how an error is removed without being seen, and which shows are
+held."""
 
 from leadlight.playback.content import FRAMES_MAXIMUM, Library, StoredShow, check_shows, key_meant
 from leadlight.playback.fader import HOLDOVER_FADE_NS

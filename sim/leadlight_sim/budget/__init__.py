@@ -1,4 +1,5 @@
-"""The timing budget: what each cause costs the crowd, measured, and what no clock has a say in."""
+"""The timing budget: what each cause costs the crowd, measured, what no clock has a say in, and the sheet that tells
+both."""
 
 from leadlight_sim.budget.measuring import SEEDS, measure
 from leadlight_sim.budget.sheet import COPY_MBPS, Budget, budget, to_json

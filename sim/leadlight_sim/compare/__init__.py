@@ -1,4 +1,4 @@
-"""Compare: scenarios side by side on the same evenings, and which of their differences are real."""
+"""Compare: scenarios side by side on the same evenings, which of their differences are real, and the figure of them."""
 
 from leadlight_sim.compare.comparing import (
     EVENINGS,

@@ -1,4 +1,5 @@
-"""Measures: what the crowd sees, as numbers, taken from a world while it runs."""
+"""Measures: what the crowd sees, as numbers taken from a world while it runs, held against targets, and the verdict in
+words."""
 
 from leadlight_sim.measures.flashes import CYCLE_S, AddedFlashes, trial_content, trial_stills, worst_viewpoint
 from leadlight_sim.measures.rehearsal import Rehearsal, rehearse, scored

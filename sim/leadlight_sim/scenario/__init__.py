@@ -1,4 +1,5 @@
-"""Scenarios: what a rehearsal is about, read from files, checked, varied and named by their content."""
+"""Scenarios: the files that say what a rehearsal is about, the shipped one among them; read, checked, varied, and named
+by their content."""
 
 from leadlight_sim.scenario.faults import (
     AccessPointReboot,

@@ -1,4 +1,4 @@
-"""Testing: your own asyncio player on virtual time and over the modelled air."""
+"""Testing: your own asyncio player on virtual time and virtual sockets, over the modelled air."""
 
 from leadlight_sim.hosts import Host, HostPreset, HostSettings, Lateness, Oscillator, OscillatorSettings
 from leadlight_sim.kernel import Stream

@@ -1,4 +1,5 @@
-"""Tune: which setting meets every target in all but a share of evenings at the least airtime, and how sure that is."""
+"""Tune: which setting meets every target in all but a share of evenings at the least airtime, how sure that is, and the
+figure of it."""
 
 from leadlight_sim.tune.advice import advise
 from leadlight_sim.tune.candidates import (
