@@ -1,4 +1,4 @@
-"""Readiness: what `leadlight check` finds of a host and of a group before a show, in words, and whether that is a go."""
+"""Readiness: what `leadlight check` finds of a host and of a group before a show, and whether that is a go."""
 
 from leadlight.readiness.findings import Finding, Verdict, as_json, verdict_on
 from leadlight.readiness.group import (
