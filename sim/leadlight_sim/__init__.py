@@ -8,15 +8,7 @@ from importlib import import_module
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
-    from leadlight_sim.measures import (
-        AddedFlashes,
-        FollowerScore,
-        Percentiles,
-        Rehearsal,
-        Scores,
-        Verdict,
-        judge,
-    )
+    from leadlight_sim.measures import AddedFlashes, FollowerScore, Percentiles, Rehearsal, Scores, Verdict, judge
     from leadlight_sim.measures import rehearse as rehearse_evening
     from leadlight_sim.scenario import Scenario, ScenarioError, load_scenario, load_shipped
     from leadlight_sim.timeline import (

@@ -2,4 +2,5 @@
 
 from leadlight.commands.cli import main
 from leadlight.commands.compiled import IS_COMPILED
+from leadlight.commands.exits import EXIT_INTERRUPTED
 from leadlight.commands.options import check_apart, check_company, duration_ns

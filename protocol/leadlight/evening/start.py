@@ -116,7 +116,6 @@ def show_start(
     return ShowStart(at, wait_until(at), here, is_repeatable=True, length_ns=length_ns)
 
 
-
 def position_in_words(position_ns: int) -> str:
     """Return a position in a show as hours, minutes and seconds: ``"0:01:23"``."""
     whole = position_ns // SECOND

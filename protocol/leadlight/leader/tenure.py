@@ -28,17 +28,7 @@ from leadlight.leader.settings import LeaderSettings
 from leadlight.leader.turns import Turns
 from leadlight.terms import ContentState, CueState, Delivery
 from leadlight.units import BILLION, SECOND, LeaderInstant, LocalInstant, ShowPosition
-from leadlight.wire import (
-    DELAYS_MAXIMUM,
-    U16,
-    U32,
-    Beacon,
-    Codec,
-    Echo,
-    Message,
-    Sounding,
-    Tally,
-)
+from leadlight.wire import DELAYS_MAXIMUM, U16, U32, Beacon, Codec, Echo, Message, Sounding, Tally
 
 ECHO_QUEUE_MAXIMUM: Final = 64
 LOST_AFTER_NS: Final = 30 * SECOND

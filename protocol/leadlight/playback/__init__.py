@@ -3,6 +3,7 @@ held."""
 
 from leadlight.playback.content import FRAMES_MAXIMUM, Library, StoredShow, check_shows, key_meant
 from leadlight.playback.fader import HOLDOVER_FADE_NS
+from leadlight.playback.output_clock import OutputClock, OutputClockSettings, Steering
 from leadlight.playback.playhead import Moved, Playhead, Stretch
 from leadlight.playback.recovery import (
     SLEW_RATE,

@@ -1,15 +1,6 @@
 """Drawing: canvas, axes and pages, with nothing of what is drawn on them."""
 
-from leadlight_sim.drawing.axes import (
-    CHARACTER_PX,
-    Drawing,
-    decade,
-    decades,
-    put_ticks,
-    round_ticks,
-    spread,
-    time_axis,
-)
+from leadlight_sim.drawing.axes import CHARACTER_PX, Drawing, decade, decades, put_ticks, round_ticks, spread, time_axis
 from leadlight_sim.drawing.canvas import (
     as_png,
     as_svg,

@@ -4,13 +4,7 @@ from leadlight_sim.hosts import Host, HostPreset, HostSettings, Lateness, Oscill
 from leadlight_sim.kernel import Stream
 from leadlight_sim.testing.loop import Deadlock, VirtualLoop, VirtualLoopError
 from leadlight_sim.testing.network import VirtualHost, VirtualNetwork
-from leadlight_sim.testing.recording import (
-    AirTruth,
-    TrueGroupProbe,
-    TrueHostProbe,
-    VirtualRecording,
-    record_virtually,
-)
+from leadlight_sim.testing.recording import AirTruth, TrueGroupProbe, TrueHostProbe, VirtualRecording, record_virtually
 from leadlight_sim.testing.sockets import Datagram
 
 __all__ = [
