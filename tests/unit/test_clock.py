@@ -10,7 +10,7 @@ import pytest
 from leadlight.clock import ClockSettings, ClockView, FollowerClock
 from leadlight.clock.clock import ONE_WAY_BEACONS
 from leadlight.clock.estimator import Estimate, Exchange
-from leadlight.clock.probation import STAMPING_NS
+from leadlight.clock.mark_trust import STAMPING_NS
 from leadlight.errors import ConfigurationError
 from leadlight.terms import ClockState
 from leadlight.units import MILLISECOND, SECOND, LeaderInstant, LocalInstant

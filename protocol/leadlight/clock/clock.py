@@ -20,8 +20,8 @@ from leadlight.clock.bound import (
 from leadlight.clock.common_view import UNKNOWN_RADIO_NS, CommonViewClock
 from leadlight.clock.estimator import Estimate, Exchange, new_estimate
 from leadlight.clock.fusion import fused
+from leadlight.clock.mark_trust import STAMPING_NS
 from leadlight.clock.plausibility import HELD_BACK_NS, Misfit, misfit_of
-from leadlight.clock.probation import STAMPING_NS
 from leadlight.clock.settings import ClockSettings, ClockView
 from leadlight.clock.shared_delay import Arrival, SharedDelayClock
 from leadlight.clock.states import TRANSITIONS, ClockInput

@@ -4,9 +4,7 @@ from __future__ import annotations
 
 from typing import Annotated, Literal, TypeAlias
 
-from pydantic import (
-    Field,
-)
+from pydantic import Field
 
 from leadlight_sim.scenario.parts import Part
 
