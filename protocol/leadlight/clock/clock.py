@@ -11,6 +11,7 @@ import math
 from typing import Final, NamedTuple
 
 from leadlight.clock.bound import (
+    DEVIATIONS,
     UNPROVEN,
     CausalityBound,
     Lateness,
@@ -26,7 +27,7 @@ from leadlight.clock.settings import ClockSettings, ClockView
 from leadlight.clock.shared_delay import Arrival, SharedDelayClock
 from leadlight.clock.states import TRANSITIONS, ClockInput
 from leadlight.terms import ClockState
-from leadlight.units import LeaderInstant, LocalInstant
+from leadlight.units import SECOND, LeaderInstant, LocalInstant
 from leadlight.wire import Beacon
 
 ONE_WAY_BEACONS: Final = 12
@@ -34,6 +35,10 @@ ONE_WAY_BEACONS: Final = 12
 STEADY_TIMES: Final = 1_000
 """A clock drifts by a span in no less than so many times as long."""
 FAR_NS: Final = HELD_BACK_NS // 2
+VOUCHED_EXCHANGES: Final = 2
+"""So many exchanges at least, the latest, say whether the paths are still what the estimate takes them for,"""
+VOUCHED_NS: Final = 40 * SECOND
+"""and all of so long a time."""
 AGREEING_WAITS: Final = 4
 """Without exchanges, refused beacons agree within so many mean waits: access points hold group frames back."""
 
@@ -87,6 +92,9 @@ class FollowerClock:
         # The best of the exchanges since the floor came to be doubted, and the floor from before.
         self._best_round_trip_ns = UNPROVEN
         self._floor_before_ns: float | None = None
+        # The latest round trips, each with the estimate after it; and how far the floor lies below half the best.
+        self._recent: list[tuple[int, Estimate]] = []
+        self._unseen_ns = 0.0
 
     # -- samples -----------------------------------------------------------------------------------------------
 
@@ -128,6 +136,7 @@ class FollowerClock:
         self.bound.observe_exchange(exchange)
         self.uncorrected.observe_exchange(exchange)
         self._latest = self.uncorrected.estimate()
+        self._vouch(exchange)
         self._serve(self._latest, exchange.received_at)
 
     # -- plausibility --------------------------------------------------------------------------------------------
@@ -193,6 +202,7 @@ class FollowerClock:
         if same_host:
             self.uncorrected.rebase()
             self._latest = None
+            self._recent.clear()
             self._lateness = Lateness()
             self.common_view.rebase()
         else:
@@ -211,9 +221,31 @@ class FollowerClock:
             self.bound.widen(within_ns)
         else:
             self.bound.clear()
+        self._recent.clear()
         self.uncorrected.reopen_paths()
         self.shared_delay.restart()
         self.common_view.restart()
+
+    def _vouch(self, exchange: Exchange) -> None:
+        """Remember what the latest exchanges leave open, and where the clock was at the first of them."""
+        latest, at = self._latest, exchange.received_at
+        if latest is None:
+            return
+        recent = self._recent
+        recent.append((exchange.round_trip_ns, latest))
+        while len(recent) > VOUCHED_EXCHANGES and at - recent[0][1].at > VOUCHED_NS:
+            del recent[0]
+        self._unseen_ns = max(min(one[0] for one in recent) / 2 - latest.floor_ns, 0.0)
+
+    def _unvouched_ns(self, now: LocalInstant) -> float:
+        """Return by how much the estimate may be off for a path that has become slower."""
+        latest, recent = self._latest, self._recent
+        if latest is None or not recent:
+            return 0.0
+        first = recent[0][1]
+        moved_ns = abs(latest.offset_at(now) - first.offset_at(now))
+        unexplained_ns = moved_ns - DEVIATIONS * first.rate_deviation * (now - first.at)
+        return self._unseen_ns + (unexplained_ns if unexplained_ns > 0.0 else 0.0)
 
     def _doubt_floor(self) -> None:
         """Count from now on by how much the floor has grown: this node may have gone elsewhere, unheard."""
@@ -291,9 +323,12 @@ class FollowerClock:
             width = max(width, self._lateness.half_width_ns(served, now, self.bound))
         elif self.view is _COMMON_VIEW:
             return width + (STAMPING_NS if self._radio_known else UNKNOWN_RADIO_NS)
-        if self._floor_before_ns is not None:
-            width += self._growth_ns(self._floor_before_ns)
-        return width
+        grown_ns = 0.0 if self._floor_before_ns is None else self._growth_ns(self._floor_before_ns)
+        if self.view is _TWO_WAY:
+            unvouched_ns = self._unvouched_ns(now)
+            if unvouched_ns > grown_ns:
+                grown_ns = unvouched_ns
+        return width + grown_ns
 
     def _is_within_budget(self, served: Estimate, now: LocalInstant) -> bool:
         if self.view is _ONE_WAY and self._lateness.count < ONE_WAY_BEACONS:
