@@ -156,14 +156,15 @@ class Playhead:
         if self._now is None:
             return None
         history = self._history
-        if history.slewed_until is not None and history.slewed_until > now:
+        slewed_until = history.slewed_until
+        if slewed_until is not None and slewed_until > now:
             # A slew under way ends here; what follows is planned anew.
             history = self._history = history._replace(slewed_until=now)
         # The plan changes from the first light that is not handed over yet: what is answered at ``now`` is of then.
         at = LocalInstant(now + self.lead_ns)
         planned = self._stretch_at(at)
         here = planned.position_at(at)
-        there = target.position_at(at)
+        there = target.position if at == target.at else target.position_at(at)
         error_ns = there - here
         goes_on = error_ns < 0 and self.is_holding(now)
         if goes_on:
