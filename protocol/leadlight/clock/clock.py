@@ -326,7 +326,10 @@ class FollowerClock:
                 by_marks = None
         if by_marks is None and self._may_serve_medians:
             by_group = self.shared_delay.estimate(now, floor_ns, uncorrected.deviation_ns if self._two_way else 0.0)
-            if by_group is not None and self._is_disproven(by_group, now):
+            if by_group is not None and (
+                self._is_disproven(by_group, now)
+                or (self._two_way and self.shared_delay.is_contradicted(by_group, uncorrected, now))
+            ):
                 self.shared_delay.begin_anew()
                 by_group = None
         if by_marks is not None:
