@@ -38,7 +38,7 @@ def _face(face: str, told: dict[str, str]) -> Iterator[str]:
     """Yield a page of the names that a public module offers, from the docstrings; ``told`` says which are on a page."""
     module = importlib.import_module(face)
     yield from (face, "=" * len(face), "", *(inspect.getdoc(module) or "").splitlines(), "")
-    names = [name for name in module.__all__ if not name.startswith("__")]
+    names = [name for name in _script("rooms").offered(face) if not name.startswith("__")]
     for name in names:
         if name in told:
             yield f"``{name}`` is described with :doc:`{told[name]}`.\n"

@@ -33,11 +33,14 @@ if TYPE_CHECKING:
         HoldRecovery,
         Library,
         Moved,
+        OutputClock,
+        OutputClockSettings,
         Playhead,
         Recovery,
         Remedy,
         Shown,
         SlewOnlyRecovery,
+        Steering,
         StepOnlyRecovery,
         Still,
         StoredShow,
@@ -100,6 +103,8 @@ __all__ = [
     "NotRunningError",
     "OnMusicLost",
     "OrderError",
+    "OutputClock",
+    "OutputClockSettings",
     "Playhead",
     "Recovery",
     "Refusal",
@@ -114,6 +119,7 @@ __all__ = [
     "SlewOnlyRecovery",
     "Snapshot",
     "Sounding",
+    "Steering",
     "StepOnlyRecovery",
     "Still",
     "StoredShow",
@@ -128,90 +134,20 @@ __all__ = [
     "stills_of",
 ]
 
-_OFFERED = {
-    "GROUP": "addresses",
-    "MILLISECOND": "units",
-    "SECOND": "units",
-    "AtTick": "playback",
-    "Beacon": "wire",
-    "BlendedRecovery": "playback",
-    "Bounds": "clock",
-    "CausalityBound": "clock",
-    "ClockSettings": "clock",
-    "ClockState": "terms",
-    "ClockView": "clock",
-    "Codec": "wire",
-    "ConfigurationError": "errors",
-    "ContentState": "terms",
-    "Correction": "playback",
-    "Cue": "cue",
-    "CueState": "terms",
-    "DelayReport": "wire",
-    "Delivery": "terms",
-    "DueFrame": "follower",
-    "Echo": "wire",
-    "Entropy": "entropy",
-    "Estimate": "clock",
-    "Estimator": "clock",
-    "Exchange": "clock",
-    "Follower": "follower",
-    "FollowerSettings": "follower",
-    "FrameRate": "cue",
-    "History": "playback",
-    "HoldRecovery": "playback",
-    "Inheritance": "leader",
-    "JournalLine": "follower",
-    "KeyRing": "wire",
-    "Leader": "leader",
-    "LeaderInstant": "units",
-    "LeaderSettings": "leader",
-    "LeadlightError": "errors",
-    "Library": "playback",
-    "LocalInstant": "units",
-    "Mark": "wire",
-    "Message": "wire",
-    "MessageError": "errors",
-    "Moved": "playback",
-    "MusicChange": "terms",
-    "NetworkError": "errors",
-    "NotRunningError": "errors",
-    "OnMusicLost": "terms",
-    "OrderError": "errors",
-    "Playhead": "playback",
-    "Recovery": "playback",
-    "Refusal": "terms",
-    "Remedy": "playback",
-    "Role": "terms",
-    "Roster": "leader",
-    "RosterEntry": "leader",
-    "SharedDelay": "wire",
-    "ShowLine": "cue",
-    "ShowPosition": "units",
-    "Shown": "playback",
-    "SlewOnlyRecovery": "playback",
-    "Snapshot": "follower",
-    "Sounding": "wire",
-    "StepOnlyRecovery": "playback",
-    "Still": "playback",
-    "StoredShow": "playback",
-    "Stretch": "playback",
-    "Tally": "wire",
-    "WireError": "errors",
-    "make_key": "storage",
-    "read_key_file": "storage",
-    "read_library": "storage",
-    "show_key": "cue",
-    "stills_of": "playback",
-}
+_WORDS = ("units", "terms", "errors", "addresses", "cue", "entropy")
+_PLACES = (*_WORDS, "wire", "clock", "playback", "follower", "leader", "storage")
+"""Where these names are; first the places that load least."""
 
 
 def __getattr__(name: str) -> Any:
     """Load a name of the face when it is first asked for: a command's help must not wait for the whole library."""
-    if name not in _OFFERED:
-        raise AttributeError(f"module {__name__!r} has no attribute {name!r}")
-    found = getattr(import_module(f"{__name__}.{_OFFERED[name]}"), name)
-    globals()[name] = found
-    return found
+    if name in __all__:
+        for place in _PLACES:
+            module = import_module(f"{__name__}.{place}")
+            if hasattr(module, name):
+                globals()[name] = getattr(module, name)
+                return globals()[name]
+    raise AttributeError(f"module {__name__!r} has no attribute {name!r}")
 
 
 def __dir__() -> list[str]:

@@ -63,9 +63,7 @@ class FrameRate:
 
     def __post_init__(self) -> None:
         if any(type(number) is not int or number <= 0 for number in (self.numerator, self.denominator)):
-            raise ConfigurationError(
-                "frame_rate", [self.numerator, self.denominator], "two whole numbers above zero"
-            )
+            raise ConfigurationError("frame_rate", [self.numerator, self.denominator], "two whole numbers above zero")
         if not 1 <= self.numerator / self.denominator <= 1000:
             raise ConfigurationError(
                 "frame_rate", [self.numerator, self.denominator], "between 1 and 1000 frames a second"

@@ -8,15 +8,7 @@ from importlib import import_module
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
-    from leadlight_sim.measures import (
-        AddedFlashes,
-        FollowerScore,
-        Percentiles,
-        Rehearsal,
-        Scores,
-        Verdict,
-        judge,
-    )
+    from leadlight_sim.measures import AddedFlashes, FollowerScore, Percentiles, Rehearsal, Scores, Verdict, judge
     from leadlight_sim.measures import rehearse as rehearse_evening
     from leadlight_sim.scenario import Scenario, ScenarioError, load_scenario, load_shipped
     from leadlight_sim.timeline import (
@@ -28,29 +20,6 @@ if TYPE_CHECKING:
         TimelineWindow,
         WorstMoment,
     )
-
-_OFFERED = {
-    "AddedFlashes": "measures",
-    "Cause": "timeline",
-    "FollowerScore": "measures",
-    "Mark": "timeline",
-    "Percentiles": "measures",
-    "Rehearsal": "measures",
-    "Scenario": "scenario",
-    "ScenarioError": "scenario",
-    "Scores": "measures",
-    "Timeline": "timeline",
-    "TimelinePackets": "timeline",
-    "TimelineSpans": "timeline",
-    "TimelineWindow": "timeline",
-    "Verdict": "measures",
-    "WorstMoment": "timeline",
-    "judge": "measures",
-    "load_scenario": "scenario",
-    "load_shipped": "scenario",
-    "rehearse_evening": "measures",
-}
-_OTHERWISE_CALLED = {"rehearse_evening": "rehearse"}
 
 __all__ = [
     "AddedFlashes",
@@ -74,14 +43,20 @@ __all__ = [
     "rehearse_evening",
 ]
 
+_PLACES = ("scenario", "timeline", "measures")
+_OTHERWISE_CALLED = {"rehearse_evening": "rehearse"}
+
 
 def __getattr__(name: str) -> Any:
     """Load a name of the face when it is first asked for: a list of commands must not wait for the simulator."""
-    if name not in _OFFERED:
-        raise AttributeError(f"module {__name__!r} has no attribute {name!r}")
-    found = getattr(import_module(f"{__name__}.{_OFFERED[name]}"), _OTHERWISE_CALLED.get(name, name))
-    globals()[name] = found
-    return found
+    if name in __all__:
+        called = _OTHERWISE_CALLED.get(name, name)
+        for place in _PLACES:
+            module = import_module(f"{__name__}.{place}")
+            if hasattr(module, called):
+                globals()[name] = getattr(module, called)
+                return globals()[name]
+    raise AttributeError(f"module {__name__!r} has no attribute {name!r}")
 
 
 def __dir__() -> list[str]:

@@ -10,7 +10,7 @@ import pytest
 from leadlight.clock import ClockSettings, ClockView, FollowerClock
 from leadlight.clock.clock import ONE_WAY_BEACONS
 from leadlight.clock.estimator import Estimate, Exchange
-from leadlight.clock.probation import STAMPING_NS
+from leadlight.clock.mark_trust import STAMPING_NS
 from leadlight.errors import ConfigurationError
 from leadlight.terms import ClockState
 from leadlight.units import MILLISECOND, SECOND, LeaderInstant, LocalInstant
@@ -36,10 +36,10 @@ class Ground:
     def view(self) -> ClockView:
         return self.clock.view
 
-    def exchange(self, second: float) -> LocalInstant:
+    def exchange(self, second: float, delay_ns: int = MILLISECOND) -> LocalInstant:
         at = round(second * SECOND)
         leader = LeaderInstant(at)
-        sent, received = LocalInstant(at + OFFSET - MILLISECOND), LocalInstant(at + OFFSET + MILLISECOND)
+        sent, received = LocalInstant(at + OFFSET - delay_ns), LocalInstant(at + OFFSET + delay_ns)
         self.clock.observe_exchange(Exchange(sent, leader, leader, received))
         return received
 
@@ -255,6 +255,28 @@ def test_marks_or_medians_that_agree_on_what_is_disproven_begin_anew(ground: Gro
         assert lower - STAMPING_NS <= served.offset_at(now) <= upper + STAMPING_NS
     assert view in views
     assert ground.view() is ClockView.TWO_WAY
+
+
+def test_what_medians_agreed_on_is_given_up_once_the_followers_own_exchanges_contradict_it(ground: Ground) -> None:
+    # This board alone has moved behind a slow access point: of the 21 ms that all takes to it, medians remove 1 ms.
+    slow_ns = 21 * MILLISECOND
+    views = []
+    for second in range(100, 160):
+        now = ground.beacon(second, slow_ns, shared_delays=(SharedDelay(1, MILLISECOND),))
+        if second >= 115:  # before, there is nothing that could speak against them
+            for quarter in range(1, 4):
+                now = ground.exchange(second + quarter / 4, slow_ns)
+        views.append(ground.view())
+        served = ground.clock.served
+        assert served is not None
+        bound_ns = ground.clock.bounds(now).statistical_ns
+        if second >= 120:
+            # It is possible by what is proven, 21 ms either side, but not by what the samples speak for.
+            assert bound_ns is not None
+            assert abs(served.offset_at(now) - OFFSET) <= bound_ns
+    assert views[14] is ClockView.SHARED_DELAY
+    assert views[-1] is ClockView.TWO_WAY
+    assert ground.clock.state is ClockState.LOCKED
 
 
 def test_marks_neither_widen_nor_narrow_the_causality_bound(make_beacon: Maker) -> None:

@@ -5,7 +5,7 @@ import pytest
 from leadlight.clock.bound import CausalityBound
 from leadlight.clock.common_view import HEARD_KEPT, MARKS_BEFORE_USE, STALE_NS, CommonViewClock
 from leadlight.clock.estimator import Estimate, Exchange
-from leadlight.clock.probation import PROBATION, STAMPING_NS
+from leadlight.clock.mark_trust import PROBATION, STAMPING_NS
 from leadlight.units import MICROSECOND, MILLISECOND, SECOND, LeaderInstant, LocalInstant
 from leadlight.wire.messages import Mark
 

@@ -9,7 +9,7 @@ from typing import Any
 import pytest
 
 from leadlight import events
-from leadlight.cue import FrameRate, show_key
+from leadlight.cue import Cue, FrameRate, ShowLine, show_key
 from leadlight.leader.beacon_times import CHANGE_BURST_NS, STOP_BURST_NS
 from leadlight.leader.confirmation import (
     CONTRADICTED_AFTER_NS,
@@ -23,7 +23,7 @@ from leadlight.leader.settings import LeaderSettings
 from leadlight.leader.tenure import Tenure
 from leadlight.playback.content import StoredShow
 from leadlight.terms import CueState
-from leadlight.units import SECOND, LeaderInstant, LocalInstant
+from leadlight.units import SECOND, LeaderInstant, LocalInstant, ShowPosition
 from leadlight.wire.codec import Codec
 from leadlight.wire.messages import Beacon
 
@@ -46,7 +46,8 @@ class House:
         self.beacons: list[tuple[LocalInstant, Beacon]] = []
         self._make_tally = make_tally
         self._serials: dict[tuple[int, int], int] = {}
-        self.tenure.roll(show_key("Tidefall"), at(0))
+        line = ShowLine(LeaderInstant(at(2)), ShowPosition(0))
+        self.tenure.order(Cue(show_key("Tidefall"), CueState.ROLLING, line, LeaderInstant(at(0))))
         self.run(3)
 
     def run(self, seconds: float) -> None:

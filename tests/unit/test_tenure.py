@@ -57,6 +57,13 @@ def leader_at(seconds: float) -> LeaderInstant:
     return LeaderInstant(at(seconds))
 
 
+def roll(tenure: Tenure, show: int, now: LocalInstant) -> Cue:
+    """Order a show for one lead time from now, in the timebase."""
+    leader_now = tenure.leader_at(now)
+    begins_at = LeaderInstant(leader_now + tenure.settings.lead_time_ns)
+    return tenure.order(Cue(show, CueState.ROLLING, ShowLine(begins_at, ShowPosition(0)), leader_now))
+
+
 class Desk:
     """A leader, and everything it has sent."""
 
@@ -156,7 +163,7 @@ def test_the_same_inputs_give_the_same_bytes(make_tally: Maker, make_sounding: M
     runs = []
     for _ in range(2):
         desk = Desk(Random(5))
-        desk.leader.roll(TIDEFALL, at(0))
+        roll(desk.leader, TIDEFALL, at(0))
         for second in range(20):
             desk.run(second)
             desk.hear(make_tally(), at(second))
@@ -171,7 +178,7 @@ def test_the_same_inputs_give_the_same_bytes(make_tally: Maker, make_sounding: M
 def test_a_cue_is_announced_for_its_lead_time_in_a_burst_and_then_repeated_for_ever(desk: Desk) -> None:
     desk.run(10.2)
     desk.sent.clear()
-    cue = desk.leader.roll(TIDEFALL, at(10.2))
+    cue = roll(desk.leader, TIDEFALL, at(10.2))
     assert cue == Cue(TIDEFALL, CueState.ROLLING, ShowLine(leader_at(12.2), ShowPosition(0)), leader_at(10.2))
     assert desk.leader.next_timer() == at(10.2)
     desk.run(20)
@@ -208,26 +215,26 @@ def test_without_a_lead_time_the_change_itself_is_told_in_a_burst() -> None:
     desk = Desk(lead_time_ns=0)
     desk.run(1.2)
     desk.sent.clear()
-    desk.leader.roll(TIDEFALL, at(1.2))
+    roll(desk.leader, TIDEFALL, at(1.2))
     desk.run(1.4)
     assert [now for now, _, _ in desk.sent] == [at(1.2) + step for step in CHANGE_BURST_NS if step <= 200 * MILLISECOND]
     assert {beacon.cue.show for beacon in desk.beacons()} == {TIDEFALL}
 
 
 def test_a_pause_holds_where_the_show_will_be_and_dark_is_a_cue_like_others(desk: Desk) -> None:
-    desk.leader.roll(TIDEFALL, at(0))
+    roll(desk.leader, TIDEFALL, at(0))
     desk.run(10)
     desk.leader.pause(at(10))
     desk.run(12)
     line = ShowLine(leader_at(12), ShowPosition(10 * SECOND))
     assert desk.leader.cue == Cue(TIDEFALL, CueState.PAUSED, line, leader_at(10))
-    desk.leader.go_dark(at(20))
+    desk.leader.order(dark_cue(leader_at(22), leader_at(20)))
     desk.run(22)
     assert desk.leader.cue.state is CueState.DARK
 
 
 def test_a_resumed_show_rolls_from_where_it_was_paused_one_lead_time_later(desk: Desk) -> None:
-    desk.leader.roll(TIDEFALL, at(0))
+    roll(desk.leader, TIDEFALL, at(0))
     desk.run(10)
     desk.leader.pause(at(10))
     desk.run(20)
@@ -241,7 +248,7 @@ def test_a_resumed_show_rolls_from_where_it_was_paused_one_lead_time_later(desk:
 
 @pytest.mark.parametrize("state", [CueState.ROLLING, CueState.PAUSED])
 def test_a_seek_keeps_rolling_or_paused_and_takes_effect_one_lead_time_later(desk: Desk, state: CueState) -> None:
-    desk.leader.roll(TIDEFALL, at(0))
+    roll(desk.leader, TIDEFALL, at(0))
     desk.run(10)
     if state is CueState.PAUSED:
         desk.leader.pause(at(10))
@@ -256,7 +263,7 @@ def test_a_seek_keeps_rolling_or_paused_and_takes_effect_one_lead_time_later(des
 
 
 def test_an_order_goes_by_what_will_be_in_force_when_it_takes_effect(desk: Desk) -> None:
-    desk.leader.roll(TIDEFALL, at(0))
+    roll(desk.leader, TIDEFALL, at(0))
     desk.run(0.5)
     # Tidefall begins at 2 s: a pause ordered before that, and all that is ordered upon it.
     paused = desk.leader.pause(at(0.5))
@@ -282,7 +289,7 @@ def test_an_order_that_cannot_be_carried_out_says_why_and_changes_nothing(desk: 
     for said, order in orders.items():
         with pytest.raises(OrderError, match=f"{said}: the show is dark"):
             order()
-    tenure.roll(TIDEFALL, at(0))
+    roll(tenure, TIDEFALL, at(0))
     desk.run(10)
     with pytest.raises(OrderError, match="nothing can be resumed: the show is rolling"):
         tenure.resume(at(10))
@@ -293,9 +300,9 @@ def test_an_order_that_cannot_be_carried_out_says_why_and_changes_nothing(desk: 
 
 
 def test_a_stop_is_in_force_at_once_and_told_eight_times_within_a_second(desk: Desk) -> None:
-    desk.leader.roll(TIDEFALL, at(0))
+    roll(desk.leader, TIDEFALL, at(0))
     desk.run(10.2)
-    desk.leader.roll(EMBERS, at(10.2))
+    roll(desk.leader, EMBERS, at(10.2))
     desk.run(10.3)
     desk.sent.clear()
     desk.events()
@@ -500,7 +507,7 @@ def test_only_regular_beacons_give_turns_and_none_where_markers_are_off(make_tal
     desk.hear(make_tally(follower=21), at(0))
     desk.run(0.2)
     desk.sent.clear()
-    desk.leader.roll(TIDEFALL, at(0.2))
+    roll(desk.leader, TIDEFALL, at(0.2))
     desk.run(0.4)
     assert {beacon.marker for beacon in desk.beacons()} == {None}
     off = Desk(markers=False)
@@ -692,7 +699,7 @@ def test_a_follower_that_is_lost_holds_up_no_show_and_yet_has_not_stopped(make_t
     desk = Desk(refuse_incomplete=True)
     desk.hear(make_tally(show=EMBERS, content=ContentState.MISSING), at(0))
     desk.run(40)
-    desk.leader.roll(EMBERS, at(40))
+    roll(desk.leader, EMBERS, at(40))
     desk.run(45)
     assert desk.leader.cue.show == EMBERS
     desk.leader.stop(at(45))

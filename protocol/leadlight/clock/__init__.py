@@ -1,4 +1,5 @@
-"""The clock: how far this node's clock is from the leader's, and how far that answer may be wrong.
+"""The clock: beacons, soundings and marks come in and are weighed; out goes how far this node's clock is from the
+leader's, and how far that may be wrong.
 
 Read in this order: ``estimator`` (what all of them are), ``bound``, ``edge_filter``, ``tracker``, ``shared_delay``,
 ``common_view``, ``plausibility``, ``states``, ``settings``, and ``clock``, which puts them together."""
@@ -11,22 +12,3 @@ from leadlight.clock.estimator import Estimate, Estimator, Exchange
 from leadlight.clock.plausibility import Misfit, Refusals
 from leadlight.clock.settings import ClockSettings, ClockView
 from leadlight.clock.shared_delay import DelayCollector, reporting_stride
-
-__all__ = [
-    "CONTINUED_WITHIN_NS",
-    "RATE_WANDER",
-    "Bounds",
-    "CausalityBound",
-    "ClockSettings",
-    "ClockView",
-    "CommonViewClock",
-    "DelayCollector",
-    "EdgeFilter",
-    "Estimate",
-    "Estimator",
-    "Exchange",
-    "FollowerClock",
-    "Misfit",
-    "Refusals",
-    "reporting_stride",
-]

@@ -20,8 +20,8 @@ from leadlight.clock.bound import (
 from leadlight.clock.common_view import UNKNOWN_RADIO_NS, CommonViewClock
 from leadlight.clock.estimator import Estimate, Exchange, new_estimate
 from leadlight.clock.fusion import fused
+from leadlight.clock.mark_trust import STAMPING_NS
 from leadlight.clock.plausibility import HELD_BACK_NS, Misfit, misfit_of
-from leadlight.clock.probation import STAMPING_NS
 from leadlight.clock.settings import ClockSettings, ClockView
 from leadlight.clock.shared_delay import Arrival, SharedDelayClock
 from leadlight.clock.states import TRANSITIONS, ClockInput
@@ -326,7 +326,10 @@ class FollowerClock:
                 by_marks = None
         if by_marks is None and self._may_serve_medians:
             by_group = self.shared_delay.estimate(now, floor_ns, uncorrected.deviation_ns if self._two_way else 0.0)
-            if by_group is not None and self._is_disproven(by_group, now):
+            if by_group is not None and (
+                self._is_disproven(by_group, now)
+                or (self._two_way and self.shared_delay.is_contradicted(by_group, uncorrected, now))
+            ):
                 self.shared_delay.begin_anew()
                 by_group = None
         if by_marks is not None:

@@ -5,7 +5,7 @@ them. Here the event is a Tally that some follower, the *marker*, sends to the g
 leader and followers hear it at one instant. The leader publishes when it heard it; with its own arrival a follower has
 ``offset = heard here - heard there``, whose error is two time stamps and nothing else.
 
-It holds only if both heard the same transmission, so marks are on probation (``probation``) before they steer, and may
+It holds only if both heard the same transmission, so marks are on probation (``mark_trust``) before they steer, and may
 be again.
 """
 
@@ -17,7 +17,7 @@ from typing import Final
 
 from leadlight.clock.bound import CausalityBound
 from leadlight.clock.estimator import Estimate
-from leadlight.clock.probation import STAMPING_NS, Probation
+from leadlight.clock.mark_trust import STAMPING_NS, Probation
 from leadlight.clock.tracker import OffsetTracker
 from leadlight.units import MILLISECOND, SECOND, LeaderInstant, LocalInstant
 from leadlight.wire import U32, Mark

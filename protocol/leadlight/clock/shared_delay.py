@@ -84,6 +84,12 @@ def reporting_stride(sounding_interval_ns: int, beacon_interval_ns: int) -> int:
     return max(1, -(-sounding_interval_ns // (4 * beacon_interval_ns)))
 
 
+def _reach_ns(uncorrected: Estimate, doubt_ns: float) -> float:
+    """Return how far from an estimate that rests on exchanges a median of such doubt may lie."""
+    own_ns = statistical_half_width_ns(uncorrected, uncorrected.at)
+    return own_ns + REPORTER_BOUND_NS + DEVIATIONS * doubt_ns
+
+
 class SharedDelayClock:
     """A follower's side: remembers arrivals, reports delays, and tracks the offset by published medians."""
 
@@ -147,8 +153,7 @@ class SharedDelayClock:
         reach_ns = math.inf
         if is_two_way and uncorrected is not None:
             # All arrivals are from before the estimate, which is no younger for any of them: one bound for all.
-            own_ns = statistical_half_width_ns(uncorrected, uncorrected.at)
-            reach_ns = own_ns + REPORTER_BOUND_NS + DEVIATIONS * doubt_ns
+            reach_ns = _reach_ns(uncorrected, doubt_ns)
         for serials_back, delay_ns in sorted(medians, reverse=True) if len(medians) > 1 else medians:
             arrival = self._arrivals.pop((serial - serials_back) & U32, None)
             if arrival is None:
@@ -161,6 +166,15 @@ class SharedDelayClock:
             gain = 1 / (1 + tracker.count)
             self._doubt_ns += (gain if gain > DOUBT_GAIN else DOUBT_GAIN) * (doubt_ns - self._doubt_ns)
             tracker.observe(received_at, offset_ns, uncorrected, doubt_ns * 1e-9)
+
+    def is_contradicted(self, estimate: Estimate, uncorrected: Estimate, now: LocalInstant) -> bool:
+        """Return whether what medians agree on lies too far from an uncorrected estimate that rests on exchanges.
+
+        The first medians may have come while it could not speak against them, and their error shows once it can.
+        """
+        apart_ns = abs(estimate.offset_at(now) - uncorrected.offset_at(now))
+        # By far the commonest is that they agree to within what reporters may err.
+        return apart_ns > REPORTER_BOUND_NS and apart_ns > _reach_ns(uncorrected, self._doubt_ns)
 
     def estimate(self, now: LocalInstant, floor_ns: float, reporter_ns: float = 0.0) -> Estimate | None:
         """Return the corrected estimate, or ``None`` while too few medians have come, or come lately.

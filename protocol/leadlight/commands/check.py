@@ -11,6 +11,7 @@ from dataclasses import dataclass
 from random import SystemRandom
 from typing import Any, Final
 
+from leadlight.commands.exits import EXIT_INTERRUPTED
 from leadlight.commands.manifest import ProgressLine
 from leadlight.commands.node_options import (
     TIME_MEANS,
@@ -53,7 +54,6 @@ from leadlight.wire import NAME_MAXIMUM_BYTES, Codec, KeyRing
 
 EXIT_GO: Final = 0
 EXIT_NO_GO: Final = 1
-EXIT_INTERRUPTED: Final = 130  # 128 + SIGINT, as shells report it
 
 LISTEN_NS: Final = 15 * SECOND
 LISTEN_LONGEST_NS: Final = 3 * MINUTE

@@ -228,10 +228,7 @@ def _load_or_explain(added: _Added) -> Command:
 
 
 def _parser(commands: Iterable[tuple[str, Command]], asked: str) -> argparse.ArgumentParser:
-    parser = _Parser(
-        prog="leadlight",
-        description="Keep stored light shows together by a leader's timing beacons.",
-    )
+    parser = _Parser(prog="leadlight", description="Keep stored light shows together by a leader's timing beacons.")
     parser.add_argument("--version", action=_Version)
     subparsers = parser.add_subparsers(dest="command", metavar="COMMAND", title="commands", required=True)
     for name, command in commands:

@@ -130,11 +130,7 @@ _Stored: TypeAlias = tuple[Library, dict[int, str], str]
 
 
 def _stored_by_word(arguments: argparse.Namespace) -> _Stored:
-    of_shows = {
-        "--edition": arguments.edition,
-        "--frame-rate": arguments.frame_rate,
-        "--duration": arguments.duration,
-    }
+    of_shows = {"--edition": arguments.edition, "--frame-rate": arguments.frame_rate, "--duration": arguments.duration}
     check_company({option: given is not None for option, given in of_shows.items()}, "--show", bool(arguments.show))
     rate = frame_rate("--frame-rate", arguments.frame_rate or DEFAULT_FRAME_RATE)
     length_ns = duration_ns("--duration", arguments.duration or DEFAULT_LENGTH, minimum_ns=MILLISECOND)

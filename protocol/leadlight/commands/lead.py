@@ -55,9 +55,7 @@ class Lead:
             metavar="N",
             help="order among leaders: 0 outranks 1, and of the same rank the names decide (0)",
         )
-        parser.add_argument(
-            "--lead-time", default="2", metavar="TIME", help="how long ahead a cue is announced (2 s)"
-        )
+        parser.add_argument("--lead-time", default="2", metavar="TIME", help="how long ahead a cue is announced (2 s)")
         parser.add_argument(
             "--listen",
             type=int,
@@ -216,11 +214,7 @@ def _check_lead(arguments: argparse.Namespace) -> None:
     has_show, has_order = arguments.show is not None, arguments.running_order is not None
     if has_order:
         check_apart("--running-order", {"--show": has_show}, "it says what is shown")
-    of_one_show = {
-        "--edition": arguments.edition,
-        "--show-at": arguments.show_at,
-        "--duration": arguments.duration,
-    }
+    of_one_show = {"--edition": arguments.edition, "--show-at": arguments.show_at, "--duration": arguments.duration}
     check_company({option: given is not None for option, given in of_one_show.items()}, "--show", has_show)
     refuses = {"--refuse-incomplete": arguments.refuse_incomplete}
     check_company(refuses, "--show or --running-order", has_show, has_order)

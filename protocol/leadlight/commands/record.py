@@ -13,13 +13,7 @@ from typing import Final
 from leadlight import __version__
 from leadlight.commands.endings import Ending
 from leadlight.commands.exits import EXITS_TOLD
-from leadlight.commands.node_options import (
-    TIME_MEANS,
-    add_group_options,
-    keys_of,
-    named_by_its_option,
-    resolve_address,
-)
+from leadlight.commands.node_options import TIME_MEANS, add_group_options, keys_of, named_by_its_option, resolve_address
 from leadlight.commands.options import check_apart, duration_ns, named_by_option
 from leadlight.commands.recording_file import RecordingFile
 from leadlight.commands.spool import Picture
@@ -28,16 +22,7 @@ from leadlight.commands.tables import cut
 from leadlight.commands.telling import stamped
 from leadlight.errors import FileError, NetworkError, UsageError, check_name
 from leadlight.net import PROBE_PORT, ProbePlace, run_answerer, run_prober
-from leadlight.recording import (
-    HOSTS_MAXIMUM,
-    Answerer,
-    AnswererEvent,
-    Phase,
-    Plan,
-    Prober,
-    airtime_shares,
-    check_plan,
-)
+from leadlight.recording import HOSTS_MAXIMUM, Answerer, AnswererEvent, Phase, Plan, Prober, airtime_shares, check_plan
 from leadlight.units import HOUR, MILLISECOND, SECOND
 from leadlight.wire import NAME_MAXIMUM_BYTES
 

@@ -12,9 +12,7 @@ CUT: Final = "…"
 _FLUSH_RIGHT: Final = "0123456789+-–±"
 
 
-def columns(
-    header: Sequence[str], rows: Iterable[Sequence[str]], usual: Sequence[str] | None = None
-) -> list[str]:
+def columns(header: Sequence[str], rows: Iterable[Sequence[str]], usual: Sequence[str] | None = None) -> list[str]:
     """Return the lines of a table: the header and the rows, each column as wide as its widest cell.
 
     The cells of ``usual`` are not shown, and make room. A column whose cells all begin with a digit, a sign or a dash

@@ -122,9 +122,7 @@ class LeaderView:
         return in_force(leader.cue, next(iter(leader.scheduled), None), leader_now, self._lengths)
 
 
-def _piece(
-    entry: RosterEntry, now: LocalInstant, troubles: list[str], shows: Mapping[int, str]
-) -> dict[str, Any]:
+def _piece(entry: RosterEntry, now: LocalInstant, troubles: list[str], shows: Mapping[int, str]) -> dict[str, Any]:
     tally = entry.tally
     told: dict[str, Any] = {"name": entry.name, "heard_ns": now - entry.heard_at, "troubles": troubles}
     if tally is not None:
@@ -157,9 +155,7 @@ class FollowerView:
     header = FOLLOWER_HEADER
     news = FOLLOWER_NEWS
 
-    def __init__(
-        self, follower: Follower, group: str, shows: Mapping[int, str], lengths: Mapping[int, int]
-    ) -> None:
+    def __init__(self, follower: Follower, group: str, shows: Mapping[int, str], lengths: Mapping[int, int]) -> None:
         self._follower = follower
         self._name = follower.settings.name
         self._group = group

@@ -181,7 +181,6 @@ class Dissector:
             walk.row(0, 2, "magic", "", "this protocol's")
         else:
             is_probe = data[:2] == wire.PROBE_MAGIC
-            is_probe = data[:2] == wire.PROBE_MAGIC
             whose = "a probe's of `leadlight record`, no part of a show" if is_probe else "not this protocol's"
             walk.row(0, 2, "magic", "", "", f"{whose}; a show's is {wire.MAGIC.hex()}")
             walk.row(2, len(data), "", "", "not looked at")

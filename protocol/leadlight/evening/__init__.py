@@ -1,4 +1,5 @@
-"""The evening: which shows there are, when each begins, and a leader that is given them in time."""
+"""The evening: which shows there are, by manifest and running order, when each begins, and a leader that is given them
+in time."""
 
 from leadlight.evening.keeper import RENEWED_EVERY_NS, EveningKeeper
 from leadlight.evening.manifest import (
@@ -14,22 +15,3 @@ from leadlight.evening.manifest import (
 )
 from leadlight.evening.running_order import RunningOrder, parse_running_order
 from leadlight.evening.start import position_in_words, show_start, wait_in_words
-
-__all__ = [
-    "DIGEST_BYTES",
-    "RENEWED_EVERY_NS",
-    "EveningKeeper",
-    "Manifest",
-    "Part",
-    "PartFound",
-    "RunningOrder",
-    "ShowDescription",
-    "ShowEntry",
-    "check_name",
-    "manifest_text",
-    "parse_manifest",
-    "parse_running_order",
-    "position_in_words",
-    "show_start",
-    "wait_in_words",
-]

@@ -27,7 +27,7 @@ from datetime import datetime, timedelta
 from typing import Final, NamedTuple
 
 from leadlight.cue import START, Cue, ShowLine, dark_cue
-from leadlight.evening.running_order import PlannedShow, RunningOrder, leader_instant
+from leadlight.evening.running_order import PlannedShow, RunningOrder, leader_instant, span_ns
 from leadlight.leader import Leader, is_idle
 from leadlight.terms import CueState, Role
 from leadlight.units import MICROSECOND, MINUTE, SECOND, LeaderInstant, LocalInstant, ShowPosition
@@ -117,7 +117,7 @@ class EveningKeeper:
         if self._read is None:
             return 0
         wall_before, before = self._read
-        moved_ns = _span_ns(wall_before, wall_now) - (now - before)
+        moved_ns = span_ns(wall_before, wall_now) - (now - before)
         return moved_ns if abs(moved_ns) > STEP_NS else 0
 
     def _rest(self) -> None:
@@ -196,7 +196,7 @@ class EveningKeeper:
                 begins_at = before.ends_at
         if begins_at - wanted_at > LATE_NS or self._is_after_its_off_time(planned, begins_at):
             return False
-        ends_at = LocalInstant(begins_at + _span_ns(planned.begins_at, planned.ends_at))
+        ends_at = LocalInstant(begins_at + span_ns(planned.begins_at, planned.ends_at))
         self._placed.append(_Placed(key, begins_at, ends_at, planned))
         self._leader.schedule(Cue(key, CueState.ROLLING, ShowLine(LeaderInstant(begins_at), START)))
         # A show that follows at once takes the place of this dark.
@@ -219,7 +219,3 @@ class EveningKeeper:
             # Whoever else cued a show, it is over when the next off time takes this one's place.
             self._dark_at = off
             self._leader.schedule(dark_cue(LeaderInstant(off_at)))
-
-
-def _span_ns(since: datetime, until: datetime) -> int:
-    return (until - since) // timedelta(microseconds=1) * MICROSECOND

@@ -28,6 +28,7 @@ from __future__ import annotations
 import re
 import tomllib
 import zoneinfo
+from bisect import bisect_left
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from datetime import UTC, date, datetime, time, timedelta
@@ -79,7 +80,7 @@ class PlannedCue(NamedTuple):
         leader_at = leader_instant(at, wall_now, leader_now)
         if self.show is None:
             return Cue(NO_SHOW, CueState.DARK, ShowLine(leader_at, START))
-        return Cue(keys[self.show], CueState.ROLLING, ShowLine(leader_at, ShowPosition(_span_ns(self.at, at))))
+        return Cue(keys[self.show], CueState.ROLLING, ShowLine(leader_at, ShowPosition(span_ns(self.at, at))))
 
 
 class InForce(NamedTuple):
@@ -208,7 +209,7 @@ class RunningOrder:
         """
         for planned in self._going_on(now):
             if planned.begins_at <= now < planned.ends_at:
-                return InForce(planned, ShowPosition(_span_ns(planned.begins_at, now)))
+                return InForce(planned, ShowPosition(span_ns(planned.begins_at, now)))
         return None
 
     def cue_in_force(self, keys: Mapping[str, int], wall_now: datetime, leader_now: LeaderInstant) -> Cue | None:
@@ -292,23 +293,21 @@ def instant_of(local: datetime, zone: zoneinfo.ZoneInfo) -> datetime:
     # Read by the offset from before the jump, a skipped time lies at or after it; by the one from after, before it.
     earlier = local.replace(tzinfo=zone, fold=1).astimezone(UTC)
     offset_after = before_jump.astimezone(zone).utcoffset()
-    low, high = 0, (before_jump - earlier) // timedelta(seconds=1)
-    while high - low > 1:
-        middle = (low + high) // 2
-        if (earlier + timedelta(seconds=middle)).astimezone(zone).utcoffset() == offset_after:
-            high = middle
-        else:
-            low = middle
-    return earlier + timedelta(seconds=high)
+
+    def has_jumped(after_seconds: int) -> bool:
+        return (earlier + timedelta(seconds=after_seconds)).astimezone(zone).utcoffset() == offset_after
+
+    gap_seconds = (before_jump - earlier) // timedelta(seconds=1)
+    return earlier + timedelta(seconds=bisect_left(range(gap_seconds), True, key=has_jumped))
 
 
 def leader_instant(at: datetime, wall_now: datetime, leader_now: LeaderInstant) -> LeaderInstant:
-    """Return the leader instant of a wall-clock instant, where the leader's clock shows ``leader_now`` at
-    ``wall_now``."""
-    return LeaderInstant(leader_now + _span_ns(wall_now, at))
+    """Return the leader instant of a wall-clock instant; the leader's clock shows ``leader_now`` at ``wall_now``."""
+    return LeaderInstant(leader_now + span_ns(wall_now, at))
 
 
-def _span_ns(since: datetime, until: datetime) -> int:
+def span_ns(since: datetime, until: datetime) -> int:
+    """Return from one instant to another, in ns."""
     return (until - since) // _MICROSECOND * MICROSECOND
 
 

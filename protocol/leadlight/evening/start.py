@@ -13,6 +13,7 @@ from typing import Final
 
 from leadlight.cue import START, Cue, ShowLine, dark_cue
 from leadlight.errors import ConfigurationError
+from leadlight.evening.running_order import span_ns
 from leadlight.leader import Leader
 from leadlight.terms import CueState
 from leadlight.units import HOUR, MICROSECOND, MINUTE, SECOND, LeaderInstant, LocalInstant, ShowPosition, seconds
@@ -23,7 +24,6 @@ ASSUMED_LENGTH_NS: Final = HOUR
 _ALLOWED: Final = "HH:MM, HH:MM:SS or +SECONDS"
 _TIME_OF_DAY: Final = re.compile(r"[0-9]{2}:[0-9]{2}(:[0-9]{2})?")
 _DAY: Final = datetime.timedelta(days=1)
-_MICROSECOND: Final = datetime.timedelta(microseconds=1)
 
 
 @dataclass(frozen=True, slots=True)
@@ -106,7 +106,7 @@ def show_start(
         return datetime.datetime.combine(day, time_of_day, zone).astimezone(zone)
 
     def wait_until(at: datetime.datetime) -> int:
-        return (at.astimezone(datetime.UTC) - here.astimezone(datetime.UTC)) // _MICROSECOND * MICROSECOND
+        return span_ns(here.astimezone(datetime.UTC), at.astimezone(datetime.UTC))
 
     today = here.date()
     days = [on(today - _DAY), on(today), on(today + _DAY)]
@@ -114,7 +114,6 @@ def show_start(
     if wait_until(at) + (ASSUMED_LENGTH_NS if length_ns is None else length_ns) <= 0:
         at = min(day for day in days if wait_until(day) > 0)
     return ShowStart(at, wait_until(at), here, is_repeatable=True, length_ns=length_ns)
-
 
 
 def position_in_words(position_ns: int) -> str:

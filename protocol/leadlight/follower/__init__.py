@@ -1,4 +1,5 @@
-"""The follower: told the time and handed datagrams, it knows which frame it is now."""
+"""The follower: told the time and handed datagrams, it chooses its leader, sends Soundings and Tallies, and knows which
+frame it is now."""
 
 from leadlight.follower.exchange import STEADY_INTERVAL_NS, fair_spacing_ns
 from leadlight.follower.follower import JOIN_PATIENCE_NS, Follower, Snapshot
@@ -7,23 +8,3 @@ from leadlight.follower.journal import JournalLine
 from leadlight.follower.settings import SILENT_INTERVALS, TALLY_INTERVAL_NS, FollowerSettings
 from leadlight.follower.tallies import TALLIES_PER_SECOND, tally_spacing_ns
 from leadlight.follower.tenures import SERIAL_HALF, SERIAL_MASK, is_newer
-
-__all__ = [
-    "JOIN_PATIENCE_NS",
-    "SERIAL_HALF",
-    "SERIAL_MASK",
-    "SILENT_INTERVALS",
-    "STEADY_INTERVAL_NS",
-    "TALLIES_PER_SECOND",
-    "TALLY_INTERVAL_NS",
-    "DueFrame",
-    "Follower",
-    "FollowerSettings",
-    "FrameRow",
-    "JournalLine",
-    "Look",
-    "Snapshot",
-    "fair_spacing_ns",
-    "is_newer",
-    "tally_spacing_ns",
-]

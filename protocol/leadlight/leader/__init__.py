@@ -1,4 +1,5 @@
-"""The leader: it gives the time, announces cues, keeps a roster, and stands by while another leads."""
+"""The leader: it fills Beacons with time, cues and marks, answers Soundings, keeps a roster of its followers, and
+stands by while another leads."""
 
 from leadlight.leader.beacon_times import DITHER_MAXIMUM_NS, DITHER_SHARE
 from leadlight.leader.copies import BEGIN_ABOVE_PERMILLE, COPIES_MAXIMUM, END_BELOW_PERMILLE
@@ -8,24 +9,3 @@ from leadlight.leader.limiter import RateLimiter
 from leadlight.leader.roster import ROSTER_MAXIMUM, Roster, RosterEntry
 from leadlight.leader.settings import BEACON_INTERVAL_NS, LISTEN_INTERVALS, LeaderSettings
 from leadlight.leader.tenure import Inheritance
-
-__all__ = [
-    "BEACON_INTERVAL_NS",
-    "BEGIN_ABOVE_PERMILLE",
-    "COPIES_MAXIMUM",
-    "DITHER_MAXIMUM_NS",
-    "DITHER_SHARE",
-    "END_BELOW_PERMILLE",
-    "LISTEN_INTERVALS",
-    "ROSTER_MAXIMUM",
-    "Inheritance",
-    "Leader",
-    "LeaderSettings",
-    "RateLimiter",
-    "Roster",
-    "RosterEntry",
-    "in_a_new_timebase",
-    "is_idle",
-    "kept_as_plain",
-    "kept_from_plain",
-]

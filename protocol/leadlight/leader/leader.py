@@ -43,8 +43,6 @@ RANK_SPACING_NS: Final = 200 * MILLISECOND
 """A standby of the next rank waits so much longer, and hears the first one's beacons meanwhile."""
 LAST_RANK: Final = 127
 """The last rank that travels: a start that leads at once, and has nothing to lead, goes behind whoever has."""
-"""A node that took the lead to stop the show gives it back no sooner, so that whoever led can hear of the stop."""
-
 OWN_TENURES_KEPT: Final = 64
 """Earlier tenures of this node whose beacons may still come back to it."""
 

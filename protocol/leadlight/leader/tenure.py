@@ -28,17 +28,7 @@ from leadlight.leader.settings import LeaderSettings
 from leadlight.leader.turns import Turns
 from leadlight.terms import ContentState, CueState, Delivery
 from leadlight.units import BILLION, SECOND, LeaderInstant, LocalInstant, ShowPosition
-from leadlight.wire import (
-    DELAYS_MAXIMUM,
-    U16,
-    U32,
-    Beacon,
-    Codec,
-    Echo,
-    Message,
-    Sounding,
-    Tally,
-)
+from leadlight.wire import DELAYS_MAXIMUM, U16, U32, Beacon, Codec, Echo, Message, Sounding, Tally
 
 ECHO_QUEUE_MAXIMUM: Final = 64
 LOST_AFTER_NS: Final = 30 * SECOND
@@ -151,15 +141,8 @@ class Tenure:
         A scheduled cue at the same instant is replaced.
         """
         at = cue.line.leader_at
-        self.scheduled = sorted(
-            [*(other for other in self.scheduled if other.line.leader_at != at), cue],
-            key=lambda entry: entry.line.leader_at,
-        )
-
-    def roll(self, show: int, now: LocalInstant, position: ShowPosition = START) -> Cue:
-        """Schedule a show to roll from ``position`` one lead time from now; return the cue."""
-        at = LeaderInstant(self.leader_at(now) + self.settings.lead_time_ns)
-        return self.order(Cue(show, CueState.ROLLING, ShowLine(at, position), self.leader_at(now)))
+        others = [other for other in self.scheduled if other.line.leader_at != at]
+        self.scheduled = sorted([*others, cue], key=lambda entry: entry.line.leader_at)
 
     def resume_line(self, cue: Cue, now: LocalInstant) -> None:
         """Put a cue in force at once, its line already under way: a leader that comes back mid-show."""
@@ -235,11 +218,6 @@ class Tenure:
         ]
         self.schedule(cue)
         return cue
-
-    def go_dark(self, now: LocalInstant) -> None:
-        """Show nothing, one lead time from now."""
-        at = LeaderInstant(self.leader_at(now) + self.settings.lead_time_ns)
-        self.order(dark_cue(at, self.leader_at(now)))
 
     def stop(self, now: LocalInstant, ordered_at: LeaderInstant | None = None) -> None:
         """Stop now: everyone fades within a second. Nothing scheduled survives. Pressed again, it is told again.

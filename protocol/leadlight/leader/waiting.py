@@ -24,10 +24,8 @@ class WaitingOrders:
     def schedule(self, cue: Cue) -> None:
         """Let a cue wait; one at the same instant is replaced."""
         at = cue.line.leader_at
-        self.cues = sorted(
-            [*(other for other in self.cues if other.line.leader_at != at), cue],
-            key=lambda entry: entry.line.leader_at,
-        )
+        others = [other for other in self.cues if other.line.leader_at != at]
+        self.cues = sorted([*others, cue], key=lambda entry: entry.line.leader_at)
 
     def withdraw(self) -> None:
         """Let no cue wait any more."""

@@ -1,4 +1,5 @@
-"""Real sockets under the core: the only room that imports asyncio, socket or time, but for the commands."""
+"""Real sockets under the core: endpoints, threads, time stamps, waking on time; but for the commands the only room with
+asyncio, socket or time."""
 
 from leadlight.net.clock import LocalClock
 from leadlight.net.driver import DatagramCounts

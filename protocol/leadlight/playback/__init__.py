@@ -1,7 +1,9 @@
-"""Playback: which cue is in force, which frame is now, and how an error is removed without being seen."""
+"""Playback: which cue is in force, which frame is now, how an error is removed without being seen, and which shows are
+held."""
 
 from leadlight.playback.content import FRAMES_MAXIMUM, Library, StoredShow, check_shows, key_meant
 from leadlight.playback.fader import HOLDOVER_FADE_NS
+from leadlight.playback.output_clock import OutputClock, OutputClockSettings, Steering
 from leadlight.playback.playhead import Moved, Playhead, Stretch
 from leadlight.playback.recovery import (
     SLEW_RATE,
@@ -16,31 +18,3 @@ from leadlight.playback.recovery import (
 )
 from leadlight.playback.stage import STOP_CARRIED_INTERVALS, STOP_CARRIED_NS, AtTick, Shown, Stage
 from leadlight.playback.stills import Still, stills_of
-
-__all__ = [
-    "FRAMES_MAXIMUM",
-    "HOLDOVER_FADE_NS",
-    "SLEW_RATE",
-    "STOP_CARRIED_INTERVALS",
-    "STOP_CARRIED_NS",
-    "AtTick",
-    "BlendedRecovery",
-    "Correction",
-    "History",
-    "HoldRecovery",
-    "Library",
-    "Moved",
-    "Playhead",
-    "Recovery",
-    "Remedy",
-    "Shown",
-    "SlewOnlyRecovery",
-    "Stage",
-    "StepOnlyRecovery",
-    "Still",
-    "StoredShow",
-    "Stretch",
-    "check_shows",
-    "key_meant",
-    "stills_of",
-]

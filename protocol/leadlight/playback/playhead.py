@@ -77,9 +77,7 @@ class Playhead:
     the light is on time, not the handing over.
     """
 
-    def __init__(
-        self, recovery: Recovery | None = None, latency_ns: int = 0, trim_ns: int = 0
-    ) -> None:
+    def __init__(self, recovery: Recovery | None = None, latency_ns: int = 0, trim_ns: int = 0) -> None:
         self._recovery = recovery or BlendedRecovery()
         self.lead_ns = latency_ns - trim_ns
         """How long before its light is due a frame is handed over; below zero for a piece that is trimmed later."""

@@ -231,8 +231,11 @@ class Stage:
 
     def lit(self, now: LocalInstant) -> tuple[StoredShow | None, float]:
         """Return the show whose light is due at ``now``, and its level; the show is ``None`` while there is none."""
-        shown = self._of_this_cue(now)
-        return shown.show, shown.level
+        show = self._show
+        if show is None or not self.playhead.is_running:
+            return None, 0.0
+        level = self._fader.level_at(now)
+        return show, level if level > 0.0 or self._fader.target > 0.0 else 0.0
 
     def frame_at(self, now: LocalInstant) -> int | None:
         """Return the frame of ``shown``, without when to ask again."""

@@ -52,9 +52,7 @@ def unseen_in_ns(
     while max(mine, other) < len(stills):
         leaving, entering = stills[mine], stills[other]
         leaves, enters = frame_rate.position_of(leaving.end) - here, frame_rate.position_of(entering.end) - there
-        begins = max(
-            0, frame_rate.position_of(leaving.first) - here, frame_rate.position_of(entering.first) - there
-        )
+        begins = max(0, frame_rate.position_of(leaving.first) - here, frame_rate.position_of(entering.first) - there)
         if begins > within_ns:
             return None
         if begins < min(leaves, enters) and (mine == other or (leaving.is_dark and entering.is_dark)):

@@ -1,4 +1,4 @@
-"""Readiness: what is found of a host and of a group before a show, and whether that is a go."""
+"""Readiness: what `leadlight check` finds of a host and of a group before a show, and whether that is a go."""
 
 from leadlight.readiness.findings import Finding, Verdict, as_json, verdict_on
 from leadlight.readiness.group import (
@@ -14,31 +14,3 @@ from leadlight.readiness.host import HostFacts, KeyFacts, judge_content, judge_h
 from leadlight.readiness.listening import Heard, Listener
 from leadlight.readiness.pixel_data import PIXEL_PORT, PixelFacts, judge_pixel_data
 from leadlight.readiness.waking import EXACT_TIMER, ROUNDED_TIMER, SPIN, in_light
-
-__all__ = [
-    "EXACT_TIMER",
-    "PIXEL_PORT",
-    "ROUNDED_TIMER",
-    "SPIN",
-    "Finding",
-    "Heard",
-    "HostFacts",
-    "KeyFacts",
-    "Listener",
-    "Names",
-    "PixelFacts",
-    "Verdict",
-    "as_json",
-    "in_light",
-    "judge_content",
-    "judge_cues",
-    "judge_datagrams",
-    "judge_followers",
-    "judge_host",
-    "judge_key_file",
-    "judge_leaders",
-    "judge_own_name",
-    "judge_pixel_data",
-    "listening_lasts_ns",
-    "verdict_on",
-]

@@ -305,49 +305,19 @@ def _troubled(followers: Collection[FollowerHeard]) -> list[Finding]:
         if follower.tally.content in (ContentState.MISSING, ContentState.OTHER_EDITION)
     )
     fed = named(follower for follower in followers if follower.tally.live_data)
-    adrift = [follower.tally for follower in followers if follower.tally.clock is not ClockState.LOCKED]
+    adrift = named(follower for follower in followers if follower.tally.clock is not ClockState.LOCKED)
     told = [
-        (
-            "cloned",
-            "names",
-            cloned,
-            "two boards each of the name",
-            Verdict.NO_GO,
-            "give every board a name of its own with --name",
-        ),
-        (
-            "restarted",
-            "restarts",
-            restarted,
-            "begun anew while this check listened:",
-            Verdict.LOOK,
-            "see whether these boards restart by themselves, and whether two have one name",
-        ),
-        (
-            "lacking",
-            "their contents",
-            lacking,
-            "without the show that is on or to come:",
-            Verdict.NO_GO,
-            "copy that show's part to these boards: `leadlight manifest check` says what is wrong there",
-        ),
-        (
-            "live_data",
-            "second source",
-            fed,
-            "fed live pixels as well:",
-            Verdict.LOOK,
-            "let one of the two drive these boards' pixels, or they fight frame by frame",
-        ),
-        (
-            "not_locked",
-            "their clocks",
-            sorted(tally.name for tally in adrift),
-            "not locked:",
-            Verdict.LOOK,
-            "give these boards a minute, then check on those that still are not",
-        ),
-    ]
+        ("cloned", "names", cloned, "two boards each of the name", Verdict.NO_GO,
+         "give every board a name of its own with --name"),
+        ("restarted", "restarts", restarted, "begun anew while this check listened:", Verdict.LOOK,
+         "see whether these boards restart by themselves, and whether two have one name"),
+        ("lacking", "their contents", lacking, "without the show that is on or to come:", Verdict.NO_GO,
+         "copy that show's part to these boards: `leadlight manifest check` says what is wrong there"),
+        ("live_data", "second source", fed, "fed live pixels as well:", Verdict.LOOK,
+         "let one of the two drive these boards' pixels, or they fight frame by frame"),
+        ("not_locked", "their clocks", adrift, "not locked:", Verdict.LOOK,
+         "give these boards a minute, then check on those that still are not"),
+    ]  # fmt: skip
     return [
         Finding(key, looked_at, f"{said} {', '.join(names)}", verdict, to_do, {"names": names})
         for key, looked_at, names, said, verdict, to_do in told

@@ -13,6 +13,7 @@ from typing import Any, Final, NamedTuple
 
 from leadlight.entropy import Entropy, below, nonzero32
 from leadlight.errors import WireError
+from leadlight.leader import RateLimiter
 from leadlight.recording.contents import RecordedHost
 from leadlight.units import MILLISECOND, SECOND, LocalInstant
 from leadlight.wire import ENTRIES_MAXIMUM, Answer, Call, Entry, GroupProbe, HostProbe, KeyRing, Presence, ProbeCodec
@@ -59,7 +60,7 @@ class _Account:
         self.is_asked = False
         self.entries: deque[_Heard] = deque()
         self.known = 0
-        self.answers_left = float(ANSWERS_PER_SECOND)
+        self.answers = RateLimiter(ANSWERS_PER_SECOND, ANSWERS_PER_SECOND)
         self._numbers: tuple[dict[int, None], dict[int, None]] = ({}, {})
 
     @property
@@ -82,15 +83,6 @@ class _Account:
         while self.known < known and self.entries:
             self.entries.popleft()
             self.known += 1
-
-    def may_answer(self, at: LocalInstant) -> bool:
-        """Return whether one more answer is within what any prober asks for."""
-        gained = max(0, at - self.heard_at) * ANSWERS_PER_SECOND / SECOND
-        self.answers_left = min(float(ANSWERS_PER_SECOND), self.answers_left + gained)
-        if self.answers_left < 1:
-            return False
-        self.answers_left -= 1
-        return True
 
 
 class Answerer:
@@ -181,7 +173,7 @@ class Answerer:
             return  # for who was here before
         account.is_asked = True
         account.presence_at = None
-        if account.may_answer(received_at) and account.note(True, probe.number, received_at):
+        if account.answers.allow(received_at) and account.note(True, probe.number, received_at):
             account.forget_until(probe.known)
             self._to_answer.append((account, probe, received_at, source))
 

@@ -9,25 +9,5 @@ from leadlight.storage.files import (
     written_whole,
 )
 from leadlight.storage.key_files import inspect_key_file, make_key, read_key_file
-from leadlight.storage.parts import Progress, build_manifest, check_parts, compare_parts, read_library
+from leadlight.storage.parts import Progress, build_manifest, compare_parts, read_library
 from leadlight.storage.runtime import runtime_folder, runtime_folders, runtime_name
-
-__all__ = [
-    "Progress",
-    "build_manifest",
-    "check_outputs",
-    "check_parts",
-    "compare_parts",
-    "inspect_key_file",
-    "make_key",
-    "read_key_file",
-    "read_library",
-    "read_manifest",
-    "read_text_file",
-    "runtime_folder",
-    "runtime_folders",
-    "runtime_name",
-    "write_file",
-    "write_manifest",
-    "written_whole",
-]

@@ -5,23 +5,8 @@ from leadlight_sim.baselines.clock_filter import ClockFilter
 from leadlight_sim.baselines.kalman import Kalman
 from leadlight_sim.baselines.latest_beacon import LatestBeacon
 from leadlight_sim.baselines.least_squares import LeastSquares
-from leadlight_sim.baselines.lower_hull import LowerHull, hull_below
+from leadlight_sim.baselines.lower_hull import LowerHull
 from leadlight_sim.baselines.moving_average import MovingAverage
 from leadlight_sim.baselines.pi_servo import PIServo
 from leadlight_sim.baselines.side_by_side import Accompanied, accompanied
 from leadlight_sim.baselines.sliding_minimum import SlidingMinimum
-
-__all__ = [
-    "BASELINES",
-    "Accompanied",
-    "ClockFilter",
-    "Kalman",
-    "LatestBeacon",
-    "LeastSquares",
-    "LowerHull",
-    "MovingAverage",
-    "PIServo",
-    "SlidingMinimum",
-    "accompanied",
-    "hull_below",
-]

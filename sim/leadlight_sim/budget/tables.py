@@ -21,14 +21,7 @@ NOT_HERE = (
 
 def sheets(found: Budget) -> list[Sheet]:
     """Return the whole budget as tables, the causes first."""
-    return [
-        _causes(found),
-        _pieces(found),
-        _sound(found),
-        _holdover(found),
-        _storage(found),
-        _airtime(found),
-    ]
+    return [_causes(found), _pieces(found), _sound(found), _holdover(found), _storage(found), _airtime(found)]
 
 
 def headline(found: Budget) -> tuple[bool, str]:

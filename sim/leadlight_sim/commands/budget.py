@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import argparse
-import json
 import math
 import shlex
 import sys
@@ -12,7 +11,9 @@ from pathlib import Path
 from typing import TYPE_CHECKING, TextIO
 
 from leadlight.errors import ConfigurationError
-from leadlight_sim.commands.scenario_options import add_change_options, add_scenario, change_words, on_recorded_air
+from leadlight_sim.commands.outputs import add_output_options, write_json
+from leadlight_sim.commands.scenario_options import add_change_options, add_scenario, scenario_of, scenario_words
+from leadlight_sim.commands.working import jobs_of
 
 # The rest is imported where it is used: a list of commands must not wait for the simulator to load.
 if TYPE_CHECKING:
@@ -45,25 +46,22 @@ class BudgetCommand:
         parser.add_argument(
             "--copy-rate", type=float, metavar="MBIT/S", help="of copying a show, in megabits a second (18)"
         )
-        parser.add_argument("--report", type=Path, metavar="FILE", help="write a page with a drawing, as HTML")
-        parser.add_argument("--json", type=Path, metavar="FILE", help="write the figures")
+        add_output_options(parser)
 
     def run(self, arguments: argparse.Namespace) -> int:
         """Measure, tell and return 0; raise ``LeadlightError``."""
         from leadlight.storage import check_outputs
         from leadlight_sim.budget import COPY_MBPS, SEEDS, budget, measure
-        from leadlight_sim.runs import cores
         from leadlight_sim.telling import as_typed, progress
 
         scenario = _scenario(arguments)
         check_outputs({"--report": arguments.report, "--json": arguments.json})
         seeds = SEEDS if arguments.seeds is None else arguments.seeds
-        jobs = cores() if arguments.jobs is None else arguments.jobs
         rate = COPY_MBPS if arguments.copy_rate is None else arguments.copy_rate
         if not 0 < rate < math.inf:
             raise ConfigurationError("--copy-rate", rate, "a number of Mb/s above 0")
         with progress(f"rehearsing {scenario.name}", sys.stderr, quiet=False) as tell:
-            measured = measure(scenario, seeds, jobs, tell)
+            measured = measure(scenario, seeds, jobs_of(arguments), tell)
         found = budget(scenario, measured, rate)
         command = _reproduce(arguments)
         _tell(found, sys.stdout)
@@ -76,11 +74,7 @@ class BudgetCommand:
 
 
 def _scenario(arguments: argparse.Namespace) -> Scenario:
-    from leadlight_sim.scenario import change_from_text, resolve_scenario
-
-    scenario = on_recorded_air(resolve_scenario(arguments.scenario), arguments)
-    if arguments.changes:
-        scenario = scenario.with_changes(dict(map(change_from_text, arguments.changes)))
+    scenario = scenario_of(arguments)
     if arguments.audience is not None:
         near_m, far_m = _two_numbers("--audience", arguments.audience)
         if near_m > far_m:
@@ -116,10 +110,7 @@ def _two_numbers(option: str, text: str) -> tuple[float, float]:
 
 
 def _reproduce(arguments: argparse.Namespace) -> str:
-    words = ["leadlight", "budget"]
-    if arguments.scenario is not None:
-        words.append(arguments.scenario)
-    words += change_words(arguments)
+    words = ["leadlight", "budget", *scenario_words(arguments)]
     for option in ("--audience", "--temperature", "--pattern-speed", "--seeds", "--copy-rate"):
         value = getattr(arguments, option.lstrip("-").replace("-", "_"))
         if value is not None:
@@ -156,8 +147,7 @@ def _write(arguments: argparse.Namespace, found: Budget, command: str) -> list[P
     if arguments.json is not None:
         from leadlight_sim.budget import to_json
 
-        text = json.dumps(to_json(found) | {"reproduce": command}, indent=2, ensure_ascii=False, allow_nan=False)
-        write_file(f"{text}\n", arguments.json, "--json")
+        write_json(to_json(found), arguments.json, command)
         written.append(arguments.json)
     if arguments.report is not None:
         from leadlight_sim.budget.page import page

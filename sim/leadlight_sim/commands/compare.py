@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import argparse
 import functools
-import json
 import shlex
 import sys
 from collections.abc import Iterator, Sequence
@@ -12,7 +11,8 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from leadlight.errors import ConfigurationError, UsageError
-from leadlight_sim.commands.scenario_options import add_change_options, change_words, on_recorded_air
+from leadlight_sim.commands.outputs import add_output_options, given_words, write_json
+from leadlight_sim.commands.scenario_options import add_change_options, change_words, changed, on_recorded_air
 from leadlight_sim.commands.working import add_worker_options, ended_by_sigterm, workers_of
 
 # The rest is imported where it is used: a list of commands must not wait for the simulator to load.
@@ -43,8 +43,7 @@ class CompareCommand:
         add_change_options(parser, "change all of them")
         add_worker_options(parser)
         parser.add_argument("--figure", type=Path, metavar="FILE", help="draw the differences as FILE.png or FILE.svg")
-        parser.add_argument("--report", type=Path, metavar="FILE", help="write a page that shows it, as HTML")
-        parser.add_argument("--json", type=Path, metavar="FILE", help="write the figures")
+        add_output_options(parser)
 
     def run(self, arguments: argparse.Namespace) -> int:
         """Compare, tell and return 0; raise ``LeadlightError`` for trouble."""
@@ -117,8 +116,7 @@ def _variants(arguments: argparse.Namespace) -> Sequence[Variant]:
         else:
             scenario = on_recorded_air(resolve_scenario(text), arguments)
             base = base or scenario
-        if arguments.changes:
-            scenario = scenario.with_changes(dict(map(change_from_text, arguments.changes)))
+        scenario = changed(scenario, arguments)
         if arguments.duration is not None:
             scenario = beginning_of(scenario, arguments.duration)
         if any(each.scenario.digest() == scenario.digest() for each in found):
@@ -153,8 +151,7 @@ def _tell(arguments: argparse.Namespace, found: Comparison, evenings: int) -> No
     # Told before it is written: a full disk must not cost the answer.
     sys.stdout.flush()
     if arguments.json is not None:
-        text = json.dumps(to_json(found) | {"reproduce": command}, indent=2, ensure_ascii=False, allow_nan=False)
-        write_file(f"{text}\n", arguments.json, "--json")
+        write_json(to_json(found), arguments.json, command)
     if arguments.report is not None:
         from leadlight_sim.compare.page import page
 
@@ -167,9 +164,5 @@ def _tell(arguments: argparse.Namespace, found: Comparison, evenings: int) -> No
 
 
 def _reproduce(arguments: argparse.Namespace) -> str:
-    words = ["leadlight", "compare", *arguments.variants]
-    words += change_words(arguments)
-    for name in ("evenings", "drill", "duration"):
-        if getattr(arguments, name) is not None:
-            words += [f"--{name}", str(getattr(arguments, name))]
-    return shlex.join(words)
+    options = given_words(arguments, "evenings", "drill", "duration")
+    return shlex.join(["leadlight", "compare", *arguments.variants, *change_words(arguments), *options])

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import argparse
-import json
 import math
 import sys
 from collections.abc import Mapping, Sequence
@@ -13,6 +12,7 @@ from typing import Any, TextIO
 from markupsafe import Markup
 
 from leadlight.storage import write_file
+from leadlight_sim.commands.outputs import write_json
 from leadlight_sim.drills import (
     DEFAULT_RECOVERY,
     RECOVERIES,
@@ -74,7 +74,8 @@ def run_drills(arguments: argparse.Namespace, scenario: Scenario, seed: int, com
     sys.stdout.flush()
     written = []
     if arguments.json is not None:
-        write_file(_as_json(scenario, seed, results, command), arguments.json, "--json")
+        figures = {"scenario": scenario.name, "scenario_digest": scenario.digest(), "seed": seed}
+        write_json(figures | {"drills": [result.to_json() for result in results]}, arguments.json, command)
         written.append(arguments.json)
     if arguments.report is not None:
         timelines = [] if arguments.compare_recoveries else _timelines(by_label, scenario, results, arguments.quiet)
@@ -103,9 +104,7 @@ def _headline(judged: Sequence[DrillResult], interrupted: bool, missing: int) ->
     return f"{failed} of {len(judged)} drills went beyond their limits."
 
 
-def _tell(
-    scenario: Scenario, about: str, results: Sequence[DrillResult], compared: bool, stream: TextIO
-) -> None:
+def _tell(scenario: Scenario, about: str, results: Sequence[DrillResult], compared: bool, stream: TextIO) -> None:
     console = console_of(stream)
     console.print(f"{scenario.name}: {about}", markup=False)
     print_table(console, *_table(results, compared), GIVEN_UP_FIRST)
@@ -161,9 +160,7 @@ def _remarks(results: Sequence[DrillResult]) -> Sequence[str]:
     return list(dict.fromkeys(said))
 
 
-def _notes(
-    scenario: Scenario, results: Sequence[DrillResult], compared: bool
-) -> Sequence[tuple[str, Sequence[str]]]:
+def _notes(scenario: Scenario, results: Sequence[DrillResult], compared: bool) -> Sequence[tuple[str, Sequence[str]]]:
     """What was broken, what the columns mean, and what is held against it."""
     about = {result.label: f"{result.label}: {result.summary}." for result in results}
     notes = [OVERALL_NOTE, *NOTES, DIMMED_NOTE, UNMARKED_NOTE] if compared else [WORST_NOTE, *NOTES]
@@ -293,14 +290,3 @@ def _compared_row(name: str, results: Sequence[DrillResult]) -> Sequence[str]:
 
 def _span(value_s: float) -> str:
     return NOTHING if value_s == 0 else f"{value_s:.2f} s" if value_s < 10 else f"{value_s:.0f} s"
-
-
-def _as_json(scenario: Scenario, seed: int, results: Sequence[DrillResult], command: str) -> bytes:
-    plain = {
-        "scenario": scenario.name,
-        "scenario_digest": scenario.digest(),
-        "seed": seed,
-        "drills": [result.to_json() for result in results],
-        "reproduce": command,
-    }
-    return f"{json.dumps(plain, indent=2, ensure_ascii=False, allow_nan=False)}\n".encode()

@@ -12,7 +12,14 @@ from typing import TYPE_CHECKING, Any, TextIO
 
 from leadlight.commands import check_apart, check_company
 from leadlight.errors import ConfigurationError
-from leadlight_sim.commands.scenario_options import add_change_options, add_scenario, change_words, on_recorded_air
+from leadlight_sim.commands.outputs import add_output_options, as_json
+from leadlight_sim.commands.scenario_options import (
+    add_change_options,
+    add_scenario,
+    change_words,
+    changed,
+    on_recorded_air,
+)
 
 # The rest is imported where it is used: a list of commands must not wait for the simulator to load.
 if TYPE_CHECKING:
@@ -57,9 +64,8 @@ class RehearseCommand:
         parser.add_argument(
             "--live", action="store_true", help="send the pixels live as well, 20 s over the same air, and compare"
         )
-        parser.add_argument("--report", type=Path, metavar="FILE", help="write a page with drawings or drills, as HTML")
+        add_output_options(parser, "write a page with drawings or drills, as HTML")
         parser.add_argument("--picture", type=Path, metavar="FILE", help="draw the distance over time, as PNG")
-        parser.add_argument("--json", type=Path, metavar="FILE", help="write the figures")
         parser.add_argument("--strict", action="store_true", help="exit with 1 if a target is missed")
         parser.add_argument("--quiet", action="store_true", help="print the verdict's headline only")
 
@@ -122,19 +128,16 @@ def _check_drill(arguments: argparse.Namespace) -> None:
 
 
 def _scenario(arguments: argparse.Namespace) -> Scenario:
-    from leadlight_sim.scenario import ScenarioError, change_from_text, resolve_scenario
+    from leadlight_sim.scenario import ScenarioError, resolve_scenario
 
     scenario = on_recorded_air(resolve_scenario(arguments.scenario), arguments)
-    if arguments.changes:
-        changes = dict(map(change_from_text, arguments.changes))
-        try:
-            scenario = scenario.with_changes(changes)
-        except ScenarioError as error:
-            if "run.duration_s" not in changes:
-                raise
-            hint = "a shorter run of the same scenario: --duration leaves out cues and faults that begin after its end"
-            raise ScenarioError(*error.args, hint) from None
-    return scenario
+    try:
+        return changed(scenario, arguments)
+    except ScenarioError as error:
+        if not any(change.startswith("run.duration_s=") for change in arguments.changes):
+            raise
+        hint = "a shorter run of the same scenario: --duration leaves out cues and faults that begin after its end"
+        raise ScenarioError(*error.args, hint) from None
 
 
 def _seed(arguments: argparse.Namespace, scenario: Scenario) -> int:
@@ -225,8 +228,8 @@ def _write(
 def _as_text(figures: dict[str, Any]) -> str:
     # A line each for people, but for the timeline's hundred thousands of numbers.
     timeline = figures.pop("timeline", None)
-    text = json.dumps(figures, indent=2, ensure_ascii=False, allow_nan=False)
+    text = as_json(figures)
     if timeline is not None:
         values = json.dumps(timeline, separators=(",", ":"), ensure_ascii=False, allow_nan=False)
-        text = f'{text.removesuffix("}").rstrip()},\n  "timeline": {values}\n}}'
-    return f"{text}\n"
+        text = f'{text.rstrip().removesuffix("}").rstrip()},\n  "timeline": {values}\n}}\n'
+    return text

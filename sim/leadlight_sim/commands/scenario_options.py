@@ -27,11 +27,30 @@ def add_change_options(
     parser.add_argument("--set", action="append", default=[], dest="changes", metavar="KEY=VALUE", help=changes_help)
 
 
+def scenario_of(arguments: argparse.Namespace) -> Scenario:
+    """Return the scenario that was asked for, on its air and with what is changed. Raises ``ScenarioError``."""
+    from leadlight_sim.scenario import resolve_scenario
+
+    return changed(on_recorded_air(resolve_scenario(arguments.scenario), arguments), arguments)
+
+
+def changed(scenario: Scenario, arguments: argparse.Namespace) -> Scenario:
+    """Return the scenario with what ``--set`` changes. Raises ``ScenarioError``."""
+    from leadlight_sim.scenario import change_from_text
+
+    return scenario.with_changes(dict(map(change_from_text, arguments.changes))) if arguments.changes else scenario
+
+
 def on_recorded_air(scenario: Scenario, arguments: argparse.Namespace) -> Scenario:
     """Return the scenario on the recorded air that was asked for, if any. Raises ``ScenarioError``."""
     from leadlight_sim.scenario import with_air
 
     return scenario if arguments.air is None else with_air(scenario, arguments.air)
+
+
+def scenario_words(arguments: argparse.Namespace) -> list[str]:
+    """Return what names the scenario and changes it as it was given, to any command that takes one."""
+    return [*([] if arguments.scenario is None else [arguments.scenario]), *change_words(arguments)]
 
 
 def change_words(arguments: argparse.Namespace) -> list[str]:

@@ -12,7 +12,9 @@ from contextlib import contextmanager
 from pathlib import Path
 from typing import TYPE_CHECKING, TextIO
 
+from leadlight.commands import EXIT_INTERRUPTED
 from leadlight.errors import ConfigurationError
+from leadlight_sim.commands.working import jobs_of
 
 # The rest is imported where it is used: a list of commands must not wait for the simulator to load.
 if TYPE_CHECKING:
@@ -20,7 +22,6 @@ if TYPE_CHECKING:
     from leadlight_sim.soak import Finished, Violation
 
 EXIT_BROKEN = 1
-EXIT_INTERRUPTED = 130  # 128 + SIGINT, as shells report it
 
 
 class SoakCommand:
@@ -60,9 +61,7 @@ class SoakCommand:
             at_most_s = duration_ns("--at-most", arguments.at_most, minimum_ns=SECOND) / SECOND
         if not 0 < arguments.hours < math.inf:
             raise ConfigurationError("--hours", arguments.hours, "a number of hours above 0")
-        if arguments.jobs is not None and arguments.jobs < 1:
-            raise ConfigurationError("--jobs", arguments.jobs, "1 or more")
-        return _soak(arguments, at_most_s, shrink_s)
+        return _soak(arguments, jobs_of(arguments), at_most_s, shrink_s)
 
 
 def _hold_one(scenario: Scenario) -> int:
@@ -81,13 +80,11 @@ def _line_of(violation: Violation) -> str:
     return f"BROKEN at {violation.at_s:.1f} s: {violation.promise} ({violation.requirements}); {who}{violation.told}\n"
 
 
-def _soak(arguments: argparse.Namespace, at_most_s: float, shrink_s: float) -> int:
+def _soak(arguments: argparse.Namespace, jobs: int, at_most_s: float, shrink_s: float) -> int:
     from leadlight.storage import check_outputs
-    from leadlight_sim.runs import cores
     from leadlight_sim.soak import Results, program_digest, soak, told
 
     check_outputs({"--results": arguments.results})
-    jobs = cores() if arguments.jobs is None else arguments.jobs
     digest = program_digest()
     campaign = digest if arguments.seed is None else arguments.seed
     results = Results(arguments.results, digest, campaign)

@@ -3,20 +3,19 @@
 from __future__ import annotations
 
 import argparse
-import json
 import shlex
 import sys
 import time
 from collections.abc import Callable, Iterator
 from contextlib import ExitStack, contextmanager
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, TextIO
+from typing import TYPE_CHECKING, TextIO
 
-from leadlight.commands import check_apart, duration_ns
+from leadlight.commands import EXIT_INTERRUPTED, check_apart, duration_ns
 from leadlight.units import SECOND
-from leadlight_sim.commands.scenario_options import add_change_options, add_scenario, change_words, on_recorded_air
+from leadlight_sim.commands.outputs import add_output_options, given_words, write_json
+from leadlight_sim.commands.scenario_options import add_change_options, add_scenario, scenario_of, scenario_words
 from leadlight_sim.commands.working import (
-    EXIT_INTERRUPTED,
     EXIT_TERMINATED,
     Terminated,
     add_worker_options,
@@ -77,8 +76,7 @@ class TuneCommand:
             parser, "change the scenario, such as air.preset=busy or targets.pair_ms=10; may be given again"
         )
         parser.add_argument("--figure", type=Path, metavar="FILE", help="draw the sweep as FILE.png or FILE.svg")
-        parser.add_argument("--report", type=Path, metavar="FILE", help="write a page that shows it, as HTML")
-        parser.add_argument("--json", type=Path, metavar="FILE", help="write what was found")
+        add_output_options(parser)
 
     def run(self, arguments: argparse.Namespace) -> int:
         """Sweep, tell and return 0, or 130 or 143 where it was ended early; raise ``LeadlightError`` for trouble."""
@@ -117,12 +115,9 @@ def _checked(arguments: argparse.Namespace) -> tuple[Question, list[Choice], str
     from leadlight.storage import check_outputs
     from leadlight_sim.commands.beginning import beginning_of, left_out
     from leadlight_sim.drawing import check_chart
-    from leadlight_sim.scenario import change_from_text, resolve_scenario
     from leadlight_sim.tune import DEFAULT_INTERVALS_S, EVENINGS, Choice, Question, check_targets, choice_from_text
 
-    scenario = on_recorded_air(resolve_scenario(arguments.scenario), arguments)
-    if arguments.changes:
-        scenario = scenario.with_changes(dict(map(change_from_text, arguments.changes)))
+    scenario = scenario_of(arguments)
     missing = None
     if arguments.duration is not None:
         whole, scenario = scenario, beginning_of(scenario, arguments.duration)
@@ -205,7 +200,7 @@ def _tell(arguments: argparse.Namespace, outcome: Outcome, missing: str | None, 
     from leadlight_sim.telling import as_typed, wrapped
     from leadlight_sim.tune import advise, print_table, to_json
 
-    advice = advise(outcome, shlex.join(["leadlight", "rehearse", *_scenario(arguments)]))
+    advice = advise(outcome, shlex.join(["leadlight", "rehearse", *scenario_words(arguments)]))
     scenario = outcome.question.scenario
     length_s = scenario.run.duration_s
     sys.stdout.write(f"{scenario.name}: {length_s:g} s an evening, {outcome.runs} runs in {took_s:.0f} s\n")
@@ -217,21 +212,19 @@ def _tell(arguments: argparse.Namespace, outcome: Outcome, missing: str | None, 
         # What is to be pasted stays in one line.
         is_line = sentence.startswith("To ")
         sys.stdout.write(f"  {sentence}\n" if is_line else wrapped(sentence, indent="  ", more="  "))
-    for warning in _warnings(outcome, advice.candidate):
+    warnings = _warnings(outcome, advice.candidate)
+    for warning in warnings:
         sys.stdout.write(wrapped(f"Warning: {warning}", more="  "))
     command = _reproduce(arguments)
     sys.stdout.write(f"\nReproduce: {as_typed(command)}\nScenario digest: {scenario.digest()}\n")
     # Told before it is written: a full disk must not cost the answer.
     sys.stdout.flush()
     if arguments.json is not None:
-        document: dict[str, Any] = to_json(outcome, advice) | {"reproduce": command}
-        document["warnings"] = _warnings(outcome, advice.candidate)
-        text = json.dumps(document, indent=2, ensure_ascii=False, allow_nan=False)
-        write_file(f"{text}\n", arguments.json, "--json")
+        write_json(to_json(outcome, advice) | {"warnings": warnings}, arguments.json, command)
     if arguments.report is not None:
         from leadlight_sim.tune.page import page
 
-        write_file(page(outcome, advice, _warnings(outcome, advice.candidate), command), arguments.report, "--report")
+        write_file(page(outcome, advice, warnings, command), arguments.report, "--report")
     if arguments.figure is not None and any(each.seen.evenings for each in outcome.candidates):
         from leadlight_sim.drawing import save_chart
         from leadlight_sim.tune.figure import draw
@@ -246,19 +239,11 @@ def _warnings(outcome: Outcome, taken: Candidate | None) -> list[str]:
 
 
 def _reproduce(arguments: argparse.Namespace) -> str:
-    words = ["leadlight", "tune", *_scenario(arguments)]
+    words = ["leadlight", "tune", *scenario_words(arguments)]
     for value in arguments.vary:
         words += ["--vary", value]
-    for name in ("intervals", "deliveries", "evenings", "time", "duration"):
-        if getattr(arguments, name) is not None:
-            words += [f"--{name}", str(getattr(arguments, name))]
+    words += given_words(arguments, "intervals", "deliveries", "evenings", "time", "duration")
     for name, default in (("share", 0.05), ("confidence", 0.95)):
         if getattr(arguments, name) != default:
             words += [f"--{name}", f"{getattr(arguments, name):.15g}"]
     return shlex.join(words)
-
-
-def _scenario(arguments: argparse.Namespace) -> list[str]:
-    """Return the words that name the scenario, with what was changed of it, to any command that takes one."""
-    named = [] if arguments.scenario is None else [arguments.scenario]
-    return [*named, *change_words(arguments)]

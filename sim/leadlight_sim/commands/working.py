@@ -16,7 +16,6 @@ from leadlight.errors import ConfigurationError
 if TYPE_CHECKING:
     from leadlight_sim.runs import Workers
 
-EXIT_INTERRUPTED: Final = 130  # 128 + SIGINT, as shells report it
 EXIT_TERMINATED: Final = 143  # 128 + SIGTERM
 
 
@@ -35,10 +34,20 @@ def add_worker_options(parser: argparse.ArgumentParser) -> None:
     )
 
 
+def jobs_of(arguments: argparse.Namespace) -> int:
+    """Return how many runs are made at a time. Raises ``ConfigurationError``."""
+    from leadlight_sim.runs import cores
+
+    jobs: int = cores() if arguments.jobs is None else arguments.jobs
+    if jobs < 1:
+        raise ConfigurationError("--jobs", jobs, "1 or more")
+    return jobs
+
+
 @contextmanager
 def workers_of(arguments: argparse.Namespace) -> Iterator[Workers]:
     """Give the workers that were asked for. Raises ``ConfigurationError`` or ``ClusterError``."""
-    from leadlight_sim.runs import cores, in_process, on_cluster, on_processes
+    from leadlight_sim.runs import in_process, on_cluster, on_processes
 
     if arguments.cluster is not None:
         if arguments.jobs is not None:
@@ -47,9 +56,7 @@ def workers_of(arguments: argparse.Namespace) -> Iterator[Workers]:
         with on_cluster(arguments.cluster) as workers:
             yield workers
         return
-    jobs = cores() if arguments.jobs is None else arguments.jobs
-    if jobs < 1:
-        raise ConfigurationError("--jobs", jobs, "1 or more")
+    jobs = jobs_of(arguments)
     if jobs == 1:
         yield in_process()
         return

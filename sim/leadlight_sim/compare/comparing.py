@@ -127,9 +127,7 @@ def _standing(measure: Measure[Any], found: Sequence[Figures], limits: Mapping[s
     return Standing(_median(values), held[0], missed)
 
 
-def _difference(
-    measure: Measure[Any], first: Sequence[Figures], second: Sequence[Figures], error: float
-) -> Difference:
+def _difference(measure: Measure[Any], first: Sequence[Figures], second: Sequence[Figures], error: float) -> Difference:
     before = [figures.values[measure.key] for figures in first]
     after = [figures.values[measure.key] for figures in second]
     # Two that were never reached do not differ, nor two that are equal but for rounding.

@@ -7,13 +7,7 @@ from collections.abc import Iterable
 from typing import Any, Final
 
 from leadlight_sim.compare.comparing import Comparison, Difference
-from leadlight_sim.compare.tables import (
-    DIFFERENCES_NOTE,
-    difference_told,
-    headings_of,
-    interval_told,
-    rows_of,
-)
+from leadlight_sim.compare.tables import DIFFERENCES_NOTE, difference_told, headings_of, interval_told, rows_of
 from leadlight_sim.drawing import LIMIT_AT, Gauge, Line, Mark, Panel, Scale, of_share, rendered, to_limit
 from leadlight_sim.measures import Measure
 from leadlight_sim.tune import share_interval
@@ -87,9 +81,7 @@ def _chance(found: Comparison, missed: int) -> Gauge:
 
 def _any(found: Comparison) -> Panel:
     missed = found.missed or ()
-    lines = [
-        Line(each.name, (_chance(found, count),)) for each, count in zip(found.variants, missed, strict=True)
-    ]
+    lines = [Line(each.name, (_chance(found, count),)) for each, count in zip(found.variants, missed, strict=True)]
     caption = "The share of evenings in which one target or more was missed."
     return Panel("Any target at all", caption, (Scale("evenings that miss it"),), tuple(lines))
 

@@ -1,15 +1,6 @@
 """Drawing: canvas, axes and pages, with nothing of what is drawn on them."""
 
-from leadlight_sim.drawing.axes import (
-    CHARACTER_PX,
-    Drawing,
-    decade,
-    decades,
-    put_ticks,
-    round_ticks,
-    spread,
-    time_axis,
-)
+from leadlight_sim.drawing.axes import CHARACTER_PX, Drawing, decade, decades, put_ticks, round_ticks, spread, time_axis
 from leadlight_sim.drawing.canvas import (
     as_png,
     as_svg,
@@ -31,7 +22,6 @@ from leadlight_sim.drawing.palette import (
     LIMIT,
     MEANINGS,
     NAIVE,
-    NARROW,
     NIGHT,
     OURS,
     PAPER,
@@ -46,57 +36,4 @@ from leadlight_sim.drawing.palette import (
 )
 from leadlight_sim.drawing.panels import LIMIT_AT, Gauge, Line, Mark, Panel, Scale, of_share, to_limit
 from leadlight_sim.drawing.saving import check_chart, save_chart
-from leadlight_sim.drawing.sheet import Area, Sheet
-
-__all__ = [
-    "CHARACTER_PX",
-    "FAULT",
-    "GLOW",
-    "INK",
-    "LEFT_PX",
-    "LEVELS",
-    "LIMIT",
-    "LIMIT_AT",
-    "MEANINGS",
-    "NAIVE",
-    "NARROW",
-    "NIGHT",
-    "OURS",
-    "PAPER",
-    "RIGHT_PX",
-    "RULE",
-    "SHOW",
-    "SOFT",
-    "UNLIT",
-    "WIDTH",
-    "WORST",
-    "Area",
-    "Drawing",
-    "Gauge",
-    "Line",
-    "Mark",
-    "Panel",
-    "Scale",
-    "Sheet",
-    "Tint",
-    "as_png",
-    "as_svg",
-    "check_chart",
-    "decade",
-    "decades",
-    "in_both_widths",
-    "new_figure",
-    "new_sheet",
-    "of_share",
-    "place",
-    "put_ticks",
-    "rectangles",
-    "rendered",
-    "round_ticks",
-    "save_chart",
-    "shorter",
-    "spread",
-    "style",
-    "time_axis",
-    "to_limit",
-]
+from leadlight_sim.drawing.sheet import Area

@@ -130,9 +130,7 @@ class Watcher:
             kept.errors.append(math.nan if error_ns is None else error_ns / MILLISECOND)
             kept.light.append(light)
 
-    def _seen(
-        self, piece: int, node: FollowerNode, kept: _Kept, ideal: int
-    ) -> tuple[int, int | None, float, float]:
+    def _seen(self, piece: int, node: FollowerNode, kept: _Kept, ideal: int) -> tuple[int, int | None, float, float]:
         if not node.powered:
             kept.stuck_ns = None
             return OFF, None, 0.0, math.nan

@@ -6,21 +6,3 @@ from leadlight_sim.fitting.goodness import Goodness, judge_fit
 from leadlight_sim.fitting.refusals import FitError, check_observed
 from leadlight_sim.fitting.tables import sheets
 from leadlight_sim.fitting.words import assumed, findings, headline, longer, span_words, steadiness
-
-__all__ = [
-    "Fit",
-    "FitError",
-    "Goodness",
-    "assumed",
-    "check_observed",
-    "findings",
-    "fit",
-    "headline",
-    "judge_fit",
-    "longer",
-    "page",
-    "sheets",
-    "span_words",
-    "steadiness",
-    "to_toml",
-]

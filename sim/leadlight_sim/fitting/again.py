@@ -20,7 +20,6 @@ PACKETS_MAXIMUM: Final = 12_000
 APART_NS: Final = 40 * MILLISECOND
 """Packets of one link that are drawn nearer to each other would wait for one another, as those of the recording did."""
 PROBER: Final = "prober"
-SIZE_BYTES: Final = 112
 EVENTS_MAXIMUM: Final = 10_000_000
 
 

@@ -1,17 +1,16 @@
-"""The page of a fit: what it assumes first, then how good it is, with drawings; one HTML file that needs nothing "
-"else."""
+"""The page of a fit: what it assumes first, then how good it is, with drawings; one HTML file that needs no other."""
 
 from __future__ import annotations
 
 import math
 from collections.abc import Sequence
 from functools import partial
-from typing import Any, Final
+from typing import Final
 
 import numpy as np
 from markupsafe import Markup
 from matplotlib.axes import Axes
-from matplotlib.ticker import FuncFormatter, NullLocator
+from matplotlib.ticker import FixedLocator, FuncFormatter, NullLocator
 
 from leadlight.units import MILLISECOND, SECOND
 from leadlight_sim.drawing import (
@@ -74,8 +73,7 @@ def page(found: Fit, observed: Observed, judged: Goodness, warnings: Sequence[st
 
 
 def against(judged: Goodness, width: int = WIDTH) -> Drawing:
-    """Draw quantile against quantile: what the fit draws over what was recorded in the seconds that it was not made "
-    "of."""
+    """Draw quantile against quantile: what the fit draws over what was recorded in the seconds not fitted."""
     size, gap, left = 158.0, 66.0, 84.0
     in_a_row = len(judged.ways) if width == WIDTH else 1
     with style("fit-against"):
@@ -126,9 +124,7 @@ def _quantiles(axes: Axes, way: WayJudged, first: bool) -> None:
         axes.set_ylabel("drawn")
 
 
-def _round_ticks(low: float, high: float) -> Any:
-    from matplotlib.ticker import FixedLocator
-
+def _round_ticks(low: float, high: float) -> FixedLocator:
     steps = [base * 10.0**power for power in range(-3, 5) for base in (1, 2, 5)]
     return FixedLocator([step for step in steps if low <= step <= high])
 

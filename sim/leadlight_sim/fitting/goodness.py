@@ -128,8 +128,7 @@ class Goodness:
 
 
 def judge_fit(found: Fit, observed: Observed) -> Goodness:
-    """Return how good a fit of a recording is. A recording too short for its odd seconds to be fitted is judged by "
-    "all."""
+    """Return how good a fit of a recording is; one too short for its odd seconds to be fitted is judged by all."""
     try:
         learnt = fit(observed.where(_is_odd))
         judged = observed.where(lambda at: ~_is_odd(at))

@@ -57,11 +57,6 @@ class Beat:
     closeness: float
     waiters: int
 
-    @property
-    def clock_error_ppm(self) -> float:
-        """By how many millionths the access point's clock is quicker than the prober's."""
-        return 1e6 * (self.beacons * BEACON_INTERVAL_NS / self.period_ns - 1)
-
     def next_release(self, at_ns: Floats) -> Floats:
         """Return for each instant the first release that is not before it."""
         found: Floats = self.phase_ns + np.ceil((at_ns - self.phase_ns) / self.period_ns) * self.period_ns

@@ -1,8 +1,7 @@
 """What access points do to the group's packets, recognised where it shows.
 
 * **Held apart**: what the group's packets share, and what each receiver adds of its own. One transmission reaches all
-at
-  once; what differs from one receiver to another is its radio's and its host's.
+  at once; what differs from one receiver to another is its radio's and its host's.
 * **Copies**: an access point that sends each member an acknowledged copy of its own reaches them one after another,
   each after a wait of its own. What differs is then as wide as what unicast packets differ by.
 * **Forgotten**: a switch that looks into the group's reports, with nobody to ask for them, forgets members after

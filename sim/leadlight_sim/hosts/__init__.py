@@ -4,14 +4,3 @@ from leadlight_sim.hosts.host import Host
 from leadlight_sim.hosts.lateness import Lateness
 from leadlight_sim.hosts.oscillator import TRILLION, Oscillator, OscillatorSettings
 from leadlight_sim.hosts.scheduling import HostPreset, HostSettings, settings_of
-
-__all__ = [
-    "TRILLION",
-    "Host",
-    "HostPreset",
-    "HostSettings",
-    "Lateness",
-    "Oscillator",
-    "OscillatorSettings",
-    "settings_of",
-]

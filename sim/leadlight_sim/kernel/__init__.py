@@ -5,5 +5,3 @@ from leadlight_sim.kernel.draws import PlacedStream, Stream
 from leadlight_sim.kernel.kernel import Kernel, TrueInstant
 from leadlight_sim.kernel.streams import Streams
 from leadlight_sim.kernel.trace import Trace, plain_text
-
-__all__ = ["Kernel", "PlacedStream", "Stream", "Streams", "Trace", "TrueInstant", "collecting_seldom", "plain_text"]

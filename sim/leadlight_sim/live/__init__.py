@@ -1,6 +1,4 @@
-"""The live feed: the same show with its pixels sent as they are shown, to compare."""
+"""The live feed: the same show with its pixels sent as they are shown, to compare a leader's beacons with."""
 
 from leadlight_sim.live.feed import Delivery, LiveRun, send_live, sentences
 from leadlight_sim.live.load import DATA_PACKET_BYTES, LiveFeed, universes
-
-__all__ = ["DATA_PACKET_BYTES", "Delivery", "LiveFeed", "LiveRun", "send_live", "sentences", "universes"]

@@ -1,4 +1,5 @@
-"""Measures: what the crowd sees, as numbers, taken from a world while it runs."""
+"""Measures: what the crowd sees, as numbers taken from a world while it runs, held against targets, and the verdict in
+words."""
 
 from leadlight_sim.measures.flashes import CYCLE_S, AddedFlashes, trial_content, trial_stills, worst_viewpoint
 from leadlight_sim.measures.rehearsal import Rehearsal, rehearse, scored
@@ -19,7 +20,6 @@ from leadlight_sim.measures.targets import (
     MEASURES,
     Figures,
     Measure,
-    Miss,
     digits_of,
     figures_of,
     limit_for,
@@ -27,39 +27,3 @@ from leadlight_sim.measures.targets import (
     misses_of,
 )
 from leadlight_sim.measures.verdict import Verdict, judge, rests_on
-
-__all__ = [
-    "COLUMNS",
-    "CYCLE_S",
-    "GIVEN_UP_FIRST",
-    "MEASURES",
-    "SCORE_EVERY_NS",
-    "AddedFlashes",
-    "Figures",
-    "Floats",
-    "FollowerScore",
-    "Measure",
-    "Miss",
-    "Percentiles",
-    "Rehearsal",
-    "Scorer",
-    "Scores",
-    "Verdict",
-    "digits_of",
-    "distance_of",
-    "figures_of",
-    "judge",
-    "limit_for",
-    "limits_of",
-    "misses_of",
-    "naive_distance_of",
-    "rehearse",
-    "rests_on",
-    "rows",
-    "scored",
-    "trial_content",
-    "trial_stills",
-    "was_show_on",
-    "worst_first",
-    "worst_viewpoint",
-]

@@ -239,9 +239,7 @@ class Scorer:
             beacons=self._beacons(),
         )
 
-    def _follower_score(
-        self, index: int, settled: Floats, lights: Floats, counted: Flags
-    ) -> FollowerScore:
+    def _follower_score(self, index: int, settled: Floats, lights: Floats, counted: Flags) -> FollowerScore:
         node, piece = self._world.followers[index], self._pieces[index]
         watch, (samples,) = piece.watch, piece.samples
         settled_from = (watch.first_beacon or 0) + self._settle_ns

@@ -35,9 +35,7 @@ COLUMNS: Sequence[Column] = (
     Column("piece", "what one board lights", lambda score: score.name, is_number=False),
     Column("pixels", "how many it lights", lambda score: f"{score.pixels:,}"),
     Column("usual distance", "its light is this close to the music half the time", lambda s: as_ms(s.light_ms.p50)),
-    Column(
-        "distance, 95 %", "its light is this close to the music 95 % of the time", lambda s: as_ms(s.light_ms.p95)
-    ),
+    Column("distance, 95 %", "its light is this close to the music 95 % of the time", lambda s: as_ms(s.light_ms.p95)),
     Column(
         "furthest",
         "its light was never further from the music than this, from when it is scored",

@@ -239,9 +239,7 @@ def limit_for(measure: Measure[Any], values: Mapping[str, float], limits: Mappin
     return limits.get(measure.key)
 
 
-def misses_of(
-    figures: Figures, limits: Mapping[str, float], measures: Sequence[Measure[Any]] = MEASURES
-) -> list[Miss]:
+def misses_of(figures: Figures, limits: Mapping[str, float], measures: Sequence[Measure[Any]] = MEASURES) -> list[Miss]:
     """Return every target that a run missed. A value at its limit meets it."""
     return [
         Miss(measure, limit, value, figures.whose.get(measure.key, ""))

@@ -117,10 +117,7 @@ def _apart(_: Rehearsal, over: Sequence[Place], limit: float) -> Iterable[str]:
         if math.isinf(gap_ms):
             yield "No two pieces were ever in the show together."
         else:
-            yield (
-                f"The worst pair, {pair}, differs by {as_time(gap_ms)} (p95), above the target "
-                f"of {limit:g} ms."
-            )
+            yield (f"The worst pair, {pair}, differs by {as_time(gap_ms)} (p95), above the target of {limit:g} ms.")
 
 
 def _tight_apart(_: Rehearsal, over: Sequence[Place], limit: float) -> Iterable[str]:

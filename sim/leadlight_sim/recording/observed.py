@@ -62,11 +62,6 @@ class Way:
         found: Floats = self.delay_ns[self.came]
         return found
 
-    def above_least(self) -> Floats:
-        """Return what those that came took above the least of them."""
-        delays = self.delays
-        return delays - np.min(delays) if len(delays) else delays
-
 
 NOTHING: Final = Way.of((), ())
 
@@ -106,8 +101,7 @@ class Observed:
 
     @property
     def came(self) -> int:
-        """How many packets came; both ways of one exchange count as one, and so does a group packet that several "
-        "heard."""
+        """How many packets came; both ways of one exchange are one, and so is a group packet that several heard."""
         ways = [(host.up.came, host.down.came) for host in self.hosts]
         exchanges = sum(max(int(np.count_nonzero(up)), int(np.count_nonzero(down))) for up, down in ways)
         group = [way.sent_ns[way.came] for way in self.ways("group")]

@@ -1,6 +1,4 @@
-"""The report: the page of a rehearsal, with its drawings."""
+"""The report: the page of one rehearsal, with its drawings and the script that moves through the evening."""
 
 from leadlight_sim.report.document import page, timeline_page
 from leadlight_sim.report.figures import picture
-
-__all__ = ["page", "picture", "timeline_page"]

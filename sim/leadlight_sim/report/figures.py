@@ -438,12 +438,7 @@ def beacon_timeline(rehearsal: Rehearsal) -> Drawing | None:
         about += f"{as_share(float(share_lost))} are lost."
         look = "Look at how unequal the bars are: who takes each beacon at its word is wrong by a bar's length. "
     svg = as_svg(figure, "beacon-timeline", "Beacons on their way", about)
-    return Drawing(
-        "beacon-timeline",
-        "What the network does to the beacons",
-        f"{look}{about}",
-        svg,
-    )
+    return Drawing("beacon-timeline", "What the network does to the beacons", f"{look}{about}", svg)
 
 
 def _beacon_key(key: Plot) -> None:

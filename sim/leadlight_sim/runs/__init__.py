@@ -1,7 +1,6 @@
 """Runs: many evenings on any executor, in a fixed order, kept in a file as they come and taken up again."""
 
 from leadlight_sim.runs.executing import (
-    ClusterError,
     Finished,
     Run,
     RunError,
@@ -14,23 +13,4 @@ from leadlight_sim.runs.executing import (
     on_processes,
     rehearsed,
 )
-from leadlight_sim.runs.keeping import Kept, KeptError, Nothing, code_digest
-
-__all__ = [
-    "ClusterError",
-    "Finished",
-    "Kept",
-    "KeptError",
-    "Nothing",
-    "Run",
-    "RunError",
-    "TimeIsUp",
-    "Workers",
-    "code_digest",
-    "cores",
-    "in_order",
-    "in_process",
-    "on_cluster",
-    "on_processes",
-    "rehearsed",
-]
+from leadlight_sim.runs.keeping import Kept, KeptError, Nothing

@@ -222,9 +222,7 @@ def _off_ms(lines: Lines, change: Wholes, local: Wholes, truth: Wholes, known: F
     return off
 
 
-def _truth(
-    instants: Instants, where: Places, timebases: Sequence[int | None], change: Wholes
-) -> tuple[Wholes, Flags]:
+def _truth(instants: Instants, where: Places, timebases: Sequence[int | None], change: Wholes) -> tuple[Wholes, Flags]:
     """Return what the clocks of the timebases show, each that of the change in force, and where they show anything."""
     truth, is_known = np.zeros(len(change), np.int64), np.zeros(len(change), np.bool_)
     wanted = [timebase for timebase in dict.fromkeys(timebases) if timebase in instants.truths]

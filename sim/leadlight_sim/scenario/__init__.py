@@ -1,4 +1,5 @@
-"""Scenarios: what a rehearsal is about, read from files, checked, varied and named by their content."""
+"""Scenarios: the files that say what a rehearsal is about, the shipped one among them; read, checked, varied, and named
+by their content."""
 
 from leadlight_sim.scenario.faults import (
     AccessPointReboot,
@@ -38,51 +39,3 @@ from leadlight_sim.scenario.network import (
 from leadlight_sim.scenario.orders import Order
 from leadlight_sim.scenario.problems import ScenarioError
 from leadlight_sim.scenario.variations import change_from_text
-
-__all__ = [
-    "AccessPoint",
-    "AccessPointReboot",
-    "Air",
-    "BoardSuspended",
-    "ClashingLeader",
-    "ClockStands",
-    "ClockStep",
-    "Clocks",
-    "Corruption",
-    "CueEntry",
-    "Fault",
-    "Follower",
-    "Host",
-    "HostilePackets",
-    "Leader",
-    "LeaderLost",
-    "LeaderReboot",
-    "LeaderSuspended",
-    "LiveData",
-    "LossSpell",
-    "Neighbour",
-    "OnOffNeighbour",
-    "Order",
-    "PoissonNeighbour",
-    "PowerCut",
-    "Radar",
-    "Reordering",
-    "Repetition",
-    "Roam",
-    "SaturatedNeighbour",
-    "Scenario",
-    "ScenarioError",
-    "SplitNetwork",
-    "Standby",
-    "StandbyReboot",
-    "as_toml",
-    "change_from_text",
-    "check_scenario",
-    "host_of",
-    "load_scenario",
-    "load_shipped",
-    "over_at_s",
-    "resolve_scenario",
-    "title_of",
-    "with_air",
-]

@@ -37,9 +37,7 @@ def _read(path: str | Path) -> bytes:
 def shipped_scenarios() -> list[str]:
     """Return the names of the scenarios that come with the simulator, in order."""
     folder = files("leadlight_sim.scenario").joinpath("shipped")
-    return sorted(
-        entry.name.removesuffix(".toml") for entry in folder.iterdir() if entry.name.endswith(".toml")
-    )
+    return sorted(entry.name.removesuffix(".toml") for entry in folder.iterdir() if entry.name.endswith(".toml"))
 
 
 def load_shipped(name: str = SHIPPED_DEFAULT) -> Scenario:

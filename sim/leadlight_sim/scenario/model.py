@@ -11,12 +11,7 @@ from collections.abc import Mapping
 from hashlib import blake2s
 from typing import Annotated, Literal, TypeAlias
 
-from pydantic import (
-    Field,
-    ValidationError,
-    field_validator,
-    model_validator,
-)
+from pydantic import Field, ValidationError, field_validator, model_validator
 from pydantic_core import PydanticCustomError
 
 from leadlight.follower import TALLY_INTERVAL_NS
@@ -142,9 +137,7 @@ class Clocks(Part):
     @classmethod
     def _no_negative_wander(cls, value: tuple[float, float]) -> tuple[float, float]:
         if value[0] < 0:
-            raise PydanticCustomError(
-                "narrower", "[lowest, highest], two numbers from 0 to 100 in rising order"
-            )
+            raise PydanticCustomError("narrower", "[lowest, highest], two numbers from 0 to 100 in rising order")
         return value
 
 
@@ -326,5 +319,3 @@ def check_scenario(table: Mapping[str, object], source: str) -> Scenario:
     except ValidationError as error:
         lines = problem_lines(error, table, Scenario)
     raise ScenarioError(*(f"{source}: {line}" for line in lines))
-
-

@@ -4,17 +4,11 @@ from __future__ import annotations
 
 from typing import Annotated, Literal, TypeAlias
 
-from pydantic import (
-    BeforeValidator,
-    Field,
-    field_validator,
-)
+from pydantic import BeforeValidator, Field, field_validator
 
 from leadlight_sim.scenario.parts import STATIONS, Name, Part
 
-AirPreset: TypeAlias = Literal[
-    "idle", "busy", "dozing", "model-a", "model-b", "model-c", "model-d", "model-e"
-]
+AirPreset: TypeAlias = Literal["idle", "busy", "dozing", "model-a", "model-b", "model-c", "model-d", "model-e"]
 Fidelity: TypeAlias = Literal["sampled", "contended", "tabled"]
 
 
@@ -187,9 +181,7 @@ class OnOffNeighbour(Part):
     mean_on_s: float = Field(default=0.2, ge=0.001, le=600)
 
 
-Neighbour: TypeAlias = Annotated[
-    SaturatedNeighbour | PoissonNeighbour | OnOffNeighbour, Field(discriminator="kind")
-]
+Neighbour: TypeAlias = Annotated[SaturatedNeighbour | PoissonNeighbour | OnOffNeighbour, Field(discriminator="kind")]
 
 
 class AccessPoint(Part):

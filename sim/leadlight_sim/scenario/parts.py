@@ -4,12 +4,7 @@ from __future__ import annotations
 
 from typing import Annotated, TypeAlias
 
-from pydantic import (
-    AfterValidator,
-    BaseModel,
-    ConfigDict,
-    Field,
-)
+from pydantic import AfterValidator, BaseModel, ConfigDict, Field
 
 from leadlight.wire import NAME_MAXIMUM_BYTES
 

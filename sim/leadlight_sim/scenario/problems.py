@@ -71,9 +71,7 @@ def _problem(detail: ErrorDetails, table: Mapping[str, Any], root: type[BaseMode
         allowed = "a table"
     else:
         allowed = detail["msg"] if kind == "narrower" else _allowed(path, field)
-        near_to = (
-            tuple(map(str, get_args(field.annotation))) if get_origin(field.annotation) is Literal else ()
-        )
+        near_to = tuple(map(str, get_args(field.annotation))) if get_origin(field.annotation) is Literal else ()
     value = _value(table, path)
     if value is _ABSENT:
         return path, _missing(allowed)
@@ -127,17 +125,13 @@ def _allowed(path: _Path, field: FieldInfo) -> str:
     elif inner is bool:
         text = "true or false"
     elif inner in (int, float):
-        text = " ".join(
-            filter(None, ["a whole number" if inner is int else "a number", numbers, field.description])
-        )
+        text = " ".join(filter(None, ["a whole number" if inner is int else "a number", numbers, field.description]))
     elif list(_models_in(field.annotation)):
         counts = f"{limits.get('min_length') or 0} to {limits.get('max_length')} tables headed [[{path[-1]}]]"
         text = counts if limits.get("max_length") else f"a table [{'.'.join(map(str, path))}]"
     else:
         text = field.description or "text"
-    return (
-        text if field.is_required() or NoneType not in get_args(field.annotation) else f"{text}, or left out"
-    )
+    return text if field.is_required() or NoneType not in get_args(field.annotation) else f"{text}, or left out"
 
 
 def _missing(allowed: str) -> str:
@@ -323,11 +317,7 @@ def _pair_disagreements(table: Mapping[str, Any], followers: list[str] | None) -
         unknown = [piece for piece in pieces if piece not in followers]
         if unknown or len(set(pieces)) < 2 or frozenset(pieces) in seen:
             near = _near(unknown[0], followers) if unknown else None
-            yield (
-                ("tight_pairs", index, "pieces"),
-                "the names of two different followers, each pair once",
-                near,
-            )
+            yield (("tight_pairs", index, "pieces"), "the names of two different followers, each pair once", near)
         seen.add(frozenset(pieces))
 
 
@@ -416,9 +406,7 @@ def _not_among(path: _Path, names: Iterable[str], radio: list[str], taken: set[s
         taken.add(name)
 
 
-def _beyond_the_end(
-    part: str, index: int, at_s: float | None, end_s: float | None
-) -> Iterator[_Disagreement]:
+def _beyond_the_end(part: str, index: int, at_s: float | None, end_s: float | None) -> Iterator[_Disagreement]:
     if at_s is not None and end_s is not None and at_s >= end_s:
         yield (part, index, "at_s"), f"before the end of the run at {end_s:g} s", None
 
@@ -436,9 +424,7 @@ def _entries(table: Mapping[str, Any], part: str) -> Iterator[tuple[int, Mapping
             yield index, entry
 
 
-def _repeats(
-    table: Mapping[str, Any], part: str, key: str, taken: dict[object, str]
-) -> Iterator[_Disagreement]:
+def _repeats(table: Mapping[str, Any], part: str, key: str, taken: dict[object, str]) -> Iterator[_Disagreement]:
     for index, entry in _entries(table, part):
         name = entry.get(key)
         if name is not None and name in taken:

@@ -35,9 +35,7 @@ def set_key(table: dict[str, Any], key: str, value: object) -> str | None:
         if entry:
             at = at.get(name)
             called = [str(one.get("name", one.get("id"))) for one in at] if isinstance(at, list) else []
-            step = (
-                int(entry) if entry.isdecimal() else called.index(entry) if entry in called else len(called)
-            )
+            step = int(entry) if entry.isdecimal() else called.index(entry) if entry in called else len(called)
             if step >= len(called):
                 near = difflib.get_close_matches(entry, called, n=1)
                 hint = f"; did you mean {near[0]}?" if near else ""

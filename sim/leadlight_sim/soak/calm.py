@@ -6,6 +6,7 @@ After the last such thing was over it is held no sooner than the rules allow.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterable
 from dataclasses import dataclass
 from typing import Final
@@ -51,6 +52,7 @@ class Calm:
         self.is_keyed = scenario.keyed
         self.spells = [Spell("start", 0.0, 0.0, self.listens_s + self.heals_s), *self._of_faults(scenario.faults)]
         self.spells += self._of_orders(scenario)
+        self._first_s: dict[tuple[str, ...], float] = {}
 
     def _of_faults(self, faults: Iterable[described.Fault]) -> Iterable[Spell]:
         for fault in faults:
@@ -83,19 +85,24 @@ class Calm:
 
     def is_calm(self, at_s: float, node: str | None = None) -> bool:
         """Return whether nothing that troubles everybody, or ``node``, is broken or still healing."""
-        return all(
-            at_s < spell.begin_s or at_s >= spell.end_s + spell.recovers_s
+        return not any(
+            spell.begin_s <= at_s < spell.end_s + spell.recovers_s and spell.node in (None, node)
             for spell in self.spells
-            if spell.node is None or spell.node == node
         )
 
     def is_whole(self, at_s: float, node: str | None = None) -> bool:
         """Return whether nothing is broken, however short a while ago it was."""
-        return all(
-            at_s < spell.begin_s or at_s >= spell.end_s
-            for spell in self.spells
-            if spell.node is None or spell.node == node
+        return not any(
+            spell.begin_s <= at_s < spell.end_s and spell.node in (None, node) for spell in self.spells
         )
+
+    def has_begun(self, at_s: float, kinds: tuple[str, ...]) -> bool:
+        """Return whether a spell of one of the kinds is on, or has ever been."""
+        first_s = self._first_s.get(kinds)
+        if first_s is None:
+            begins_s = [spell.begin_s for spell in self.spells if spell.kind in kinds]
+            first_s = self._first_s[kinds] = min(begins_s, default=math.inf)
+        return first_s <= at_s
 
     def any_since(self, since_s: float, at_s: float, *kinds: str) -> bool:
         """Return whether a spell of one of the kinds was on, or healing, between two instants."""

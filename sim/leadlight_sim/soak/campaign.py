@@ -24,8 +24,7 @@ from typing import Final, TextIO
 
 from leadlight.errors import LeadlightError
 from leadlight_sim.soak.evenings import random_evening
-from leadlight_sim.soak.promises import Violation
-from leadlight_sim.soak.trial import hold
+from leadlight_sim.soak.trial import Violation, hold
 
 QUEUED_A_WORKER: Final = 2
 """Evenings handed out for each worker, the one that it has in hand included: so none waits."""

@@ -2,14 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Mapping
 from typing import Final
 
 from leadlight import ClockState, CueState
 from leadlight.units import MILLISECOND, SECOND
 from leadlight_sim.kernel import TrueInstant
 from leadlight_sim.soak.looks import LOCK_BUDGET_NS, Group, Seen
-from leadlight_sim.soak.promises import FALSEHOODS, Evening, comes_about
+from leadlight_sim.soak.promises import Evening, comes_about
 from leadlight_sim.world import Obeyed
 
 SHOWN_WITHIN_NS: Final = 15 * MILLISECOND
@@ -20,6 +20,8 @@ RUN_WITHIN_UNLOCKED_NS: Final = 3 * SECOND
 FLOOD_A_SECOND: Final = 30
 """Beacons in a second, beside the regular ones, that no burst comes to for long, however often a button is pressed."""
 FLOOD_LASTS_S: Final = 4.0
+_LOCKED: Final = ClockState.LOCKED
+_ROLLING: Final = CueState.ROLLING
 UNDOING: Final = ("hostile-packets", "clashing-leader", "clock-step", "clock-stands")
 """Spells after which another show than was ordered may be on, or none."""
 
@@ -27,9 +29,9 @@ UNDOING: Final = ("hostile-packets", "clashing-leader", "clock-step", "clock-sta
 @comes_about(lambda evening: evening.calm.heals_s, "R-ROLE-3", "R-ROLE-4", "R-ROLE-7")
 def one_node_leads(group: Group, evening: Evening) -> Mapping[str, str]:
     """Of those that could, one leads, and only one."""
-    if not evening.calm.is_calm(evening.seconds(group.at)) or not group.could_lead:
+    if len(group.leading) == 1 or not group.could_lead or not evening.calm.is_calm(evening.seconds(group.at)):
         return {}
-    if len(group.leading) == 1 or any(_is_cut_off(node.name, group, evening) for node in group.leading):
+    if any(_is_cut_off(node.name, group, evening) for node in group.leading):
         return {}
     names = ", ".join(node.name for node in group.leading)
     return {"group": f"{names} lead at once" if names else "nobody leads"}
@@ -58,8 +60,8 @@ def everybody_follows_the_one_that_leads(group: Group, evening: Evening) -> Mapp
     tenure = group.leading[0].leader.tenure
     return {
         seen.name: f"does not follow {group.leading[0].name}"
-        for seen in _judged(group, evening)
-        if seen.tenure != tenure
+        for seen in group.seen
+        if seen.tenure != tenure and _is_judged(seen, evening)
     }
 
 
@@ -72,15 +74,18 @@ def everybody_shows_what_the_leader_says(group: Group, evening: Evening) -> Mapp
     cue, now = leading.leader.cue, leading.leader.leader_at(leading.now)
     assert now is not None
     wrong: dict[str, str] = {}
-    for seen in _judged(group, evening):
+    for seen in group.seen:
         if seen.tenure != leading.leader.tenure:
             continue
-        if (seen.cue.state, seen.cue.show) != (cue.state, cue.show):
-            wrong[seen.name] = f"holds {seen.cue.state.name} where the leader says {cue.state.name}"
-        elif seen.position is not None and seen.is_lit and seen.is_two_way and seen.state is ClockState.LOCKED:
+        told = None
+        if seen.cue.state is not cue.state or seen.cue.show != cue.show:
+            told = f"holds {seen.cue.state.name} where the leader says {cue.state.name}"
+        elif seen.position is not None and seen.is_lit and seen.is_two_way and seen.state is _LOCKED:
             error_ns = seen.position - cue.position_at(now)
             if abs(error_ns) > SHOWN_WITHIN_NS:
-                wrong[seen.name] = f"{cue.state.name} is {error_ns / MILLISECOND:.1f} ms off"
+                told = f"{cue.state.name} is {error_ns / MILLISECOND:.1f} ms off"
+        if told is not None and _is_judged(seen, evening):
+            wrong[seen.name] = told
     return wrong
 
 
@@ -90,11 +95,11 @@ def locked_means_locked(group: Group, evening: Evening) -> Mapping[str, str]:
     return {
         seen.name: f"LOCKED and {seen.error_ns / MILLISECOND:.1f} ms off"
         for seen in group.seen
-        if seen.state is ClockState.LOCKED
+        if seen.state is _LOCKED
         and seen.is_two_way
         and seen.error_ns is not None
         and abs(seen.error_ns) > LOCK_BUDGET_NS
-        and not evening.is_misled(seen)
+        and not evening.is_misled(seen.at)
     }
 
 
@@ -133,7 +138,7 @@ def _stop_in_force(evening: Evening, at: TrueInstant) -> Obeyed | None:
         return None
     if any(stop.at <= planned.at <= at for planned in evening.world.plan):
         return None  # the running order goes on
-    if evening.calm.any_since(stopped_s, at_s, *UNDOING) or _may_be_misled(evening, at_s):
+    if evening.calm.any_since(stopped_s, at_s, *UNDOING) or evening.is_misled(at):
         return None
     # Where the node that was told dies before anybody heard of it, nobody knows.
     for node in evening.world.leaders:
@@ -160,8 +165,10 @@ def no_leader_floods_the_group(group: Group, evening: Evening) -> Mapping[str, s
 @comes_about(lambda _evening: 8.0, "R-ROLE-5", "R-ROLE-6", "R-CUE-6", "R-STOP-3")
 def no_show_rolls_that_nobody_ordered(group: Group, evening: Evening) -> Mapping[str, str]:
     """What rolls anywhere was ordered: by the running order or by a person, from there and then."""
-    at_s = evening.seconds(group.at)
-    if evening.calm.any_since(0.0, at_s, *UNDOING) or _may_be_misled(evening, at_s):
+    if evening.calm.has_begun(evening.seconds(group.at), UNDOING) or evening.is_misled(group.at):
+        return {}
+    rolling = [seen for seen in group.seen if seen.is_lit and seen.cue.state is _ROLLING]
+    if not rolling:
         return {}
     runs = [(planned.at, planned.show, planned.position) for planned in evening.world.plan if planned.at <= group.at]
     runs += [
@@ -170,21 +177,17 @@ def no_show_rolls_that_nobody_ordered(group: Group, evening: Evening) -> Mapping
         if one.begins_at is not None and one.cue is not None
     ]
     wrong: dict[str, str] = {}
-    for seen in group.seen:
-        if not seen.is_lit or seen.cue.state is not CueState.ROLLING or seen.position is None:
+    for seen in rolling:
+        if seen.position is None:
             continue
         distances = [
             abs(position + (group.at - at) - seen.position) for at, show, position in runs if show == seen.show
         ]
-        within_ns = RUN_WITHIN_NS if seen.state is ClockState.LOCKED else RUN_WITHIN_UNLOCKED_NS
+        within_ns = RUN_WITHIN_NS if seen.state is _LOCKED else RUN_WITHIN_UNLOCKED_NS
         if not distances or min(distances) > within_ns:
             how = f"{min(distances) / SECOND:.1f} s from any run of it" if distances else "which nobody rolled"
             wrong[seen.name] = f"rolls a show {how}"
     return wrong
-
-
-def _may_be_misled(evening: Evening, at_s: float) -> bool:
-    return not evening.scenario.keyed and evening.calm.any_since(0.0, at_s, *FALSEHOODS)
 
 
 def _hears(seen: Seen, evening: Evening) -> bool:
@@ -192,8 +195,5 @@ def _hears(seen: Seen, evening: Evening) -> bool:
     return seen.sounds or evening.scenario.leader.delivery != "copies"
 
 
-def _judged(group: Group, evening: Evening) -> Iterator[Seen]:
-    at_s = evening.seconds(group.at)
-    for seen in group.seen:
-        if evening.calm.is_calm(at_s, seen.name) and _hears(seen, evening):
-            yield seen
+def _is_judged(seen: Seen, evening: Evening) -> bool:
+    return evening.calm.is_calm(evening.seconds(seen.at), seen.name) and _hears(seen, evening)

@@ -5,112 +5,249 @@ Nothing here judges. Promises are in ``safety`` and ``liveness``.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
-from dataclasses import dataclass
-from typing import Final
+from collections.abc import Callable, Iterable, Sequence
+from typing import Final, TypeAlias
 
-from leadlight import ClockState, Cue
+from leadlight import Cue
 from leadlight.clock import ClockView
 from leadlight.events import Event
 from leadlight.playback import Stretch
-from leadlight.units import MILLISECOND, SECOND, LeaderInstant, LocalInstant
-from leadlight_sim.kernel import TrueInstant
-from leadlight_sim.scenario import ClockStands, ClockStep
+from leadlight.units import MILLISECOND, SECOND, LocalInstant
+from leadlight_sim.kernel import TrueInstant, collecting_seldom
+from leadlight_sim.scenario import ClockStands, ClockStep, Fault
 from leadlight_sim.world import FollowerNode, LeaderNode, World
 
 LOOK_NS: Final = 100 * MILLISECOND
 LOCK_BUDGET_NS: Final = 10 * MILLISECOND
-Plan = tuple[Stretch | None, Stretch | None, Stretch | None]
+Plan: TypeAlias = tuple[Stretch | None, Stretch | None, Stretch | None]
+
+# At every look: to reach a member through its class takes Python 3.11 ten times as long.
+_ONE_WAY: Final = ClockView.ONE_WAY
+_COMMON_VIEW: Final = ClockView.COMMON_VIEW
 
 
-@dataclass(slots=True)
 class Seen:
-    """One follower at one look, awake and with power. Instants of its own clock are ``now``; times are in ns."""
+    """One follower at one look, awake and with power. Instants of its own clock are ``now``; times are in ns.
 
-    name: str
-    at: TrueInstant
-    now: LocalInstant
-    life: int
-    sounds: bool
-    state: ClockState
-    is_two_way: bool
-    """Whether its clock rests on answers of the timebase it is in.
-
-    Marks that come another way than it thinks err by as much as its answers leave open, and nobody can see it
-    (section 17.5): a clock that goes by them counts only where what is proven is narrower than a locked clock's budget.
+    Written out: thousands of millions are made in a campaign, and a generated ``__init__`` is not compiled.
     """
-    tenure: int | None
-    cue: Cue
-    off_at: int | None
-    leader_now: LeaderInstant | None
-    """What it takes the leader's clock to show."""
-    show: int | None
-    level: float
-    is_lit: bool
-    position: int | None
-    offset_ns: int | None
-    """How far its clock is from that of the leader it follows, in truth; ``None`` where nobody can say."""
-    error_ns: int | None
-    """By how much it is wrong about that."""
-    lower_ns: int
-    upper_ns: int
-    drift_holds: bool
-    """Whether the drift that it declares has been true all the time that its proofs are about."""
-    events: Sequence[Event]
-    """Since the look before."""
+
+    def __init__(
+        self,
+        node: FollowerNode,
+        at: TrueInstant,
+        sounds: bool,
+        entered_at: LocalInstant,
+        offset_ns: int | None,
+        drift_holds: bool,
+        events: Sequence[Event],
+    ) -> None:
+        follower, now = node.follower, node.now
+        clock, stage = follower.clock, follower.stage
+        served, view = clock.served, clock.view
+        lower_ns, upper_ns = clock.bound.interval_ns(now)
+        answered_at = follower.answered_at
+        show, level = stage.lit(now)
+        self.name = node.name
+        self.at = at
+        self.now = now
+        self.life = node.life
+        self.sounds = sounds
+        self.state = clock.state
+        # Whether its clock rests on answers of the timebase it is in. Marks that come another way than it thinks err
+        # by as much as its answers leave open, and nobody can see it (section 17.5): a clock that goes by them counts
+        # only where what is proven is narrower than a locked clock's budget.
+        self.is_two_way = (
+            view is not _ONE_WAY
+            and answered_at is not None
+            and answered_at >= entered_at
+            and (view is not _COMMON_VIEW or upper_ns - lower_ns <= 2 * LOCK_BUDGET_NS)
+        )
+        self.tenure = follower.tenure
+        self.cue: Cue = stage.cue
+        self.off_at = follower.off_at
+        # What it takes the leader's clock to show.
+        self.leader_now = None if served is None else served.leader_at(now)
+        self.show = None if show is None else show.key
+        self.level = level
+        self.is_lit = level > 0.0 and stage.frame_at(now) is not None
+        self.position: int | None = stage.position_at(now)
+        # How far its clock is from that of the leader it follows, in truth, and by how much it is wrong about that;
+        # ``None`` where nobody can say.
+        self.offset_ns = offset_ns
+        self.error_ns = None if served is None or offset_ns is None else served.offset_at(now) - offset_ns
+        self.lower_ns = lower_ns
+        self.upper_ns = upper_ns
+        # Whether the drift that it declares has been true all the time that its proofs are about.
+        self.drift_holds = drift_holds
+        # Since the look before.
+        self.events = events
 
 
-@dataclass(slots=True)
 class Group:
     """Everybody at one look: the followers that are awake, the nodes that could lead, and those that do."""
 
-    at: TrueInstant
-    seen: Sequence[Seen]
-    could_lead: Sequence[LeaderNode]
-    leading: Sequence[LeaderNode]
+    def __init__(self, at: TrueInstant, seen: Sequence[Seen], could_lead: Sequence[LeaderNode]) -> None:
+        self.at = at
+        self.seen = seen
+        self.could_lead = could_lead
+        self.leading: Sequence[LeaderNode] = [node for node in could_lead if node.leader.is_leading]
 
 
-@dataclass(slots=True)
 class Seam:
     """A follower's plan as it was and as it is, where an event has changed it; ``at`` is the first light it is of."""
 
-    name: str
-    at: TrueInstant
-    light_at: LocalInstant
-    before: int
-    after: int
-    was_lit: bool
-    events: Sequence[Event]
+    def __init__(
+        self,
+        name: str,
+        at: TrueInstant,
+        light_at: LocalInstant,
+        before: int,
+        after: int,
+        was_lit: bool,
+        events: Sequence[Event],
+    ) -> None:
+        self.name = name
+        self.at = at
+        self.light_at = light_at
+        self.before = before
+        self.after = after
+        self.was_lit = was_lit
+        self.events = events
+
+
+class ClocksSet:
+    """Knows whose clock was set or stood still, and when: nothing that was proven before counts then (R-TIME-1).
+
+    That holds here, for who goes by that clock, and for who goes by a timebase that it led, whoever leads on in it.
+    """
+
+    def __init__(self, faults: Iterable[Fault]) -> None:
+        self._set_at: dict[str, list[TrueInstant]] = {}
+        # By timebase, who led it, and when it was last seen to.
+        self._led: dict[int | None, dict[str, TrueInstant]] = {}
+        for fault in faults:
+            if isinstance(fault, ClockStep | ClockStands):
+                over_s = fault.at_s + (fault.for_s if isinstance(fault, ClockStands) else 0.0)
+                instants = self._set_at.setdefault(fault.node, [])
+                instants += [TrueInstant(round(fault.at_s * SECOND)), TrueInstant(round(over_s * SECOND))]
+
+    def note(self, leading: Iterable[LeaderNode], at: TrueInstant) -> None:
+        """Take note of who leads."""
+        if self._set_at:
+            for node in leading:
+                self._led.setdefault(node.leader.timebase, {})[node.name] = at
+
+    def is_any(self, follower: str, timebase: int | None, since: TrueInstant, at: TrueInstant) -> bool:
+        """Return whether any was that tells a follower the time of this timebase, which it entered at ``since``."""
+        if not self._set_at:
+            return False
+        if self._is_set(follower, since, at):
+            return True
+        led = self._led.get(timebase, {})
+        return any(self._is_set(name, since, min(last_at + LOOK_NS, at)) for name, last_at in led.items())
+
+    def _is_set(self, name: str, since: int, until: int) -> bool:
+        return any(since - LOOK_NS <= instant <= until for instant in self._set_at.get(name, ()))
 
 
 class _Watched:
     """What is remembered of one follower from one look, or one event, to the next."""
 
-    __slots__ = (
-        "drift_false_at",
-        "entered_at",
-        "entered_local",
-        "events_seen",
-        "life",
-        "offset",
-        "plan",
-        "seam_events",
-        "timebase",
-    )
+    def __init__(self, world: World, node: FollowerNode, sounds: bool, on_seam: Callable[[Seam], None]) -> None:
+        self._kernel = world.kernel
+        self._node = node
+        self._sounds = sounds
+        self._on_seam = on_seam
+        self._life = -1
+        self._events_seen = 0
+        self._seam_events = 0
+        self._forget()
 
-    def __init__(self) -> None:
-        self.life = -1
-        self.forget()
-        self.events_seen = 0
-        self.seam_events = 0
+    def _forget(self) -> None:
+        self._before: Stretch | None = None
+        self._now: Stretch | None = None
+        self._then: Stretch | None = None
+        self._timebase: int | None = None
+        self._entered_at = TrueInstant(0)
+        self._entered_local = LocalInstant(0)
+        self._is_offset_known = False
+        self._offset_at = LocalInstant(0)
+        self._offset_ns = 0
+        self._offset_of: int | None = None
+        self._drift_holds = True
 
-    def forget(self) -> None:
-        self.plan: Plan = (None, None, None)
-        self.timebase: int | None = None
-        self.entered_at = TrueInstant(0)
-        self.entered_local = LocalInstant(0)
-        self.offset: tuple[TrueInstant, LocalInstant, int, int | None] | None = None
-        self.drift_false_at: TrueInstant | None = None
+    # -- at every event ----------------------------------------------------------------------------------------------
+
+    def at_event(self) -> None:
+        """Tell of the plan if what has just happened changed it."""
+        node = self._node
+        if node.life != self._life:
+            self._life = node.life
+            self._forget()
+            self._before, self._now, self._then = node.follower.playhead.stretches
+            return
+        playhead = node.follower.playhead
+        before, now, then = self._before, self._now, self._then
+        self._before, self._now, self._then = plan = playhead.stretches
+        if plan[1] is now or plan[1] is None or now is None:
+            self._seam_events = len(node.events)
+            return
+        local = node.now
+        light_at = LocalInstant(local + playhead.lead_ns)
+        events = [event for _, event in node.events[self._seam_events :]]
+        self._seam_events = len(node.events)
+        was_at, is_at = planned_at((before, now, then), light_at), planned_at(plan, light_at)
+        if was_at is not None and is_at is not None:
+            is_lit = node.follower.stage.lit(local)[1] > 0.0
+            self._on_seam(Seam(node.name, self._kernel.now, light_at, was_at, is_at, is_lit, events))
+
+    # -- at every look -----------------------------------------------------------------------------------------------
+
+    def seen(self, at: TrueInstant, by_tenure: dict[int | None, LeaderNode], clocks_set: ClocksSet) -> Seen:
+        """Look at it."""
+        node = self._node
+        follower, now = node.follower, node.now
+        if node.life != self._life:
+            self._life = node.life
+            self._forget()
+        timebase = follower.timebase
+        if timebase != self._timebase:
+            self._timebase, self._entered_at, self._entered_local = timebase, at, now
+            self._is_offset_known, self._drift_holds = False, True
+        events: Sequence[Event] = ()
+        if len(node.events) > self._events_seen:
+            events = [event for _, event in node.events[self._events_seen :]]
+            self._events_seen = len(node.events)
+        tenure = follower.tenure
+        offset_ns = None
+        leading = by_tenure.get(tenure)
+        if (
+            leading is not None
+            and leading.leader.timebase == timebase
+            and not clocks_set.is_any(node.name, timebase, self._entered_at, at)
+        ):
+            reading = leading.leader.leader_at(leading.now)
+            offset_ns = None if reading is None else now - reading
+        self._check_drift(now, offset_ns, tenure)
+        return Seen(node, at, self._sounds, self._entered_local, offset_ns, self._drift_holds, events)
+
+    def _check_drift(self, now: LocalInstant, offset_ns: int | None, tenure: int | None) -> None:
+        """Find out whether the offset has moved as the follower declares that it does."""
+        was_known, before_at, before_ns = self._is_offset_known, self._offset_at, self._offset_ns
+        is_same = tenure == self._offset_of
+        if offset_ns is None:
+            self._is_offset_known = False
+            return
+        self._is_offset_known = True
+        self._offset_at, self._offset_ns, self._offset_of = now, offset_ns, tenure
+        if not was_known or not is_same:
+            return
+        elapsed, moved = now - before_at, offset_ns - before_ns
+        slowest, fastest = self._node.follower.clock.bound.declared_rates
+        # Two readings of a clock that counts whole nanoseconds.
+        if not elapsed * slowest - 2 <= moved <= elapsed * fastest + 2:
+            self._drift_holds = False
 
 
 class Watcher:
@@ -119,142 +256,39 @@ class Watcher:
     def __init__(self, world: World, on_look: Callable[[Group], None], on_seam: Callable[[Seam], None]) -> None:
         self.world = world
         self._on_look = on_look
-        self._on_seam = on_seam
-        self._watched = {node.name: _Watched() for node in world.followers}
-        self._sounds = {follower.name: follower.sounds for follower in world.scenario.followers}
-        # After its clock was set or stood still nothing that was proven before counts, here or for who follows it.
-        self._set_at: dict[str, list[TrueInstant]] = {}
-        for fault in world.scenario.faults:
-            if isinstance(fault, ClockStep | ClockStands):
-                over_s = fault.at_s + (fault.for_s if isinstance(fault, ClockStands) else 0.0)
-                instants = self._set_at.setdefault(fault.node, [])
-                instants += [TrueInstant(round(fault.at_s * SECOND)), TrueInstant(round(over_s * SECOND))]
+        sounds = {follower.name: follower.sounds for follower in world.scenario.followers}
+        self._watched: list[tuple[FollowerNode, _Watched]] = []
+        self._clocks_set = ClocksSet(world.scenario.faults)
         for node in world.followers:
-            node.watch = self._watcher_of(node)
+            watched = _Watched(world, node, sounds[node.name], on_seam)
+            self._watched.append((node, watched))
+            node.watch = watched.at_event
 
     def run(self) -> None:
         """Run the world to its end."""
         world = self.world
         at = world.kernel.now
-        while at < world.end:
-            at = TrueInstant(min(at + LOOK_NS, world.end))
-            world.run_to(at)
-            self._look(at)
-
-    # -- at every event ----------------------------------------------------------------------------------------------
-
-    def _watcher_of(self, node: FollowerNode) -> Callable[[], None]:
-        watched = self._watched[node.name]
-
-        def watch() -> None:
-            playhead = node.follower.playhead
-            plan: Plan = playhead.stretches
-            old, watched.plan = watched.plan, plan
-            if node.life != watched.life:
-                watched.life = node.life
-                watched.forget()
-                watched.plan = plan
-                return
-            if plan[1] is old[1] or plan[1] is None or old[1] is None:
-                watched.seam_events = len(node.events)
-                return
-            now = node.now
-            light_at = LocalInstant(now + playhead.lead_ns)
-            events = [event for _, event in node.events[watched.seam_events :]]
-            watched.seam_events = len(node.events)
-            before, after = planned_at(old, light_at), planned_at(plan, light_at)
-            if before is not None and after is not None:
-                is_lit = node.follower.stage.lit(now)[1] > 0.0
-                self._on_seam(Seam(node.name, self.world.kernel.now, light_at, before, after, is_lit, events))
-
-        return watch
-
-    # -- at every look -----------------------------------------------------------------------------------------------
+        with collecting_seldom():
+            while at < world.end:
+                at = TrueInstant(min(at + LOOK_NS, world.end))
+                world.kernel.run_until(at)
+                self._look(at)
 
     def _look(self, at: TrueInstant) -> None:
         world = self.world
-        everyone = [*world.leaders, *(node for node in world.rivals if node.is_started)]
-        by_tenure = {
-            node.leader.tenure: node for node in everyone if node.is_awake and node.leader.is_leading
-        }
-        seen = [self._seen(node, at, by_tenure) for node in world.followers if node.is_awake]
         could_lead = [node for node in world.leaders if node.is_awake]
-        leading = [node for node in could_lead if node.leader.is_leading]
-        self._on_look(Group(at, seen, could_lead, leading))
-
-    def _seen(self, node: FollowerNode, at: TrueInstant, by_tenure: dict[int | None, LeaderNode]) -> Seen:
-        follower, now, watched = node.follower, node.now, self._watched[node.name]
-        clock = follower.clock
-        if node.life != watched.life:
-            watched.life = node.life
-            watched.forget()
-        if follower.timebase != watched.timebase:
-            watched.timebase, watched.entered_at, watched.entered_local = follower.timebase, at, now
-            watched.offset = watched.drift_false_at = None
-        events = [event for _, event in node.events[watched.events_seen :]]
-        watched.events_seen = len(node.events)
-        show, level = follower.stage.lit(now)
-        position = follower.position_at(now)
-        lower_ns, upper_ns = clock.bound.interval_ns(now)
-        frame = follower.stage.frame_at(now)
-        offset_ns = self._offset_ns(node, now, watched, by_tenure)
-        self._check_drift(watched, at, now, offset_ns, node)
-        served = clock.served
-        return Seen(
-            name=node.name,
-            at=at,
-            now=now,
-            life=node.life,
-            sounds=self._sounds[node.name],
-            state=clock.state,
-            is_two_way=clock.view is not ClockView.ONE_WAY
-            and follower.answered_at is not None
-            and follower.answered_at >= watched.entered_local
-            and (clock.view is not ClockView.COMMON_VIEW or upper_ns - lower_ns <= 2 * LOCK_BUDGET_NS),
-            tenure=follower.tenure,
-            cue=follower.cue,
-            off_at=follower.off_at,
-            leader_now=None if served is None else served.leader_at(now),
-            show=None if show is None else show.key,
-            level=level,
-            is_lit=frame is not None and level > 0.0,
-            position=position,
-            offset_ns=offset_ns,
-            error_ns=None if served is None or offset_ns is None else served.offset_at(now) - offset_ns,
-            lower_ns=lower_ns,
-            upper_ns=upper_ns,
-            drift_holds=watched.drift_false_at is None,
-            events=events,
-        )
-
-    def _offset_ns(
-        self, node: FollowerNode, now: LocalInstant, watched: _Watched, by_tenure: dict[int | None, LeaderNode]
-    ) -> int | None:
-        leading = by_tenure.get(node.follower.tenure)
-        if leading is None or leading.leader.timebase != node.follower.timebase:
-            return None
-        for name in (node.name, leading.name):
-            set_at = self._set_at.get(name, ())
-            if any(watched.entered_at - LOOK_NS <= instant <= self.world.kernel.now for instant in set_at):
-                return None
-        reading = leading.leader.leader_at(leading.now)
-        return None if reading is None else now - reading
-
-    @staticmethod
-    def _check_drift(
-        watched: _Watched, at: TrueInstant, now: LocalInstant, offset_ns: int | None, node: FollowerNode
-    ) -> None:
-        """Find out whether the offset has moved as the follower declares that it does."""
-        before, bound = watched.offset, node.follower.clock.bound
-        tenure = node.follower.tenure
-        watched.offset = None if offset_ns is None else (at, now, offset_ns, tenure)
-        if before is None or offset_ns is None or before[3] != tenure:
-            return
-        elapsed, moved = now - before[1], offset_ns - before[2]
-        slowest, fastest = bound.declared_rates
-        # Two readings of a clock that counts whole nanoseconds.
-        if not elapsed * slowest - 2 <= moved <= elapsed * fastest + 2:
-            watched.drift_false_at = at
+        by_tenure: dict[int | None, LeaderNode] = {}
+        for node in could_lead:
+            if node.leader.is_leading:
+                by_tenure[node.leader.tenure] = node
+        for node in world.rivals:
+            if node.is_started and node.is_awake and node.leader.is_leading:
+                by_tenure[node.leader.tenure] = node
+        self._clocks_set.note(by_tenure.values(), at)
+        seen = [
+            watched.seen(at, by_tenure, self._clocks_set) for follower, watched in self._watched if follower.is_awake
+        ]
+        self._on_look(Group(at, seen, could_lead))
 
 
 def planned_at(plan: Plan, at: LocalInstant) -> int | None:

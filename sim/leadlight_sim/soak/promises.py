@@ -6,7 +6,7 @@ from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
 from typing import Final
 
-from leadlight.units import SECOND
+from leadlight.units import SECOND, LocalInstant
 from leadlight_sim.kernel import TrueInstant
 from leadlight_sim.scenario import Scenario
 from leadlight_sim.soak.calm import Calm
@@ -15,17 +15,6 @@ from leadlight_sim.world import World
 
 FALSEHOODS: Final = ("hostile-packets", "corruption")
 """Spells that may tell a group without a key what no leader has said."""
-
-
-@dataclass(frozen=True, slots=True)
-class Violation:
-    """A promise that was broken: which, by whom, when in seconds of the run, and how, in words."""
-
-    promise: str
-    requirements: str
-    node: str
-    at_s: float
-    told: str
 
 
 @dataclass(slots=True)
@@ -41,7 +30,7 @@ class Evening:
     stepped_at: dict[str, int] = field(default_factory=dict)
     changed_at: dict[str, int] = field(default_factory=dict)
     stopped_since: dict[str, TrueInstant] = field(default_factory=dict)
-    off_since: dict[str, TrueInstant] = field(default_factory=dict)
+    off_since: dict[str, LocalInstant] = field(default_factory=dict)
     adopted: set[str] = field(default_factory=set)
     """Followers that have put a cue in force since they were switched on."""
 
@@ -52,12 +41,12 @@ class Evening:
         for remembered in (self.stepped_at, self.changed_at, self.stopped_since, self.off_since):
             remembered.pop(seen.name, None)
 
-    def is_misled(self, seen: Seen) -> bool:
-        """Return whether a follower's clock may go by falsehoods: without a key nothing tells them from the truth.
+    def is_misled(self, at: TrueInstant) -> bool:
+        """Return whether anybody may go by falsehoods: without a key nothing tells them from the truth.
 
         What is once proven by one stays so until a new timebase, whoever hears better.
         """
-        return not self.scenario.keyed and self.calm.any_since(0.0, self.seconds(seen.at), *FALSEHOODS)
+        return not self.calm.is_keyed and self.calm.has_begun(at / SECOND, FALSEHOODS)
 
     def seconds(self, at: TrueInstant) -> float:
         """Return an instant in seconds of the run."""

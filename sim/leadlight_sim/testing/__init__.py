@@ -1,16 +1,10 @@
-"""Testing: your own asyncio player on virtual time and over the modelled air."""
+"""Testing: your own asyncio player on virtual time and virtual sockets, over the modelled air."""
 
 from leadlight_sim.hosts import Host, HostPreset, HostSettings, Lateness, Oscillator, OscillatorSettings
 from leadlight_sim.kernel import Stream
 from leadlight_sim.testing.loop import Deadlock, VirtualLoop, VirtualLoopError
 from leadlight_sim.testing.network import VirtualHost, VirtualNetwork
-from leadlight_sim.testing.recording import (
-    AirTruth,
-    TrueGroupProbe,
-    TrueHostProbe,
-    VirtualRecording,
-    record_virtually,
-)
+from leadlight_sim.testing.recording import AirTruth, TrueGroupProbe, TrueHostProbe, VirtualRecording, record_virtually
 from leadlight_sim.testing.sockets import Datagram
 
 __all__ = [

@@ -158,9 +158,7 @@ def _known_marks(scenario: Scenario) -> list[Mark]:
     return kept[:MARKS_MAXIMUM]
 
 
-def _marks(
-    recorder: Recorder, scenario: Scenario, names: Sequence[str], worst: WorstMoment | None
-) -> tuple[Mark, ...]:
+def _marks(recorder: Recorder, scenario: Scenario, names: Sequence[str], worst: WorstMoment | None) -> tuple[Mark, ...]:
     marks = _known_marks(scenario)
     if worst is not None:
         what = f"dark for {as_time(worst.dark_s * 1000)}" if worst.distance_ms is None else (

@@ -1,6 +1,7 @@
-"""Tune: which setting meets every target in all but a share of evenings at the least airtime, and how sure that is."""
+"""Tune: which setting meets every target in all but a share of evenings at the least airtime, how sure that is, and the
+figure of it."""
 
-from leadlight_sim.tune.advice import Advice, advise
+from leadlight_sim.tune.advice import advise
 from leadlight_sim.tune.candidates import (
     DEFAULT_INTERVALS_S,
     Candidate,
@@ -12,21 +13,3 @@ from leadlight_sim.tune.candidates import (
 from leadlight_sim.tune.proof import share_interval
 from leadlight_sim.tune.sweep import EVENINGS, Outcome, Question, Sweep
 from leadlight_sim.tune.tables import print_table, to_json
-
-__all__ = [
-    "DEFAULT_INTERVALS_S",
-    "EVENINGS",
-    "Advice",
-    "Candidate",
-    "Choice",
-    "Outcome",
-    "Question",
-    "Sweep",
-    "advise",
-    "check_targets",
-    "choice_from_text",
-    "combinations",
-    "print_table",
-    "share_interval",
-    "to_json",
-]

@@ -84,11 +84,7 @@ def _panels(outcome: Outcome, advice: Advice, drawn: Sequence[Candidate]) -> Ite
         "passed.",
         (_scale(airtime, drawn, "airtime"), chances),
         tuple(
-            Line(
-                each.name,
-                (_airtime(each, airtime, most), _chance(each, outcome, None)),
-                each is advice.candidate,
-            )
+            Line(each.name, (_airtime(each, airtime, most), _chance(each, outcome, None)), each is advice.candidate)
             for each in drawn
         ),
     )

@@ -4,21 +4,5 @@ from leadlight_sim.world.assembly import RECOVERIES, World, extra_loss, make_hos
 from leadlight_sim.world.injected_faults import InjectedFaults
 from leadlight_sim.world.nodes import CLOCK_AT_BOOT_NS, FollowerNode, LeaderNode
 from leadlight_sim.world.orders import Obeyed
-from leadlight_sim.world.packets import GROUP, PacketLog
+from leadlight_sim.world.packets import GROUP
 from leadlight_sim.world.truth import PlannedCue
-
-__all__ = [
-    "CLOCK_AT_BOOT_NS",
-    "GROUP",
-    "RECOVERIES",
-    "FollowerNode",
-    "InjectedFaults",
-    "LeaderNode",
-    "Obeyed",
-    "PacketLog",
-    "PlannedCue",
-    "World",
-    "extra_loss",
-    "make_host",
-    "make_oscillator",
-]

@@ -14,10 +14,3 @@ class OrderSource(Protocol):
 
     async def bring(self, take: TakeOrder, group: str) -> None:
         """Hand each order to ``take`` and its answer to whoever gave it, until cancelled."""
-
-
-class NoOrders:
-    """Brings none."""
-
-    async def bring(self, take: TakeOrder, group: str) -> None:
-        """Return at once."""

@@ -11,20 +11,3 @@ from leadlight_sim.air.contended.settings import (
     PowerSave,
     Scans,
 )
-
-__all__ = [
-    "MEMBERSHIP_LIFETIME_NS",
-    "NEIGHBOUR_PAYLOAD_BYTES",
-    "AccessPoint",
-    "Beacons",
-    "ContendedAir",
-    "ContendedSettings",
-    "Frame",
-    "Neighbour",
-    "OnOff",
-    "Poisson",
-    "Port",
-    "PowerSave",
-    "Saturated",
-    "Scans",
-]

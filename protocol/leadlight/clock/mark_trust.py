@@ -1,4 +1,4 @@
-"""Probation: how marks earn a follower's trust, keep it and lose it.
+"""Trust in marks: how they earn it on probation, keep it and lose it.
 
 A mark is free of every queue only if leader and follower heard the same transmission. A leader on the cable, another
 access point, or one that turns group frames into copies for each station breaks that. Five things are looked at:

@@ -7,7 +7,7 @@ import math
 import pytest
 
 from leadlight.clock.estimator import Estimate
-from leadlight.clock.probation import DELAYS_KEPT, PROBATION, SHARP_MINIMUM, SIDED_NS, STAMPING_NS, Probation
+from leadlight.clock.mark_trust import DELAYS_KEPT, PROBATION, SHARP_MINIMUM, SIDED_NS, STAMPING_NS, Probation
 from leadlight.units import MICROSECOND, MILLISECOND, SECOND, LocalInstant
 
 DEVIATION_NS = 100 * MICROSECOND
