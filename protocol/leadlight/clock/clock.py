@@ -102,6 +102,7 @@ class FollowerClock:
         """Take a beacon in whatever delivery it came, with what it publishes for the clock."""
         sent_at = beacon.sent_at
         serial = beacon.serial
+        marks, delays = beacon.marks, beacon.shared_delays
         self.bound.observe_arrival(sent_at, received_at)
         if not self._two_way:
             latest = self._latest
@@ -118,13 +119,11 @@ class FollowerClock:
                 self.common_view.note_delay(delay_ns)
             self.uncorrected.observe_beacon(sent_at, received_at)
         uncorrected = self._latest = self.uncorrected.estimate()
-        if beacon.shared_delays and beacon.delay_radio == radio:
-            self.shared_delay.observe(
-                serial, beacon.shared_delays, beacon.delay_doubt_ns, uncorrected, self._two_way
-            )
-        if beacon.marks:
+        if delays and beacon.delay_radio == radio:
+            self.shared_delay.observe(serial, delays, beacon.delay_doubt_ns, uncorrected, self._two_way)
+        if marks:
             self.common_view.observe(
-                serial, sent_at, beacon.interval_ns, beacon.marks, self.bound, uncorrected, received_at, self._two_way
+                serial, sent_at, beacon.interval_ns, marks, self.bound, uncorrected, received_at, self._two_way
             )
         self._serve(uncorrected, received_at)
 
@@ -352,7 +351,7 @@ class FollowerClock:
     def _serve(self, uncorrected: Estimate | None, now: LocalInstant) -> None:
         if uncorrected is None:
             return
-        floor_ns = uncorrected.floor_ns
+        _, _, rate, deviation_ns, rate_deviation, floor_ns = uncorrected
         by_marks = by_group = None
         if self._may_serve_marks:
             by_marks = self.common_view.estimate(now)
@@ -360,7 +359,7 @@ class FollowerClock:
                 self.common_view.begin_anew()
                 by_marks = None
         if by_marks is None and self._may_serve_medians:
-            by_group = self.shared_delay.estimate(now, floor_ns, uncorrected.deviation_ns if self._two_way else 0.0)
+            by_group = self.shared_delay.estimate(now, floor_ns, deviation_ns if self._two_way else 0.0)
             if by_group is not None and (
                 self._is_disproven(by_group, now)
                 or (self._two_way and self.shared_delay.is_contradicted(by_group, uncorrected, now))
@@ -392,7 +391,7 @@ class FollowerClock:
             self._settled = True
         if self._settled:
             # Whatever the state: a declaration left as it was would grow old while the crystal wanders on.
-            self.bound.settle(uncorrected.rate, uncorrected.rate_deviation)
+            self.bound.settle(rate, rate_deviation)
 
     def _is_disproven(self, estimate: Estimate, now: LocalInstant) -> bool:
         """Return whether an estimate lies further outside what is proven than two hosts stamp apart.

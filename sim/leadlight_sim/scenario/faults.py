@@ -9,31 +9,41 @@ from pydantic import Field
 from leadlight_sim.scenario.parts import Part
 
 
-class LeaderReboot(Part):
+class Happening(Part):
+    """Something that goes wrong at an instant of the run, in seconds."""
+
+    kind: str
+    at_s: float = Field(ge=0)
+
+
+class Spell(Happening):
+    """Something that goes wrong for a while."""
+
+    for_s: float = Field(default=60.0, gt=0, le=86400)
+
+
+class LeaderReboot(Spell):
     """The leader falls silent, and comes back as a new tenure."""
 
     kind: Literal["leader-reboot"]
-    at_s: float = Field(ge=0)
     for_s: float = Field(gt=0, le=86400)
 
 
-class PowerCut(Part):
+class PowerCut(Spell):
     """One follower loses power, and starts again from nothing."""
 
     kind: Literal["power-cut"]
     follower: str = Field(description="the name of a follower")
-    at_s: float = Field(ge=0)
     for_s: float = Field(gt=0, le=86400)
 
 
-class LeaderLost(Part):
+class LeaderLost(Happening):
     """The leader falls silent for good."""
 
     kind: Literal["leader-lost"]
-    at_s: float = Field(ge=0)
 
 
-class AccessPointReboot(Part):
+class AccessPointReboot(Spell):
     """An access point restarts: nothing crosses its radio.
 
     ``access_point``: its name; ``None``: the first one. Stations are back within ``rejoin_s`` after that.
@@ -41,23 +51,21 @@ class AccessPointReboot(Part):
 
     kind: Literal["access-point-reboot"]
     access_point: str | None = Field(default=None, description="the name of an access point")
-    at_s: float = Field(ge=0)
     for_s: float = Field(default=90.0, gt=0, le=86400)
     rejoin_s: float = Field(default=0.0, ge=0, le=600)
 
 
-class Radar(Part):
+class Radar(Spell):
     """An access point at 5 GHz hears a radar, and is silent while it checks another channel."""
 
     kind: Literal["radar"]
     access_point: str | None = Field(default=None, description="the name of an access point")
-    at_s: float = Field(ge=0)
     for_s: float = Field(default=60.0, gt=0, le=86400)
     """The check takes 60 s on most channels, 600 on those of weather radars (ETSI EN 301 893)."""
     rejoin_s: float = Field(default=0.0, ge=0, le=600)
 
 
-class SplitNetwork(Part):
+class SplitNetwork(Spell):
     """Some nodes are cut off from the rest, and hear each other.
 
     ``direction``: both ways; inbound, nothing reaches those away; or outbound, nothing that they send gets out.
@@ -66,29 +74,25 @@ class SplitNetwork(Part):
     kind: Literal["split-network"]
     away: tuple[str, ...] = Field(strict=False, min_length=1, description="names of followers and standbys")
     direction: Literal["both", "inbound", "outbound"] = "both"
-    at_s: float = Field(ge=0)
     for_s: float = Field(gt=0, le=86400)
 
 
-class BoardSuspended(Part):
+class BoardSuspended(Spell):
     """One follower's host is suspended and resumed: it keeps its memory and hears nothing."""
 
     kind: Literal["board-suspended"]
     follower: str = Field(description="the name of a follower")
-    at_s: float = Field(ge=0)
-    for_s: float = Field(default=60.0, gt=0, le=86400)
 
 
-class StandbyReboot(Part):
+class StandbyReboot(Spell):
     """A standby falls silent, and starts again from nothing."""
 
     kind: Literal["standby-reboot"]
     standby: str = Field(description="the name of a standby")
-    at_s: float = Field(ge=0)
     for_s: float = Field(gt=0, le=86400)
 
 
-class LeaderSuspended(Part):
+class LeaderSuspended(Spell):
     """The host of a node that can lead is suspended and resumed: it keeps its memory, and its clock counts on.
 
     ``node``: its name; ``None``: the leader.
@@ -96,58 +100,47 @@ class LeaderSuspended(Part):
 
     kind: Literal["leader-suspended"]
     node: str | None = Field(default=None, description="the name of the leader or of a standby")
-    at_s: float = Field(ge=0)
-    for_s: float = Field(default=60.0, gt=0, le=86400)
 
 
-class ClockStep(Part):
+class ClockStep(Happening):
     """Somebody sets the clock that a node goes by, which must not happen while it runs."""
 
     kind: Literal["clock-step"]
     node: str = Field(description="the name of the leader, of a standby or of a follower")
-    at_s: float = Field(ge=0)
     by_ms: float = Field(ge=-86_400_000, le=86_400_000)
 
 
-class ClockStands(Part):
+class ClockStands(Spell):
     """A node's host stands still, and its clock with it: nobody tells its program, which goes on as if nothing was."""
 
     kind: Literal["clock-stands"]
     node: str = Field(description="the name of the leader, of a standby or of a follower")
-    at_s: float = Field(ge=0)
-    for_s: float = Field(default=60.0, gt=0, le=86400)
 
 
-class Corruption(Part):
+class Corruption(Spell):
     """Some packets arrive with bits changed that no checksum below found."""
 
     kind: Literal["corruption"]
     share: float = Field(default=0.1, gt=0, le=1)
-    at_s: float = Field(ge=0)
-    for_s: float = Field(default=60.0, gt=0, le=86400)
 
 
-class Repetition(Part):
+class Repetition(Spell):
     """Some packets arrive twice, the second time up to ``within_ms`` later."""
 
     kind: Literal["repetition"]
     share: float = Field(default=0.2, gt=0, le=1)
     within_ms: float = Field(default=500.0, ge=0, le=60_000)
-    at_s: float = Field(ge=0)
-    for_s: float = Field(default=60.0, gt=0, le=86400)
 
 
-class Reordering(Part):
+class Reordering(Spell):
     """Some packets arrive up to ``by_ms`` later than they would, behind others that were sent after them."""
 
     kind: Literal["reordering"]
     share: float = Field(default=0.2, gt=0, le=1)
     by_ms: float = Field(default=1500.0, gt=0, le=60_000)
-    at_s: float = Field(ge=0)
-    for_s: float = Field(default=60.0, gt=0, le=86400)
 
 
-class HostilePackets(Part):
+class HostilePackets(Spell):
     """A stranger on the network sends what it likes, one datagram every ``every_s``.
 
     ``what``: replays of what it has heard; bytes that nobody should understand; beacons of the leader that is followed
@@ -158,20 +151,17 @@ class HostilePackets(Part):
     kind: Literal["hostile-packets"]
     what: Literal["replays", "garbage", "beacons", "leaders", "followers"]
     every_s: float = Field(default=1.0, ge=0.001, le=3600)
-    at_s: float = Field(ge=0)
     for_s: float = Field(default=30.0, gt=0, le=86400)
 
 
-class LossSpell(Part):
+class LossSpell(Spell):
     """Every packet is lost with this chance, on top of what the network does."""
 
     kind: Literal["loss-spell"]
     loss_fraction: float = Field(default=0.3, gt=0, le=1)
-    at_s: float = Field(ge=0)
-    for_s: float = Field(default=60.0, gt=0, le=86400)
 
 
-class Roam(Part):
+class Roam(Spell):
     """One follower changes to another access point: a gap, and another path from then on.
 
     ``to`` names one of the scenario's; ``None`` is one that it does not have, whose path is slower by ``slower_ms``, 20
@@ -181,21 +171,19 @@ class Roam(Part):
     kind: Literal["roam"]
     follower: str = Field(description="the name of a follower")
     to: str | None = Field(default=None, description="the name of an access point")
-    at_s: float = Field(ge=0)
     for_s: float = Field(default=0.2, gt=0, le=60)
     slower_ms: float | None = Field(default=None, ge=0, le=1000)
 
 
-class LiveData(Part):
+class LiveData(Spell):
     """Live pixel data reaches one follower as well."""
 
     kind: Literal["live-data"]
     follower: str = Field(description="the name of a follower")
-    at_s: float = Field(ge=0)
     for_s: float = Field(gt=0, le=86400)
 
 
-class ClashingLeader(Part):
+class ClashingLeader(Spell):
     """A second leader that hears nobody comes up with a clock and a show of its own, and goes again.
 
     ``rank``: the scenario's leader has 0 and outranks it. ``show``: the id of what it rolls; ``None``: the first.
@@ -204,8 +192,6 @@ class ClashingLeader(Part):
     kind: Literal["clashing-leader"]
     rank: int = Field(default=1, ge=1, le=127)
     show: str | None = Field(default=None, description="the id of a show")
-    at_s: float = Field(ge=0)
-    for_s: float = Field(default=60.0, gt=0, le=86400)
 
 
 # A further kind of fault is a class like these, added here. Its `at_s`, `for_s`, `follower`, `standby`, `node` and
