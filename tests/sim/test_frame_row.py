@@ -161,6 +161,31 @@ def test_a_player_that_was_busy_gets_the_newest_frame_and_is_told_how_many_it_mi
     assert lake.frames == [*range(101), *range(112, lake.frames[-1] + 1)]
 
 
+def test_what_is_handed_over_is_what_is_due_then_however_long_the_player_took() -> None:
+    async def lead(lake: Lake, node: LeaderEndpoint) -> None:
+        lake.order(node, TIDEFALL, 17)
+        await asyncio.sleep(2.51)
+        lake.order(node, TIDEFALL, 0.5)
+        await asyncio.sleep(2.52)
+        lake.order(node, TIDEFALL, 0.5, ShowPosition(100 * SECOND))
+        await asyncio.sleep(2.53)
+        node.stop()
+
+    seen: list[int | None] = []
+
+    async def play(node: FollowerEndpoint) -> None:
+        async for due in node.frames():
+            shown = node.shown()
+            assert (due.frame, due.level) == (shown.frame, shown.level)
+            seen.append(due.frame)
+            await asyncio.sleep(0.02 * (len(seen) % 4))
+
+    Lake(lead, play=play).run_for(15)
+    assert {0 < (frame or 0) < 1000 for frame in seen} == {True, False}
+    assert any((frame or 0) >= 4000 for frame in seen)
+    assert seen[-1] is None
+
+
 def test_a_show_s_end_is_news_and_nothing_comes_after_it() -> None:
     async def lead(lake: Lake, node: LeaderEndpoint) -> None:
         lake.order(node, SHORT, 3)

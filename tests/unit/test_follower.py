@@ -966,31 +966,58 @@ def test_a_tally_says_how_things_stand(locked: Board) -> None:
     assert 0 < tally.bound_ns <= 10 * MILLISECOND
 
 
-def test_a_frame_may_be_looked_up_ahead_and_is_noted_by_when_it_was_handed_over(locked: Board) -> None:
+def test_a_frame_is_made_ready_ahead_and_noted_by_when_it_was_handed_over(locked: Board) -> None:
     row = FrameRow(locked.follower)
     first = row.look(local(170))
     assert first.next_at is not None
-    assert row.may_look_ahead(first.next_at)
-    early = row.look(LocalInstant(first.next_at - MILLISECOND), first.next_at)
+    shown_before = locked.follower.frame_shown
+    row.look_ahead(first.next_at)
+    assert locked.follower.frame_shown == shown_before
+    ready = row.take(LocalInstant(first.next_at + MILLISECOND - 1))
     expected = locked.follower.shown(first.next_at)
-    assert early.due is not None
-    assert (early.due[:3], early.due.is_news, early.next_at) == (expected[:3], False, expected.next_at)
-    row.note_handed(early.due.frame, LocalInstant(first.next_at + 3 * MILLISECOND))
+    assert ready is not None
+    assert ready.due is not None
+    assert (ready.due[:3], ready.due.is_news, ready.next_at) == (expected[:3], False, expected.next_at)
+    assert locked.follower.frame_shown == expected.frame
+    row.note_handed(ready.due.frame, LocalInstant(first.next_at + 3 * MILLISECOND))
     assert locked.follower.snapshot(first.next_at).frame_late_ns == 3 * MILLISECOND
-    # What was looked up too late is what is due by then.
-    assert expected.next_at is not None
-    assert expected.frame is not None
-    late = row.look(expected.next_at, first.next_at)
+    # It is handed over once.
+    assert row.take(first.next_at) is None
+
+
+def test_what_was_made_ready_is_void_a_millisecond_late_or_once_the_next_frame_is_due(locked: Board) -> None:
+    row = FrameRow(locked.follower)
+    first = row.look(local(170))
+    assert first.due is not None
+    assert first.due.frame is not None
+    assert first.next_at is not None
+    row.look_ahead(first.next_at)
+    after_at = locked.follower.shown(first.next_at).next_at
+    assert after_at is not None
+    assert row.take(after_at) is None
+    assert row.take(LocalInstant(first.next_at + MILLISECOND)) is None
+    late = row.look(after_at)
     assert late.due is not None
-    assert late.due.frame == expected.frame + 1
+    assert (late.due.frame, late.due.skipped) == (first.due.frame + 2, 1)
 
 
-def test_nothing_is_looked_up_ahead_that_is_yet_to_be_put_in_force(locked: Board) -> None:
+def test_a_look_ahead_that_comes_to_nothing_new_hands_nothing_over(locked: Board) -> None:
+    row = FrameRow(locked.follower)
+    first = row.look(local(170))
+    row.look_ahead(LocalInstant(local(170) + 1))
+    ready = row.take(LocalInstant(local(170) + 1))
+    assert ready == (None, first.next_at)
+
+
+def test_nothing_is_made_ready_that_is_yet_to_be_put_in_force(locked: Board) -> None:
     locked.beacon(170, next_cue=rolling(EMBERS, 172))
     row = FrameRow(locked.follower)
     row.look(local(170))
-    assert row.may_look_ahead(LocalInstant(local(172) - MILLISECOND))
-    assert not row.may_look_ahead(LocalInstant(local(172) + MILLISECOND))
+    for at, is_ready in ((local(172) - MILLISECOND, True), (local(172) + MILLISECOND, False)):
+        row.look_ahead(LocalInstant(at))
+        assert (row.take(local(171)) is not None) == is_ready
+    row.look_ahead(None)
+    assert row.take(local(171)) is None
 
 
 def test_a_frame_handed_over_when_the_next_was_due_is_late_and_counted(locked: Board) -> None:

@@ -155,8 +155,8 @@ def test_news_ends_only_the_waits_that_wait_for_it() -> None:
         held = Waiting()
         at = LocalInstant(held.clock.now + 13 * SECOND)
         stubborn = asyncio.create_task(held.waker.until(at))
-        listening = asyncio.create_task(held.waker.until(at, or_news=True))
-        for_news_alone = asyncio.create_task(held.waker.until(None, or_news=True))
+        listening = asyncio.create_task(held.waker.until(at, after_news=held.waker.news_so_far))
+        for_news_alone = asyncio.create_task(held.waker.until(None, after_news=held.waker.news_so_far))
         await turns()
         held.waker.tell_news()
         await turns()
@@ -164,6 +164,38 @@ def test_news_ends_only_the_waits_that_wait_for_it() -> None:
         assert not stubborn.done()
         await held.pass_on(13 * SECOND)
         assert await stubborn
+
+    run(program())
+
+
+def test_news_from_before_a_wait_ends_it_after_it_gave_way_once() -> None:
+    async def program() -> None:
+        held = Waiting()
+        order: list[str] = []
+        before = held.waker.news_so_far
+        held.waker.tell_news()
+        asyncio.get_running_loop().call_soon(order.append, "another")
+        assert not await held.waker.until(LocalInstant(held.clock.now + SECOND), after_news=before)
+        assert order == ["another"]
+        assert held.timer.asked == []
+
+    run(program())
+
+
+def test_news_that_comes_as_the_timer_goes_off_is_not_missed() -> None:
+    async def program() -> None:
+        held = Waiting()
+        at = LocalInstant(held.clock.now + 10 * MILLISECOND)
+
+        async def wait() -> bool:
+            return await held.waker.until(at, after_news=held.waker.news_so_far)
+
+        task = asyncio.create_task(wait())
+        await turns()
+        held.clock.now = at
+        held.timer.fire()  # by a task: the waiting one gets its turn later
+        held.waker.tell_news()
+        assert not await task
 
     run(program())
 
@@ -227,8 +259,9 @@ def test_a_wait_for_what_is_past_gives_way_once() -> None:
 def test_a_wait_that_is_cancelled_leaves_nothing_behind() -> None:
     async def program() -> None:
         held = Waiting()
+        news = held.waker.news_so_far
         for _ in range(3):
-            task = asyncio.create_task(held.waker.until(LocalInstant(held.clock.now + SECOND), or_news=True))
+            task = asyncio.create_task(held.waker.until(LocalInstant(held.clock.now + SECOND), after_news=news))
             await turns()
             task.cancel()
             await turns()
@@ -412,8 +445,9 @@ def test_the_last_stretch_is_slept_through_and_its_end_spun_and_both_are_learnt_
     at = LocalInstant(clock.now + 25 * MILLISECOND)
     woken_for = LocalInstant(at - aim.lead_ns(clock.now))
     clock.now = LocalInstant(woken_for + 250 * MICROSECOND)
-    aim.stand_still(at, woken_for)
+    arrived_at = aim.stand_still(at, woken_for)
     assert at <= clock.now <= at + 2 * MICROSECOND
+    assert arrived_at == pytest.approx(clock.now, abs=MICROSECOND)
     assert slept == [pytest.approx((nearly_all(WAKES) + aiming.MARGIN_NS - 250 * MICROSECOND) / SECOND, abs=2e-6)]
     assert aim.spun_ns == pytest.approx(nearly_all(SLEEPS) - 10 * MICROSECOND, abs=3 * MICROSECOND)
     aim.lead_ns(clock.now)

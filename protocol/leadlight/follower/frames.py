@@ -2,12 +2,15 @@
 
 from __future__ import annotations
 
-from typing import NamedTuple, TypeAlias
+from typing import Final, NamedTuple, TypeAlias
 
 from leadlight.cue import Cue
 from leadlight.follower.follower import Follower
 from leadlight.playback import StoredShow
-from leadlight.units import LocalInstant
+from leadlight.units import MILLISECOND, LocalInstant
+
+HOLDS_NS: Final = MILLISECOND
+"""What was made ready is looked up anew where its instant is past by more: by then a fade may have gone on."""
 
 
 class DueFrame(NamedTuple):
@@ -38,6 +41,14 @@ class Look(NamedTuple):
 _Handed: TypeAlias = tuple[StoredShow | None, int | None, float]
 
 
+class _Seen(NamedTuple):
+    """What a look came to, and what it was told by."""
+
+    look: Look
+    handed: _Handed
+    cue: Cue
+
+
 class FrameRow:
     """Hands one player the frames of a follower, each once; the newest that is due where the player was too slow.
 
@@ -49,42 +60,57 @@ class FrameRow:
         self._handed: _Handed | None = None
         self._cue: Cue | None = None
         self._next_at: LocalInstant | None = None
+        self._ahead: _Seen | None = None
+        self._holds_until = 0
 
-    def may_look_ahead(self, at: LocalInstant) -> bool:
-        """Return whether a look at ``at`` may be taken before: nothing is put in force by then."""
+    def look(self, now: LocalInstant) -> Look:
+        """Return what is to be handed over at ``now``: ``None`` if it was already."""
+        return self._hand(self._see(now))
+
+    def look_ahead(self, at: LocalInstant | None) -> None:
+        """Make ready what is to be handed over at ``at``, unless something is put in force by then.
+
+        That holds until the follower has done anything.
+        """
         due_at = self._follower.stage.next_timer()
-        return due_at is None or due_at > at
+        self._ahead = None
+        if at is not None and (due_at is None or due_at > at):
+            self._ahead = self._see(at)
+            next_at = self._ahead.look.next_at
+            self._holds_until = at + HOLDS_NS if next_at is None else min(at + HOLDS_NS, next_at)
+
+    def take(self, now: LocalInstant) -> Look | None:
+        """Return what was made ready for an instant that has come; ``None`` where nothing was, or it is over."""
+        return self._hand(self._ahead) if self._ahead is not None and now < self._holds_until else None
 
     def note_handed(self, frame: int | None, at: LocalInstant) -> None:
         """Learn that a frame of the last look was handed over at ``at``."""
         if frame is not None:
             self._follower.note_frame_shown(frame, at)
 
-    def look(self, now: LocalInstant, ahead_at: LocalInstant | None = None) -> Look:
-        """Return what is to be handed over at ``now``: ``None`` if it was already.
-
-        With ``ahead_at``, an instant shortly to come, it is what will be handed over then.
-        """
-        follower = self._follower
-        if ahead_at is not None and ahead_at > now:
-            now = ahead_at
-        shown = follower.shown(now)
+    def _see(self, now: LocalInstant) -> _Seen:
+        shown, cue = self._follower.shown(now), self._follower.cue
+        handed = shown.show, shown.frame, shown.level
+        if handed == self._handed:
+            return _Seen(Look(None, shown.next_at), handed, cue)
         is_planned = self._next_at is not None and now >= self._next_at
-        self._next_at = shown.next_at
-        before, self._cue, cue = self._handed, follower.cue, self._cue
-        self._handed = shown.show, shown.frame, shown.level
-        if self._handed == before:
-            return Look(None, shown.next_at)
-        frame = shown.frame
-        if frame is not None:
-            follower.frame_shown = frame
-        return Look(DueFrame(*self._handed, *self._told(before, frame, cue, is_planned)), shown.next_at)
+        due = DueFrame(*handed, *self._told(handed, cue, is_planned))
+        return _Seen(Look(due, shown.next_at), handed, cue)
 
-    def _told(self, before: _Handed | None, frame: int | None, cue: Cue | None, is_planned: bool) -> tuple[bool, int]:
+    def _hand(self, seen: _Seen) -> Look:
+        look, self._handed, self._cue = seen
+        self._next_at = look.next_at
+        self._ahead = None
+        if look.due is not None and look.due.frame is not None:
+            self._follower.frame_shown = look.due.frame
+        return look
+
+    def _told(self, handed: _Handed, cue: Cue, is_planned: bool) -> tuple[bool, int]:
         """Return whether what is handed over now is news, and how many frames were skipped."""
-        if before is None or self._handed is None or before[0] is not self._handed[0]:
+        before = self._handed
+        if before is None or before[0] is not handed[0]:
             return True, 0
-        frame_before = before[1]
+        frame, frame_before = handed[1], before[1]
         if frame is None or frame_before is None or self._cue is not cue:
             return True, 0
         if not is_planned and frame != frame_before:

@@ -12,9 +12,8 @@ from collections.abc import AsyncIterator
 from types import TracebackType
 from typing import Self
 
-from leadlight.errors import NotRunningError
 from leadlight.events import FollowerEvent, LeaderEvent, NodeFailed
-from leadlight.follower import DueFrame, Follower, FrameRow, Look
+from leadlight.follower import DueFrame, Follower, FrameRow
 from leadlight.leader import Leader
 from leadlight.net.node import CoreType, EventType, FollowerNode, LeaderNode, Node
 from leadlight.net.waking import Waker
@@ -103,25 +102,19 @@ class FollowerEndpoint(FollowerNode, Endpoint[Follower, FollowerEvent]):
         self._check_entered()
         row = FrameRow(self.core)
         next_at: LocalInstant | None = self.clock()
-        ahead_at: LocalInstant | None = None
-
-        def look(_: Follower, now: LocalInstant) -> Look:
-            return row.look(now, ahead_at)
-
-        while self.is_running:
+        news = -1  # more than none: look at once
+        is_running = self.is_running
+        while is_running:
             waker = self._waker
-            at = next_at if await waker.near(next_at, or_news=True) else None
-            ahead_at = at if at is not None and row.may_look_ahead(at) else None
-            if at is not None and ahead_at is None:
-                waker.arrive(at)
-            try:
-                due, next_at = self.ask(look)
-            except NotRunningError:
+            row.look_ahead(next_at)
+            is_due = await waker.near(next_at, after_news=news)
+            is_running = self.is_running
+            if not is_running:
                 break  # it was left or has failed meanwhile
-            if ahead_at is not None:
-                waker.arrive(ahead_at)
+            news = waker.news_so_far
+            handed_at = waker.arrive(next_at) if is_due and next_at is not None else self.clock()
+            due, next_at = (row.take(handed_at) if is_due else None) or row.look(handed_at)
             if due is not None:
-                handed_at = self.clock()
                 yield due
                 # What is left to do can wait for others that are to show the same frame.
                 waker.give_way()

@@ -133,21 +133,28 @@ class FollowerThread(FollowerNode, EndpointThread[Follower, FollowerEvent]):
         self._check_entered()
         if self._waking.raises_priority:
             raise_priority()
-        row = FrameRow(self.core)
+        row, waker, guard = FrameRow(self.core), self._waker, self._guard
         next_at: LocalInstant | None = self.clock()
-        news = self._waker.news_so_far
-        while self.is_running:
-            self._waker.until(next_at, after_news=news)
-            news = self._waker.news_so_far
-            try:
-                due, next_at = self.ask(lambda _, now: row.look(now))
-            except NotRunningError:
+        news = waker.news_so_far
+        is_running = self.is_running
+        while is_running:
+            with guard:
+                row.look_ahead(next_at)
+            is_due = waker.near(next_at, after_news=news)
+            handed_at = waker.arrive(next_at) if is_due and next_at is not None else self.clock()
+            is_running = self.is_running
+            if not is_running:
                 break  # it was left or has failed meanwhile
+            before, news = news, waker.news_so_far
+            look = row.take(handed_at) if is_due and news == before else None
+            if look is None:
+                with guard:
+                    look = row.look(handed_at)
+            due, next_at = look
             if due is not None:
-                handed_at = self.clock()
                 yield due
                 give_way()
-                with self._guard:
+                with guard:
                     row.note_handed(due.frame, handed_at)
         if self._failure is not None:
             raise self._not_running() from self._failure

@@ -64,23 +64,31 @@ class WakingSettings:
 class Waker(Protocol):
     """Lets tasks of one loop wait for instants of a node's clock. Every wait gives way to the loop at least once.
 
-    ``until`` is ``near`` and ``arrive``, between which the next frame is made ready.
+    ``until`` is ``near`` and ``arrive``, after which nothing should lie before what is due.
     """
 
-    async def until(self, at: LocalInstant | None, *, or_news: bool = False) -> bool:
-        """Return true at ``at`` or a little later, false as soon as there is news; ``None`` waits for news alone."""
+    async def until(self, at: LocalInstant | None, *, after_news: int | None = None) -> bool:
+        """Return true at ``at`` or a little later, false as soon as there is more news than ``after_news`` counts.
+
+        ``at`` of ``None`` waits for news alone.
+        """
+
+    @property
+    def news_so_far(self) -> int:
+        """How often there was news: take it before looking at what there is, and hand it to what waits."""
 
     def tell_news(self) -> None:
         """End the waits that wait for news."""
 
-    async def near(self, at: LocalInstant | None, *, or_news: bool = False) -> bool:
-        """Return true shortly before ``at``, for what can be made ready, false as soon as there is news."""
+    async def near(self, at: LocalInstant | None, *, after_news: int | None = None) -> bool:
+        """Return true shortly before ``at``, false as soon as there is more news than ``after_news`` counts."""
 
-    def arrive(self, at: LocalInstant) -> None:
-        """Return at ``at``, which ``near`` has just come near to; nothing must give way in between."""
+    def arrive(self, at: LocalInstant) -> LocalInstant:
+        """Return at ``at``, which ``near`` has just come near to, with the instant; nothing gives way in between."""
 
-    def give_way(self) -> None:
-        """Let others of this host have the core that have waited for the same instant."""
+    @property
+    def give_way(self) -> Callable[[], object]:
+        """What lets others of this host have the core that have waited for the same instant."""
 
     def permit_spin(self, *, is_stamped: bool) -> None:
         """Say whether the kernel stamps what this node receives: unless it does, standing still spoils the stamps."""
@@ -128,10 +136,12 @@ class LoopWaker:
         self.aim = Aim(0.0, clock)
         self._clock = clock
         self._aims = aims
+        self.give_way: Callable[[], object] = give_way if aims else lambda: None
         self._loop = asyncio.get_running_loop()
         self._timer = make(self._loop, self._wake_due)
         self._waiting: dict[_Wait, LocalInstant | None] = {}
         self._listening: set[_Wait] = set()
+        self._told = 0
         self._set_for: LocalInstant | None = None
         self._woken_for: LocalInstant | None = None
 
@@ -141,32 +151,39 @@ class LoopWaker:
             self.aim.share = self.settings.share(is_stamped=is_stamped)
             self.aim.stands_still = self.settings.stands_still(is_stamped=is_stamped)
 
+    @property
+    def news_so_far(self) -> int:
+        """How often there was news: take it before looking at what there is, and hand it to what waits."""
+        return self._told
+
     def tell_news(self) -> None:
         """End the waits that wait for news."""
+        self._told += 1
         for waiting in self._listening:
             if not waiting.done():
                 waiting.set_result(False)
 
-    async def until(self, at: LocalInstant | None, *, or_news: bool = False) -> bool:
-        """Return true at ``at`` or a little later, false as soon as there is news."""
-        if not await self.near(at, or_news=or_news):
+    async def until(self, at: LocalInstant | None, *, after_news: int | None = None) -> bool:
+        """Return true at ``at`` or a little later, false as soon as there is more news than ``after_news`` counts."""
+        if not await self.near(at, after_news=after_news):
             return False
         assert at is not None
         self.arrive(at)
         return True
 
-    async def near(self, at: LocalInstant | None, *, or_news: bool = False) -> bool:
+    async def near(self, at: LocalInstant | None, *, after_news: int | None = None) -> bool:
         """Return true shortly before ``at``, or at ``at`` where this host does not stand still."""
         aim, clock = self.aim, self._clock
         now = clock()
         woken_for = None if at is None else LocalInstant(at - aim.lead_ns(now))
-        if woken_for is not None and woken_for <= now:
+        if (woken_for is not None and woken_for <= now) or (after_news is not None and after_news != self._told):
             await asyncio.sleep(0)
             self._woken_for = None
         else:
-            if not await self._sleep(woken_for, or_news, now):
-                return False
+            await self._sleep(woken_for, after_news is not None, now)
             self._woken_for = woken_for
+        if after_news is not None and after_news != self._told:
+            return False
         if aim.stands_still:
             return True
         assert at is not None
@@ -174,26 +191,20 @@ class LoopWaker:
             aim.note_woken(clock() - self._woken_for)
         while clock() < at:  # by a few µs
             await asyncio.sleep(0)
-        return True
+        return after_news is None or after_news == self._told
 
-    def arrive(self, at: LocalInstant) -> None:
-        """Return at ``at``, which ``near`` has just come near to; nothing must give way in between."""
-        if self.aim.stands_still:
-            self.aim.stand_still(at, self._woken_for)
+    def arrive(self, at: LocalInstant) -> LocalInstant:
+        """Return at ``at``, which ``near`` has just come near to, with the instant; nothing gives way in between."""
+        return self.aim.stand_still(at, self._woken_for) if self.aim.stands_still else self._clock()
 
-    def give_way(self) -> None:
-        """Let others of this host have the core that have waited for the same instant."""
-        if self.aim.stands_still:
-            give_way()
-
-    async def _sleep(self, at: LocalInstant | None, or_news: bool, now: LocalInstant) -> bool:
+    async def _sleep(self, at: LocalInstant | None, or_news: bool, now: LocalInstant) -> None:
         waiting = _Wait(self._loop)
         self._waiting[waiting] = at
         if or_news:
             self._listening.add(waiting)
         self._set(now)
         try:
-            return await waiting
+            await waiting
         finally:
             del self._waiting[waiting]
             self._listening.discard(waiting)
@@ -242,6 +253,7 @@ class ThreadWaker:
         self._clock = clock
         self._news = threading.Condition()
         self._told = 0
+        self._of_thread = threading.local()
 
     def permit_spin(self, *, is_stamped: bool) -> None:
         """Say whether the kernel stamps what this node receives."""
@@ -261,6 +273,16 @@ class ThreadWaker:
 
     def until(self, at: LocalInstant | None, *, after_news: int | None = None) -> bool:
         """Return true at ``at`` or a little later, false if there is more news than ``after_news`` counts."""
+        if not self.near(at, after_news=after_news):
+            return False
+        assert at is not None
+        self.arrive(at)
+        return True
+
+    def near(self, at: LocalInstant | None, *, after_news: int | None = None) -> bool:
+        """Return true shortly before ``at``, or at ``at`` where this host does not stand still; false if there is more
+        news than ``after_news`` counts.
+        """
         aim, clock = self.aim, self._clock
         now = clock()
         woken_for = None if at is None else LocalInstant(at - aim.lead_ns(now))
@@ -276,16 +298,20 @@ class ThreadWaker:
                 self._sleep(left_ns)
         assert at is not None
         assert woken_for is not None
+        self._of_thread.woken_for = woken_for if has_slept else None
         if not has_slept:
             time.sleep(0)
         if aim.stands_still:
-            aim.stand_still(at, woken_for if has_slept else None)
             return True
         if has_slept:
             aim.note_woken(clock() - woken_for)
         while clock() < at:  # by a few µs
             time.sleep(0)
         return True
+
+    def arrive(self, at: LocalInstant) -> LocalInstant:
+        """Return at ``at``, which ``near`` has just come near to in this thread, with the instant."""
+        return self.aim.stand_still(at, self._of_thread.woken_for) if self.aim.stands_still else self._clock()
 
     def _sleep(self, left_ns: int | None) -> None:
         if left_ns is None:
@@ -303,10 +329,8 @@ class ThreadWaker:
                 self._news.acquire()
 
 
-def give_way() -> None:
-    """Let other programs have this core that wait for it: players of one host wake at one instant."""
-    if hasattr(os, "sched_yield"):
-        os.sched_yield()
+give_way: Final[Callable[[], object]] = getattr(os, "sched_yield", lambda: None)
+"""Lets other programs have this core that wait for it: players of one host wake at one instant."""
 
 
 def core_count() -> int:
