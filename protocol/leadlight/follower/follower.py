@@ -641,7 +641,7 @@ class Follower:
             self._soundings.begin(now, group_size, self._budget_of(beacon))
         self._sample_beacon(beacon, received_at, fits)
         self.stage.read(beacon, now)
-        self.stage.moved = None  # on account of this packet nothing has yet
+        self.stage.forget_move()
         self._after_sample(before, now)
         # Written out when somebody reads it: this is done for every beacon.
         self._journal.append((received_at, before_at, self.clock.served, self.stage.moved, self.frame_shown))
