@@ -100,15 +100,16 @@ class FollowerClock:
 
     def observe_beacon(self, beacon: Beacon, received_at: LocalInstant, radio: int | None) -> None:
         """Take a beacon in whatever delivery it came, with what it publishes for the clock."""
-        sent_at = beacon.sent_at
-        serial = beacon.serial
-        marks, delays = beacon.marks, beacon.shared_delays
+        # Taken apart at once, as an estimate is: what a beacon costs is mostly how often it is looked at.
+        (
+            _, _, _, _, serial, sent_at, interval_ns, _, _, _, _, _, _, marks, delay_radio, doubt_ns, delays, is_copy, _
+        ) = beacon  # fmt: skip
         self.bound.observe_arrival(sent_at, received_at)
         if not self._two_way:
             latest = self._latest
             self._lateness.note(received_at - sent_at, received_at, 0.0 if latest is None else latest.rate)
         self._radio_known = radio is not None
-        if beacon.is_copy:
+        if is_copy:
             self.uncorrected.observe_copy(sent_at, received_at)
         else:
             before = self._latest
@@ -119,11 +120,11 @@ class FollowerClock:
                 self.common_view.note_delay(delay_ns)
             self.uncorrected.observe_beacon(sent_at, received_at)
         uncorrected = self._latest = self.uncorrected.estimate()
-        if delays and beacon.delay_radio == radio:
-            self.shared_delay.observe(serial, delays, beacon.delay_doubt_ns, uncorrected, self._two_way)
+        if delays and delay_radio == radio:
+            self.shared_delay.observe(serial, delays, doubt_ns, uncorrected, self._two_way)
         if marks:
             self.common_view.observe(
-                serial, sent_at, beacon.interval_ns, marks, self.bound, uncorrected, received_at, self._two_way
+                serial, sent_at, interval_ns, marks, self.bound, uncorrected, received_at, self._two_way
             )
         self._serve(uncorrected, received_at)
 

@@ -512,6 +512,10 @@ class Stage:
         if moved is not None and moved.remedy is not ABSORB:
             self._note(moved, now)
 
+    def forget_move(self) -> None:
+        """Begin a packet: nothing has moved on account of it yet."""
+        self.moved = None
+
     def _note(self, moved: Moved, now: LocalInstant) -> None:
         """Tell of a step or a hold; one that is seen comes in softly where anybody could have made it."""
         if moved.remedy is Remedy.STEP:
