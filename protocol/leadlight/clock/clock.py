@@ -170,8 +170,8 @@ class FollowerClock:
     @property
     def agreeing_within_ns(self) -> int:
         """How far apart refused samples may be that agree: as far as packets are held back apart from each other."""
-        if self._two_way:
-            return HELD_BACK_NS  # an exchange is among them
+        if self._two_way or self._lateness.count < ONE_WAY_BEACONS:
+            return HELD_BACK_NS  # an exchange is among them, or nothing is known yet of how long they wait
         return max(self.settings.lock_budget_ns, min(round(AGREEING_WAITS * self._lateness.mean_ns), HELD_BACK_NS))
 
     @property
