@@ -380,3 +380,17 @@ def test_a_new_timebase_is_not_held_against_where_the_clock_was_in_the_one_befor
         clock.observe_exchange(Exchange(LocalInstant(at - MILLISECOND), leader, leader, now))
         assert clock._unvouched_ns(now) < MILLISECOND
     assert clock.state is ClockState.LOCKED
+
+
+def test_a_doubt_that_would_unlock_the_clock_without_medians_counts_with_them_too(ground: Ground) -> None:
+    clock = ground.clock
+    for second in range(100, 120):
+        ground.beacon(second, shared_delays=(SharedDelay(1, MILLISECOND),))
+        now = ground.exchange(second + 0.5)
+    assert clock.view is ClockView.SHARED_DELAY
+    assert clock.served is not None
+    width_ns = clock._judged_ns(clock.served, now)
+    clock._unseen_ns = 5.0 * MILLISECOND
+    assert clock._judged_ns(clock.served, now) == width_ns
+    clock._unseen_ns = 10.0 * MILLISECOND
+    assert clock._judged_ns(clock.served, now) == pytest.approx(width_ns + 10 * MILLISECOND, abs=10_000)
