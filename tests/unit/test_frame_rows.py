@@ -21,13 +21,13 @@ class Told:
         self.cue = dark_cue(LeaderInstant(0))
         self.now: Shown = Shown(None, None, 0.0, None)
         self.frame_shown: int | None = None
-        self.noted: list[tuple[int, int]] = []
+        self.noted: list[tuple[int, int, int | None]] = []
 
     def shown(self, _now: LocalInstant) -> Shown:
         return self.now
 
-    def note_frame_shown(self, frame: int, at: LocalInstant) -> None:
-        self.noted.append((frame, at))
+    def note_frame_shown(self, frame: int, at: LocalInstant, due_at: LocalInstant | None = None) -> None:
+        self.noted.append((frame, at, due_at))
 
 
 def look(row: FrameRow, told: Told, at: int, show: StoredShow | None, frame: int | None) -> tuple[Any, ...] | None:
@@ -47,9 +47,16 @@ def test_frames_in_their_order_are_no_news_and_what_was_left_out_is_counted() ->
     assert look(row, told, 80, TIDEFALL, 10) == (False, 0)
     assert told.frame_shown == 10
     assert told.noted == []
-    for frame in (10, None):
-        row.note_handed(frame, LocalInstant(81))
-    assert told.noted == [(10, 81)]
+    row.note_handed()
+    assert told.noted == [(10, 80, None)]
+    for at, frame, due_at in ((105, 11, 105), (131, 12, None), (156, 13, 156)):
+        look(row, told, at, TIDEFALL, frame)
+        row.note_handed()
+        # Known to be handed over in time: asked at its instant, and it follows the one before.
+        assert told.noted[-1] == (frame, at, due_at)
+    look(row, told, 181, TIDEFALL, None)
+    row.note_handed()
+    assert len(told.noted) == 4
 
 
 @pytest.mark.parametrize("what", ["another show", "dark", "light again", "another cue", "asked early"])

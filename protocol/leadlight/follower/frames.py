@@ -47,25 +47,26 @@ class _Seen(NamedTuple):
     look: Look
     handed: _Handed
     cue: Cue
+    due_at: LocalInstant | None = None
+    """When a frame that follows the one before was to be handed over."""
 
 
 class FrameRow:
-    """Hands one player the frames of a follower, each once; the newest that is due where the player was too slow.
-
-    What it hands over is noted as shown; ``note_handed`` says when that was.
-    """
+    """Hands one player the frames of a follower, each once; the newest that is due where the player was too slow."""
 
     def __init__(self, follower: Follower) -> None:
         self._follower = follower
         self._handed: _Handed | None = None
+        self._handed_at = LocalInstant(0)
         self._cue: Cue | None = None
+        self._due_at: LocalInstant | None = None
         self._next_at: LocalInstant | None = None
         self._ahead: _Seen | None = None
         self._holds_until = 0
 
     def look(self, now: LocalInstant) -> Look:
         """Return what is to be handed over at ``now``: ``None`` if it was already."""
-        return self._hand(self._see(now))
+        return self._hand(self._see(now), now)
 
     def look_ahead(self, at: LocalInstant | None) -> None:
         """Make ready what is to be handed over at ``at``, unless something is put in force by then.
@@ -81,24 +82,26 @@ class FrameRow:
 
     def take(self, now: LocalInstant) -> Look | None:
         """Return what was made ready for an instant that has come; ``None`` where nothing was, or it is over."""
-        return self._hand(self._ahead) if self._ahead is not None and now < self._holds_until else None
+        return self._hand(self._ahead, now) if self._ahead is not None and now < self._holds_until else None
 
-    def note_handed(self, frame: int | None, at: LocalInstant) -> None:
-        """Learn that a frame of the last look was handed over at ``at``."""
-        if frame is not None:
-            self._follower.note_frame_shown(frame, at)
+    def note_handed(self) -> None:
+        """Note that what was last looked at was handed over then."""
+        if self._handed is not None and self._handed[1] is not None:
+            self._follower.note_frame_shown(self._handed[1], self._handed_at, self._due_at)
 
     def _see(self, now: LocalInstant) -> _Seen:
-        shown, cue = self._follower.shown(now), self._follower.cue
+        shown, cue, before = self._follower.shown(now), self._follower.cue, self._handed
         handed = shown.show, shown.frame, shown.level
-        if handed == self._handed:
+        if handed == before:
             return _Seen(Look(None, shown.next_at), handed, cue)
         is_planned = self._next_at is not None and now >= self._next_at
         due = DueFrame(*handed, *self._told(handed, cue, is_planned))
-        return _Seen(Look(due, shown.next_at), handed, cue)
+        follows = before is not None and before[1] is not None and due.frame == before[1] + 1 and not due.is_news
+        return _Seen(Look(due, shown.next_at), handed, cue, now if follows and now == self._next_at else None)
 
-    def _hand(self, seen: _Seen) -> Look:
-        look, self._handed, self._cue = seen
+    def _hand(self, seen: _Seen, now: LocalInstant) -> Look:
+        look, self._handed, self._cue, self._due_at = seen
+        self._handed_at = now
         self._next_at = look.next_at
         self._ahead = None
         if look.due is not None and look.due.frame is not None:

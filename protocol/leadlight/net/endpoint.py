@@ -118,7 +118,7 @@ class FollowerEndpoint(FollowerNode, Endpoint[Follower, FollowerEvent]):
                 yield due
                 # What is left to do can wait for others that are to show the same frame.
                 waker.give_way()
-                row.note_handed(due.frame, handed_at)
+                row.note_handed()
         if self._failure is not None:
             raise self._not_running() from self._failure
 

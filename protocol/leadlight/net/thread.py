@@ -155,7 +155,7 @@ class FollowerThread(FollowerNode, EndpointThread[Follower, FollowerEvent]):
                 yield due
                 give_way()
                 with guard:
-                    row.note_handed(due.frame, handed_at)
+                    row.note_handed()
         if self._failure is not None:
             raise self._not_running() from self._failure
 
