@@ -981,8 +981,20 @@ def test_a_frame_is_made_ready_ahead_and_noted_by_when_it_was_handed_over(locked
     assert locked.follower.frame_shown == expected.frame
     row.note_handed()
     assert locked.follower.snapshot(first.next_at).frame_late_ns == MILLISECOND - 1
-    # It is handed over once.
-    assert row.take(first.next_at) is None
+    # It is handed over once; those after it are ready as well.
+    for number in range(1, 6):
+        assert ready.next_at is not None
+        assert row.take(LocalInstant(ready.next_at - 1)) is None
+        row.look_ahead(ready.next_at)
+        for _ in range(number):
+            assert ready.next_at is not None
+            row.look_ahead(ready.next_at)
+            after = row.take(ready.next_at)
+            assert after is not None
+            assert after.due is not None
+            assert ready.due is not None
+            assert (after.due.frame, after.due.skipped) == ((ready.due.frame or 0) + 1, 0)
+            ready = after
 
 
 def test_what_was_made_ready_is_void_a_millisecond_late_or_once_the_next_frame_is_due(locked: Board) -> None:
@@ -995,6 +1007,7 @@ def test_what_was_made_ready_is_void_a_millisecond_late_or_once_the_next_frame_i
     after_at = locked.follower.shown(first.next_at).next_at
     assert after_at is not None
     assert row.take(after_at) is None
+    row.look_ahead(first.next_at)
     assert row.take(LocalInstant(first.next_at + MILLISECOND)) is None
     late = row.look(after_at)
     assert late.due is not None
@@ -1015,7 +1028,9 @@ def test_nothing_is_made_ready_that_is_yet_to_be_put_in_force(locked: Board) -> 
     row.look(local(170))
     for at, is_ready in ((local(172) - MILLISECOND, True), (local(172) + MILLISECOND, False)):
         row.look_ahead(LocalInstant(at))
-        assert (row.take(local(171)) is not None) == is_ready
+        assert (row.take(LocalInstant(at)) is not None) == is_ready
+        assert row.take(LocalInstant(at + 25 * MILLISECOND)) is None
+        row.look(local(170))
     row.look_ahead(None)
     assert row.take(local(171)) is None
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections import deque
 from typing import Final, NamedTuple, TypeAlias
 
 from leadlight.cue import Cue
@@ -11,6 +12,10 @@ from leadlight.units import MILLISECOND, LocalInstant
 
 HOLDS_NS: Final = MILLISECOND
 """What was made ready is looked up anew where its instant is past by more: by then a fade may have gone on."""
+
+
+MADE_READY: Final = 4
+"""So many frames are looked up at a time: what the host has just fetched to look up one is there for the next."""
 
 
 class DueFrame(NamedTuple):
@@ -42,12 +47,13 @@ _Handed: TypeAlias = tuple[StoredShow | None, int | None, float]
 
 
 class _Seen(NamedTuple):
-    """What a look came to, and what it was told by."""
+    """What a look came to, and what the next is told by."""
 
     look: Look
     handed: _Handed
     cue: Cue
-    due_at: LocalInstant | None = None
+    at: LocalInstant
+    due_at: LocalInstant | None
     """When a frame that follows the one before was to be handed over."""
 
 
@@ -56,66 +62,75 @@ class FrameRow:
 
     def __init__(self, follower: Follower) -> None:
         self._follower = follower
-        self._handed: _Handed | None = None
+        self._last: _Seen | None = None
         self._handed_at = LocalInstant(0)
-        self._cue: Cue | None = None
-        self._due_at: LocalInstant | None = None
-        self._next_at: LocalInstant | None = None
-        self._ahead: _Seen | None = None
-        self._holds_until = 0
+        self._ahead: deque[_Seen] = deque()
 
     def look(self, now: LocalInstant) -> Look:
         """Return what is to be handed over at ``now``: ``None`` if it was already."""
-        return self._hand(self._see(now), now)
+        self._ahead.clear()
+        return self._hand(self._see(now, self._last), now)
 
     def look_ahead(self, at: LocalInstant | None) -> None:
-        """Make ready what is to be handed over at ``at``, unless something is put in force by then.
+        """Make ready what is to be handed over from ``at``, when to look again, until something is put in force.
 
-        That holds until the follower has done anything.
+        Where the follower has done anything since, that is void: look.
         """
+        ahead, seen = self._ahead, self._last
+        if ahead:
+            return
         due_at = self._follower.stage.next_timer()
-        self._ahead = None
-        if at is not None and (due_at is None or due_at > at):
-            self._ahead = self._see(at)
-            next_at = self._ahead.look.next_at
-            self._holds_until = at + HOLDS_NS if next_at is None else min(at + HOLDS_NS, next_at)
+        while at is not None and (due_at is None or at < due_at) and len(ahead) < MADE_READY:
+            seen = self._see(at, seen)
+            ahead.append(seen)
+            at = seen.look.next_at
 
     def take(self, now: LocalInstant) -> Look | None:
         """Return what was made ready for an instant that has come; ``None`` where nothing was, or it is over."""
-        return self._hand(self._ahead, now) if self._ahead is not None and now < self._holds_until else None
+        if not self._ahead:
+            return None
+        seen = self._ahead.popleft()
+        next_at = seen.look.next_at
+        if 0 <= now - seen.at < HOLDS_NS and (next_at is None or now < next_at):
+            return self._hand(seen, now)
+        self._ahead.clear()
+        return None
 
     def note_handed(self) -> None:
         """Note that what was last looked at was handed over then."""
-        if self._handed is not None and self._handed[1] is not None:
-            self._follower.note_frame_shown(self._handed[1], self._handed_at, self._due_at)
+        last = self._last
+        if last is not None and last.handed[1] is not None:
+            self._follower.note_frame_shown(last.handed[1], self._handed_at, last.due_at)
 
-    def _see(self, now: LocalInstant) -> _Seen:
-        shown, cue, before = self._follower.shown(now), self._follower.cue, self._handed
+    def _see(self, now: LocalInstant, last: _Seen | None) -> _Seen:
+        shown, cue = self._follower.shown(now), self._follower.cue
         handed = shown.show, shown.frame, shown.level
-        if handed == before:
-            return _Seen(Look(None, shown.next_at), handed, cue)
-        is_planned = self._next_at is not None and now >= self._next_at
-        due = DueFrame(*handed, *self._told(handed, cue, is_planned))
-        follows = before is not None and before[1] is not None and due.frame == before[1] + 1 and not due.is_news
-        return _Seen(Look(due, shown.next_at), handed, cue, now if follows and now == self._next_at else None)
+        if last is None:
+            return _Seen(Look(DueFrame(*handed, is_news=True), shown.next_at), handed, cue, now, None)
+        if handed == last.handed:
+            return _Seen(Look(None, shown.next_at), handed, cue, now, None)
+        is_news, skipped = _told(handed, cue, now, last)
+        follows = not is_news and shown.frame == (last.handed[1] or 0) + 1 and now == last.look.next_at
+        due = DueFrame(*handed, is_news, skipped)
+        return _Seen(Look(due, shown.next_at), handed, cue, now, now if follows else None)
 
     def _hand(self, seen: _Seen, now: LocalInstant) -> Look:
-        look, self._handed, self._cue, self._due_at = seen
+        self._last = seen
         self._handed_at = now
-        self._next_at = look.next_at
-        self._ahead = None
-        if look.due is not None and look.due.frame is not None:
-            self._follower.frame_shown = look.due.frame
-        return look
+        due = seen.look.due
+        if due is not None and due.frame is not None:
+            self._follower.frame_shown = due.frame
+        return seen.look
 
-    def _told(self, handed: _Handed, cue: Cue, is_planned: bool) -> tuple[bool, int]:
-        """Return whether what is handed over now is news, and how many frames were skipped."""
-        before = self._handed
-        if before is None or before[0] is not handed[0]:
-            return True, 0
-        frame, frame_before = handed[1], before[1]
-        if frame is None or frame_before is None or self._cue is not cue:
-            return True, 0
-        if not is_planned and frame != frame_before:
-            return True, 0
-        return False, max(frame - frame_before - 1, 0)
+
+def _told(handed: _Handed, cue: Cue, now: LocalInstant, last: _Seen) -> tuple[bool, int]:
+    """Return whether what is handed over now is news, and how many frames were skipped."""
+    if last.handed[0] is not handed[0]:
+        return True, 0
+    frame, before = handed[1], last.handed[1]
+    if frame is None or before is None or last.cue is not cue:
+        return True, 0
+    is_planned = last.look.next_at is not None and now >= last.look.next_at
+    if not is_planned and frame != before:
+        return True, 0
+    return False, max(frame - before - 1, 0)
