@@ -105,22 +105,14 @@ FACES: Final = (
 
 
 def offered(face: str) -> list[str]:
-    """Return the names that a public module offers: its ``__all__``, else every name without underscore it defines."""
+    """Return the names in a public module's ``__all__``."""
     package, *rest = face.split(".")
     place = PACKAGES[package].joinpath(*rest)
     file = place / "__init__.py" if place.is_dir() else place.with_suffix(".py")
-    defined: list[str] = []
     for node in ast.parse(file.read_text(encoding="utf-8")).body:
-        if isinstance(node, ast.ClassDef | ast.FunctionDef):
-            defined.append(node.name)
-        elif isinstance(node, ast.Assign | ast.AnnAssign):
-            target = node.target if isinstance(node, ast.AnnAssign) else node.targets[0]
-            assert isinstance(target, ast.Name), f"{face}: one name at a time"
-            if target.id == "__all__" and node.value is not None:
-                return list(ast.literal_eval(node.value))
-            defined.append(target.id)
-    names = [name for name in defined if not name.startswith("_")]
-    return sorted(names, key=lambda name: (not name.isupper(), name[0].islower(), name))
+        if isinstance(node, ast.Assign) and isinstance(node.targets[0], ast.Name) and node.targets[0].id == "__all__":
+            return list(ast.literal_eval(node.value))
+    raise LookupError(f"{face} has no __all__")
 
 
 def face_listing() -> str:

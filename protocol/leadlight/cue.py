@@ -102,8 +102,9 @@ class ShowLine(NamedTuple):
 
     def position_at(self, leader_now: LeaderInstant) -> ShowPosition:
         """Return the show position at a leader instant; negative before the show begins."""
-        elapsed = leader_now - self.leader_at
-        return ShowPosition(self.position + elapsed + elapsed * self.rate_ppb // BILLION)
+        leader_at, position, rate_ppb = self
+        elapsed = leader_now - leader_at
+        return ShowPosition(position + elapsed + elapsed * rate_ppb // BILLION)
 
     def instant_of(self, position: ShowPosition) -> LeaderInstant:
         """Return the first leader instant at which the show has reached ``position``."""

@@ -10,6 +10,53 @@ from leadlight.cue import Cue, show_name
 from leadlight.terms import CueState, MusicChange, Refusal, Role
 from leadlight.units import LeaderInstant, LocalInstant, ShowPosition, in_seconds
 
+__all__ = [
+    "ClockContradicted",
+    "CopiesBegun",
+    "CopiesEnded",
+    "CopiesFull",
+    "CueAdopted",
+    "CueAnnounced",
+    "CueContradicted",
+    "CueTakenUp",
+    "CueTookEffect",
+    "DatagramsRefused",
+    "Event",
+    "FollowerCloned",
+    "FollowerEvent",
+    "FollowerJoined",
+    "FollowerLost",
+    "Held",
+    "HoldoverEnded",
+    "LeaderChanged",
+    "LeaderCloned",
+    "LeaderEvent",
+    "LeaderFound",
+    "LeaderLost",
+    "LeaderRestarted",
+    "LeaderReturned",
+    "LiveDataSeen",
+    "LockAcquired",
+    "LockLost",
+    "MediaJumped",
+    "NetworkFound",
+    "NetworkLost",
+    "NoLeaderHeard",
+    "NodeFailed",
+    "OffTimeReached",
+    "RivalHeard",
+    "RoleChanged",
+    "RosterFull",
+    "RosterSilent",
+    "SecondSourceReported",
+    "ShowIncomplete",
+    "ShowMissing",
+    "ShowRefused",
+    "ShowsDiffered",
+    "Stepped",
+    "TimebaseEntered",
+]
+
 
 @dataclass(frozen=True, slots=True, repr=False)
 class Event:

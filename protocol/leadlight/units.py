@@ -15,6 +15,23 @@ from typing import NewType
 
 from leadlight.errors import ConfigurationError
 
+__all__ = [
+    "BILLION",
+    "HOUR",
+    "INSTANT_MAXIMUM",
+    "MICROSECOND",
+    "MILLISECOND",
+    "MINUTE",
+    "SECOND",
+    "LeaderInstant",
+    "LocalInstant",
+    "ShowPosition",
+    "describe",
+    "in_seconds",
+    "milliseconds",
+    "seconds",
+]
+
 LocalInstant = NewType("LocalInstant", int)
 """An instant on this node's own monotonic clock."""
 

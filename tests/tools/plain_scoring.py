@@ -66,6 +66,7 @@ class PlainScorer:
 
     def __init__(self, world: World) -> None:
         self.world = world
+        world.keep_shadow_clocks()
         self.due: list[bool] = []
         self.found = [Plain() for _ in world.followers]
         self.shows = {show.key: show for show in world.shows}

@@ -382,6 +382,8 @@ def constants() -> dict[str, list[Constant]]:
             of("REFUSED_RUN", "refused samples in a row that agree, after which the clock begins anew"),
             of("REFUSED_INTERVALS", "beacon intervals that they span,"),
             of("REFUSED_DITHER", "less this share of one"),
+            of("VOUCHED_EXCHANGES", "latest exchanges that say whether the paths are still the same, at least;"),
+            of("VOUCHED_NS", "and all of so long"),
             of("AGREEING_WAITS", "mean waits within which refused beacons agree, without exchanges"),
             Constant("LOCK_BUDGET", Duration(clock.lock_budget_ns), clock_home, "bound of a locked clock"),
             Constant("SETTLE_AFTER", Duration(clock.settle_after_ns), clock_home, "time locked before it has settled"),

@@ -335,3 +335,48 @@ def test_a_resumed_host_is_acquiring_whatever_it_was(ground: Ground) -> None:
 def test_settings_that_make_no_sense_are_refused(wrong: dict[str, Any]) -> None:
     with pytest.raises(ConfigurationError):
         ClockSettings(**wrong)
+
+
+@pytest.mark.parametrize("seed", range(3))
+def test_a_path_that_becomes_slower_while_few_soundings_are_answered_is_in_the_bound(
+    make_beacon: Maker, seed: int
+) -> None:
+    # Copies ten times a second through a busy air, and an exchange every 14 s: after 60 s all takes 20 ms longer.
+    clock = FollowerClock()
+    chance = Random(seed)
+    beyond = 0
+    for tenth in range(1, 1_400):
+        at = 100 * SECOND + tenth * SECOND // 10
+        floor_ns = (1 if tenth < 600 else 21) * MILLISECOND
+        down, up = (floor_ns + round(chance.expovariate(1 / (12 * MILLISECOND))) for _ in range(2))
+        now = LocalInstant(at + OFFSET + down)
+        clock.observe_beacon(make_beacon(serial=tenth, sent_at=LeaderInstant(at), is_copy=True), now, None)
+        if tenth in (1, 5, 9, 13) or tenth % 140 == 20:
+            leader = LeaderInstant(at)
+            clock.observe_exchange(Exchange(LocalInstant(at + OFFSET - up), leader, leader, now))
+        bound_ns = clock.bounds(now).statistical_ns
+        if tenth > 20:
+            assert clock.served is not None
+            assert bound_ns is not None
+            beyond += abs(clock.served.offset_at(now) - OFFSET) > bound_ns
+    assert clock.view is ClockView.TWO_WAY
+    assert beyond == 0
+
+
+@pytest.mark.parametrize("same_host", [True, False])
+def test_a_new_timebase_is_not_held_against_where_the_clock_was_in_the_one_before(
+    ground: Ground, same_host: bool
+) -> None:
+    clock = ground.clock
+    for second in range(100, 110):
+        ground.beacon(second)
+        ground.exchange(second + 0.5)
+    clock.enter_timebase(same_host)
+    # An hour further on by the leader's clock.
+    for second in range(111, 116):
+        leader = LeaderInstant((second + 3_600) * SECOND)
+        at = second * SECOND + OFFSET
+        now = LocalInstant(at + MILLISECOND)
+        clock.observe_exchange(Exchange(LocalInstant(at - MILLISECOND), leader, leader, now))
+        assert clock._unvouched_ns(now) < MILLISECOND
+    assert clock.state is ClockState.LOCKED

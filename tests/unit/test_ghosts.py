@@ -19,9 +19,10 @@ from leadlight.follower.settings import FollowerSettings
 from leadlight.leader.leader import Leader
 from leadlight.leader.rivals import TOLD_NS
 from leadlight.leader.settings import LeaderSettings
+from leadlight.leader.waiting import WaitingOrders
 from leadlight.playback.content import StoredShow
 from leadlight.terms import CueState, Role
-from leadlight.units import MILLISECOND, SECOND, LeaderInstant
+from leadlight.units import MILLISECOND, SECOND, LeaderInstant, LocalInstant
 from leadlight.wire.codec import Codec
 from leadlight.wire.messages import Beacon, Echo, Sounding
 
@@ -354,3 +355,30 @@ def test_a_standby_that_was_deceived_and_cut_off_yields_soon_after_it_hears_its_
     hall.run(5)
     assert {hall.nodes[name].core.tenure for name in NAMES} == {boathouse.tenure}
     assert is_lit(hall)
+
+
+def test_a_roll_that_waits_while_its_node_listens_gives_way_to_a_stop_at_another(make_hall: Maker) -> None:
+    # Both still listen. The standby is told to stop, and the leader, which outranks it, takes the lead from it.
+    hall = make_hall(CODEC)
+    for rank, name in enumerate(("boathouse", "ticket hut")):
+        settings = LeaderSettings(name, interval_ns=5 * SECOND, rank=rank)
+        hall.add(name, lambda now, s=settings: Leader(s, CODEC, Random(s.name), now, SHOWS), rank * 300 * SECOND)
+    leader, second = (hall.nodes[name].core for name in ("boathouse", "ticket hut"))
+    hall.run(10)
+    leader.roll(TIDEFALL.key, hall.local("boathouse"))
+    hall.run(15)
+    second.stop(hall.local("ticket hut"))
+    hall.run(1)
+    assert (leader.role, leader.cue.state, second.role) == (Role.LEADING, CueState.STOPPED, Role.STANDBY)
+    hall.run(30)
+    assert leader.cue.state is CueState.STOPPED
+
+
+def test_what_waits_gives_way_to_a_stop_up_to_two_seconds_older() -> None:
+    waiting = WaitingOrders()
+    for begins_s, ordered_s in ((50, 9), (51, 12), (52, 12.001), (53, None)):
+        ordered_at = None if ordered_s is None else LeaderInstant(round(ordered_s * SECOND))
+        waiting.schedule(dark_cue(LeaderInstant(begins_s * SECOND), ordered_at))
+    waiting.give_way(LocalInstant(10 * SECOND))
+    # What no person ordered is a timetable's, which goes on.
+    assert [cue.line.leader_at // SECOND for cue in waiting.cues] == [52, 53]

@@ -282,6 +282,19 @@ def test_a_follower_that_began_by_a_forgery_finds_the_leader(make_hall: Maker, b
     assert abs(reeds.clock.served.offset_at(hall.local("reed beds")) - 9 * SECOND) < 3 * MILLISECOND
 
 
+def test_a_clock_that_rests_on_one_forgery_is_left_however_long_beacons_wait(make_hall: Maker) -> None:
+    # Nobody answers, and an access point holds each beacon back for up to a fifth of a second, another time each.
+    evening = Evening(make_hall(CODECS["unkeyed"]), standby=False, sounding_budget=0)
+    hall, chance = evening.hall, Random(3)
+    settings = FollowerSettings("reed beds")
+    reeds = hall.add("reed beds", lambda _: Follower(settings, hall.codec, Random(5), [TIDEFALL]), 9 * SECOND)
+    evening.forge(20 * MINUTE)
+    hall.outcome = lambda *_: [round(chance.uniform(1.0, 200.0) * MILLISECOND)]
+    hall.run(6 * INTERVAL / SECOND)
+    assert reeds.clock.served is not None
+    assert abs(reeds.clock.served.offset_at(hall.local("reed beds")) - 9 * SECOND) < 200 * MILLISECOND
+
+
 @pytest.mark.parametrize("stepped_ns", [-7 * MILLISECOND, 7 * MILLISECOND, -18 * MILLISECOND, 18 * MILLISECOND])
 def test_a_step_of_the_leaders_clock_never_passes_without_an_event(make_hall: Maker, stepped_ns: int) -> None:
     evening = Evening(make_hall(CODECS["unkeyed"]), standby=False)

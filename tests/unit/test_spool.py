@@ -109,6 +109,17 @@ def test_a_picture_that_was_written_in_part_is_drawn_on_an_empty_screen() -> Non
     assert written(waiting) == f"{CLEAR_ALL}table{LINE_END}jetty{LINE_END}{CLEAR_BELOW}"
 
 
+def test_a_picture_that_was_broken_by_a_line_is_drawn_again_though_no_newer_one_and_no_line_waits() -> None:
+    waiting = spool()
+    waiting.draw(shown("jetty"))
+    written(waiting)
+    waiting.add("")
+    waiting.take()
+    waiting.note_failed(len(f"\x1b[1F{LINE_END}j"))
+    assert written(waiting) == f"{CLEAR_ALL}jetty{LINE_END}{CLEAR_BELOW}"
+    assert waiting.take() == ""
+
+
 def test_how_many_were_lost_is_told_by_the_last_count_if_it_could_not_be_told_before() -> None:
     waiting = spool()
     half = "." * (CHARACTERS_KEPT // 2)

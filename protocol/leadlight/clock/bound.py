@@ -233,14 +233,18 @@ def deviation_at_ns(estimate: Estimate, now: LocalInstant) -> float:
 
     The rate's deviation grows the error linearly, its random walk as the age to the power of three halves.
     """
-    age = now - estimate.at
+    at, _, _, deviation_ns, rate_deviation, _ = estimate
+    age = now - at
     if age <= 0:
-        return estimate.deviation_ns
+        return deviation_ns
     age_s = age * 1e-9
     wander_ns = RATE_WANDER * math.sqrt(age_s / 3) * age
-    return math.hypot(estimate.deviation_ns, estimate.rate_deviation * age, wander_ns)
+    return math.hypot(deviation_ns, rate_deviation * age, wander_ns)
 
 
 def statistical_half_width_ns(estimate: Estimate, now: LocalInstant) -> float:
     """Return the statistical bound of ``estimate`` at ``now``: its own account, its age, and the floors' doubt."""
-    return DEVIATIONS * deviation_at_ns(estimate, now) + FLOOR_SHARE * estimate.floor_ns
+    at, _, _, deviation_ns, _, floor_ns = estimate
+    if at < now:
+        deviation_ns = deviation_at_ns(estimate, now)
+    return DEVIATIONS * deviation_ns + FLOOR_SHARE * floor_ns

@@ -11,6 +11,7 @@ import math
 from typing import Final, NamedTuple
 
 from leadlight.clock.bound import (
+    DEVIATIONS,
     UNPROVEN,
     CausalityBound,
     Lateness,
@@ -26,7 +27,7 @@ from leadlight.clock.settings import ClockSettings, ClockView
 from leadlight.clock.shared_delay import Arrival, SharedDelayClock
 from leadlight.clock.states import TRANSITIONS, ClockInput
 from leadlight.terms import ClockState
-from leadlight.units import LeaderInstant, LocalInstant
+from leadlight.units import SECOND, LeaderInstant, LocalInstant
 from leadlight.wire import Beacon
 
 ONE_WAY_BEACONS: Final = 12
@@ -34,6 +35,10 @@ ONE_WAY_BEACONS: Final = 12
 STEADY_TIMES: Final = 1_000
 """A clock drifts by a span in no less than so many times as long."""
 FAR_NS: Final = HELD_BACK_NS // 2
+VOUCHED_EXCHANGES: Final = 2
+"""So many exchanges at least, the latest, say whether the paths are still what the estimate takes them for,"""
+VOUCHED_NS: Final = 40 * SECOND
+"""and all of so long a time."""
 AGREEING_WAITS: Final = 4
 """Without exchanges, refused beacons agree within so many mean waits: access points hold group frames back."""
 
@@ -87,19 +92,24 @@ class FollowerClock:
         # The best of the exchanges since the floor came to be doubted, and the floor from before.
         self._best_round_trip_ns = UNPROVEN
         self._floor_before_ns: float | None = None
+        # The latest round trips, each with the estimate after it; and how far the floor lies below half the best.
+        self._recent: list[tuple[int, Estimate]] = []
+        self._unseen_ns = 0.0
 
     # -- samples -----------------------------------------------------------------------------------------------
 
     def observe_beacon(self, beacon: Beacon, received_at: LocalInstant, radio: int | None) -> None:
         """Take a beacon in whatever delivery it came, with what it publishes for the clock."""
-        sent_at = beacon.sent_at
-        serial = beacon.serial
+        # Taken apart at once, as an estimate is: what a beacon costs is mostly how often it is looked at.
+        (
+            _, _, _, _, serial, sent_at, interval_ns, _, _, _, _, _, _, marks, delay_radio, doubt_ns, delays, is_copy, _
+        ) = beacon  # fmt: skip
         self.bound.observe_arrival(sent_at, received_at)
         if not self._two_way:
             latest = self._latest
             self._lateness.note(received_at - sent_at, received_at, 0.0 if latest is None else latest.rate)
         self._radio_known = radio is not None
-        if beacon.is_copy:
+        if is_copy:
             self.uncorrected.observe_copy(sent_at, received_at)
         else:
             before = self._latest
@@ -110,13 +120,11 @@ class FollowerClock:
                 self.common_view.note_delay(delay_ns)
             self.uncorrected.observe_beacon(sent_at, received_at)
         uncorrected = self._latest = self.uncorrected.estimate()
-        if beacon.shared_delays and beacon.delay_radio == radio:
-            self.shared_delay.observe(
-                serial, beacon.shared_delays, beacon.delay_doubt_ns, uncorrected, self._two_way
-            )
-        if beacon.marks:
+        if delays and delay_radio == radio:
+            self.shared_delay.observe(serial, delays, doubt_ns, uncorrected, self._two_way)
+        if marks:
             self.common_view.observe(
-                serial, sent_at, beacon.interval_ns, beacon.marks, self.bound, uncorrected, received_at, self._two_way
+                serial, sent_at, interval_ns, marks, self.bound, uncorrected, received_at, self._two_way
             )
         self._serve(uncorrected, received_at)
 
@@ -128,6 +136,7 @@ class FollowerClock:
         self.bound.observe_exchange(exchange)
         self.uncorrected.observe_exchange(exchange)
         self._latest = self.uncorrected.estimate()
+        self._vouch(exchange)
         self._serve(self._latest, exchange.received_at)
 
     # -- plausibility --------------------------------------------------------------------------------------------
@@ -161,8 +170,8 @@ class FollowerClock:
     @property
     def agreeing_within_ns(self) -> int:
         """How far apart refused samples may be that agree: as far as packets are held back apart from each other."""
-        if self._two_way:
-            return HELD_BACK_NS  # an exchange is among them
+        if self._two_way or self._lateness.count < ONE_WAY_BEACONS:
+            return HELD_BACK_NS  # an exchange is among them, or nothing is known yet of how long they wait
         return max(self.settings.lock_budget_ns, min(round(AGREEING_WAITS * self._lateness.mean_ns), HELD_BACK_NS))
 
     @property
@@ -193,6 +202,7 @@ class FollowerClock:
         if same_host:
             self.uncorrected.rebase()
             self._latest = None
+            self._recent.clear()
             self._lateness = Lateness()
             self.common_view.rebase()
         else:
@@ -211,9 +221,31 @@ class FollowerClock:
             self.bound.widen(within_ns)
         else:
             self.bound.clear()
+        self._recent.clear()
         self.uncorrected.reopen_paths()
         self.shared_delay.restart()
         self.common_view.restart()
+
+    def _vouch(self, exchange: Exchange) -> None:
+        """Remember what the latest exchanges leave open, and where the clock was at the first of them."""
+        latest, at = self._latest, exchange.received_at
+        if latest is None:
+            return
+        recent = self._recent
+        recent.append((exchange.round_trip_ns, latest))
+        while len(recent) > VOUCHED_EXCHANGES and at - recent[0][1].at > VOUCHED_NS:
+            del recent[0]
+        self._unseen_ns = max(min(one[0] for one in recent) / 2 - latest.floor_ns, 0.0)
+
+    def _unvouched_ns(self, now: LocalInstant) -> float:
+        """Return by how much the estimate may be off for a path that has become slower."""
+        latest, recent = self._latest, self._recent
+        if latest is None or not recent:
+            return 0.0
+        first = recent[0][1]
+        moved_ns = abs(latest.offset_at(now) - first.offset_at(now))
+        unexplained_ns = moved_ns - DEVIATIONS * first.rate_deviation * (now - first.at)
+        return self._unseen_ns + (unexplained_ns if unexplained_ns > 0.0 else 0.0)
 
     def _doubt_floor(self) -> None:
         """Count from now on by how much the floor has grown: this node may have gone elsewhere, unheard."""
@@ -291,9 +323,12 @@ class FollowerClock:
             width = max(width, self._lateness.half_width_ns(served, now, self.bound))
         elif self.view is _COMMON_VIEW:
             return width + (STAMPING_NS if self._radio_known else UNKNOWN_RADIO_NS)
-        if self._floor_before_ns is not None:
-            width += self._growth_ns(self._floor_before_ns)
-        return width
+        grown_ns = 0.0 if self._floor_before_ns is None else self._growth_ns(self._floor_before_ns)
+        if self.view is _TWO_WAY:
+            unvouched_ns = self._unvouched_ns(now)
+            if unvouched_ns > grown_ns:
+                grown_ns = unvouched_ns
+        return width + grown_ns
 
     def _is_within_budget(self, served: Estimate, now: LocalInstant) -> bool:
         if self.view is _ONE_WAY and self._lateness.count < ONE_WAY_BEACONS:
@@ -317,7 +352,7 @@ class FollowerClock:
     def _serve(self, uncorrected: Estimate | None, now: LocalInstant) -> None:
         if uncorrected is None:
             return
-        floor_ns = uncorrected.floor_ns
+        _, _, rate, deviation_ns, rate_deviation, floor_ns = uncorrected
         by_marks = by_group = None
         if self._may_serve_marks:
             by_marks = self.common_view.estimate(now)
@@ -325,7 +360,7 @@ class FollowerClock:
                 self.common_view.begin_anew()
                 by_marks = None
         if by_marks is None and self._may_serve_medians:
-            by_group = self.shared_delay.estimate(now, floor_ns, uncorrected.deviation_ns if self._two_way else 0.0)
+            by_group = self.shared_delay.estimate(now, floor_ns, deviation_ns if self._two_way else 0.0)
             if by_group is not None and (
                 self._is_disproven(by_group, now)
                 or (self._two_way and self.shared_delay.is_contradicted(by_group, uncorrected, now))
@@ -357,7 +392,7 @@ class FollowerClock:
             self._settled = True
         if self._settled:
             # Whatever the state: a declaration left as it was would grow old while the crystal wanders on.
-            self.bound.settle(uncorrected.rate, uncorrected.rate_deviation)
+            self.bound.settle(rate, rate_deviation)
 
     def _is_disproven(self, estimate: Estimate, now: LocalInstant) -> bool:
         """Return whether an estimate lies further outside what is proven than two hosts stamp apart.

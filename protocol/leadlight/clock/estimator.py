@@ -44,17 +44,21 @@ class Estimate(NamedTuple):
 
     def offset_at(self, local: LocalInstant) -> int:
         """Return the offset at another local instant, by the rate."""
-        return self.offset_ns + round(self.rate * (local - self.at))
+        # Taken apart at once, here and below: to read one field of a named tuple costs Python 3.11 as much.
+        at, offset_ns, rate, _, _, _ = self
+        return offset_ns + round(rate * (local - at))
 
     def leader_at(self, local: LocalInstant) -> LeaderInstant:
         """Return what the leader's clock shows at a local instant."""
-        return LeaderInstant(local - self.offset_ns - round(self.rate * (local - self.at)))
+        at, offset_ns, rate, _, _, _ = self
+        return LeaderInstant(local - offset_ns - round(rate * (local - at)))
 
     def local_at(self, leader: LeaderInstant) -> LocalInstant:
         """Return what the local clock shows at a leader instant, to the nanosecond of rounding."""
         # local = leader + offset + rate·(local - at), solved for local.
-        elapsed = leader + self.offset_ns - self.at
-        return LocalInstant(self.at + elapsed + round(elapsed * (self.rate / (1.0 - self.rate))))
+        at, offset_ns, rate, _, _, _ = self
+        elapsed = leader + offset_ns - at
+        return LocalInstant(at + elapsed + round(elapsed * (rate / (1.0 - rate))))
 
 
 new_estimate: Final = partial(tuple.__new__, Estimate)

@@ -29,10 +29,12 @@ def fused(better: Estimate, other: Estimate, now: LocalInstant) -> Estimate:
     """
     # Taken apart at once: this is done for every packet, and a name of a tuple's costs more than the sum it is for.
     _, _, rate, _, rate_deviation, floor_ns = better
-    _, _, other_rate, known, other_rate_deviation, other_floor_ns = other
+    other_at, other_offset_ns, other_rate, known, other_rate_deviation, other_floor_ns = other
     if known == math.inf:
         return better
-    deviation, other_deviation = deviation_at_ns(better, now), deviation_at_ns(other, now)
+    deviation, other_deviation = deviation_at_ns(better, now), known
+    if other_at < now:
+        other_offset_ns, other_deviation = other.offset_at(now), deviation_at_ns(other, now)
     variance = deviation**2 + (FLOOR_DEVIATION * floor_ns) ** 2
     other_variance = other_deviation**2 + (FLOOR_DEVIATION * other_floor_ns) ** 2
     weight = variance / (variance + other_variance)
@@ -44,7 +46,7 @@ def fused(better: Estimate, other: Estimate, now: LocalInstant) -> Estimate:
     return new_estimate(
         (
             now,
-            offset_ns + round(weight * (other.offset_at(now) - offset_ns)),
+            offset_ns + round(weight * (other_offset_ns - offset_ns)),
             rate + rate_weight * (other_rate - rate),
             math.hypot((1 - weight) * deviation, weight * other_deviation),
             rate_deviation if rate_deviation < other_rate_deviation else other_rate_deviation,

@@ -70,7 +70,7 @@ class Spool:
     def take(self) -> str:
         """Return what is to be written next; empty if nothing is. It must be answered for before the next."""
         picture = self._picture
-        if not self._waiting and not self._lost and picture is self._shown:
+        if not self._waiting and not self._lost and picture is self._shown and not self._is_broken:
             return ""
         self._lost_taken = self._lost
         self._lines_taken = [self._lost_line(self._lost)] if self._lost else []

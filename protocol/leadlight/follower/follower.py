@@ -605,7 +605,7 @@ class Follower:
     ) -> None:
         was_lost = self._selection.is_lost
         novelty = self._selection.follow(beacon, received_at)
-        group_size, budget = beacon.group_size, beacon.sounding_budget
+        _, _, _, timebase, _, sent_at, interval_ns, budget, group_size, _, _, _, _, _, _, _, _, _, goodbye = beacon
         has_other_share = group_size != self._tallies.group_size or budget != self._budget or novelty is not None
         if has_other_share:
             self._budget = budget
@@ -618,8 +618,8 @@ class Follower:
             self._soundings.go_on(now)
         self._address = source
         before_at, self.heard_at = self.heard_at, received_at
-        self._last_sign = beacon.sent_at, received_at
-        interval_ns = self._interval_ns = beacon.interval_ns
+        self._last_sign = sent_at, received_at
+        self._interval_ns = interval_ns
         settings = self.settings
         loss_interval_ns = interval_ns
         if interval_ns > GAPS_ABOVE_NS:
@@ -627,7 +627,7 @@ class Follower:
         self._loss_interval_ns = loss_interval_ns
         silent_intervals = settings.silent_intervals
         self.goodbye_at = None
-        if beacon.goodbye:
+        if goodbye:
             self.goodbye_at = received_at
             silent_intervals = min(silent_intervals, GOODBYE_INTERVALS)
         self._silent_at = LocalInstant(received_at + silent_intervals * loss_interval_ns)
@@ -636,7 +636,7 @@ class Follower:
         if has_other_share:
             self._soundings.share(group_size, self._budget_of(beacon), now)
         before = self.clock.state
-        if beacon.timebase != self._timebase:
+        if timebase != self._timebase:
             self._enter_timebase(beacon, now)
         elif novelty is not None:
             self._continue_timebase(beacon, now)
@@ -644,7 +644,7 @@ class Follower:
             # The holdover had ended, and with it all that this node sends.
             self._tallies.begin(now)
         if settings.soundings and self._soundings.due_at is None:
-            self._soundings.begin(now, beacon.group_size, self._budget_of(beacon))
+            self._soundings.begin(now, group_size, self._budget_of(beacon))
         self._sample_beacon(beacon, received_at, fits)
         self.stage.read(beacon, now)
         self.stage.forget_move()
@@ -820,17 +820,18 @@ class Follower:
         self._after_sample(before, received_at)
 
     def _hear_tally(self, tally: Tally, received_at: LocalInstant) -> None:
-        if tally.follower == self.identity:
-            self.counters["own copy" if tally.instance == self._instance else "cloned id"] += 1
+        follower, instance, serial, tenure, turn, _, _, _, _, _, radio, _, _, _, _, _, _ = tally
+        if follower == self.identity:
+            self.counters["own copy" if instance == self._instance else "cloned id"] += 1
             return
-        if tally.turn is None:
+        if turn is None:
             self.counters["misdirected"] += 1
             return
-        if self._tallies.is_repeated(tally):
+        if self._tallies.is_repeated(follower, instance, serial):
             self.counters["repeated tally"] += 1
             return
-        if tally.tenure == self._selection.tenure and tally.radio == self.settings.radio:
-            self.clock.common_view.note_heard(tally.turn, received_at)
+        if tenure == self._selection.tenure and radio == self.settings.radio:
+            self.clock.common_view.note_heard(turn, received_at)
 
     def _tally(self, now: LocalInstant, turn: int | None) -> Tally:
         bound_ns = self.clock.bounds(now).statistical_ns

@@ -302,34 +302,35 @@ class LeaderSelection:
     def follow(self, beacon: Beacon, received_at: LocalInstant) -> Novelty | None:
         """Follow a beacon that was judged so; return what is new about it, or ``None`` within a tenure."""
         novelty = None
-        if beacon.tenure != self.tenure:
+        leader, rank, tenure, _, serial, sent_at, interval_ns, _, _, _, _, _, _, _, _, _, _, is_copy, _ = beacon
+        if tenure != self.tenure:
             if self.leader is None:
                 novelty = Novelty.FIRST
             else:
-                novelty = Novelty.RESTARTED if beacon.leader == self.leader else Novelty.CHANGED
+                novelty = Novelty.RESTARTED if leader == self.leader else Novelty.CHANGED
             before = self.tenure
             self._retire()
-            if self._left_tenures.follow(beacon.tenure, beacon.leader, before, received_at):
+            if self._left_tenures.follow(tenure, leader, before, received_at):
                 novelty = Novelty.RETURNED
             self.followed = self._gap_ns = self._gaps = 0
-            self.has_answered = beacon.tenure == self._proven
+            self.has_answered = tenure == self._proven
             self._leads = False
             self._rivals.clear()
-            self.leader = beacon.leader
-            self.tenure = beacon.tenure
+            self.leader = leader
+            self.tenure = tenure
             self._longest_ns = 0
             self.challenges.clear()
-            self._proven = beacon.tenure
+            self._proven = tenure
             self._begin_serials(beacon)
         elif self._insisted:
             self._begin_serials(beacon)
         # A restart may come with another rank.
-        self.order = (beacon.rank, beacon.leader)
-        self.serial = self._serials[beacon.is_copy] = beacon.serial
+        self.order = (rank, leader)
+        self.serial = self._serials[is_copy] = serial
         self.is_lost = False
-        self._sent_at = beacon.sent_at
+        self._sent_at = sent_at
         self._followed_at = received_at
-        self._interval_ns = interval_ns = beacon.interval_ns
+        self._interval_ns = interval_ns
         if interval_ns > self._longest_ns:
             self._longest_ns = interval_ns
         if self.followed < COUNTED_BEACONS:

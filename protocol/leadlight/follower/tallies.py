@@ -7,7 +7,6 @@ from typing import Final
 from leadlight.entropy import Entropy, below, spread
 from leadlight.follower.settings import TALLY_INTERVAL_NS
 from leadlight.units import MILLISECOND, SECOND, LocalInstant
-from leadlight.wire import Tally
 
 TALLY_SPREAD: Final = 0.5
 """Tally intervals vary by this share either way, so that no two followers keep step (RFC 3550 section 6.3.1)."""
@@ -69,9 +68,9 @@ class TallySchedule:
             longest_ns = round((1 + TALLY_SPREAD) * self._spacing_ns())
             self.due_at = min(self.due_at, LocalInstant(now + longest_ns))
 
-    def is_repeated(self, tally: Tally) -> bool:
+    def is_repeated(self, follower: int, instance: int, serial: int) -> bool:
         """Take another follower's Tally to the group; return whether it was heard before."""
-        heard = tally.follower, tally.instance, tally.serial
+        heard = follower, instance, serial
         if heard in self._heard:
             return True
         self._heard[heard] = None

@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 from leadlight.cue import Cue
+from leadlight.leader.orders import STOP_WINS_NS
 from leadlight.leader.tenure import Tenure
+from leadlight.terms import CueState
 from leadlight.units import LeaderInstant, LocalInstant
 
 
@@ -32,8 +34,15 @@ class WaitingOrders:
         self.under_way = None
         self.cues = []
 
+    def give_way(self, stopped_at: LocalInstant) -> None:
+        """Let nothing wait that was ordered before a stop, or so soon after it that the stop holds all the same."""
+        self.cues = [cue for cue in self.cues if cue.ordered_at is None or cue.ordered_at > stopped_at + STOP_WINS_NS]
+
     def carry_out(self, tenure: Tenure, resumes: bool, now: LocalInstant) -> None:
         """Hand everything to a tenure that has just begun; with ``resumes`` what fell due meanwhile is under way."""
+        stop = tenure.cue
+        if stop.state is CueState.STOPPED and stop.ordered_at is not None:
+            self.give_way(tenure.local_at(stop.ordered_at))
         if resumes:
             due = [self.under_way, *(cue for cue in self.cues if cue.line.leader_at <= now)]
             if due[-1] is not None:

@@ -151,17 +151,23 @@ class Playhead:
 
         ``unseen`` knows where a step is not seen. A remedy in a step's place is what is done while it waits.
         """
-        if self._now is None:
+        planned, then = self._now, self._then
+        if planned is None:
             return None
         history = self._history
-        if history.slewed_until is not None and history.slewed_until > now:
+        slewed_until = history.slewed_until
+        if slewed_until is not None and slewed_until > now:
             # A slew under way ends here; what follows is planned anew.
             history = self._history = history._replace(slewed_until=now)
         # The plan changes from the first light that is not handed over yet: what is answered at ``now`` is of then.
         at = LocalInstant(now + self.lead_ns)
-        planned = self._stretch_at(at)
+        if planned.at <= now and planned.at <= at and (then is None or at < then.at):
+            past: tuple[Stretch, ...] = (planned,)  # by far the commonest: it has been in force for a while
+        else:
+            planned = self._stretch_at(at)
+            past = (planned,) if self.lead_ns <= 0 else self._still_due(now, at)
         here = planned.position_at(at)
-        there = target.position_at(at)
+        there = target.position if at == target.at else target.position_at(at)
         error_ns = there - here
         goes_on = error_ns < 0 and self.is_holding(now)
         if goes_on:
@@ -182,7 +188,7 @@ class Playhead:
                 self._wait_no_longer()
         elif self._wanted is not None:
             self._wait_no_longer()
-        self._past = (planned,) if self.lead_ns <= 0 else self._still_due(now, at)
+        self._past = past
         if remedy is STEP:
             self._history = history._replace(stepped_at=now)
             self._now, self._then = Stretch(at, there, target.rate_ppb), None
@@ -226,8 +232,6 @@ class Playhead:
     def _still_due(self, now: LocalInstant, at: LocalInstant) -> tuple[Stretch, ...]:
         """Return the pieces of the plan by which light is due from ``now`` until ``at``, where another one begins."""
         assert self._now is not None
-        if self._now.at <= now and (self._then is None or self._then.at >= at):
-            return (self._now,)  # by far the commonest: what was planned last has been in force for a while
         pieces = [*self._past, self._now] if self._then is None else [*self._past, self._now, self._then]
         pieces = [piece for piece in pieces if piece.at < at] or [pieces[0]]
         while len(pieces) > 1 and pieces[1].at <= now:

@@ -479,16 +479,17 @@ class Stage:
 
     def _target(self, cue: Cue, now: LocalInstant) -> Stretch | None:
         """Return where a cue puts the show, over local time."""
-        line = cue.line
-        if cue.show == NO_SHOW:
+        show, state, line, _ = cue
+        if show == NO_SHOW:
             return None
-        if cue.state is _ROLLING:
+        if state is _ROLLING:
             served = self.clock.served
             if served is None:
                 return None
-            rate_ppb = line.rate_ppb - round(served.rate * (BILLION + line.rate_ppb))
+            pace_ppb = line.rate_ppb
+            rate_ppb = pace_ppb - round(served.rate * (BILLION + pace_ppb))
             return Stretch(now, line.position_at(served.leader_at(now)), rate_ppb)
-        return Stretch(now, line.position, FROZEN_PPB) if cue.state is CueState.PAUSED else None
+        return Stretch(now, line.position, FROZEN_PPB) if state is CueState.PAUSED else None
 
     def _retarget(self, now: LocalInstant) -> None:
         """Move the playhead towards where the cue in force puts the show."""
@@ -507,11 +508,8 @@ class Stage:
         if target.rate_ppb == FROZEN_PPB:
             return  # paused: what stands still is never corrected
         show = self._show
-        was_holding = playhead.is_holding(now)
         moved = self.moved = playhead.amend(target, now, show.unseen_in_ns if show.stills else None)
-        if moved is None or moved.remedy is ABSORB:
-            return
-        if moved.remedy is Remedy.STEP or (moved.remedy is Remedy.HOLD and not was_holding):
+        if moved is not None and moved.remedy is not ABSORB:
             self._note(moved, now)
 
     def forget_move(self) -> None:

@@ -76,6 +76,7 @@ class Scorer:
 
     def __init__(self, world: World, timeline: bool = False) -> None:
         self._world = world
+        world.keep_shadow_clocks()
         self._times: list[int] = []
         self._due: list[Flags] = []
         self._frame_ns = min(show.frame_rate.period_ns for show in world.shows)

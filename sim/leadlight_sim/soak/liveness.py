@@ -42,12 +42,16 @@ def _is_cut_off(name: str, group: Group, evening: Evening) -> bool:
     return evening.world.air.loss_at(name, group.at) >= 1.0
 
 
-def _following_s(evening: Evening) -> float:
+def _answered_s(evening: Evening) -> float:
     # Answers to challenges come no faster than the budget, and all followers may want one.
     leader = evening.scenario.leader
     nodes = len(evening.scenario.followers) + len(evening.scenario.standbys)
     asks = evening.scenario.keyed or leader.delivery == "copies"
-    answered_s = 2.0 * nodes / max(leader.sounding_budget, 1) if asks else 0.0
+    return 2.0 * nodes / max(leader.sounding_budget, 1) if asks else 0.0
+
+
+def _following_s(evening: Evening) -> float:
+    answered_s = _answered_s(evening)
     lossy = 2.0 if any(follower.extra_loss_fraction for follower in evening.scenario.followers) else 1.0
     return lossy * evening.calm.heals_s + 2 * evening.calm.interval_s + answered_s
 
@@ -117,6 +121,8 @@ def a_stop_is_obeyed_everywhere_and_stays(group: Group, evening: Evening) -> Map
     stop = _stop_in_force(evening, group.at)
     if stop is None or not evening.calm.is_whole(at_s):
         return {}
+    if stop.node is not evening.world.leader and at_s < stop.at / SECOND + _answered_s(evening):
+        return {}  # whoever has not followed it yet has it prove its tenure first (R-SELECT-3)
     return {
         seen.name: f"lit {at_s - stop.at / SECOND:.1f} s after {stop.node.name} was told to stop"
         for seen in group.seen

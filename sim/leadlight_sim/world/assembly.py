@@ -127,8 +127,8 @@ RECOVERIES: Final[Mapping[str, Callable[[], Recovery]]] = {
 class World:
     """One scenario, ready to run. ``run_to`` moves it on; ``leader``, standbys and ``followers`` are its nodes.
 
-    ``air`` makes another air than the scenario's own, ``host`` other hosts. ``stills`` says which spans of a show a
-    piece's player, by number from 0, marks as dark or unchanging; without it, none.
+    ``air`` makes another air than the scenario's own, ``host`` other hosts, ``estimator`` another clock. ``stills``
+    says which spans of a show a piece's player, by number from 0, marks as dark or unchanging; without it, none.
     """
 
     def __init__(
@@ -154,7 +154,7 @@ class World:
         self._make_host = host
         self._recovery = recovery or RECOVERIES[scenario.playback.recovery]
         self._stills = stills
-        self._estimator = estimator or accompanied()
+        self._estimator = estimator
         self._codec = SharedCodec(scenario.name, group_key(scenario) if scenario.keyed else None)
         self._keys = {show.show: show.key for show in self.shows}
         self.plan = sorted((self._planned(cue) for cue in scenario.cues), key=lambda planned: planned.at)
@@ -188,6 +188,13 @@ class World:
         for node in nodes:
             node.packets = log
         return log
+
+    def keep_shadow_clocks(self) -> None:
+        """Let a clock that believes the latest beacon look on at every follower that starts from now on.
+
+        Where another estimator was given, what looks on was given with it.
+        """
+        self._estimator = self._estimator or accompanied()
 
     def run_to(self, instant: TrueInstant) -> None:
         """Run everything up to and including a true instant."""
@@ -303,6 +310,7 @@ class World:
             shows = [dataclasses.replace(show, stills=self._stills(show, piece)) for show in shows]
 
         leader = self.scenario.leader
+        clock = ClockSettings() if self._estimator is None else ClockSettings(estimator=self._estimator)
 
         def make() -> Follower:
             settings = FollowerSettings(
@@ -311,7 +319,7 @@ class World:
                 trim_ns=round(follower.trim_ms * MILLISECOND),
                 soundings=follower.sounds,
                 tally_interval_ns=seconds(leader.tally_interval_s),
-                clock=ClockSettings(estimator=self._estimator),
+                clock=clock,
             )
             made = Follower(
                 settings,

@@ -209,18 +209,15 @@ class Node:
 
     # -- the air's side ------------------------------------------------------------------------------------------
 
-    def receive(self, data: bytes, sender: str, arrived_at: TrueInstant) -> None:  # noqa: ARG002 - the host stamps
-        """Take a datagram from the air, stamped as the program reads it."""
-        if not self._injected.is_quiet:
+    def receive(self, data: bytes, sender: str, arrived_at: TrueInstant, is_through: bool = False) -> None:
+        """Take a datagram from the air, stamped as the program reads it; ``is_through`` the faults on its way."""
+        if not (is_through or self._injected.is_quiet):
             for delay_ns, arriving in self._injected.arrivals(data, sender, self.name):
                 if delay_ns:
-                    self._kernel.schedule_after(delay_ns, self._take, arriving, sender)
+                    self._kernel.schedule_after(delay_ns, self.receive, arriving, sender, arrived_at, True)
                 else:
-                    self._take(arriving, sender)
+                    self.receive(arriving, sender, arrived_at, is_through=True)
             return
-        self._take(data, sender)
-
-    def _take(self, data: bytes, sender: str) -> None:
         core = self._core
         if not self.powered or self._asleep or core is None:
             return
