@@ -32,7 +32,7 @@ from leadlight.playback.recovery import HoldRecovery, Recovery, Remedy
 from leadlight.playback.stage import ASK_WITHIN_NS, STOP_CARRIED_NS, UNKEYED_SPACING_NS, Shown
 from leadlight.playback.stills import Still
 from leadlight.terms import ClockState, ContentState, CueState
-from leadlight.units import MILLISECOND, MINUTE, SECOND, LeaderInstant, LocalInstant, ShowPosition
+from leadlight.units import MICROSECOND, MILLISECOND, MINUTE, SECOND, LeaderInstant, LocalInstant, ShowPosition
 from leadlight.wire.codec import Codec
 from leadlight.wire.messages import Beacon, Message, Sounding, Tally
 from leadlight.wire.tags import KeyRing
@@ -966,58 +966,72 @@ def test_a_tally_says_how_things_stand(locked: Board) -> None:
     assert 0 < tally.bound_ns <= 10 * MILLISECOND
 
 
-def test_a_frame_is_made_ready_ahead_and_noted_by_when_it_was_handed_over(locked: Board) -> None:
+def test_frames_are_made_ready_ahead_and_noted_by_when_they_were_handed_over(locked: Board) -> None:
+    follower = locked.follower
+    row = FrameRow(follower)
+    look = row.look(local(170))
+    row.note_handed(look, local(170))
+    for number in range(1, 12):
+        assert look.due is not None
+        assert look.due.frame is not None
+        assert look.next_at is not None
+        before, at = follower.frame_shown, look.next_at
+        row.look_ahead(at)
+        assert follower.frame_shown == before
+        expected = follower.shown(at)
+        ready = row.ready()
+        assert ready is not None
+        assert ready.due is not None
+        assert (ready.due[:3], ready.next_at, ready.at) == (expected[:3], expected.next_at, at)
+        assert (ready.due.frame, ready.due.is_news, ready.due.skipped) == (look.due.frame + 1, False, 0)
+        assert follower.frame_shown == expected.frame
+        # A fade may have gone on after a millisecond.
+        assert ready.holds_until == at + MILLISECOND
+        row.note_handed(ready, LocalInstant(at + number * MICROSECOND))
+        assert follower.snapshot(at).frame_late_ns == number * MICROSECOND
+        look = ready
+    assert follower.late_frames == 0
+
+
+def test_what_was_made_ready_and_never_handed_over_is_counted_as_skipped(locked: Board) -> None:
     row = FrameRow(locked.follower)
     first = row.look(local(170))
-    assert first.next_at is not None
-    shown_before = locked.follower.frame_shown
+    row.note_handed(first, local(170))
     row.look_ahead(first.next_at)
-    assert locked.follower.frame_shown == shown_before
-    ready = row.take(LocalInstant(first.next_at + MILLISECOND - 1))
-    expected = locked.follower.shown(first.next_at)
-    assert ready is not None
-    assert ready.due is not None
-    assert (ready.due[:3], ready.due.is_news, ready.next_at) == (expected[:3], False, expected.next_at)
-    assert locked.follower.frame_shown == expected.frame
-    row.note_handed(ready.due.frame, LocalInstant(first.next_at + 3 * MILLISECOND))
-    assert locked.follower.snapshot(first.next_at).frame_late_ns == 3 * MILLISECOND
-    # It is handed over once.
-    assert row.take(first.next_at) is None
-
-
-def test_what_was_made_ready_is_void_a_millisecond_late_or_once_the_next_frame_is_due(locked: Board) -> None:
-    row = FrameRow(locked.follower)
-    first = row.look(local(170))
+    ready = row.ready()
     assert first.due is not None
     assert first.due.frame is not None
-    assert first.next_at is not None
-    row.look_ahead(first.next_at)
-    after_at = locked.follower.shown(first.next_at).next_at
-    assert after_at is not None
-    assert row.take(after_at) is None
-    assert row.take(LocalInstant(first.next_at + MILLISECOND)) is None
-    late = row.look(after_at)
+    assert ready is not None
+    assert ready.next_at is not None
+    late = row.look(ready.next_at)
     assert late.due is not None
     assert (late.due.frame, late.due.skipped) == (first.due.frame + 2, 1)
+    # What was ready beside it is void.
+    assert row.ready() is None
 
 
 def test_a_look_ahead_that_comes_to_nothing_new_hands_nothing_over(locked: Board) -> None:
     row = FrameRow(locked.follower)
     first = row.look(local(170))
+    row.note_handed(first, local(170))
+    noted = locked.follower.snapshot(local(170)).frame_late_ns
     row.look_ahead(LocalInstant(local(170) + 1))
-    ready = row.take(LocalInstant(local(170) + 1))
-    assert ready == (None, first.next_at)
+    ready = row.ready()
+    assert ready is not None
+    assert (ready.due, ready.next_at) == (None, first.next_at)
+    row.note_handed(ready, LocalInstant(local(170) + 1))
+    assert locked.follower.snapshot(local(170)).frame_late_ns == noted
 
 
 def test_nothing_is_made_ready_that_is_yet_to_be_put_in_force(locked: Board) -> None:
     locked.beacon(170, next_cue=rolling(EMBERS, 172))
     row = FrameRow(locked.follower)
-    row.look(local(170))
-    for at, is_ready in ((local(172) - MILLISECOND, True), (local(172) + MILLISECOND, False)):
+    row.note_handed(row.look(local(170)), local(170))
+    for at, ready in ((local(172) - MILLISECOND, 1), (local(172) - 30 * MILLISECOND, 2), (local(172) + MILLISECOND, 0)):
         row.look_ahead(LocalInstant(at))
-        assert (row.take(local(171)) is not None) == is_ready
+        assert len(list(iter(row.ready, None))) == ready
     row.look_ahead(None)
-    assert row.take(local(171)) is None
+    assert row.ready() is None
 
 
 def test_a_frame_handed_over_when_the_next_was_due_is_late_and_counted(locked: Board) -> None:

@@ -238,7 +238,7 @@ def test_a_wait_that_another_ends_as_both_are_due_ends_once() -> None:
         await first
         await asyncio.wait([second])
         assert second.cancelled()
-        assert not held.waker._waiting
+        assert not held.waker._waits
 
     run(program())
 
@@ -265,8 +265,7 @@ def test_a_wait_that_is_cancelled_leaves_nothing_behind() -> None:
             await turns()
             task.cancel()
             await turns()
-        assert not held.waker._waiting
-        assert not held.waker._listening
+        assert not held.waker._waits
         await held.pass_on(2 * SECOND)
         held.waker.close()
         assert held.timer.is_closed

@@ -497,10 +497,16 @@ class Follower:
         """Return whether live pixel data was seen lately."""
         return self._live_until is not None and now < self._live_until
 
-    def note_frame_shown(self, frame: int, at: LocalInstant) -> None:
-        """The player handed a frame to its output at ``at``. One for which it was too late is counted, and told."""
+    def note_frame_shown(self, frame: int, at: LocalInstant, due_at: LocalInstant | None = None) -> None:
+        """The player handed a frame to its output at ``at``. One for which it was too late is counted, and told.
+
+        ``due_at`` is when it was to be handed over, where the next one is known not to have been due at ``at``.
+        """
         check_whole("frame", frame, 0, FRAMES_MAXIMUM, "a frame's number")
         self.frame_shown = frame
+        if due_at is not None:
+            self._late_ns.append(at - due_at)
+            return
         begins_at = self.stage.frame_begins_at(frame, at)
         self._late_ns.append(None if begins_at is None else at - begins_at)
         due = self.stage.frame_at(at)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections import deque
 from typing import Final, NamedTuple, TypeAlias
 
 from leadlight.cue import Cue
@@ -11,6 +12,9 @@ from leadlight.units import MILLISECOND, LocalInstant
 
 HOLDS_NS: Final = MILLISECOND
 """What was made ready is looked up anew where its instant is past by more: by then a fade may have gone on."""
+
+MADE_READY: Final = 4
+"""So many frames are looked up at a time: what the host has just fetched to look up one is there for the next."""
 
 
 class DueFrame(NamedTuple):
@@ -28,91 +32,88 @@ class DueFrame(NamedTuple):
     skipped: int = 0
 
 
+_Handed: TypeAlias = tuple[StoredShow | None, int | None, float]
+
+
 class Look(NamedTuple):
-    """What one look came to: what to hand to the output now, if anything has changed, and when to look again.
+    """What one look came to: what to hand to the output, if anything has changed, and when to look again.
 
     ``next_at`` is ``None`` while nothing will change by itself; look again whenever the follower has done something.
     """
 
     due: DueFrame | None
     next_at: LocalInstant | None
-
-
-_Handed: TypeAlias = tuple[StoredShow | None, int | None, float]
-
-
-class _Seen(NamedTuple):
-    """What a look came to, and what it was told by."""
-
-    look: Look
-    handed: _Handed
+    holds_until: LocalInstant
+    """Where it was taken ahead: by then it must have been handed over."""
+    at: LocalInstant
+    due_at: LocalInstant | None
+    """When a frame that follows the one before was to be handed over."""
+    of: _Handed
     cue: Cue
 
 
 class FrameRow:
-    """Hands one player the frames of a follower, each once; the newest that is due where the player was too slow.
-
-    What it hands over is noted as shown; ``note_handed`` says when that was.
-    """
+    """Hands one player the frames of a follower, each once; the newest that is due where the player was too slow."""
 
     def __init__(self, follower: Follower) -> None:
         self._follower = follower
-        self._handed: _Handed | None = None
-        self._cue: Cue | None = None
-        self._next_at: LocalInstant | None = None
-        self._ahead: _Seen | None = None
-        self._holds_until = 0
+        self._last: Look | None = None
+        self._ahead: deque[Look] = deque()
 
     def look(self, now: LocalInstant) -> Look:
-        """Return what is to be handed over at ``now``: ``None`` if it was already."""
-        return self._hand(self._see(now))
+        """Return what is to be handed over at ``now``; tell ``note_handed`` when it was."""
+        self._ahead.clear()
+        return self._announce(self._see(now, self._last))
 
     def look_ahead(self, at: LocalInstant | None) -> None:
-        """Make ready what is to be handed over at ``at``, unless something is put in force by then.
+        """Make ready what is to be handed over from ``at``, when to look again, until something is put in force.
 
-        That holds until the follower has done anything.
+        Where the follower has done anything since, that is void: look.
         """
+        ahead, look = self._ahead, self._last
+        if ahead:
+            return
         due_at = self._follower.stage.next_timer()
-        self._ahead = None
-        if at is not None and (due_at is None or due_at > at):
-            self._ahead = self._see(at)
-            next_at = self._ahead.look.next_at
-            self._holds_until = at + HOLDS_NS if next_at is None else min(at + HOLDS_NS, next_at)
+        while at is not None and (due_at is None or at < due_at) and len(ahead) < MADE_READY:
+            look = self._see(at, look)
+            ahead.append(look)
+            at = look.next_at
 
-    def take(self, now: LocalInstant) -> Look | None:
-        """Return what was made ready for an instant that has come; ``None`` where nothing was, or it is over."""
-        return self._hand(self._ahead) if self._ahead is not None and now < self._holds_until else None
+    def ready(self) -> Look | None:
+        """Return what was made ready for the instant that comes next; ``None`` where nothing was."""
+        return self._announce(self._ahead.popleft()) if self._ahead else None
 
-    def note_handed(self, frame: int | None, at: LocalInstant) -> None:
-        """Learn that a frame of the last look was handed over at ``at``."""
-        if frame is not None:
-            self._follower.note_frame_shown(frame, at)
+    def note_handed(self, look: Look, at: LocalInstant) -> None:
+        """Note that what a look came to was handed over at ``at``."""
+        self._last = look
+        if look.due is not None and look.due.frame is not None:
+            self._follower.note_frame_shown(look.due.frame, at, look.due_at)
 
-    def _see(self, now: LocalInstant) -> _Seen:
-        shown, cue = self._follower.shown(now), self._follower.cue
-        handed = shown.show, shown.frame, shown.level
-        if handed == self._handed:
-            return _Seen(Look(None, shown.next_at), handed, cue)
-        is_planned = self._next_at is not None and now >= self._next_at
-        due = DueFrame(*handed, *self._told(handed, cue, is_planned))
-        return _Seen(Look(due, shown.next_at), handed, cue)
-
-    def _hand(self, seen: _Seen) -> Look:
-        look, self._handed, self._cue = seen
-        self._next_at = look.next_at
-        self._ahead = None
+    def _announce(self, look: Look) -> Look:
         if look.due is not None and look.due.frame is not None:
             self._follower.frame_shown = look.due.frame
         return look
 
-    def _told(self, handed: _Handed, cue: Cue, is_planned: bool) -> tuple[bool, int]:
-        """Return whether what is handed over now is news, and how many frames were skipped."""
-        before = self._handed
-        if before is None or before[0] is not handed[0]:
-            return True, 0
-        frame, frame_before = handed[1], before[1]
-        if frame is None or frame_before is None or self._cue is not cue:
-            return True, 0
-        if not is_planned and frame != frame_before:
-            return True, 0
-        return False, max(frame - frame_before - 1, 0)
+    def _see(self, now: LocalInstant, last: Look | None) -> Look:
+        shown, cue = self._follower.shown(now), self._follower.cue
+        next_at, of = shown.next_at, (shown.show, shown.frame, shown.level)
+        until = LocalInstant(now + HOLDS_NS)
+        if next_at is not None and next_at < until:
+            until = next_at
+        if last is not None and of == last.of:
+            return Look(None, next_at, until, now, None, of, cue)
+        is_news, skipped = _told(of, cue, now, last)
+        follows = not is_news and last is not None and now == last.next_at and shown.frame == (last.of[1] or 0) + 1
+        return Look(DueFrame(*of, is_news, skipped), next_at, until, now, now if follows else None, of, cue)
+
+
+def _told(of: _Handed, cue: Cue, now: LocalInstant, last: Look | None) -> tuple[bool, int]:
+    """Return whether what is handed over now is news, and how many frames were skipped."""
+    if last is None or last.of[0] is not of[0]:
+        return True, 0
+    frame, before = of[1], last.of[1]
+    if frame is None or before is None or last.cue is not cue:
+        return True, 0
+    if (last.next_at is None or now < last.next_at) and frame != before:
+        return True, 0
+    return False, max(frame - before - 1, 0)

@@ -112,13 +112,16 @@ class FollowerEndpoint(FollowerNode, Endpoint[Follower, FollowerEvent]):
             if not is_running:
                 break  # it was left or has failed meanwhile
             news = waker.news_so_far
-            handed_at = waker.arrive(next_at) if is_due and next_at is not None else self.clock()
-            due, next_at = (row.take(handed_at) if is_due else None) or row.look(handed_at)
-            if due is not None:
-                yield due
+            look = row.ready() if is_due else None
+            at = waker.arrive(next_at) if is_due and next_at is not None else self.clock()
+            if look is None or at >= look.holds_until:
+                look = row.look(at)
+            if look.due is not None:
+                yield look.due
                 # What is left to do can wait for others that are to show the same frame.
                 waker.give_way()
-                row.note_handed(due.frame, handed_at)
+            row.note_handed(look, at)
+            next_at = look.next_at
         if self._failure is not None:
             raise self._not_running() from self._failure
 

@@ -141,21 +141,21 @@ class FollowerThread(FollowerNode, EndpointThread[Follower, FollowerEvent]):
             with guard:
                 row.look_ahead(next_at)
             is_due = waker.near(next_at, after_news=news)
-            handed_at = waker.arrive(next_at) if is_due and next_at is not None else self.clock()
+            look = row.ready() if is_due else None
+            at = waker.arrive(next_at) if is_due and next_at is not None else self.clock()
             is_running = self.is_running
             if not is_running:
                 break  # it was left or has failed meanwhile
             before, news = news, waker.news_so_far
-            look = row.take(handed_at) if is_due and news == before else None
-            if look is None:
+            if look is None or at >= look.holds_until or news != before:
                 with guard:
-                    look = row.look(handed_at)
-            due, next_at = look
-            if due is not None:
-                yield due
+                    look = row.look(at)
+            if look.due is not None:
+                yield look.due
                 give_way()
-                with guard:
-                    row.note_handed(due.frame, handed_at)
+            with guard:
+                row.note_handed(look, at)
+            next_at = look.next_at
         if self._failure is not None:
             raise self._not_running() from self._failure
 

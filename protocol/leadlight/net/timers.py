@@ -11,7 +11,6 @@ import asyncio
 import contextlib
 import ctypes
 import os
-import struct
 import sys
 import threading
 import time
@@ -26,7 +25,7 @@ _CLOCK_BOOTTIME: Final = 7
 _TFD_NONBLOCK: Final = 0o4000
 _TFD_CLOEXEC: Final = 0o2000000
 # struct itimerspec: the interval, which is zero, and the time to go, each in seconds and ns.
-_ITIMERSPEC: Final = struct.Struct("@llll")
+_ITIMERSPEC_LONGS: Final = 4
 _EXPIRATIONS_BYTES: Final = 8
 
 COARSE_WAIT_NS: Final = 20 * MILLISECOND if sys.platform == "win32" else 0
@@ -101,8 +100,12 @@ def _open_descriptor() -> tuple[Callable[[int, int], object], int]:
             raise OSError(number, os.strerror(number))
         return result
 
+    spec = (ctypes.c_long * _ITIMERSPEC_LONGS)()
+    where = ctypes.byref(spec)
+
     def set_time(file: int, in_ns: int) -> None:
-        checked(c_set(file, 0, _ITIMERSPEC.pack(0, 0, *divmod(in_ns, SECOND)), None))
+        spec[2], spec[3] = divmod(in_ns, SECOND)
+        checked(c_set(file, 0, where, None))
 
     return set_time, _first_of(lambda clock: checked(c_create(clock, _TFD_NONBLOCK | _TFD_CLOEXEC)))
 

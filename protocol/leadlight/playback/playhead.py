@@ -264,8 +264,13 @@ class Playhead:
         """Return the frame to hand to the output at ``now``; negative before the show begins."""
         return frame_rate.frame_at(self.light_position_at(now))
 
-    def next_frame_at(self, now: LocalInstant, frame_rate: FrameRate) -> LocalInstant | None:
-        """Return when to hand over the next frame; ``None`` while standing still with nothing to follow."""
-        following = frame_rate.position_of(self.frame_at(now, frame_rate) + 1)
+    def next_frame_at(
+        self, now: LocalInstant, frame_rate: FrameRate, frame: int | None = None
+    ) -> LocalInstant | None:
+        """Return when to hand over the next frame; ``None`` while standing still with nothing to follow.
+
+        ``frame`` is what ``frame_at`` returns, where that is known.
+        """
+        following = frame_rate.position_of((self.frame_at(now, frame_rate) if frame is None else frame) + 1)
         instant = self.instant_of(following, LocalInstant(now + self.lead_ns))
         return None if instant is None else LocalInstant(instant - self.lead_ns)

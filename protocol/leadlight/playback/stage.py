@@ -192,7 +192,7 @@ class Stage:
         if level <= 0.0 and self._fader.target <= 0.0:
             return Shown(show, None, 0.0, None)
         frame = self.playhead.frame_at(now, show.frame_rate)
-        next_at = self.playhead.next_frame_at(now, show.frame_rate)
+        next_at = self.playhead.next_frame_at(now, show.frame_rate, frame)
         if next_at is None and now < self._fader.done_at():
             next_at = LocalInstant(now + round(show.frame_rate.period_ns))  # a still frame whose level moves
         if frame < 0:
