@@ -163,7 +163,7 @@ def test_a_path_that_may_have_grown_is_doubted_by_half_the_best_round_trip(groun
     for second in range(100, 110):
         ground.beacon(second)
         ground.exchange(second + 0.5)
-    ground.clock.continue_timebase(0)
+    ground.clock.continue_timebase()
     before_ns = ground.clock._floor_before_ns
     assert before_ns is not None
     for delay_ns in (9 * MILLISECOND, 5 * MILLISECOND, 7 * MILLISECOND):

@@ -209,18 +209,13 @@ class FollowerClock:
             self._start()
             self.common_view.restart()
 
-    def continue_timebase(self, within_ns: int) -> None:
-        """Another leader goes on in this timebase, at most ``within_ns`` from the one before.
+    def continue_timebase(self) -> None:
+        """Another leader goes on in this timebase: near enough to keep the estimate, which is no proof.
 
-        The proofs are widened by that much and the paths reopened; medians and marks must be earned anew. Where
-        nobody answers, the new leader knew its clock by beacons alone too, and cannot vouch for that: its next beacon
-        proves anew.
+        The paths are reopened; proofs, medians and marks must be earned anew.
         """
         self._doubt_floor()
-        if self._two_way:
-            self.bound.widen(within_ns)
-        else:
-            self.bound.clear()
+        self.bound.clear()
         self._recent.clear()
         self.uncorrected.reopen_paths()
         self.shared_delay.restart()
