@@ -163,7 +163,7 @@ def test_a_path_that_may_have_grown_is_doubted_by_half_the_best_round_trip(groun
     for second in range(100, 110):
         ground.beacon(second)
         ground.exchange(second + 0.5)
-    ground.clock.continue_timebase(0)
+    ground.clock.continue_timebase()
     before_ns = ground.clock._floor_before_ns
     assert before_ns is not None
     for delay_ns in (9 * MILLISECOND, 5 * MILLISECOND, 7 * MILLISECOND):
@@ -380,3 +380,17 @@ def test_a_new_timebase_is_not_held_against_where_the_clock_was_in_the_one_befor
         clock.observe_exchange(Exchange(LocalInstant(at - MILLISECOND), leader, leader, now))
         assert clock._unvouched_ns(now) < MILLISECOND
     assert clock.state is ClockState.LOCKED
+
+
+def test_a_doubt_that_would_unlock_the_clock_without_medians_counts_with_them_too(ground: Ground) -> None:
+    clock = ground.clock
+    for second in range(100, 120):
+        ground.beacon(second, shared_delays=(SharedDelay(1, MILLISECOND),))
+        now = ground.exchange(second + 0.5)
+    assert clock.view is ClockView.SHARED_DELAY
+    assert clock.served is not None
+    width_ns = clock._judged_ns(clock.served, now)
+    clock._unseen_ns = 5.0 * MILLISECOND
+    assert clock._judged_ns(clock.served, now) == width_ns
+    clock._unseen_ns = 10.0 * MILLISECOND
+    assert clock._judged_ns(clock.served, now) == pytest.approx(width_ns + 10 * MILLISECOND, abs=10_000)

@@ -15,7 +15,7 @@ import pytest
 from leadlight import events
 from leadlight.addresses import GROUP
 from leadlight.clock import CausalityBound, FollowerClock
-from leadlight.clock.bound import CONTINUED_WITHIN_NS, DECLARED_DRIFT, UNPROVEN
+from leadlight.clock.bound import DECLARED_DRIFT, UNPROVEN
 from leadlight.clock.common_view import HEARD_KEPT
 from leadlight.clock.edge_filter import NOISE_MINIMUM
 from leadlight.clock.estimator import Exchange
@@ -209,15 +209,14 @@ def test_soundings_and_tallies_go_to_the_source_of_the_last_beacon(make_talk: Ma
 # -- section 12 --------------------------------------------------------------------------------------------------------
 
 
-def test_a_continued_timebase_widens_the_proof_by_two_milliseconds_either_side_and_keeps_the_clock() -> None:
+def test_a_continued_timebase_ends_every_proof_and_keeps_the_clock() -> None:
     clock = FollowerClock()
     now = local(100)
     clock.observe_exchange(Exchange(now, leader(100.001), leader(100.001), LocalInstant(now + 2 * DELAY)))
     at = LocalInstant(now + 2 * DELAY)
-    lower, upper = clock.bound.interval_ns(at)
     served = clock.served
-    clock.continue_timebase(CONTINUED_WITHIN_NS)
-    assert clock.bound.interval_ns(at) == (lower - CONTINUED_WITHIN_NS, upper + CONTINUED_WITHIN_NS)
+    clock.continue_timebase()
+    assert clock.bound.interval_ns(at) == (-UNPROVEN, UNPROVEN)
     assert clock.served == served
 
 
@@ -226,7 +225,7 @@ def test_a_continued_timebase_ends_the_proofs_of_a_clock_that_rests_on_beacons_a
     clock.observe_beacon(make_beacon(sent_at=leader(100)), LocalInstant(local(100) + DELAY), None)
     at = LocalInstant(local(101) + DELAY)
     served = clock.served
-    clock.continue_timebase(CONTINUED_WITHIN_NS)
+    clock.continue_timebase()
     assert clock.bound.upper_ns == UNPROVEN
     assert clock.served == served
     # The new leader took the old one's clock to be 3 ms behind what it was: no proof of the old one's says otherwise.
@@ -235,17 +234,15 @@ def test_a_continued_timebase_ends_the_proofs_of_a_clock_that_rests_on_beacons_a
     assert clock.bound.interval_ns(at)[1] == at - sent_at
 
 
-def test_a_new_tenure_of_the_same_leader_in_one_timebase_widens_the_proof_too(make_talk: Maker) -> None:
+def test_a_new_tenure_of_the_same_leader_in_one_timebase_ends_the_proofs_too(make_talk: Maker) -> None:
     talk = make_talk()
     talk.lead(100, 110)
     talk.answering = False
     at = LocalInstant(local(110) + DELAY)
-    before = talk.follower.clock.bound.interval_ns(at)
     talk.beacon(110, tenure=8)
-    lower, upper = talk.follower.clock.bound.interval_ns(at)
     assert talk.follower.tenure == 8
-    assert lower == before[0] - CONTINUED_WITHIN_NS
-    assert upper <= before[1] + CONTINUED_WITHIN_NS  # this very beacon may have narrowed it again
+    # What this very beacon proves is all that is proven.
+    assert talk.follower.clock.bound.interval_ns(at) == (-UNPROVEN, at - leader(110))
 
 
 # -- section 13 --------------------------------------------------------------------------------------------------------

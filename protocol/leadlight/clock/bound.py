@@ -83,13 +83,6 @@ class CausalityBound:
         self.lower_ns = -UNPROVEN
         self.upper_ns = UNPROVEN
 
-    def widen(self, by_ns: int) -> None:
-        """Loosen both sides: the leader's clock may have moved by as much."""
-        if self.lower_ns > -UNPROVEN:
-            self.lower_ns -= by_ns
-        if self.upper_ns < UNPROVEN:
-            self.upper_ns += by_ns
-
     def observe_arrival(self, sent_at: LeaderInstant, received_at: LocalInstant) -> None:
         """A packet from the leader came at ``received_at``: the offset is no greater than it shows."""
         offset_ns = received_at - sent_at

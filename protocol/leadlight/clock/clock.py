@@ -209,18 +209,13 @@ class FollowerClock:
             self._start()
             self.common_view.restart()
 
-    def continue_timebase(self, within_ns: int) -> None:
-        """Another leader goes on in this timebase, at most ``within_ns`` from the one before.
+    def continue_timebase(self) -> None:
+        """Another leader goes on in this timebase: near enough to keep the estimate, which is no proof.
 
-        The proofs are widened by that much and the paths reopened; medians and marks must be earned anew. Where
-        nobody answers, the new leader knew its clock by beacons alone too, and cannot vouch for that: its next beacon
-        proves anew.
+        The paths are reopened; proofs, medians and marks must be earned anew.
         """
         self._doubt_floor()
-        if self._two_way:
-            self.bound.widen(within_ns)
-        else:
-            self.bound.clear()
+        self.bound.clear()
         self._recent.clear()
         self.uncorrected.reopen_paths()
         self.shared_delay.restart()
@@ -246,6 +241,13 @@ class FollowerClock:
         moved_ns = abs(latest.offset_at(now) - first.offset_at(now))
         unexplained_ns = moved_ns - DEVIATIONS * first.rate_deviation * (now - first.at)
         return self._unseen_ns + (unexplained_ns if unexplained_ns > 0.0 else 0.0)
+
+    def _is_in_doubt(self, unvouched_ns: float, now: LocalInstant) -> bool:
+        """Return whether the clock would not be locked without medians: they agree with one that went their way."""
+        latest = self._latest
+        if latest is None:
+            return False
+        return statistical_half_width_ns(latest, now) + unvouched_ns > self.settings.lock_budget_ns
 
     def _doubt_floor(self) -> None:
         """Count from now on by how much the floor has grown: this node may have gone elsewhere, unheard."""
@@ -324,10 +326,9 @@ class FollowerClock:
         elif self.view is _COMMON_VIEW:
             return width + (STAMPING_NS if self._radio_known else UNKNOWN_RADIO_NS)
         grown_ns = 0.0 if self._floor_before_ns is None else self._growth_ns(self._floor_before_ns)
-        if self.view is _TWO_WAY:
-            unvouched_ns = self._unvouched_ns(now)
-            if unvouched_ns > grown_ns:
-                grown_ns = unvouched_ns
+        unvouched_ns = self._unvouched_ns(now)
+        if unvouched_ns > grown_ns and (self.view is _TWO_WAY or self._is_in_doubt(unvouched_ns, now)):
+            grown_ns = unvouched_ns
         return width + grown_ns
 
     def _is_within_budget(self, served: Estimate, now: LocalInstant) -> bool:

@@ -13,7 +13,6 @@ from typing import Final, NamedTuple
 from leadlight import events
 from leadlight.addresses import GROUP, Address
 from leadlight.clock import (
-    CONTINUED_WITHIN_NS,
     Bounds,
     ClockView,
     Estimate,
@@ -672,12 +671,12 @@ class Follower:
         self._tallies.begin(now)
 
     def _continue_timebase(self, beacon: Beacon, now: LocalInstant) -> None:
-        """A new tenure goes on in the timebase: the clock is the same to within a bound, the paths may not be.
+        """A new tenure goes on in the timebase: the clock is nearly the same, the paths may not be.
 
         Even where the leader is the same: another, unheard here, may have led between and handed the timebase back.
         """
         self._timebase_leader = beacon.leader
-        self.clock.continue_timebase(CONTINUED_WITHIN_NS)
+        self.clock.continue_timebase()
         if self.settings.soundings:
             self._soundings.begin(now, beacon.group_size, self._budget_of(beacon))
 
