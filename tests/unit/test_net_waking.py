@@ -7,6 +7,7 @@ import logging
 import os
 import sys
 import threading
+from asyncio import tasks
 from collections.abc import Callable
 from typing import Any
 
@@ -271,6 +272,26 @@ def test_a_wait_that_is_cancelled_leaves_nothing_behind() -> None:
         assert held.timer.is_closed
 
     run(program())
+
+
+@pytest.mark.parametrize("make_task", [asyncio.Task, tasks._PyTask])  # type: ignore[attr-defined]
+def test_a_wait_is_cancelled_as_any_other_of_asyncio_s(make_task: Any) -> None:
+    async def program() -> None:
+        held = Waiting()
+        far = LocalInstant(held.clock.now + SECOND)
+        for has_begun in (False, True):
+            task = make_task(held.waker.until(far, after_news=held.waker.news_so_far))
+            if has_begun:
+                await turns()
+                held.waker.tell_news()  # what ends it is not known to the task yet
+            task.cancel("no longer wanted")
+            with pytest.raises(asyncio.CancelledError, match="no longer wanted"):
+                await task
+        with pytest.raises(TimeoutError):
+            await asyncio.wait_for(held.waker.until(far), 0.01)
+        assert not held.waker._waits
+
+    asyncio.run(asyncio.wait_for(program(), LIMIT_S), debug=True)
 
 
 @pytest.mark.parametrize("make", TIMERS)
