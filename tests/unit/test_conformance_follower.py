@@ -15,7 +15,7 @@ import pytest
 from leadlight import events
 from leadlight.addresses import GROUP
 from leadlight.clock import CausalityBound, FollowerClock
-from leadlight.clock.bound import DECLARED_DRIFT, UNPROVEN
+from leadlight.clock.bound import CONTINUED_WITHIN_NS, DECLARED_DRIFT, UNPROVEN
 from leadlight.clock.common_view import HEARD_KEPT
 from leadlight.clock.edge_filter import NOISE_MINIMUM
 from leadlight.clock.estimator import Exchange
@@ -218,6 +218,22 @@ def test_a_continued_timebase_ends_every_proof_and_keeps_the_clock() -> None:
     clock.continue_timebase()
     assert clock.bound.interval_ns(at) == (-UNPROVEN, UNPROVEN)
     assert clock.served == served
+
+
+def test_what_was_proven_before_a_timebase_was_continued_limits_the_judgement_until_the_next_exchange() -> None:
+    clock = FollowerClock()
+    now = local(100)
+    clock.observe_exchange(Exchange(now, leader(100.001), leader(100.001), LocalInstant(now + 2 * DELAY)))
+    at = LocalInstant(now + 2 * DELAY)
+    proven_ns = clock.bounds(at).causality_ns
+    assert proven_ns is not None
+    for times in (1, 2):  # whoever leads on, and again another before anybody has answered
+        clock.continue_timebase()
+        assert clock.bounds(at) == (None, proven_ns + times * CONTINUED_WITHIN_NS)
+    again = LocalInstant(now + SECOND)
+    clock.observe_exchange(Exchange(again, leader(101.001), leader(101.001), LocalInstant(again + 4 * DELAY)))
+    causality_ns, statistical_ns = clock.bounds(LocalInstant(again + 4 * DELAY))
+    assert causality_ns == statistical_ns
 
 
 def test_a_continued_timebase_ends_the_proofs_of_a_clock_that_rests_on_beacons_alone(make_beacon: Maker) -> None:

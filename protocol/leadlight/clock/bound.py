@@ -83,6 +83,14 @@ class CausalityBound:
         self.lower_ns = -UNPROVEN
         self.upper_ns = UNPROVEN
 
+    def widened(self, by_ns: int) -> CausalityBound:
+        """Return another whose sides are so much looser: what may still be judged by when it is no proof any more."""
+        wider = CausalityBound(self._declared_drift)
+        wider._at, wider._rate, wider.drift = self._at, self._rate, self.drift
+        wider.lower_ns = self.lower_ns - by_ns if self.lower_ns > -UNPROVEN else -UNPROVEN
+        wider.upper_ns = self.upper_ns + by_ns if self.upper_ns < UNPROVEN else UNPROVEN
+        return wider
+
     def observe_arrival(self, sent_at: LeaderInstant, received_at: LocalInstant) -> None:
         """A packet from the leader came at ``received_at``: the offset is no greater than it shows."""
         offset_ns = received_at - sent_at

@@ -11,6 +11,7 @@ import math
 from typing import Final, NamedTuple
 
 from leadlight.clock.bound import (
+    CONTINUED_WITHIN_NS,
     DEVIATIONS,
     UNPROVEN,
     CausalityBound,
@@ -94,6 +95,8 @@ class FollowerClock:
         self._floor_before_ns: float | None = None
         # The latest round trips, each with the estimate after it; and how far the floor lies below half the best.
         self._recent: list[tuple[int, Estimate]] = []
+        # What was proven of the timebase before another leader went on in it, until the next exchange.
+        self._before: CausalityBound | None = None
         self._unseen_ns = 0.0
 
     # -- samples -----------------------------------------------------------------------------------------------
@@ -133,6 +136,7 @@ class FollowerClock:
         self._two_way = True
         if self._floor_before_ns is not None:
             self._best_round_trip_ns = min(self._best_round_trip_ns, exchange.round_trip_ns)
+        self._before = None
         self.bound.observe_exchange(exchange)
         self.uncorrected.observe_exchange(exchange)
         self._latest = self.uncorrected.estimate()
@@ -195,6 +199,7 @@ class FollowerClock:
         self.view = ClockView.NONE
         self.shared_delay.restart()
         self.bound.clear()
+        self._before = None
         self._locked_since = None
         if same_host:
             self._doubt_floor()
@@ -215,6 +220,8 @@ class FollowerClock:
         The paths are reopened; proofs, medians and marks must be earned anew.
         """
         self._doubt_floor()
+        last = self.bound if self.bound.is_two_sided else self._before
+        self._before = None if last is None else last.widened(CONTINUED_WITHIN_NS)
         self.bound.clear()
         self._recent.clear()
         self.uncorrected.reopen_paths()
@@ -285,7 +292,7 @@ class FollowerClock:
         if served is None:
             return Bounds(None, None)
         causality_ns = self.bound.half_width_ns(served, now)
-        return Bounds(causality_ns, self._statistical_ns(served, now, causality_ns))
+        return Bounds(causality_ns, self._statistical_ns(served, now))
 
     def outgrows_at(self, bound_ns: int, now: LocalInstant, latest: LocalInstant) -> LocalInstant:
         """Return when the statistical bound will be above ``bound_ns``, from ``now`` on and ``latest`` at the latest.
@@ -338,15 +345,23 @@ class FollowerClock:
         budget_ns = self.settings.lock_budget_ns
         if width < budget_ns or width == math.inf:
             return True
-        causal = self.bound.half_width_ns(served, now)
-        return causal is not None and causal <= budget_ns
+        most_ns = self._most_ns(served, now)
+        return most_ns is not None and most_ns <= budget_ns
 
-    def _statistical_ns(self, served: Estimate, now: LocalInstant, causality_ns: int | None) -> int | None:
+    def _statistical_ns(self, served: Estimate, now: LocalInstant) -> int | None:
         width = self._judged_ns(served, now)
         if width == math.inf:
             return None
         # What is proven need not be guessed at.
-        return int(width) + 1 if causality_ns is None else min(int(width) + 1, causality_ns)
+        most_ns = self._most_ns(served, now)
+        return int(width) + 1 if most_ns is None else min(int(width) + 1, most_ns)
+
+    def _most_ns(self, served: Estimate, now: LocalInstant) -> int | None:
+        """Return the largest error that proofs leave, or until the next exchange those of the leader before."""
+        half_width_ns = self.bound.half_width_ns(served, now)
+        if half_width_ns is None and self._before is not None:
+            half_width_ns = self._before.half_width_ns(served, now)
+        return half_width_ns
 
     # -- choice ------------------------------------------------------------------------------------------------
 
