@@ -24,6 +24,8 @@ _LOCKED: Final = ClockState.LOCKED
 _ROLLING: Final = CueState.ROLLING
 UNDOING: Final = ("hostile-packets", "clashing-leader", "clock-step", "clock-stands")
 """Spells after which another show than was ordered may be on, or none."""
+LEADERLESS: Final = ("leader-reboot", "leader-lost", "leader-suspended")
+"""Spells after which pieces may go on by a leader that is silent."""
 
 
 @comes_about(lambda evening: evening.calm.heals_s, "R-ROLE-3", "R-ROLE-4", "R-ROLE-7")
@@ -121,12 +123,18 @@ def a_stop_is_obeyed_everywhere_and_stays(group: Group, evening: Evening) -> Map
     stop = _stop_in_force(evening, group.at)
     if stop is None or not evening.calm.is_whole(at_s):
         return {}
-    if stop.node is not evening.world.leader and at_s < stop.at / SECOND + _answered_s(evening):
-        return {}  # whoever has not followed it yet has it prove its tenure first (R-SELECT-3)
+    if stop.node is not evening.world.leader:
+        if at_s < stop.at / SECOND + _answered_s(evening):
+            return {}  # whoever has not followed it yet has it prove its tenure first (R-SELECT-3)
+        if evening.calm.any_since(at_s, at_s, *LEADERLESS):
+            return {}  # a piece stays with a leader that outranks this one until that one counts as lost (R-SELECT-5)
     return {
         seen.name: f"lit {at_s - stop.at / SECOND:.1f} s after {stop.node.name} was told to stop"
         for seen in group.seen
-        if seen.is_lit and evening.calm.is_whole(at_s, seen.name) and _hears(seen, evening)
+        if seen.is_lit
+        and evening.calm.is_whole(at_s, seen.name)
+        and _hears(seen, evening)
+        and not _is_cut_off(seen.name, group, evening)
     }
 
 
