@@ -14,6 +14,8 @@ from leadlight_sim.world import Obeyed
 
 SHOWN_WITHIN_NS: Final = 15 * MILLISECOND
 """What a locked piece may be off: its budget, and the error that is still being absorbed."""
+STEADY_ASKING_S: Final = 4.4
+"""How far apart a follower asks that is not answered: ``STEADY_INTERVAL_NS``, and a tenth of it."""
 RUN_WITHIN_NS: Final = 500 * MILLISECOND
 RUN_WITHIN_UNLOCKED_NS: Final = 3 * SECOND
 """Who has not found its clock shows what it can."""
@@ -55,7 +57,12 @@ def _answered_s(evening: Evening) -> float:
 def _following_s(evening: Evening) -> float:
     answered_s = _answered_s(evening)
     lossy = 2.0 if any(follower.extra_loss_fraction for follower in evening.scenario.followers) else 1.0
-    return lossy * evening.calm.heals_s + 2 * evening.calm.interval_s + answered_s
+    return lossy * (evening.calm.heals_s + _asks_for_s(evening)) + 2 * evening.calm.interval_s + answered_s
+
+
+def _asks_for_s(evening: Evening) -> float:
+    """Return how long a piece that lives by copies asks for them: one answer gives the cookie, the next the copies."""
+    return 2 * STEADY_ASKING_S if evening.scenario.leader.delivery == "copies" else 0.0
 
 
 @comes_about(_following_s, "R-SELECT-1", "R-SELECT-5", "R-CUE-1")
@@ -113,7 +120,8 @@ def _stops_in_s(evening: Evening) -> float:
     air = evening.scenario.air
     lossy = air.dropouts is not None or air.preset.startswith("model-")
     lossy = lossy or any(follower.extra_loss_fraction for follower in evening.scenario.followers)
-    return evening.calm.heals_s + 2.0 if lossy else 2 * evening.calm.interval_s + 2.0
+    told_s = evening.calm.heals_s + 2.0 if lossy else 2 * evening.calm.interval_s + 2.0
+    return told_s + _asks_for_s(evening)
 
 
 @comes_about(_stops_in_s, "R-STOP-1", "R-STOP-2", "R-STOP-3", "R-ROLE-8")
