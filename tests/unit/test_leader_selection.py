@@ -443,6 +443,22 @@ def test_each_beacon_of_a_new_tenure_lets_it_be_asked_once_and_none_too_soon(key
     assert [challenge.beacon.serial for challenge in keyed.ask(62)] == [3]
 
 
+def test_without_a_key_a_forged_serial_does_not_keep_a_rival_from_being_asked_for_good(make_beacon: Maker) -> None:
+    case = Case(make_beacon)
+    case.selection = LeaderSelection(require_fresh=False, asks_rivals=True)
+    case.hear(7, leader=12)
+    forged, honest = (1 << 31) + 50, 51
+    asked: list[int] = []
+    for half in range(1, 20):
+        if half == 2:
+            case.hear(8, serial=forged, seconds=1)
+        case.hear(7, serial=1_000 + half, leader=12, seconds=half / 2)
+        case.hear(8, serial=honest + half, seconds=half / 2)
+        asked += [challenge.beacon.serial for challenge in case.ask(half / 2)]
+    assert forged in asked
+    assert asked[-1] < forged
+
+
 def test_a_flood_of_recorded_tenures_is_not_asked_without_end_and_does_not_shut_out_the_true_one(keyed: Case) -> None:
     asked = 0
     for number in range(1_000):

@@ -112,6 +112,10 @@ class Challenge:
             del self.nonces[old]
         self.nonces[nonce] = now
 
+    def is_unanswered(self, now: LocalInstant) -> bool:
+        """Return whether it was asked and no answer can come any more: its beacon may be forged, or from nowhere."""
+        return self.asked_at is not None and now - max(self.asked_at, self.received_at) > ANSWERED_WITHIN_NS
+
     def is_met(self, nonce: int, received_at: LocalInstant) -> bool:
         """Return whether an Echo that came at ``received_at`` answers one of its nonces, and none from long ago."""
         asked_at = self.nonces.get(nonce)
@@ -268,7 +272,9 @@ class LeaderSelection:
         challenge = self.challenges.get(tenure)
         if challenge is None:
             self._open(Challenge(beacon, source, received_at, opened_at=received_at))
-        elif is_newer(beacon.serial, challenge.beacon.serial):
+        elif is_newer(beacon.serial, challenge.beacon.serial) or (
+            not self._require_fresh and challenge.is_unanswered(received_at)
+        ):
             challenge.beacon, challenge.source, challenge.received_at = beacon, source, received_at
             asked_at = challenge.asked_at
             challenge.wants_asking = asked_at is None or received_at - asked_at >= CHALLENGE_SPACING_NS
