@@ -95,9 +95,9 @@ class FollowerClock:
         self._floor_before_ns: float | None = None
         # The latest round trips, each with the estimate after it; and how far the floor lies below half the best.
         self._recent: list[tuple[int, Estimate]] = []
+        self._unseen_ns = 0.0
         # What was proven of the timebase before another leader went on in it, until the next exchange.
         self._before: CausalityBound | None = None
-        self._unseen_ns = 0.0
 
     # -- samples -----------------------------------------------------------------------------------------------
 

@@ -1,7 +1,7 @@
 """The follower: told the time and handed datagrams, it chooses its leader, sends Soundings and Tallies, and knows which
 frame it is now."""
 
-from leadlight.follower.exchange import STEADY_INTERVAL_NS, fair_spacing_ns
+from leadlight.follower.exchange import SPACING_SPREAD, STEADY_INTERVAL_NS, fair_spacing_ns
 from leadlight.follower.follower import JOIN_PATIENCE_NS, Follower, Snapshot
 from leadlight.follower.frames import DueFrame, FrameRow, Look
 from leadlight.follower.journal import JournalLine

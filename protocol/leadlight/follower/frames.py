@@ -14,7 +14,7 @@ HOLDS_NS: Final = MILLISECOND
 """What was made ready is looked up anew where its instant is past by more: by then a fade may have gone on."""
 
 MADE_READY: Final = 4
-"""So many frames are looked up at a time: what the host has just fetched to look up one is there for the next."""
+"""So many frames are looked up at a time: the code and data that one lookup needs are in the caches for the next."""
 
 
 class DueFrame(NamedTuple):

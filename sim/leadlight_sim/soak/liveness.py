@@ -6,6 +6,7 @@ from collections.abc import Mapping
 from typing import Final
 
 from leadlight import ClockState, CueState
+from leadlight.follower import SPACING_SPREAD, STEADY_INTERVAL_NS, fair_spacing_ns
 from leadlight.units import MILLISECOND, SECOND
 from leadlight_sim.kernel import TrueInstant
 from leadlight_sim.soak.looks import LOCK_BUDGET_NS, Group, Seen
@@ -14,8 +15,6 @@ from leadlight_sim.world import Obeyed
 
 SHOWN_WITHIN_NS: Final = 15 * MILLISECOND
 """What a locked piece may be off: its budget, and the error that is still being absorbed."""
-STEADY_ASKING_S: Final = 4.4
-"""How far apart a follower asks that is not answered: ``STEADY_INTERVAL_NS``, and a tenth of it."""
 RUN_WITHIN_NS: Final = 500 * MILLISECOND
 RUN_WITHIN_UNLOCKED_NS: Final = 3 * SECOND
 """Who has not found its clock shows what it can."""
@@ -62,7 +61,11 @@ def _following_s(evening: Evening) -> float:
 
 def _asks_for_s(evening: Evening) -> float:
     """Return how long a piece that lives by copies asks for them: one answer gives the cookie, the next the copies."""
-    return 2 * STEADY_ASKING_S if evening.scenario.leader.delivery == "copies" else 0.0
+    scenario = evening.scenario
+    if scenario.leader.delivery != "copies":
+        return 0.0
+    fair_ns = fair_spacing_ns(len(scenario.followers) + len(scenario.standbys), max(scenario.leader.sounding_budget, 1))
+    return 2 * (1 + SPACING_SPREAD) * max(STEADY_INTERVAL_NS, fair_ns) / SECOND
 
 
 @comes_about(_following_s, "R-SELECT-1", "R-SELECT-5", "R-CUE-1")

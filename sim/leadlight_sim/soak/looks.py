@@ -29,7 +29,7 @@ _COMMON_VIEW: Final = ClockView.COMMON_VIEW
 class Seen:
     """One follower at one look, awake and with power. Instants of its own clock are ``now``; times are in ns.
 
-    Written out: thousands of millions are made in a campaign, and a generated ``__init__`` is not compiled.
+    Written out: a long campaign makes hundreds of millions, and a generated ``__init__`` is not compiled.
     """
 
     def __init__(
